@@ -1,0 +1,81 @@
+"""One measured curve, and where in space it was taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class Direction:
+    """A direction of radiation seen from the reference axis.
+
+    Parameters
+    ----------
+    horizontal_deg : float
+        Angle in the horizontal plane, -180 to 180, right positive seen from the listener's side
+        of the cabinet; 0 when `vertical_deg` is not 0.
+    vertical_deg : float
+        Angle in the vertical plane, -180 to 180, up positive.
+    """
+
+    horizontal_deg: float = 0.0
+    vertical_deg: float = 0.0
+
+    def __str__(self) -> str:
+        if self.vertical_deg:
+            return f"{abs(self.vertical_deg):g} {'up' if self.vertical_deg > 0 else 'down'}"
+        if self.horizontal_deg:
+            side = "right" if self.horizontal_deg > 0 else "left"
+            return f"{abs(self.horizontal_deg):g} {side}"
+        return "0"
+
+
+ON_AXIS = Direction()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """One measured curve: frequency and complex pressure or complex impedance.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        Frequencies in Hz, positive and strictly increasing.
+    value : ndarray, shape (F,), complex
+        Pressure relative to 20 uPa (20 log10 of its modulus is dB SPL) or impedance in ohm,
+        time convention e^{+jwt}.
+    quantity : {"pressure", "impedance"}
+        What `value` is.
+    source : str
+        File it came from, for messages.
+    has_phase : bool
+        False when the file gave no phase; `value` is then real and positive.
+    notes : tuple of str
+        What the reader noticed (dropped rows, averaged repeats).
+    """
+
+    frequency_hz: NDArray[np.float64]
+    value: NDArray[np.complex128]
+    quantity: Literal["pressure", "impedance"]
+    source: str = ""
+    has_phase: bool = True
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def level_db(self) -> NDArray[np.float64]:
+        """20 log10 of the modulus, shape (F,)."""
+        return 20.0 * np.log10(np.abs(self.value))
+
+    @property
+    def phase_rad(self) -> NDArray[np.float64]:
+        """Unwrapped phase in radians, shape (F,)."""
+        return np.unwrap(np.angle(self.value))
+
+    @property
+    def range_hz(self) -> tuple[float, float]:
+        """First and last frequency in Hz."""
+        return float(self.frequency_hz[0]), float(self.frequency_hz[-1])
