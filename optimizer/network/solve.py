@@ -1,0 +1,268 @@
+"""The hot loop: transfer and input admittance of ladders, whole population at once.
+
+The walk starts at the driver with V = 1, I = Y_driver and goes to the source: a series slot adds
+``z I`` to V, a shunt slot adds ``y V`` to I. At the source, H = 1/V and Y = I/V. Nothing is divided
+on the way, so a whole population costs a few complex operations per slot and frequency.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.network.ladder import Form, Network, Place
+from optimizer.parts import Kind
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Complex:
+    """Impedance of parts of one kind.
+
+    Parameters
+    ----------
+    kind : {"inductor", "capacitor", "resistor"}
+        Law to apply: ``r + jwL``, ``r + 1/(jwC)`` or ``R``.
+    value, loss_ohm : ndarray, shape (...)
+        Values in H, F or ohm and their series losses in ohm.
+    omega : ndarray, shape (F,)
+        Angular frequency in rad/s.
+
+    Returns
+    -------
+    ndarray, shape (..., F), complex
+        Impedance in ohm.
+    """
+    value = np.asarray(value, dtype=np.float64)[..., None]
+    loss = np.asarray(loss_ohm, dtype=np.float64)[..., None]
+    out = np.empty(np.broadcast_shapes(value.shape, omega.shape), dtype=np.complex128)
+    if kind == "inductor":
+        out.real = loss
+        np.multiply(value, omega, out=out.imag)
+    elif kind == "capacitor":
+        out.real = loss
+        np.divide(-1.0 / value, omega, out=out.imag)
+    else:
+        out.real = value + loss
+        out.imag = 0.0
+    return out
+
+
+def part_impedance_slope(kind: Kind, value: Real, loss_slope: Real, omega: Real) -> Complex:
+    """Derivative of `part_impedance` with respect to the value, losses following their law.
+
+    Parameters
+    ----------
+    kind, value, omega
+        As in `part_impedance`.
+    loss_slope : ndarray, shape (...)
+        Derivative of the loss with respect to the value.
+
+    Returns
+    -------
+    ndarray, shape (..., F), complex
+    """
+    value = np.asarray(value, dtype=np.float64)[..., None]
+    slope = np.asarray(loss_slope, dtype=np.float64)[..., None]
+    out = np.empty(np.broadcast_shapes(value.shape, omega.shape), dtype=np.complex128)
+    if kind == "inductor":
+        out.real = slope
+        out.imag = omega
+    elif kind == "capacitor":
+        out.real = slope
+        np.divide(1.0 / value**2, omega, out=out.imag)
+    else:
+        out.real = 1.0 + slope
+        out.imag = 0.0
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One step of a ladder walk: a series impedance or a shunt admittance.
+
+    Parameters
+    ----------
+    place : {"series", "shunt"}
+        Which of V and I it changes.
+    kinds : tuple of Kind
+        Kinds of its parts.
+    parallel : bool
+        Whether the parts are in parallel with each other (trap) rather than in series.
+    """
+
+    place: Place
+    kinds: tuple[Kind, ...]
+    parallel: bool = False
+
+    def immittance(self, impedances: list[Complex]) -> Complex:
+        """Series impedance or shunt admittance from the impedances of the parts.
+
+        Parameters
+        ----------
+        impedances : list of ndarray, each broadcastable to (..., F)
+            One per part.
+
+        Returns
+        -------
+        ndarray, shape (..., F), complex
+            ohm for a series section, siemens for a shunt section.
+        """
+        if len(impedances) == 1:
+            total = impedances[0]
+            return total if self.place == "series" else 1.0 / total
+        if self.parallel:
+            admittance = 1.0 / impedances[0]
+            for z in impedances[1:]:
+                admittance = admittance + 1.0 / z
+            return 1.0 / admittance if self.place == "series" else admittance
+        total = impedances[0]
+        for z in impedances[1:]:
+            total = total + z
+        return total if self.place == "series" else 1.0 / total
+
+    def immittance_slopes(
+        self, immittance: Complex, impedances: list[Complex], slopes: list[Complex]
+    ) -> list[Complex]:
+        """Derivatives of the immittance for each part.
+
+        Parameters
+        ----------
+        immittance : ndarray, shape (..., F)
+            As returned by `immittance`.
+        impedances, slopes : list of ndarray
+            Impedance of each part and its derivative with respect to the part's value.
+
+        Returns
+        -------
+        list of ndarray, shape (..., F)
+        """
+        if self.parallel:
+            # z = 1/sum(1/z_i): dz = z^2 dz_i / z_i^2; as an admittance dy = -dz_i / z_i^2.
+            if self.place == "series":
+                return [(immittance / z) ** 2 * dz for z, dz in zip(impedances, slopes, strict=True)]
+            return [-dz / z**2 for z, dz in zip(impedances, slopes, strict=True)]
+        if self.place == "series":
+            return list(slopes)
+        square = -(immittance**2)  # y = 1/z: dy = -y^2 dz
+        return [square * dz for dz in slopes]
+
+
+SECTIONS_OF_FORM: dict[Form, tuple[tuple[Section, tuple[int, ...]], ...]] = {
+    "notch": (
+        (Section(place="shunt", kinds=("inductor", "capacitor", "resistor")), (0, 1, 2)),
+    ),
+    "trap": (
+        (Section(place="series", kinds=("inductor", "capacitor", "resistor"), parallel=True),
+         (0, 1, 2)),
+    ),
+    "equaliser": ((Section(place="shunt", kinds=("resistor", "capacitor")), (0, 1)),),
+    "pad": (
+        (Section(place="series", kinds=("resistor",)), (0,)),
+        (Section(place="shunt", kinds=("resistor",)), (1,)),
+    ),
+}
+"""Sections of each compound, source first, with the indices of the parts each one uses."""
+
+
+def sections_of(form: Form, place: Place) -> tuple[tuple[Section, tuple[int, ...]], ...]:
+    """Sections that a slot contributes to a ladder, source first.
+
+    Parameters
+    ----------
+    form, place
+        As in `optimizer.network.ladder.Slot`.
+
+    Returns
+    -------
+    tuple of (Section, tuple of int)
+        The section and the indices of the slot's parts it is made of.
+    """
+    if form in SECTIONS_OF_FORM:
+        return SECTIONS_OF_FORM[form]
+    return ((Section(place=place, kinds=(form,)), (0,)),)  # type: ignore[arg-type]
+
+
+def walk(
+    sections: list[tuple[Place, Complex]], load_admittance: Complex
+) -> tuple[Complex, Complex]:
+    """Walk a ladder from the driver to the source.
+
+    Parameters
+    ----------
+    sections : list of (place, immittance)
+        Source first; immittances broadcast to (..., F).
+    load_admittance : ndarray, shape (F,)
+        Admittance of the driver in siemens.
+
+    Returns
+    -------
+    voltage, current : ndarray, shape (..., F), complex
+        At the source, for 1 V at the driver's terminals.
+    """
+    voltage: Complex = np.ones_like(load_admittance)
+    current: Complex = load_admittance
+    for place, immittance in reversed(sections):
+        if place == "series":
+            voltage = voltage + immittance * current
+        else:
+            current = current + immittance * voltage
+    return voltage, current
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SolvedNetwork:
+    """Electrical answer of one network.
+
+    Parameters
+    ----------
+    transfer : ndarray, shape (W, F), complex
+        Voltage at each driver's terminals over the amplifier's, polarity included.
+    admittance : ndarray, shape (W, F), complex
+        Input admittance of each way in siemens.
+    """
+
+    transfer: Complex
+    admittance: Complex
+
+    @property
+    def input_impedance(self) -> Complex:
+        """Impedance of all ways in parallel, in ohm, shape (F,)."""
+        return 1.0 / np.sum(self.admittance, axis=0)
+
+
+def solve_network(
+    network: Network, frequency_hz: Real, load_ohm: Mapping[str, Complex]
+) -> SolvedNetwork:
+    """Solve one network as built.
+
+    Parameters
+    ----------
+    network : Network
+        Every way with its parts.
+    frequency_hz : ndarray, shape (F,)
+        Frequencies in Hz.
+    load_ohm : mapping of str to ndarray (F,)
+        Complex impedance of each driver, by driver name.
+
+    Returns
+    -------
+    SolvedNetwork
+    """
+    omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
+    transfer, admittance = [], []
+    for way in network.ways:
+        walked: list[tuple[Place, Complex]] = []
+        for slot in way.slots:
+            z = [part_impedance(p.kind, np.float64(p.value), np.float64(p.loss_ohm), omega)
+                 for p in slot.parts]
+            for section, indices in sections_of(slot.form, slot.place):
+                walked.append((section.place, section.immittance([z[i] for i in indices])))
+        voltage, current = walk(walked, 1.0 / np.asarray(load_ohm[way.driver], dtype=complex))
+        transfer.append(way.polarity / voltage)
+        admittance.append(current / voltage)
+    return SolvedNetwork(transfer=np.array(transfer), admittance=np.array(admittance))
