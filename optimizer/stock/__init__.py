@@ -1,0 +1,1 @@
+"""Parts a person can buy or already owns: series, shelf, joined pieces, allocation."""
