@@ -1,0 +1,1 @@
+"""What is shown and written: tables, charts, drawings and files."""

@@ -1,0 +1,42 @@
+"""`laddersmith fit`: ranked networks for a design file."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from optimizer.cli.options import add_search_options
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "fit",
+        parents=[common],
+        help="find the best networks for a design file",
+        description="Search the networks a design file allows and rank the best ones. Ctrl-C "
+        "stops early and keeps what was found.",
+    )
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    add_search_options(parser)
+    parser.add_argument("--json", metavar="FILE", help="write the results as JSON; - prints them")
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Search, show, and write what was asked for."""
+    from optimizer.cli.results import search_design, show_result
+    from optimizer.cli.screen import Screen
+    from optimizer.report.export import check_writable, result_to_json, write_json
+
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    problem, result = search_design(args.design, args, screen)
+    last_lines = []
+    if args.json is not None and result.candidates:
+        write_json(args.json, result_to_json(result, problem, str(args.design)))
+        if args.json != "-":
+            last_lines.append(f"Written: {args.json}")
+    return show_result(problem, result, screen, last_lines=last_lines)

@@ -1,0 +1,125 @@
+"""The command line: verbs, exit codes, and what happens when something goes wrong."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from optimizer.cli import demo, fit
+from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain
+from optimizer.errors import InputError
+
+VERBS = (demo, fit)
+"""Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
+
+A verb imports what it needs inside `run`, so that help and usage errors stay quick.
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line, like all other errors."""
+
+    def error(self, message: str) -> NoReturn:
+        complain(f"{message}; see {self.prog} --help")
+        raise SystemExit(BAD_INPUT)
+
+
+class _ShowVersion(argparse.Action):
+    """Look the version up only when asked: package metadata is slow to read."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            print(f"laddersmith {version('laddersmith')}")
+        except PackageNotFoundError:
+            print("laddersmith (run from its source folder)")
+        parser.exit(DONE)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Build the parser with all verbs."""
+    parser = _Parser(
+        prog="laddersmith",
+        description="From measured loudspeaker drivers to ranked passive crossovers made of "
+        "parts that can be bought.",
+        epilog="First time here? laddersmith demo writes a complete example and fits it.",
+    )
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version and stop"
+    )
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    common.add_argument(
+        "--debug", action="store_true", help="show the full trace when the program itself fails"
+    )
+    subparsers = parser.add_subparsers(
+        title="what to do", metavar="VERB", dest="verb", parser_class=_Parser
+    )
+    for verb in VERBS:
+        verb.add_parser(subparsers, common).set_defaults(run=verb.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process by default.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 a fault of the program, 2 bad input or usage, 3 no candidate meets
+        the hard limits, 130 interrupted with nothing to show.
+    """
+    parser = build_parser()
+    try:
+        args = parser.parse_args(argv)
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else OUR_BUG
+    if args.verb is None:
+        names = ", ".join(verb.__name__.rpartition(".")[2] for verb in VERBS)
+        complain(f"say what to do ({names}); see laddersmith --help")
+        return BAD_INPUT
+    try:
+        code = int(args.run(args))
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return code
+    except InputError as error:
+        complain(str(error))
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        complain("interrupted, nothing to show")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader (head, a pager) has seen enough. What Python still holds back for standard
+        # output must go somewhere, or it complains on exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except Exception as error:
+        _apologise(error, debug=args.debug)
+        return OUR_BUG
+
+
+def _apologise(error: Exception, *, debug: bool) -> None:
+    import traceback
+
+    if debug:
+        traceback.print_exc()
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    complain(
+        f"this is a fault of the program, not of your input: {type(error).__name__}: {error} "
+        f"({os.path.basename(last.filename)}, line {last.lineno}). Sorry. To report it, "
+        + (
+            "send the trace above with your design file to the maintainers."
+            if debug
+            else "run the same command with --debug and send its trace to the maintainers."
+        )
+    )

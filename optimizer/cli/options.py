@@ -1,0 +1,58 @@
+"""Options that several verbs share, and the types of their values."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+
+
+def positive_seconds(text: str) -> float:
+    """Read a time in seconds, above 0."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise argparse.ArgumentTypeError(f"a time in seconds above 0 is needed, got {text!r}")
+    return value
+
+
+def seed_number(text: str) -> int:
+    """Read a seed: a whole number from 0 to 2**32 - 1."""
+    return _whole(text, low=0, high=2**32 - 1)
+
+
+def count_number(text: str) -> int:
+    """Read a count: a whole number from 1 to 1000."""
+    return _whole(text, low=1, high=1000)
+
+
+def _whole(text: str, *, low: int, high: int) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        value = low - 1
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(
+            f"a whole number from {low} to {high} is needed, got {text!r}"
+        )
+    return value
+
+
+def add_search_options(parser: argparse.ArgumentParser) -> None:
+    """Add how long, from which seed and with how many processes to search."""
+    parser.add_argument("--seconds", type=positive_seconds, metavar="S",
+                        help="longest time to search (else what the design file says)")
+    parser.add_argument("--seed", type=seed_number, metavar="N",
+                        help="start of the random numbers; the same seed gives the same answer")
+    parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
+    parser.add_argument("--workers", type=count_number, metavar="N",
+                        help="processes to use (else one per processor)")
+
+
+def available_processors() -> int:
+    """Count the processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

@@ -1,0 +1,112 @@
+"""Search and show: the part of the work that `fit`, `demo` and others share."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.cli.options import available_processors
+from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
+from optimizer.cli.screen import Screen
+
+if TYPE_CHECKING:
+    from optimizer.search.candidates import SearchResult
+    from optimizer.search.problem import Problem
+
+
+def search_design(
+    design_file: Path, args: argparse.Namespace, screen: Screen
+) -> tuple[Problem, SearchResult]:
+    """Load a design, prepare its problem and search.
+
+    Parameters
+    ----------
+    design_file : Path
+        The design file.
+    args : argparse.Namespace
+        With the options of `options.add_search_options`; those not given follow the design.
+    screen : Screen
+        Shows the progress.
+
+    Returns
+    -------
+    tuple of (Problem, SearchResult)
+    """
+    from optimizer.project import build_problem, load_design
+    from optimizer.search.run import search
+
+    design = load_design(design_file)
+    problem = build_problem(design)
+    settings = design.search
+    with screen.follow_search() as follow:
+        result = search(
+            problem,
+            seconds=settings.seconds if args.seconds is None else args.seconds,
+            seed=settings.seed if args.seed is None else args.seed,
+            top=settings.top if args.top is None else args.top,
+            workers=available_processors() if args.workers is None else args.workers,
+            progress=follow,
+        )
+    return problem, result
+
+
+def show_result(
+    problem: Problem, result: SearchResult, screen: Screen, *, last_lines: Sequence[str] = ()
+) -> int:
+    """Print everything a search found and return the exit code.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem searched.
+    result : SearchResult
+        What was found.
+    screen : Screen
+        Where to print.
+    last_lines : sequence of str
+        Printed at the very end: files written, what to do next.
+
+    Returns
+    -------
+    int
+        0, or 3 when no candidate meets the hard limits, or 130 when there is nothing to show.
+    """
+    if not result.candidates:
+        complain("interrupted before any network was complete, nothing to show")
+        return INTERRUPTED
+    best = result.candidates[0]
+    if not screen.quiet:
+        _print_result(problem, result, screen)
+        screen.show(*last_lines)
+    if best.feasible:
+        return DONE
+    broken = ", ".join(
+        f"{goal.name} ({goal.detail})" if goal.detail else goal.name
+        for goal in best.goals
+        if not goal.met
+    )
+    complain(
+        f"no network found meets the hard limits; the nearest miss breaks {broken}; "
+        "relax that limit, allow other parts, or search longer"
+    )
+    return NO_CANDIDATE
+
+
+def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> None:
+    from optimizer.report import tables
+
+    best = result.candidates[0]
+    width = screen.width
+    screen.show(tables.heading(problem.title), "", tables.tabulate_ranges(problem.drivers), "")
+    if problem.notes:
+        screen.show(tables.list_notes(problem.notes), "")
+    if best.feasible:
+        for table in tables.tabulate_candidates(result.candidates, width=width):
+            screen.show(table, "")
+    screen.show(tables.describe_candidate(best, width=width), "")
+    screen.show(tables.chart_candidate(best, width=width), "")
+    screen.show(tables.describe_stop(result))
+    if result.notes:
+        screen.show(tables.list_notes(result.notes))

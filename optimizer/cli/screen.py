@@ -1,0 +1,137 @@
+"""What is printed where: standard output, progress, colour, and terminals without Unicode."""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from optimizer.search.run import SearchProgress
+
+WIDEST = 120
+"""Lines longer than this are hard to read, however wide the terminal."""
+
+WIDTH_ELSEWHERE = 100
+"""Width of the output into a file or a pipe, unless COLUMNS says otherwise."""
+
+_PLAIN = {"─": "-", "│": "|", "┬": "+", "┴": "+", "┤": "+", "└": "+", "…": "~", "−": "-", "×": "x"}
+
+
+def _to_plain(error: UnicodeError) -> tuple[str, int]:
+    """Stand in for characters an encoding lacks: lines by ASCII, dots by a full stop."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    wrong = error.object[error.start : error.end]
+    plain = (
+        _PLAIN.get(char, "." if "\u2800" <= char <= "\u28ff" else "?") for char in wrong
+    )
+    return "".join(plain), error.end
+
+
+class Screen:
+    """Where a verb prints.
+
+    Parameters
+    ----------
+    quiet : bool
+        Print nothing at all.
+    to_stderr : bool
+        Print on standard error because standard output carries data.
+    """
+
+    def __init__(self, *, quiet: bool = False, to_stderr: bool = False) -> None:
+        self.quiet = quiet
+        self._console = None if quiet else _open_console(stderr=to_stderr)
+
+    @property
+    def width(self) -> int:
+        """Width to lay out for, in characters."""
+        return WIDTH_ELSEWHERE if self._console is None else self._console.width
+
+    def show(self, *things: RenderableType) -> None:
+        """Print each thing on lines of its own.
+
+        Raises
+        ------
+        InputError
+            When the output cannot be written (disk full).
+        """
+        if self._console is None:
+            return
+        try:
+            for thing in things:
+                self._console.print(thing)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise InputError(
+                f"the output could not be written ({error.strerror})",
+                remedy="check where it is sent to",
+            ) from error
+
+    @contextlib.contextmanager
+    def follow_search(self) -> Iterator[Callable[[SearchProgress], None] | None]:
+        """Show a bar with the best cost so far while a search runs.
+
+        Yields
+        ------
+        callable or None
+            To be called with the state of the search; None when nobody looks.
+        """
+        if self.quiet or sys.stderr is None or not sys.stderr.isatty():
+            yield None
+            return
+        from rich.progress import BarColumn, Progress, TextColumn
+
+        with Progress(
+            TextColumn("searching"),
+            BarColumn(bar_width=30),
+            TextColumn("{task.fields[state]}"),
+            console=_open_console(stderr=True),
+            transient=True,
+        ) as bar:
+            task = bar.add_task("", total=None, state="starting")
+
+            def follow(now: SearchProgress) -> None:
+                bar.update(
+                    task, completed=now.seconds, total=now.budget_seconds, state=_say_state(now)
+                )
+
+            yield follow
+
+
+def _say_state(now: SearchProgress) -> str:
+    best = "no network yet" if now.best_cost is None else f"best cost {now.best_cost:.3f}"
+    limit = "" if now.budget_seconds is None else f" of {now.budget_seconds:.0f}"
+    return (
+        f"{now.seconds:.0f}{limit} s   {best}   {now.evaluations / 1000:,.0f} thousand networks, "
+        f"{now.restarts} starts"
+    )
+
+
+def _open_console(*, stderr: bool) -> Console:
+    from rich.console import Console
+
+    class PipeConsole(Console):
+        def on_broken_pipe(self) -> None:
+            # The library would end the process with its own exit code.
+            raise BrokenPipeError
+
+    stream: Any = sys.stderr if stderr else sys.stdout
+    if stream is not None and hasattr(stream, "reconfigure"):
+        codecs.register_error("plain-lines", _to_plain)
+        stream.reconfigure(errors="plain-lines")
+    is_terminal = stream is not None and stream.isatty()
+    console = PipeConsole(file=stream, highlight=False, emoji=False, markup=False)
+    if not is_terminal and not os.environ.get("COLUMNS", "").isdigit():
+        console.width = WIDTH_ELSEWHERE
+    console.width = min(console.width, WIDEST)
+    return console

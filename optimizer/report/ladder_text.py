@@ -1,0 +1,166 @@
+"""The ladder of one way drawn in text: source left, driver right, values under the names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from optimizer.network.ladder import FittedSlot, FittedWay, Place
+from optimizer.parts import LETTER_OF_KIND, Part
+from optimizer.units import format_quantity
+
+_SOURCE_TOP = " amp (+) ──"
+_SOURCE_BOTTOM = " amp (-) ──"
+_GOES_ON_TOP = "──> (a)"
+_GOES_ON_BOTTOM = "──> (b)"
+_COMES_TOP = "     (a) ──"
+_COMES_BOTTOM = "     (b) ──"
+_UNIT = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
+
+
+def name_parts(slot: FittedSlot) -> tuple[tuple[str, Place, Part], ...]:
+    """Name every part of a filled slot as reports and files call it.
+
+    Parameters
+    ----------
+    slot : FittedSlot
+        A filled slot.
+
+    Returns
+    -------
+    tuple of (name, place, part)
+        ``L1`` for a single part; ``N1.L``, ``N1.C``, ``N1.R`` for the parts of a compound and
+        ``P1.Rs``, ``P1.Rp`` for the two resistors of a pad, the second one across the line.
+    """
+    if len(slot.parts) == 1:
+        return ((slot.name, slot.place, slot.parts[0]),)
+    if slot.form == "pad":
+        in_line, across = slot.parts
+        return (
+            (f"{slot.name}.Rs", "series", in_line),
+            (f"{slot.name}.Rp", "shunt", across),
+        )
+    return tuple(
+        (f"{slot.name}.{LETTER_OF_KIND[part.kind]}", slot.place, part) for part in slot.parts
+    )
+
+
+def describe_join(part: Part) -> str:
+    """Name the pieces a part is joined from ("2.2 uF + 1.8 uF in parallel"), else ""."""
+    if len(part.pieces) < 2:
+        return ""
+    unit = _UNIT[part.kind]
+    pieces = [format_quantity(piece, unit) for piece in part.pieces]
+    if len(set(pieces)) == 1:
+        return f"{len(pieces)} x {pieces[0]} in {part.joined}"
+    return f"{' + '.join(pieces)} in {part.joined}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    place: Place
+    name: str
+    lines: tuple[str, ...]
+
+    @property
+    def width(self) -> int:
+        return max(len(self.name) + 3, *(len(line) + 1 for line in self.lines)) + 1
+
+
+def _value_lines(part: Part, letter: str = "") -> list[str]:
+    lines = [f"{letter}{format_quantity(part.value, _UNIT[part.kind])}"]
+    if part.kind == "inductor" and part.loss_ohm > 0:
+        lines.append(f"dcr {part.loss_ohm:.2g}")
+    if part.origin in ("kept", "shelf"):
+        lines.append(part.origin)
+    return lines
+
+
+def _columns(slots: Sequence[FittedSlot]) -> list[_Column]:
+    columns = []
+    for slot in slots:
+        if slot.form == "pad":
+            for name, place, part in name_parts(slot):
+                columns.append(_Column(place, name, tuple(_value_lines(part))))
+            continue
+        lines: list[str] = []
+        for part in slot.parts:
+            letter = f"{LETTER_OF_KIND[part.kind]} " if len(slot.parts) > 1 else ""
+            lines += _value_lines(part, letter)
+        if slot.form == "trap":
+            lines.insert(0, "L||C||R")
+        columns.append(_Column(slot.place, slot.name, tuple(lines)))
+    return columns
+
+
+def _centre(text: str, width: int, fill: str = " ") -> str:
+    """Centre text so that its middle always falls on the same column."""
+    left = max(0, width // 2 - len(text) // 2)
+    return (fill * left + text).ljust(width, fill)[:width]
+
+
+def _draw_run(columns: Sequence[_Column]) -> list[str]:
+    """Draw some neighbouring columns: line, everything between, return line."""
+    depth = max(
+        (len(c.lines) + (0 if c.place == "series" else 2) for c in columns), default=0
+    )
+    rows = ["" for _ in range(depth + 2)]
+    for column in columns:
+        box = f"[{column.name}]"
+        if column.place == "series":
+            cells = [_centre(box, column.width, "─")]
+            cells += [_centre(line, column.width) for line in column.lines]
+            cells += [" " * column.width] * (depth + 1 - len(cells))
+            cells.append("─" * column.width)
+        else:
+            cells = [_centre("┬", column.width, "─")]
+            cells += [_centre(text, column.width) for text in (box, *column.lines)]
+            cells += [_centre("│", column.width)] * (depth + 1 - len(cells))
+            cells.append(_centre("┴", column.width, "─"))
+        rows = [row + cell for row, cell in zip(rows, cells, strict=True)]
+    return rows
+
+
+def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
+    """Draw one way as text.
+
+    Parameters
+    ----------
+    way : FittedWay
+        The way as built.
+    width : int
+        Longest line allowed in characters; a longer ladder goes on below, joined at (a) and (b).
+
+    Returns
+    -------
+    list of str
+        Lines of the drawing, followed by one line for every part joined from several pieces.
+    """
+    plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
+    end_top, end_bottom = f"── {plus} {way.driver}", f"── {minus}"
+    room = width - len(_SOURCE_TOP) - max(len(end_top), len(_GOES_ON_TOP)) - 1
+
+    runs: list[list[_Column]] = [[]]
+    for column in _columns(way.slots):
+        if runs[-1] and sum(c.width for c in runs[-1]) + column.width > room:
+            runs.append([])
+        runs[-1].append(column)
+
+    lines: list[str] = []
+    for index, run in enumerate(runs):
+        first, last = index == 0, index == len(runs) - 1
+        rows = _draw_run(run)
+        start_top, start_bottom = (
+            (_SOURCE_TOP, _SOURCE_BOTTOM) if first else (_COMES_TOP, _COMES_BOTTOM)
+        )
+        blank = " " * len(start_top)
+        body = [blank + row for row in rows[1:-1]]
+        lines.append(start_top + rows[0] + (end_top if last else _GOES_ON_TOP))
+        lines += [row.rstrip() for row in body]
+        lines.append(start_bottom + rows[-1] + (end_bottom if last else _GOES_ON_BOTTOM))
+    for slot in way.slots:
+        for name, _, part in name_parts(slot):
+            joined = describe_join(part)
+            if joined:
+                lines.append(f"{' ' * len(_SOURCE_TOP)}{name} = {joined}")
+    return lines
