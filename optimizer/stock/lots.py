@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.parts import Part
+
+SHELF = "shelf"
+"""Origin of a part that is owned already."""
+
+BOUGHT = "stock"
+"""Origin of a part on a bought-in list."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,13 +25,18 @@ class Lot:
     Parameters
     ----------
     part : Part
-        One piece of the lot. Its kind and value name the lot within a stock.
+        One piece of the lot. Within a stock its kind, origin and value name the lot: no two
+        lots share all three, see `name_lots`.
     count : int or None
         Pieces at hand; None when as many can be bought as wanted.
     nominal : float
-        Value printed on the pieces; equals ``part.value`` unless they were measured.
+        Value printed on the pieces, in SI units.
     measured : tuple of float
-        Values of the single pieces when each was measured, else empty.
+        Value of every single piece when each was measured, else empty.
+    labels : tuple of str
+        What is written on each measured piece, as long as `measured`.
+    replacement_price : float or None
+        Price of a new piece; ``part.price`` is 0 for a piece that is owned.
     line : int or None
         Line in the file it came from.
     """
@@ -32,12 +45,53 @@ class Lot:
     count: int | None
     nominal: float
     measured: tuple[float, ...] = ()
+    labels: tuple[str, ...] = ()
+    replacement_price: float | None = None
     line: int | None = None
 
     @property
     def owned(self) -> bool:
         """Whether the pieces are on the shelf already."""
-        return self.part.origin == "shelf"
+        return self.part.origin == SHELF
+
+
+def name_lots(lots: Iterable[Lot]) -> tuple[Lot, ...]:
+    """Give every lot a value of its own, so that kind, origin and value name it.
+
+    Notes
+    -----
+    Two coils of 1 mH with different wire are two lots. The later one gets the next
+    representable number as its value, 2e-16 away: no measurement could tell, but a piece
+    taken from it can be traced back, also after the network was saved and read again.
+    """
+    taken: set[tuple[str, str, float]] = set()
+    named = []
+    for lot in lots:
+        value = lot.part.value
+        while (lot.part.kind, lot.part.origin, value) in taken:
+            value = math.nextafter(value, math.inf)
+        taken.add((lot.part.kind, lot.part.origin, value))
+        if value != lot.part.value or lot.part.pieces != (value,):
+            lot = replace(lot, part=replace(lot.part, value=value, pieces=(value,)))
+        named.append(lot)
+    return tuple(named)
+
+
+def split_measured(lot: Lot) -> tuple[Lot, ...]:
+    """Return one lot for each measured piece, or the lot itself when none was measured.
+
+    Notes
+    -----
+    For a single speaker every measured piece is a value of its own. For a pair the lot stays
+    together, and which piece goes left or right is decided last, see `match_pair`.
+    """
+    if not lot.measured:
+        return (lot,)
+    return tuple(
+        replace(lot, part=replace(lot.part, value=value, pieces=(value,), note=label),
+                count=1, measured=(value,), labels=(label,))
+        for value, label in zip(lot.measured, lot.labels, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

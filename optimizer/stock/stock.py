@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
 
 from optimizer.errors import InputError
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
-from optimizer.stock.lots import Lot, PowerLaw
+from optimizer.stock.combine import list_joined
+from optimizer.stock.lots import Lot, PowerLaw, name_lots, split_measured
 from optimizer.stock.series import RELATIVE_EPS, check_series, series_values
 
 LOSS_TANGENT_HZ = 1000.0
@@ -21,6 +21,9 @@ LOSS_TANGENTS: dict[str, float] = {
 }
 """Typical loss tangent at 1 kHz by dielectric; bipolar electrolytics reach 0.02 to 0.1. From
 memory, the careful end of each range: the data sheet decides."""
+
+TRIM = 0.03
+"""Smallest share a piece of a series may have in a joined part: less is lost in tolerance."""
 
 DEFAULT_TOLERANCE = 0.05
 """Usual for film capacitors, coils and wirewound resistors; from memory."""
@@ -79,13 +82,22 @@ class Stock:
     rules : tuple of SeriesRule
         Values that can be bought in any number, at most one rule for each kind.
     lots : tuple of Lot
-        Pieces on the shelf or on a bought-in list.
+        Pieces on the shelf or on a bought-in list; see `assemble_stock`.
+    join : int
+        Most pieces in one part, 1 to 3. Pieces of different origin are not joined.
+    speakers : int
+        Speakers built alike; each may use this share of a lot.
+    within : float
+        Relative distance within which joined parts count as the same value.
     currency : str
         Currency of all prices, for reports.
     """
 
     rules: tuple[SeriesRule, ...] = ()
     lots: tuple[Lot, ...] = ()
+    join: int = 1
+    speakers: int = 1
+    within: float = 0.005
     currency: str = ""
     _memo: dict[tuple[Kind, float, float], tuple[Part, ...]] = field(
         default_factory=dict, init=False, repr=False, compare=False)
@@ -103,8 +115,9 @@ class Stock:
         Returns
         -------
         tuple of Part
-            Empty when the stock holds nothing in the range. Answers are remembered: asking
-            again costs a dictionary look-up.
+            Single pieces and, if `join` allows, joined ones; empty when the stock holds nothing
+            in the range. Each part by itself respects the counts; see `Ledger` for several.
+            Answers are remembered: asking again costs a dictionary look-up.
         """
         key = (kind, float(low), float(high))
         found = self._memo.get(key)
@@ -112,14 +125,46 @@ class Stock:
             found = self._memo[key] = self._find_options(*key)
         return found
 
+    def per_speaker(self, lot: Lot) -> int | None:
+        """Return how many pieces of a lot one speaker may use; None for any number."""
+        return None if lot.count is None else lot.count // self.speakers
+
     def _find_options(self, kind: Kind, low: float, high: float) -> tuple[Part, ...]:
-        parts = [rule.part(float(value)) for rule in self.rules if rule.kind == kind
-                 for value in series_values(rule.series, low, high)]
-        parts += [lot.part for lot in self.lots if lot.part.kind == kind]
-        parts.sort(key=lambda part: part.value)
-        values = [part.value for part in parts]
-        return tuple(parts[bisect_left(values, low * (1 - RELATIVE_EPS)):
-                           bisect_right(values, high * (1 + RELATIVE_EPS))])
+        low, high = low * (1 - RELATIVE_EPS), high * (1 + RELATIVE_EPS)
+        parts: list[Part] = []
+        for rule in self.rules:
+            if rule.kind == kind:
+                parts += self._series_options(rule, low, high)
+        parts += [part for part in self._lot_options(kind) if low <= part.value <= high]
+        parts.sort(key=lambda part: (part.value, part.piece_count))
+        return tuple(parts)
+
+    def _series_options(self, rule: SeriesRule, low: float, high: float) -> list[Part]:
+        singles = [rule.part(float(value)) for value in series_values(rule.series, low, high)]
+        if self.join == 1:
+            return singles
+        # Pieces far above the range can only be joined where values shrink by joining.
+        ends = (low * TRIM, high if rule.kind == "inductor" else high / TRIM)
+        pieces = [rule.part(float(value)) for value in series_values(rule.series, *ends)]
+        joined = list_joined(pieces, [None] * len(pieces), most=self.join, low=low, high=high,
+                             within=self.within, least_share=TRIM)
+        return singles + list(joined)
+
+    def _lot_options(self, kind: Kind) -> tuple[Part, ...]:
+        key = (kind, 0.0, math.inf)
+        found = self._memo.get(key)
+        if found is None:
+            parts: list[Part] = []
+            for origin in dict.fromkeys(lot.part.origin for lot in self.lots):
+                lots = [lot for lot in self.lots if lot.part.origin == origin
+                        and lot.part.kind == kind and self.per_speaker(lot) != 0]
+                pieces = [lot.part for lot in lots]
+                parts += pieces
+                # Two ways to the same value: the first may need a piece used elsewhere.
+                parts += list_joined(pieces, [self.per_speaker(lot) for lot in lots],
+                                     most=self.join, within=self.within, alternates=2)
+            found = self._memo[key] = tuple(parts)
+        return found
 
     def loss_law(self, kind: Kind) -> PowerLaw:
         """Return a smooth loss in ohm for values in between, for continuous relaxation.
@@ -148,11 +193,61 @@ class Stock:
 
     def __getstate__(self) -> tuple[object, ...]:
         # The memo can hold thousands of parts that a worker makes anew in milliseconds.
-        return (self.rules, self.lots, self.currency)
+        return (self.rules, self.lots, self.join, self.speakers, self.within, self.currency)
 
     def __setstate__(self, state: tuple[object, ...]) -> None:
-        for name, value in zip(("rules", "lots", "currency", "_memo"), (*state, {}), strict=True):
-            object.__setattr__(self, name, value)
+        for item, value in zip(fields(self), (*state, {}), strict=True):
+            object.__setattr__(self, item.name, value)
+
+
+def assemble_stock(
+    *,
+    rules: Iterable[SeriesRule] = (),
+    lots: Iterable[Lot] = (),
+    join: int = 1,
+    speakers: int = 1,
+    within: float = 0.005,
+    currency: str = "",
+) -> Stock:
+    """Mix series, shelf and bought-in lots into one stock.
+
+    Parameters
+    ----------
+    rules : iterable of SeriesRule
+        See `series_rules`; none when only the shelf may be used.
+    lots : iterable of Lot
+        From one or more lists of parts, see `read_parts_list`.
+    join : int
+        Most pieces in one part, 1 to 3.
+    speakers : int
+        Speakers built alike: 2 for a pair.
+    within : float
+        Relative distance within which joined parts count as the same value.
+    currency : str
+        Currency of all prices.
+
+    Returns
+    -------
+    Stock
+        A piece that is owned has the price 0, so it wins wherever price counts.
+
+    Raises
+    ------
+    InputError
+        If a number is out of bounds.
+    """
+    if join not in (1, 2, 3):
+        raise InputError("one to three pieces can be joined", key="join", value=join)
+    if speakers < 1:
+        raise InputError("at least one speaker must be built", key="speakers", value=speakers)
+    if not 0.0 < within < 0.5:
+        raise InputError("the distance of equal values must lie between 0 and 0.5",
+                         key="within", value=within)
+    kept = list(lots)
+    if speakers == 1:
+        kept = [piece for lot in kept for piece in split_measured(lot)]
+    return Stock(rules=tuple(rules), lots=name_lots(kept), join=join, speakers=speakers,
+                 within=within, currency=currency)
 
 
 def series_stock(
@@ -163,6 +258,7 @@ def series_stock(
     tolerances: Mapping[Kind, float] | None = None,
     prices: Mapping[Kind, PowerLaw] | None = None,
     currency: str = "",
+    join: int = 1,
 ) -> Stock:
     """Return a stock of preferred values that can be bought in any number.
 
@@ -180,6 +276,8 @@ def series_stock(
         Price law for each kind; unknown where left out.
     currency : str
         Currency of the prices.
+    join : int
+        Most pieces in one part, 1 to 3.
 
     Returns
     -------
@@ -190,10 +288,11 @@ def series_stock(
     InputError
         If a series is unknown, or a wire, loss tangent or tolerance is out of bounds.
     """
-    return Stock(
+    return assemble_stock(
         rules=series_rules(series, wire_m=wire_m, loss_tangent=loss_tangent,
                            tolerances=tolerances, prices=prices),
         currency=currency,
+        join=join,
     )
 
 
