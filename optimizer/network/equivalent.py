@@ -1,0 +1,309 @@
+"""A driver's impedance as a small passive circuit that any circuit simulator runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optimizer.errors import InputError
+
+MOST_BRANCHES = 10
+"""Branches a fit may use besides the wire resistance and the plain inductance."""
+
+GOOD_ENOUGH = 0.002
+"""Worst relative error at which a fit stops adding branches."""
+
+_FEWEST_POINTS = 8
+_MOST_POINTS = 360
+_RESONANCE_Q = (0.35, 0.7, 1.4, 2.8, 5.6, 11.0, 22.0)
+_LOG_TINY = -36.0
+
+Float = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossySection:
+    """Resistor and inductor in parallel: one step of a semi-inductance.
+
+    Parameters
+    ----------
+    r_ohm, l_h : float
+        Values in ohm and henry; positive.
+    """
+
+    r_ohm: float
+    l_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """Resistor, inductor and capacitor in parallel: one motional resonance.
+
+    Parameters
+    ----------
+    r_ohm, l_h, c_f : float
+        Values in ohm, henry and farad; positive.
+    """
+
+    r_ohm: float
+    l_h: float
+    c_f: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverEquivalent:
+    """Everything in series: wire resistance, inductance, lossy sections, resonances.
+
+    Parameters
+    ----------
+    re_ohm : float
+        Wire resistance in ohm; positive.
+    le_h : float
+        Plain inductance in henry; 0 leaves it out.
+    sections : tuple of LossySection
+        Inductance with losses in the iron.
+    resonances : tuple of Resonance
+        Motional branches: one for a closed box, two for a vented one, more for the cabinet.
+
+    Notes
+    -----
+    The motional branch of a driver in free air is R = Re Qms/Qes, C = Qes/(ws Re),
+    L = Re/(ws Qes) (after Thiele and Small). Every value is positive, so the circuit is passive.
+    """
+
+    re_ohm: float
+    le_h: float = 0.0
+    sections: tuple[LossySection, ...] = ()
+    resonances: tuple[Resonance, ...] = ()
+
+    def impedance(self, frequency_hz: ArrayLike) -> Complex:
+        """Return its impedance.
+
+        Parameters
+        ----------
+        frequency_hz : array_like, shape (F,)
+            Frequencies in Hz; positive.
+
+        Returns
+        -------
+        ndarray, shape (F,), complex
+            Impedance in ohm.
+        """
+        s = 2j * np.pi * np.asarray(frequency_hz, dtype=np.float64)
+        total = self.re_ohm + s * self.le_h
+        for section in self.sections:
+            total = total + 1.0 / (1.0 / section.r_ohm + 1.0 / (s * section.l_h))
+        for branch in self.resonances:
+            total = total + 1.0 / (1.0 / branch.r_ohm + 1.0 / (s * branch.l_h) + s * branch.c_f)
+        return np.asarray(total, dtype=np.complex128)
+
+
+class _Model(NamedTuple):
+    """Logarithms of the free values; `sections` (n, 2) r and corner, `peaks` (m, 3) r, f0, Q."""
+
+    base: Float
+    sections: Float
+    peaks: Float
+
+
+def fit_driver_equivalent(
+    frequency_hz: ArrayLike, impedance: ArrayLike, *, most_branches: int = MOST_BRANCHES
+) -> tuple[DriverEquivalent, float]:
+    """Find a small passive circuit with a measured impedance.
+
+    Parameters
+    ----------
+    frequency_hz : array_like, shape (F,)
+        Frequencies in Hz; positive, at least eight.
+    impedance : array_like, shape (F,), complex
+        Measured impedance in ohm.
+    most_branches : int
+        Most lossy sections and resonances together.
+
+    Returns
+    -------
+    DriverEquivalent
+        The circuit.
+    float
+        Largest ``abs(fit - measured) / abs(measured)`` over the given points.
+
+    Raises
+    ------
+    InputError
+        When there are too few points, or they are not finite, or an impedance is zero.
+
+    Notes
+    -----
+    Branches are added one at a time: the one of a fixed dictionary that explains most of what is
+    left (orthogonal least squares), then all values are refined together in logarithms, with
+    the error relative to the modulus. It stops at `GOOD_ENOUGH`, or when a branch no longer
+    helps. The fit holds inside the measured range only.
+    """
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    measured = np.asarray(impedance, dtype=np.complex128)
+    _check(frequency, measured)
+    keep = _thin(frequency)
+    f, z = frequency[keep], measured[keep]
+    model = _refine(_start(f, z), f, z)
+    error = _residual(model, f, z)
+    for _ in range(most_branches):
+        if np.max(np.hypot(*np.split(error, 2))) <= GOOD_ENOUGH:
+            break
+        longer = _refine(_with_best_branch(model, f, z), f, z)
+        next_error = _residual(longer, f, z)
+        if next_error @ next_error > 0.95 * (error @ error):
+            break
+        model, error = longer, next_error
+    circuit = _circuit(model)
+    fit = circuit.impedance(frequency)
+    return circuit, float(np.max(np.abs(fit - measured) / np.abs(measured)))
+
+
+def _check(frequency: Float, measured: Complex) -> None:
+    if frequency.ndim != 1 or frequency.shape != measured.shape:
+        raise InputError("an impedance needs one value for each frequency")
+    if frequency.size < _FEWEST_POINTS:
+        raise InputError(
+            f"a circuit can be fitted to at least {_FEWEST_POINTS} impedance points",
+            value=frequency.size,
+            remedy="measure the impedance with more points",
+        )
+    if not (np.all(np.isfinite(frequency)) and np.all(frequency > 0.0)):
+        raise InputError("frequencies of an impedance must be finite and positive")
+    if not (np.all(np.isfinite(measured)) and np.all(np.abs(measured) > 0.0)):
+        raise InputError("an impedance must be finite and not zero")
+
+
+def _thin(frequency: Float) -> NDArray[np.intp]:
+    """Pick points evenly in log frequency, so that a linear grid does not weigh the treble."""
+    order = np.argsort(frequency, kind="stable")
+    if frequency.size <= _MOST_POINTS:
+        return order
+    log_f = np.log(frequency[order])
+    wanted = np.linspace(log_f[0], log_f[-1], _MOST_POINTS)
+    nearest = np.clip(np.searchsorted(log_f, wanted), 1, log_f.size - 1)
+    nearest -= wanted - log_f[nearest - 1] < log_f[nearest] - wanted
+    return order[np.unique(nearest)]
+
+
+def _start(f: Float, z: Complex) -> _Model:
+    re = max(float(np.min(z.real)), 0.02 * float(np.min(np.abs(z))))
+    le = max(float(z.imag[-1]) / (2.0 * np.pi * f[-1]), 1e-9)
+    return _Model(np.log([re, le]), np.empty((0, 2)), np.empty((0, 3)))
+
+
+def _atoms(model: _Model, f: Float) -> Complex:
+    """Return the impedance of every branch, shape (B, F): Re, Le, sections, resonances."""
+    rows = [np.full(f.shape, np.exp(model.base[0]) + 0j), 2j * np.pi * f * np.exp(model.base[1])]
+    for log_r, log_corner in model.sections:
+        x = 1j * f * np.exp(-log_corner)
+        rows.append(np.exp(log_r) * x / (1.0 + x))
+    for log_r, log_f0, log_q in model.peaks:
+        detune = f * np.exp(-log_f0) - np.exp(log_f0) / f
+        rows.append(np.exp(log_r) / (1.0 + 1j * np.exp(log_q) * detune))
+    return np.asarray(rows)
+
+
+def _stack(values: Complex, z: Complex) -> Float:
+    """Relative to the modulus, real parts then imaginary parts."""
+    scaled = values / np.abs(z)
+    return np.concatenate([scaled.real, scaled.imag], axis=-1)
+
+
+def _residual(model: _Model, f: Float, z: Complex) -> Float:
+    return _stack(_atoms(model, f).sum(axis=0) - z, z)
+
+
+def _slopes(model: _Model, f: Float, z: Complex) -> Float:
+    """Return the derivative of `_residual` by every logarithm, shape (2F, N)."""
+    rows = _atoms(model, f)
+    columns = [rows[0], rows[1]]
+    for row, (_, log_corner) in zip(rows[2:], model.sections, strict=False):
+        columns += [row, -row / (1.0 + 1j * f * np.exp(-log_corner))]
+    peaks = rows[2 + len(model.sections) :]
+    for row, (log_r, log_f0, log_q) in zip(peaks, model.peaks, strict=True):
+        q = np.exp(log_q)
+        up, down = f * np.exp(-log_f0), np.exp(log_f0) / f
+        bend = -row * row / np.exp(log_r)
+        columns += [row, bend * 1j * q * -(up + down), bend * 1j * q * (up - down)]
+    return _stack(np.asarray(columns), z).T
+
+
+def _flatten(model: _Model) -> Float:
+    return np.concatenate([part.ravel() for part in model])
+
+
+def _unflatten(vector: Float, like: _Model) -> _Model:
+    cut = 2 + like.sections.size
+    return _Model(vector[:2], vector[2:cut].reshape(-1, 2), vector[cut:].reshape(-1, 3))
+
+
+def _refine(model: _Model, f: Float, z: Complex) -> _Model:
+    from scipy.optimize import least_squares
+
+    big = np.log(1e3 * float(np.max(np.abs(z))))
+    low_f, high_f = np.log(f[0] / 4.0), np.log(f[-1] * 8.0)
+    # A wide resonance could stand in for the wire, and the circuit would lose its DC resistance.
+    low = [float(_start(f, z).base[0]) - 0.5, _LOG_TINY]
+    high = [big, big]
+    for _ in model.sections:
+        low += [_LOG_TINY, low_f]
+        high += [big, high_f]
+    for _ in model.peaks:
+        low += [_LOG_TINY, low_f, np.log(0.05)]
+        high += [big, high_f, np.log(200.0)]
+    found = least_squares(
+        lambda v: _residual(_unflatten(v, model), f, z),
+        np.clip(_flatten(model), np.asarray(low) + 1e-9, np.asarray(high) - 1e-9),
+        jac=lambda v: _slopes(_unflatten(v, model), f, z),
+        bounds=(low, high),
+        max_nfev=80,
+    )
+    return _unflatten(np.asarray(found.x, dtype=np.float64), model)
+
+
+def _with_best_branch(model: _Model, f: Float, z: Complex) -> _Model:
+    """Add the dictionary branch that lowers the squared error most."""
+    corners = np.log(np.geomspace(f[0], 8.0 * f[-1], 48))
+    octaves = np.log2(f[-1] / f[0]) + 1.0
+    centres = np.log(np.geomspace(f[0] / 1.4, 1.4 * f[-1], max(24, int(16 * octaves))))
+    sections = np.column_stack([np.zeros_like(corners), corners])
+    peaks = np.array([(0.0, c, np.log(q)) for c in centres for q in _RESONANCE_Q])
+    dictionary = _atoms(_Model(model.base, sections, peaks), f)[2:]
+    columns = _stack(dictionary, z).T
+    basis, _ = np.linalg.qr(_slopes(model, f, z))
+    left_over = -_residual(model, f, z)
+    free = columns - basis @ (basis.T @ columns)
+    size = np.maximum(np.sum(free * free, axis=0), 1e-30)
+    projection = left_over @ free
+    gain = np.where(projection > 0.0, projection**2 / size, 0.0)
+    best = int(np.argmax(gain))
+    log_r = np.log(max(projection[best] / size[best], 1e-6))
+    if best < len(sections):
+        row = np.array([[log_r, sections[best, 1]]])
+        return model._replace(sections=np.concatenate([model.sections, row]))
+    row = np.array([[log_r, *peaks[best - len(sections)][1:]]])
+    return model._replace(peaks=np.concatenate([model.peaks, row]))
+
+
+def _circuit(model: _Model) -> DriverEquivalent:
+    sections = []
+    for log_r, log_corner in model.sections:
+        r = float(np.exp(log_r))
+        sections.append(LossySection(r_ohm=r, l_h=r / (2.0 * np.pi * float(np.exp(log_corner)))))
+    resonances = []
+    for log_r, log_f0, log_q in model.peaks:
+        r, w0, q = float(np.exp(log_r)), 2.0 * np.pi * float(np.exp(log_f0)), float(np.exp(log_q))
+        resonances.append(Resonance(r_ohm=r, l_h=r / (w0 * q), c_f=q / (w0 * r)))
+    re, le = np.exp(model.base)
+    # A vanishing inductance is the fit's way of saying there is none.
+    return DriverEquivalent(
+        re_ohm=float(re),
+        le_h=float(le) if le > 1e-12 else 0.0,
+        sections=tuple(sections),
+        resonances=tuple(resonances),
+    )
