@@ -1,0 +1,130 @@
+"""Bytes of a file the user names -> text, whatever wrote it."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from optimizer.errors import InputError
+
+LARGEST_BYTES = 50_000_000
+
+_SIGNATURES = {
+    b"%PDF": "a PDF document",
+    b"\x89PNG": "an image",
+    b"\xff\xd8\xff": "an image",
+    b"GIF8": "an image",
+    b"PK\x03\x04": "a spreadsheet or an archive",
+    b"\xd0\xcf\x11\xe0": "a spreadsheet",
+    b"\x1f\x8b": "an archive",
+    b"RIFF": "a sound recording",
+}
+
+
+def read_text(path: str | Path) -> str:
+    """Read a text file in UTF-8, UTF-16 (marked or not), UTF-32 (marked) or Latin-1.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+
+    Returns
+    -------
+    str
+        Its text, without byte-order mark; line ends as they are.
+
+    Raises
+    ------
+    InputError
+        The file is missing, a folder, unreadable, too large, empty or not text.
+    """
+    try:
+        return decode_text(_read_bytes(path))
+    except InputError as error:
+        raise error.located(file=path) from None
+
+
+def _read_bytes(path: str | Path) -> bytes:
+    try:
+        file = Path(path)
+        if not file.exists():
+            raise InputError("the file must exist", remedy="check the name and the folder")
+        if file.is_dir():
+            raise InputError("a file is needed, this is a folder", remedy="name a file inside it")
+        if not file.is_file():
+            raise InputError("a regular file is needed", remedy="export the curve to a text file")
+        size = file.stat().st_size
+        if size > LARGEST_BYTES:
+            raise InputError(
+                f"a measurement must not exceed {LARGEST_BYTES // 1_000_000} MB",
+                value=f"{size / 1e6:.0f} MB",
+                remedy="export fewer points, 1/48 octave is plenty",
+            )
+        return file.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"the file cannot be read ({reason})", remedy="check its name and permissions"
+        ) from None
+
+
+def decode_text(raw: bytes) -> str:
+    """Decode the bytes of a text file.
+
+    Parameters
+    ----------
+    raw : bytes
+        What the file holds.
+
+    Returns
+    -------
+    str
+        Its text.
+
+    Raises
+    ------
+    InputError
+        The bytes are no text, or nothing but blanks.
+
+    Notes
+    -----
+    Latin-1 is the last resort: it accepts any byte, so a damaged UTF-8 comment costs nothing.
+    """
+    for signature, what in _SIGNATURES.items():
+        if raw.startswith(signature):
+            raise _not_text(f"this is {what}")
+    encoding = "utf-8"
+    if raw.startswith((b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff")):
+        encoding = "utf-32"
+    elif raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif raw.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    elif b"\x00" in raw:
+        # Without a mark, UTF-16 shows by NUL bytes in every other place and nowhere else.
+        low, high = raw[0::2].count(0), raw[1::2].count(0)
+        if min(low, high) or 3 * max(low, high) < len(raw):
+            raise _not_text("it holds NUL bytes")
+        encoding = "utf-16-be" if low else "utf-16-le"
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError:
+        if encoding.startswith(("utf-16", "utf-32")):
+            raise _not_text(f"its {encoding.upper()} text is damaged") from None
+        text = raw.decode("latin-1")
+    text = text.removesuffix("\x1a")  # end-of-file mark of old systems
+    if re.search(r"[\x00-\x08\x0e-\x1f]", text):
+        raise _not_text("it holds control characters")
+    if not text.strip():
+        raise InputError("the file must not be empty", remedy="export the measurement again")
+    return text
+
+
+def _not_text(reason: str) -> InputError:
+    return InputError(
+        f"a text file is needed, {reason}",
+        remedy="export the curve as text: frequency, level, phase",
+    )
