@@ -21,8 +21,14 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         description="Write an invented three-way speaker (measurement files and a design file) "
         "into a folder, then find networks for it just as for your own.",
     )
-    parser.add_argument("folder", metavar="DIR", type=Path, nargs="?", default=DEFAULT_FOLDER,
-                        help=f"folder to write into (default {DEFAULT_FOLDER})")
+    parser.add_argument(
+        "folder",
+        metavar="DIR",
+        type=Path,
+        nargs="?",
+        default=DEFAULT_FOLDER,
+        help=f"folder to write into (default {DEFAULT_FOLDER})",
+    )
     add_search_options(parser)
     return parser
 
@@ -41,9 +47,14 @@ def run(args: argparse.Namespace) -> int:
     results_file = args.folder / RESULTS_NAME
     if result.candidates:
         write_json(results_file, result_to_json(result, problem, str(design_file)))
-    return show_result(problem, result, screen, last_lines=[
-        "",
-        f"Written: {results_file} (all networks with their curves).",
-        f"Next: open {design_file}, change a goal or a slot, and run",
-        f"  laddersmith fit {design_file}",
-    ])
+    return show_result(
+        problem,
+        result,
+        screen,
+        last_lines=[
+            "",
+            f"Written: {results_file} (all networks with their curves).",
+            f"Next: open {design_file}, change a goal or a slot, and run",
+            f"  laddersmith fit {design_file}",
+        ],
+    )

@@ -48,9 +48,7 @@ def build_parser() -> argparse.ArgumentParser:
         "parts that can be bought.",
         epilog="First time here? laddersmith demo writes a complete example and fits it.",
     )
-    parser.add_argument(
-        "--version", action=_ShowVersion, nargs=0, help="show the version and stop"
-    )
+    parser.add_argument("--version", action=_ShowVersion, nargs=0, help="show the version and stop")
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--quiet", action="store_true", help="print nothing but errors")
     common.add_argument(

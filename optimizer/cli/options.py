@@ -42,13 +42,25 @@ def _whole(text: str, *, low: int, high: int) -> int:
 
 def add_search_options(parser: argparse.ArgumentParser) -> None:
     """Add how long, from which seed and with how many processes to search."""
-    parser.add_argument("--seconds", type=positive_seconds, metavar="S",
-                        help="longest time to search (else what the design file says)")
-    parser.add_argument("--seed", type=seed_number, metavar="N",
-                        help="start of the random numbers; the same seed gives the same answer")
+    parser.add_argument(
+        "--seconds",
+        type=positive_seconds,
+        metavar="S",
+        help="longest time to search (else what the design file says)",
+    )
+    parser.add_argument(
+        "--seed",
+        type=seed_number,
+        metavar="N",
+        help="start of the random numbers; the same seed gives the same answer",
+    )
     parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
-    parser.add_argument("--workers", type=count_number, metavar="N",
-                        help="processes to use (else one per processor)")
+    parser.add_argument(
+        "--workers",
+        type=count_number,
+        metavar="N",
+        help="processes to use (else one per processor)",
+    )
 
 
 def available_processors() -> int:

@@ -73,6 +73,8 @@ def show_result(
     int
         0, or 3 when no candidate meets the hard limits, or 130 when there is nothing to show.
     """
+    from optimizer.report.words import say_broken
+
     if not result.candidates:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED
@@ -82,13 +84,8 @@ def show_result(
         screen.show(*last_lines)
     if best.feasible:
         return DONE
-    broken = ", ".join(
-        f"{goal.name} ({goal.detail})" if goal.detail else goal.name
-        for goal in best.goals
-        if not goal.met
-    )
     complain(
-        f"no network found meets the hard limits; the nearest miss breaks {broken}; "
+        f"no network found meets the hard limits; the nearest miss breaks {say_broken(best)}; "
         "relax that limit, allow other parts, or search longer"
     )
     return NO_CANDIDATE
@@ -96,17 +93,32 @@ def show_result(
 
 def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> None:
     from optimizer.report import tables
+    from optimizer.report.words import say_stop
 
     best = result.candidates[0]
     width = screen.width
-    screen.show(tables.heading(problem.title), "", tables.tabulate_ranges(problem.drivers), "")
-    if problem.notes:
-        screen.show(tables.list_notes(problem.notes), "")
+    screen.show(
+        tables.show_heading(problem.title),
+        "",
+        tables.tabulate_ranges(problem.drivers),
+        tables.show_notes(problem.notes),
+        "",
+    )
     if best.feasible:
-        for table in tables.tabulate_candidates(result.candidates, width=width):
-            screen.show(table, "")
-    screen.show(tables.describe_candidate(best, width=width), "")
-    screen.show(tables.chart_candidate(best, width=width), "")
-    screen.show(tables.describe_stop(result))
-    if result.notes:
-        screen.show(tables.list_notes(result.notes))
+        screen.show(
+            tables.show_heading("Networks, best first"),
+            tables.tabulate_candidates(result.candidates, width=width),
+            "",
+            tables.show_heading("The best one, no. 1"),
+        )
+    else:
+        screen.show(tables.show_heading("Nearest miss: it breaks a hard limit"))
+    screen.show(
+        "",
+        tables.describe_candidate(best, width=width),
+        "",
+        tables.chart_candidate(best, width=width),
+        "",
+        say_stop(result),
+        tables.show_notes(result.notes),
+    )

@@ -30,9 +30,7 @@ def _to_plain(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
     wrong = error.object[error.start : error.end]
-    plain = (
-        _PLAIN.get(char, "." if "\u2800" <= char <= "\u28ff" else "?") for char in wrong
-    )
+    plain = (_PLAIN.get(char, "." if "\u2800" <= char <= "\u28ff" else "?") for char in wrong)
     return "".join(plain), error.end
 
 

@@ -102,9 +102,7 @@ def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
     }
     if candidate.notes:
         data["notes"] = list(candidate.notes)
-    data["curves"] = curves_to_json(
-        candidate.curves, [way.name for way in candidate.network.ways]
-    )
+    data["curves"] = curves_to_json(candidate.curves, [way.name for way in candidate.network.ways])
     return data
 
 
@@ -192,15 +190,27 @@ def check_writable(path: Path, *, key: str | None = None) -> None:
     """
     folder = path.resolve().parent
     if path.is_dir():
-        raise InputError("a file name is needed, this is a folder", file=path, key=key,
-                         remedy="add a file name to it")
+        raise InputError(
+            "a file name is needed, this is a folder",
+            file=path,
+            key=key,
+            remedy="add a file name to it",
+        )
     if not folder.is_dir():
-        raise InputError("the folder to write into must exist", key=key, value=str(folder),
-                         remedy="create it or name another one")
+        raise InputError(
+            "the folder to write into must exist",
+            key=key,
+            value=str(folder),
+            remedy="create it or name another one",
+        )
     target_exists = path.exists()
     if not os.access(path if target_exists and not path.is_file() else folder, os.W_OK):
-        raise InputError("the folder to write into must be writable", key=key, value=str(folder),
-                         remedy="change its permissions or name another one")
+        raise InputError(
+            "the folder to write into must be writable",
+            key=key,
+            value=str(folder),
+            remedy="change its permissions or name another one",
+        )
 
 
 def write_text(path: Path, text: str) -> None:

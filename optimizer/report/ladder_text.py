@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from optimizer.network.ladder import FittedSlot, FittedWay, Place
-from optimizer.parts import LETTER_OF_KIND, Part
+from optimizer.parts import LETTER_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.units import format_quantity
 
 _SOURCE_TOP = " amp (+) ──"
@@ -15,7 +15,6 @@ _GOES_ON_TOP = "──> (a)"
 _GOES_ON_BOTTOM = "──> (b)"
 _COMES_TOP = "     (a) ──"
 _COMES_BOTTOM = "     (b) ──"
-_UNIT = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
 
 
 def name_parts(slot: FittedSlot) -> tuple[tuple[str, Place, Part], ...]:
@@ -49,7 +48,7 @@ def describe_join(part: Part) -> str:
     """Name the pieces a part is joined from ("2.2 uF + 1.8 uF in parallel"), else ""."""
     if len(part.pieces) < 2:
         return ""
-    unit = _UNIT[part.kind]
+    unit = UNIT_OF_KIND[part.kind]
     pieces = [format_quantity(piece, unit) for piece in part.pieces]
     if len(set(pieces)) == 1:
         return f"{len(pieces)} x {pieces[0]} in {part.joined}"
@@ -68,7 +67,7 @@ class _Column:
 
 
 def _value_lines(part: Part, letter: str = "") -> list[str]:
-    lines = [f"{letter}{format_quantity(part.value, _UNIT[part.kind])}"]
+    lines = [f"{letter}{format_quantity(part.value, UNIT_OF_KIND[part.kind])}"]
     if part.kind == "inductor" and part.loss_ohm > 0:
         lines.append(f"dcr {part.loss_ohm:.2g}")
     if part.origin in ("kept", "shelf"):
@@ -101,9 +100,7 @@ def _centre(text: str, width: int, fill: str = " ") -> str:
 
 def _draw_run(columns: Sequence[_Column]) -> list[str]:
     """Draw some neighbouring columns: line, everything between, return line."""
-    depth = max(
-        (len(c.lines) + (0 if c.place == "series" else 2) for c in columns), default=0
-    )
+    depth = max((len(c.lines) + (0 if c.place == "series" else 2) for c in columns), default=0)
     rows = ["" for _ in range(depth + 2)]
     for column in columns:
         box = f"[{column.name}]"

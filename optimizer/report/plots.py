@@ -196,8 +196,13 @@ def draw_response(curves: CurveSet, *, width: int = 100, steps: int = 6) -> list
         inside = (frequency >= band[0]) & (frequency <= band[1])
         if inside.any():
             traces.append(
-                Trace(role="target", frequency_hz=frequency[inside],
-                      height=curves.target_db[inside], on=6, off=4)
+                Trace(
+                    role="target",
+                    frequency_hz=frequency[inside],
+                    height=curves.target_db[inside],
+                    on=6,
+                    off=4,
+                )
             )
     traces.append(Trace(role="sum", frequency_hz=frequency, height=total))
     labels = [f"{top - 5 * index:g}" for index in range(steps + 1)]

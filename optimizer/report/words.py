@@ -1,0 +1,167 @@
+"""Results said in plain words: sentences that every kind of report uses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import PurePath
+
+from optimizer.measure.driver import Coverage, Driver
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.report.ladder_text import describe_join, name_parts
+from optimizer.search.candidates import Candidate, SearchResult
+from optimizer.units import format_quantity
+
+_PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or three parts"}
+
+
+def say_frequency(value_hz: float | None) -> str:
+    """Write a frequency, or a dash where there is none."""
+    return "-" if value_hz is None else format_quantity(value_hz, "Hz")
+
+
+def say_value(part: Part) -> str:
+    """Write the value of a part with its unit."""
+    return format_quantity(part.value, UNIT_OF_KIND[part.kind])
+
+
+def say_band(candidate: Candidate, way: int) -> str:
+    """Say between which crossovers a way plays, or "" for a single way."""
+    low, high = candidate.crossovers_hz[way]
+    if low is None:
+        return "" if high is None else f"up to {say_frequency(high)}"
+    if high is None:
+        return f"from {say_frequency(low)}"
+    return f"{say_frequency(low)} to {say_frequency(high)}"
+
+
+def say_impedance(candidate: Candidate) -> str:
+    """Say how hard a load the network is for an amplifier."""
+    return (
+        f"Lowest impedance {candidate.impedance_min_ohm:.2f} ohm at "
+        f"{say_frequency(candidate.impedance_min_hz)}. To an amplifier's output devices it is at "
+        f"worst as hard a load as a resistor of {candidate.epdr_min_ohm:.2f} ohm (EPDR), at "
+        f"{say_frequency(candidate.epdr_min_hz)}."
+    )
+
+
+def say_certificate(candidate: Candidate) -> list[str]:
+    """Say how good a candidate is known to be.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Any candidate.
+
+    Returns
+    -------
+    list of str
+        Sentences; empty when nothing was proved.
+    """
+    sentences = []
+    count = candidate.no_better_change_of
+    if count > 0:
+        sentences.append(
+            f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed (another "
+            "value, left out, added, polarity): none is better."
+        )
+    if candidate.relaxed_cost is not None:
+        gap = max(candidate.cost - candidate.relaxed_cost, 0.0)
+        sentences.append(
+            f"With parts of any value whatever this layout reaches cost "
+            f"{candidate.relaxed_cost:.3f}: keeping to values that can be bought adds {gap:.3f}."
+        )
+    return sentences
+
+
+def say_joins(candidates: Sequence[Candidate]) -> list[str]:
+    """Say which pieces each joined part consists of.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        Candidates shown together.
+
+    Returns
+    -------
+    list of str
+        One line for each different joined part, with the ranks that use it.
+    """
+    ranks: dict[str, list[str]] = {}
+    for candidate in candidates:
+        for way in candidate.network.ways:
+            for slot in way.slots:
+                for name, _, part in name_parts(slot):
+                    joined = describe_join(part)
+                    if joined:
+                        line = f"{way.name} {name}: {say_value(part)} = {joined}"
+                        ranks.setdefault(line, []).append(str(candidate.rank))
+    return [f"* no. {', '.join(numbers)}: {line}" for line, numbers in ranks.items()]
+
+
+def say_stop(result: SearchResult) -> str:
+    """Say why the search ended, how much it tried, and whether it can be repeated."""
+    reason = {
+        "converged": "The search ended by itself: further starts found nothing better.",
+        "budget": "Time was up.",
+        "interrupted": "Stopped by hand; these are the best found so far.",
+    }[result.stopped]
+    text = (
+        f"{reason} {result.seconds:.1f} s, {result.evaluations:,} networks tried, "
+        f"seed {result.seed}."
+    )
+    if result.stopped == "converged":
+        return text
+    return f"{text} A run cut short need not repeat exactly, and a longer one may find better."
+
+
+def say_broken(candidate: Candidate) -> str:
+    """Name the hard limits a candidate breaks."""
+    return ", ".join(
+        f"{goal.name.replace('_', ' ')} ({goal.detail})" if goal.detail else goal.name
+        for goal in candidate.goals
+        if not goal.met
+    )
+
+
+def list_ranges(driver: Driver) -> Iterable[tuple[str, str, str, str, str]]:
+    """List what was measured of a driver, curves of one range together.
+
+    Parameters
+    ----------
+    driver : Driver
+        With its coverage.
+
+    Yields
+    ------
+    tuple of str
+        What, files, measured range, slope below it, slope above it.
+    """
+    if not driver.coverage:
+        return
+    groups: dict[tuple[float, float], list[Coverage]] = {}
+    for one in driver.coverage[:-1]:
+        groups.setdefault((one.low_hz, one.high_hz), []).append(one)
+    named = [
+        ("response" if len(group) == 1 else f"{len(group)} responses", group)
+        for group in groups.values()
+    ]
+    for what, group in [*named, ("impedance", [driver.coverage[-1]])]:
+        yield (
+            what,
+            _say_sources(group),
+            f"{say_frequency(group[0].low_hz)} to {say_frequency(group[0].high_hz)}",
+            _say_slopes([one.slope_low_db_per_octave for one in group]),
+            _say_slopes([one.slope_high_db_per_octave for one in group]),
+        )
+
+
+def _say_sources(group: Sequence[Coverage]) -> str:
+    names = list(dict.fromkeys(PurePath(one.source).name for one in group))
+    return names[0] if len(names) == 1 else f"{names[0]} ... {names[-1]}"
+
+
+def _say_slopes(slopes: Sequence[float]) -> str:
+    low, high = round(min(slopes)), round(max(slopes))
+    if low == high:
+        return "-" if low == 0 else f"{low:+d} dB/oct"
+    return f"{low:+d} to {high:+d} dB/oct"
