@@ -17,7 +17,8 @@ GOOD_ENOUGH = 0.002
 """Worst relative error at which a fit stops adding branches."""
 
 _FEWEST_POINTS = 8
-_MOST_POINTS = 360
+_MOST_POINTS = 300
+_MOST_STEPS = 60
 _RESONANCE_Q = (0.35, 0.7, 1.4, 2.8, 5.6, 11.0, 22.0)
 _LOG_TINY = -36.0
 
@@ -110,6 +111,14 @@ class _Model(NamedTuple):
     peaks: Float
 
 
+class _Dictionary(NamedTuple):
+    """Branches to choose from: their logarithms as in `_Model`, and their columns (2F, B)."""
+
+    sections: Float
+    peaks: Float
+    columns: Float
+
+
 def fit_driver_equivalent(
     frequency_hz: ArrayLike, impedance: ArrayLike, *, most_branches: int = MOST_BRANCHES
 ) -> tuple[DriverEquivalent, float]:
@@ -150,12 +159,13 @@ def fit_driver_equivalent(
     f, z = frequency[keep], measured[keep]
     model = _refine(_start(f, z), f, z)
     error = _residual(model, f, z)
+    dictionary = _make_dictionary(f, z)
     for _ in range(most_branches):
         if np.max(np.hypot(*np.split(error, 2))) <= GOOD_ENOUGH:
             break
-        longer = _refine(_with_best_branch(model, f, z), f, z)
+        longer = _refine(_with_best_branch(model, dictionary, f, z), f, z)
         next_error = _residual(longer, f, z)
-        if next_error @ next_error > 0.95 * (error @ error):
+        if next_error @ next_error > 0.98 * (error @ error):
             break
         model, error = longer, next_error
     circuit = _circuit(model)
@@ -199,13 +209,12 @@ def _start(f: Float, z: Complex) -> _Model:
 def _atoms(model: _Model, f: Float) -> Complex:
     """Return the impedance of every branch, shape (B, F): Re, Le, sections, resonances."""
     rows = [np.full(f.shape, np.exp(model.base[0]) + 0j), 2j * np.pi * f * np.exp(model.base[1])]
-    for log_r, log_corner in model.sections:
-        x = 1j * f * np.exp(-log_corner)
-        rows.append(np.exp(log_r) * x / (1.0 + x))
-    for log_r, log_f0, log_q in model.peaks:
-        detune = f * np.exp(-log_f0) - np.exp(log_f0) / f
-        rows.append(np.exp(log_r) / (1.0 + 1j * np.exp(log_q) * detune))
-    return np.asarray(rows)
+    r, corner = np.exp(model.sections).T[..., None]
+    x = 1j * f / corner
+    resistance, f0, q = np.exp(model.peaks).T[..., None]
+    return np.concatenate(
+        [rows, r * x / (1.0 + x), resistance / (1.0 + 1j * q * (f / f0 - f0 / f))]
+    )
 
 
 def _stack(values: Complex, z: Complex) -> Float:
@@ -221,16 +230,15 @@ def _residual(model: _Model, f: Float, z: Complex) -> Float:
 def _slopes(model: _Model, f: Float, z: Complex) -> Float:
     """Return the derivative of `_residual` by every logarithm, shape (2F, N)."""
     rows = _atoms(model, f)
-    columns = [rows[0], rows[1]]
-    for row, (_, log_corner) in zip(rows[2:], model.sections, strict=False):
-        columns += [row, -row / (1.0 + 1j * f * np.exp(-log_corner))]
-    peaks = rows[2 + len(model.sections) :]
-    for row, (log_r, log_f0, log_q) in zip(peaks, model.peaks, strict=True):
-        q = np.exp(log_q)
-        up, down = f * np.exp(-log_f0), np.exp(log_f0) / f
-        bend = -row * row / np.exp(log_r)
-        columns += [row, bend * 1j * q * -(up + down), bend * 1j * q * (up - down)]
-    return _stack(np.asarray(columns), z).T
+    cut = 2 + len(model.sections)
+    section, peak = rows[2:cut], rows[cut:]
+    corner = np.exp(model.sections[:, 1, None])
+    r, f0, q = np.exp(model.peaks).T[..., None]
+    bend = 1j * q * peak * peak / r
+    by_section = np.stack([section, -section / (1.0 + 1j * f / corner)], axis=1)
+    by_peak = np.stack([peak, bend * (f / f0 + f0 / f), -bend * (f / f0 - f0 / f)], axis=1)
+    columns = [rows[:2], by_section.reshape(-1, f.size), by_peak.reshape(-1, f.size)]
+    return _stack(np.concatenate(columns), z).T
 
 
 def _flatten(model: _Model) -> Float:
@@ -243,50 +251,66 @@ def _unflatten(vector: Float, like: _Model) -> _Model:
 
 
 def _refine(model: _Model, f: Float, z: Complex) -> _Model:
-    from scipy.optimize import least_squares
-
+    """Move all values together: Levenberg-Marquardt in logarithms, clipped to a box."""
     big = np.log(1e3 * float(np.max(np.abs(z))))
     low_f, high_f = np.log(f[0] / 4.0), np.log(f[-1] * 8.0)
     # A wide resonance could stand in for the wire, and the circuit would lose its DC resistance.
     low = [float(_start(f, z).base[0]) - 0.5, _LOG_TINY]
+    low += [_LOG_TINY, low_f] * len(model.sections)
+    low += [_LOG_TINY, low_f, np.log(0.05)] * len(model.peaks)
     high = [big, big]
-    for _ in model.sections:
-        low += [_LOG_TINY, low_f]
-        high += [big, high_f]
-    for _ in model.peaks:
-        low += [_LOG_TINY, low_f, np.log(0.05)]
-        high += [big, high_f, np.log(200.0)]
-    found = least_squares(
-        lambda v: _residual(_unflatten(v, model), f, z),
-        np.clip(_flatten(model), np.asarray(low) + 1e-9, np.asarray(high) - 1e-9),
-        jac=lambda v: _slopes(_unflatten(v, model), f, z),
-        bounds=(low, high),
-        max_nfev=80,
-    )
-    return _unflatten(np.asarray(found.x, dtype=np.float64), model)
+    high += [big, high_f] * len(model.sections)
+    high += [big, high_f, np.log(200.0)] * len(model.peaks)
+    x = np.clip(_flatten(model), low, high)
+    error = _residual(_unflatten(x, model), f, z)
+    damping = 1e-3
+    for _ in range(_MOST_STEPS):
+        slopes = _slopes(_unflatten(x, model), f, z)
+        normal, pull = slopes.T @ slopes, slopes.T @ error
+        before = float(error @ error)
+        while damping < 1e8:
+            scale = np.diag(normal) + 1e-12 * float(np.trace(normal))
+            step = np.linalg.solve(normal + damping * np.diag(scale), pull)
+            trial = np.clip(x - np.clip(step, -1.0, 1.0), low, high)
+            trial_error = _residual(_unflatten(trial, model), f, z)
+            if trial_error @ trial_error < before:
+                break
+            damping *= 5.0
+        else:
+            break
+        x, error, damping = trial, trial_error, max(damping * 0.2, 1e-9)
+        if before - error @ error < 1e-5 * before:
+            break
+    return _unflatten(x, model)
 
 
-def _with_best_branch(model: _Model, f: Float, z: Complex) -> _Model:
-    """Add the dictionary branch that lowers the squared error most."""
+def _make_dictionary(f: Float, z: Complex) -> _Dictionary:
     corners = np.log(np.geomspace(f[0], 8.0 * f[-1], 48))
     octaves = np.log2(f[-1] / f[0]) + 1.0
-    centres = np.log(np.geomspace(f[0] / 1.4, 1.4 * f[-1], max(24, int(16 * octaves))))
+    centres = np.log(np.geomspace(f[0] / 1.4, 1.4 * f[-1], max(24, int(9 * octaves))))
     sections = np.column_stack([np.zeros_like(corners), corners])
     peaks = np.array([(0.0, c, np.log(q)) for c in centres for q in _RESONANCE_Q])
-    dictionary = _atoms(_Model(model.base, sections, peaks), f)[2:]
-    columns = _stack(dictionary, z).T
+    branches = _Model(np.zeros(2), sections, peaks)
+    return _Dictionary(sections, peaks, _stack(_atoms(branches, f)[2:], z).T)
+
+
+def _with_best_branch(model: _Model, dictionary: _Dictionary, f: Float, z: Complex) -> _Model:
+    """Add the dictionary branch that lowers the squared error most."""
     basis, _ = np.linalg.qr(_slopes(model, f, z))
+    columns = dictionary.columns
     left_over = -_residual(model, f, z)
-    free = columns - basis @ (basis.T @ columns)
-    size = np.maximum(np.sum(free * free, axis=0), 1e-30)
-    projection = left_over @ free
-    gain = np.where(projection > 0.0, projection**2 / size, 0.0)
-    best = int(np.argmax(gain))
+    left_over -= basis @ (basis.T @ left_over)
+    # Only what the present values cannot already follow counts: |d - Q Q'd|^2 = |d|^2 - |Q'd|^2.
+    size = np.sum(columns * columns, axis=0) - np.sum((basis.T @ columns) ** 2, axis=0)
+    size = np.maximum(size, 1e-9)
+    projection = left_over @ columns
+    best = int(np.argmax(np.where(projection > 0.0, projection**2 / size, 0.0)))
     log_r = np.log(max(projection[best] / size[best], 1e-6))
-    if best < len(sections):
-        row = np.array([[log_r, sections[best, 1]]])
+    n = len(dictionary.sections)
+    if best < n:
+        row = np.array([[log_r, dictionary.sections[best, 1]]])
         return model._replace(sections=np.concatenate([model.sections, row]))
-    row = np.array([[log_r, *peaks[best - len(sections)][1:]]])
+    row = np.array([[log_r, *dictionary.peaks[best - n, 1:]]])
     return model._replace(peaks=np.concatenate([model.peaks, row]))
 
 
