@@ -36,15 +36,15 @@ together: together.txt
 ways:
   woofer:
     ladder:
-      - {name: L1, series: inductor, from: 1 mH, to: 8.2 mH}
-      - {name: C1, shunt: capacitor, from: 10 uF, to: 150 uF, optional: yes}
+      - {name: L1, series: inductor, from: 1.8 mH, to: 8.2 mH}
+      - {name: C1, shunt: capacitor, from: 22 uF, to: 180 uF, optional: yes}
       # Resistor and capacitor across the driver, against the rise of its impedance.
       - {name: Z1, shunt: equaliser, resistor: 3.3 .. 15 ohm, capacitor: 10 uF .. 82 uF,
          optional: yes}
   midrange:
     polarity: free
     ladder:
-      - {name: C1, series: capacitor, from: 22 uF, to: 150 uF}
+      - {name: C1, series: capacitor, from: 33 uF, to: 150 uF}
       - {name: L1, shunt: inductor, from: 1.5 mH, to: 12 mH, optional: yes}
       - {name: L2, series: inductor, from: 0.15 mH, to: 2.2 mH}
       - {name: C2, shunt: capacitor, from: 2.2 uF, to: 22 uF, optional: yes}
@@ -55,8 +55,8 @@ ways:
   tweeter:
     polarity: free
     ladder:
-      - {name: C1, series: capacitor, from: 2.2 uF, to: 22 uF}
-      - {name: L1, shunt: inductor, from: 0.1 mH, to: 1.5 mH}
+      - {name: C1, series: capacitor, from: 2.2 uF, to: 15 uF}
+      - {name: L1, shunt: inductor, from: 0.1 mH, to: 0.82 mH}
       - {name: C2, series: capacitor, from: 3.3 uF, to: 33 uF, optional: yes}
       - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,
          optional: yes}

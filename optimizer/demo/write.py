@@ -14,7 +14,7 @@ from optimizer.demo import equations as eq
 from optimizer.demo.design import FIRST_LINE, name_impedance, name_response, render_design
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, TITLE, compute_raw_pressure
 from optimizer.errors import InputError
-from optimizer.measure.response import ON_AXIS
+from optimizer.measure.response import ON_AXIS, Direction
 
 DESIGN_NAME = "design.yaml"
 TOGETHER_NAME = "together.txt"
@@ -43,8 +43,7 @@ def build_files() -> dict[str, bytes]:
             if direction == ON_AXIS:
                 together += pressure
             name = name_response(driver.name, direction)
-            where = "reference axis" if direction == ON_AXIS else f"degrees {direction}"
-            what = f"{driver.name} alone, {where}"
+            what = f"{driver.name} alone, {_describe(direction)}"
             files[name] = _render_response(name, what, frequency, pressure)
         name = name_impedance(driver.name)
         files[name] = _render_impedance(
@@ -112,6 +111,13 @@ def _make_ripple(name: str, size: int) -> eq.Curve:
     # stream is promised to stay the same in every numpy version.
     raw = np.random.Philox(zlib.crc32(name.encode())).random_raw(size)
     return np.asarray(raw, dtype=np.float64) / 2.0**63 - 1.0
+
+
+def _describe(direction: Direction) -> str:
+    if direction == ON_AXIS:
+        return "on the reference axis"
+    angle, side = str(direction).split()
+    return f"{angle} degrees {side}"
 
 
 def _render_response(
