@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +14,7 @@ import yaml
 
 from optimizer.demo import build_files, write_demo
 from optimizer.demo.design import name_impedance, name_response
-from optimizer.demo.scenario import DIRECTIONS, DRIVERS
+from optimizer.demo.scenario import DIRECTIONS, DRIVERS, DemoDriver
 from optimizer.errors import InputError
 
 FILES = build_files()
@@ -27,8 +30,18 @@ def read(name: str) -> np.ndarray:
 
 
 def test_same_bytes_on_every_call() -> None:
-    """Two builds are identical to the byte."""
+    """Two builds are identical to the byte, in another process with another hash seed too."""
     assert build_files() == FILES
+    script = (
+        "import hashlib; from optimizer.demo import build_files; files = build_files();"
+        "print(hashlib.sha256(b''.join(files[k] for k in sorted(files))).hexdigest())"
+    )
+    other = subprocess.run(
+        [sys.executable, "-c", script], check=True, capture_output=True, text=True,
+        env={**os.environ, "PYTHONHASHSEED": "77"}, cwd=Path(__file__).parents[2],
+    )
+    here = hashlib.sha256(b"".join(FILES[name] for name in sorted(FILES))).hexdigest()
+    assert other.stdout.strip() == here
 
 
 def test_every_table_is_complete_and_increasing() -> None:
@@ -91,14 +104,13 @@ def test_impedance_is_passive(name: str) -> None:
 
 
 @pytest.mark.parametrize("driver", DRIVERS, ids=NAMES)
-def test_level_falls_off_axis(driver: object) -> None:
+def test_level_falls_off_axis(driver: DemoDriver) -> None:
     """Where the diaphragm is large against the wavelength, sound falls steadily off axis."""
-    name = driver.name  # type: ignore[attr-defined]
-    start = 343.2 / driver.coil.diaphragm_m / 2.0  # type: ignore[attr-defined]
+    start = 343.2 / driver.coil.diaphragm_m / 2.0
     horizontal = [d for d in DIRECTIONS if d.vertical_deg == 0.0]
     means = []
     for direction in horizontal:
-        frequency, level, _ = read(name_response(name, direction))
+        frequency, level, _ = read(name_response(driver.name, direction))
         means.append(level[frequency > start].mean())
     assert np.all(np.diff(means) < 0.0)
 
