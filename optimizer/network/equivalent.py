@@ -19,6 +19,7 @@ GOOD_ENOUGH = 0.002
 _FEWEST_POINTS = 8
 _MOST_POINTS = 300
 _MOST_STEPS = 60
+_PATIENCE = 2
 _RESONANCE_Q = (0.35, 0.7, 1.4, 2.8, 5.6, 11.0, 22.0)
 _LOG_TINY = -36.0
 
@@ -157,18 +158,20 @@ def fit_driver_equivalent(
     _check(frequency, measured)
     keep = _thin(frequency)
     f, z = frequency[keep], measured[keep]
-    model = _refine(_start(f, z), f, z)
-    error = _residual(model, f, z)
+    model = best = _refine(_start(f, z), f, z)
+    error = best_error = _residual(model, f, z)
     dictionary = _make_dictionary(f, z)
+    idle = 0
     for _ in range(most_branches):
-        if np.max(np.hypot(*np.split(error, 2))) <= GOOD_ENOUGH:
+        if idle == _PATIENCE or np.max(np.hypot(*np.split(error, 2))) <= GOOD_ENOUGH:
             break
-        longer = _refine(_with_best_branch(model, dictionary, f, z), f, z)
-        next_error = _residual(longer, f, z)
-        if next_error @ next_error > 0.98 * (error @ error):
-            break
-        model, error = longer, next_error
-    circuit = _circuit(model)
+        model = _refine(_with_best_branch(model, dictionary, f, z), f, z)
+        error = _residual(model, f, z)
+        if error @ error < 0.95 * (best_error @ best_error):
+            best, best_error, idle = model, error, 0
+        else:
+            idle += 1
+    circuit = _circuit(best)
     fit = circuit.impedance(frequency)
     return circuit, float(np.max(np.abs(fit - measured) / np.abs(measured)))
 
