@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 
 from optimizer.errors import InputError
 
@@ -128,7 +129,7 @@ def parse_quantity(text: str | float, unit: str) -> float:
     number, factor = _read(text, unit)
     if factor is None:
         return _bare(number, text, unit)
-    return number * factor  # both are finite and far from overflow, see _LARGEST
+    return _scale(number, factor)
 
 
 def parse_range(text: str, unit: str) -> tuple[float, float]:
@@ -166,11 +167,11 @@ def parse_range(text: str, unit: str) -> tuple[float, float]:
         )  # fmt: skip
     low, low_factor = _read(first, unit)
     high, high_factor = _read(second, unit)
-    high_si = _bare(high, text, unit) if high_factor is None else high * high_factor
+    high_si = _bare(high, text, unit) if high_factor is None else _scale(high, high_factor)
     if low_factor is not None:
-        low_si = low * low_factor
+        low_si = _scale(low, low_factor)
     elif high_factor is None or not _UNITS[unit].bare:
-        low_si = low * high_factor if high_factor else _bare(low, text, unit)
+        low_si = _scale(low, high_factor) if high_factor else _bare(low, text, unit)
     else:
         low_si = _share_prefix(low, high_factor, high_si, second, text, unit)
     if not low_si < high_si:
@@ -259,6 +260,11 @@ def _read(text: str | float, unit: str) -> tuple[float, float | None]:
     return number, factor
 
 
+def _scale(number: float, factor: float) -> float:
+    # In decimals, so that "15 uF" is the float nearest to 1.5e-5 and prints as that.
+    return float(Decimal(repr(number)) * Decimal(repr(factor)))
+
+
 def _factor(suffix: str, unit: str) -> float | None:
     """Factor of a spelled-out unit with its prefix; None when it is not this unit."""
     entry = _UNITS[unit]
@@ -283,7 +289,7 @@ def _share_prefix(
     low: float, factor: float, high_si: float, second: str, text: str, unit: str
 ) -> float:
     """Decide whether the prefix of the second number counts for a bare first one."""
-    shared, alone = low * factor, low
+    shared, alone = _scale(low, factor), low
     if shared == alone or not shared < high_si:
         return alone
     if not any(second.strip().endswith(spelling) for spelling in _UNITS[unit].spellings):

@@ -69,6 +69,13 @@ def test_reads_what_the_trade_writes(text: str, unit: str, value: float) -> None
     assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-12)
 
 
+def test_decimal_values_stay_exact() -> None:
+    """A printed value gives the float that its decimals stand for, without rounding noise."""
+    assert parse_quantity("15 uF", "F") == 1.5e-5
+    assert parse_quantity("3.3 uF", "F") == 3.3e-6
+    assert parse_range("3.3 .. 15 uF", "F") == (3.3e-6, 1.5e-5)
+
+
 @pytest.mark.parametrize("text", ["4.7", "0.33", 4.7])
 @pytest.mark.parametrize("unit", ["F", "H", "s", "%"])
 def test_number_alone_is_refused_where_it_is_unclear(text: str | float, unit: str) -> None:

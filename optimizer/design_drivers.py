@@ -1,0 +1,202 @@
+"""From the files a design names to drivers on one grid with the same directions."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.design import Design, DesignDriver, ResponseFile
+from optimizer.errors import InputError
+from optimizer.measure.driver import Coverage, Driver
+from optimizer.measure.grid import Resampled, log_grid, resample
+from optimizer.measure.phase import minimum_phase
+from optimizer.measure.response import Direction, Response
+from optimizer.measure.text import read_response
+from optimizer.units import db_to_ratio, format_quantity, ratio_to_db
+from optimizer.yamltext import Where
+
+REFERENCE_VOLTS = 2.83
+"""Voltage that sensitivity is stated for: 1 W into 8 ohm, rounded as the trade does."""
+
+
+def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
+    """Read the measurements of every driver that a way uses.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    drivers : tuple of Driver
+        On the grid of the design, all with the same directions, levels referred to 2.83 V and
+        1 m, delays and level offsets given by hand applied.
+    notes : tuple of str
+        What holds for all of them.
+
+    Raises
+    ------
+    InputError
+        A file that is missing or damaged, named with its key in the design.
+    """
+    used = {way.driver for way in design.topology.ways}
+    chosen = [driver for driver in design.drivers if driver.name in used]
+    try:
+        grid = log_grid(*design.grid.band_hz, design.grid.per_octave)
+    except InputError as error:
+        raise design.locate(error, "grid") from None
+    grid.setflags(write=False)
+    mirror = bool(design.measured.mirror)
+    directions = _shared_directions(chosen, mirror)
+    notes = [*_explain_directions(chosen, directions, mirror), *_explain_clock(design, chosen)]
+    idle = [driver.name for driver in design.drivers if driver.name not in used]
+    if idle:
+        notes.append(f"no way uses {', '.join(idle)}: not read")
+    drivers = tuple(_load_driver(design, one, directions, mirror, grid) for one in chosen)
+    return drivers, tuple(notes)
+
+
+def _load_driver(
+    design: Design,
+    chosen: DesignDriver,
+    directions: Sequence[Direction],
+    mirror: bool,
+    grid: NDArray[np.float64],
+) -> Driver:
+    gain_db = (
+        ratio_to_db(REFERENCE_VOLTS / design.measured.volts)
+        + ratio_to_db(design.measured.metres)
+        + chosen.level_db
+    )
+    turn = np.exp(-2j * np.pi * grid * chosen.delay_s)
+    notes: list[str] = []
+    rows: list[NDArray[np.complex128]] = []
+    coverage: list[Coverage] = []
+    for direction in directions:
+        file = _find_file(chosen, direction, mirror)
+        assert file is not None  # the shared directions were chosen that way
+        done = _read(design.where(file.key), file.path, "pressure", grid, notes)
+        rows.append(done.value * db_to_ratio(gain_db) * turn)
+        coverage.append(done.coverage)
+    spot = design.where(f"drivers.{chosen.name}.impedance")
+    impedance = _read(spot, chosen.impedance, "impedance", grid, notes)
+    coverage.append(impedance.coverage)
+    if chosen.delay_s:
+        notes.append(f"{format_quantity(chosen.delay_s, 's')} of delay added by hand")
+    if chosen.level_db:
+        notes.append(f"{chosen.level_db:+g} dB added by hand")
+    if not np.isclose(gain_db, chosen.level_db, rtol=0.0, atol=1e-9):
+        notes.append(
+            f"levels moved by {gain_db - chosen.level_db:+.2f} dB to {REFERENCE_VOLTS} V and 1 m"
+        )
+    pressure = np.array(rows)
+    pressure.setflags(write=False)
+    return Driver(
+        name=chosen.name, frequency_hz=grid, directions=tuple(directions), pressure=pressure,
+        impedance=impedance.value, place_m=chosen.place_m, diaphragm_m=chosen.diaphragm_m,
+        limits=chosen.limits, coverage=tuple(coverage), notes=gather_notes(notes),
+    )  # fmt: skip
+
+
+def _read(
+    spot: Where,
+    path: Path,
+    quantity: Literal["pressure", "impedance"],
+    grid: NDArray[np.float64],
+    notes: list[str],
+) -> Resampled:
+    """Read one file onto the grid; without phase it gets its minimum phase."""
+    if not path.exists():
+        raise spot.error(
+            "the measurement file must exist", value=path,
+            remedy="check its name; it is relative to the folder of the design file",
+        )  # fmt: skip
+    try:
+        response = read_response(path, quantity)
+        notes += [f"{path.name}: {note}" for note in response.notes]
+        if not response.has_phase:
+            response = _add_phase(response)
+            notes.append(f"{path.name}: no phase in the file, minimum phase taken")
+        done = resample(response, grid)
+    except InputError as error:
+        raise spot.locate(error) from None
+    notes += [f"{path.name}: {note}" for note in done.notes]
+    return done
+
+
+def _add_phase(response: Response) -> Response:
+    phase = minimum_phase(response.frequency_hz, response.level_db)
+    return replace(response, value=np.abs(response.value) * np.exp(1j * phase), has_phase=True)
+
+
+def _mirrored(direction: Direction) -> Direction:
+    return Direction(
+        horizontal_deg=-direction.horizontal_deg, vertical_deg=direction.vertical_deg
+    )
+
+
+def _find_file(
+    chosen: DesignDriver, direction: Direction, mirror: bool
+) -> ResponseFile | None:
+    """Find the file of a direction, or of its mirror image where the cabinet allows it."""
+    files = {file.direction: file for file in chosen.responses}
+    if direction in files or not mirror:
+        return files.get(direction)
+    return files.get(_mirrored(direction))
+
+
+def _shared_directions(chosen: Sequence[DesignDriver], mirror: bool) -> tuple[Direction, ...]:
+    """Directions that every driver has, in the order of the first."""
+    return tuple(
+        file.direction for file in chosen[0].responses
+        if all(_find_file(driver, file.direction, mirror) for driver in chosen)
+    )  # fmt: skip
+
+
+def _explain_directions(
+    chosen: Sequence[DesignDriver], directions: Sequence[Direction], mirror: bool
+) -> list[str]:
+    every = {file.direction for driver in chosen for file in driver.responses}
+    lost = sorted(
+        direction for direction in every
+        if direction not in directions and not (mirror and _mirrored(direction) in directions)
+    )  # fmt: skip
+    if not lost:
+        return []
+    named = ", ".join(str(direction) for direction in lost)
+    return [f"directions left out because not every driver has them: {named}"]
+
+
+def _explain_clock(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
+    notes = []
+    if design.measured.clock == "none" and len(chosen) > 1:
+        if any(driver.delay_s for driver in chosen):
+            notes.append("no common clock: relative timing as given by hand under delay")
+        else:
+            notes.append(
+                "no common clock and no delay given: phases are added as they stand in the "
+                "files, so the sum around each crossover cannot be trusted; give a delay under "
+                "drivers.NAME"
+            )
+    if design.together is not None and design.measured.clock == "none":
+        notes.append("together: the file is not used to find the timing, give delays by hand")
+    return notes
+
+
+def gather_notes(notes: Iterable[str]) -> tuple[str, ...]:
+    """Gather notes that differ in file names and numbers only into one with a count."""
+    groups: dict[str, list[str]] = {}
+    for note in notes:
+        shape = re.sub(r"\d+(?:\.\d+)?", "#", re.sub(r"^\S+: ", "", note))
+        groups.setdefault(shape, []).append(note)
+    return tuple(
+        group[0] + (f" (and {len(group) - 1} more like it)" if len(group) > 1 else "")
+        for group in groups.values()
+    )

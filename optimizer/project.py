@@ -1,0 +1,150 @@
+"""A design file and its measurements become a problem."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.acoustics.averages import named_averages
+from optimizer.design import Design
+from optimizer.design_drivers import load_drivers
+from optimizer.design_ladder import KEYS_OF_FORM
+from optimizer.design_text import load_design
+from optimizer.errors import InputError
+from optimizer.goals.prepare import prepare_goal
+from optimizer.goals.specs import GoalSpec
+from optimizer.measure.driver import Driver
+from optimizer.network.ladder import Slot, ValueRange
+from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.search.problem import Problem
+from optimizer.stock.stock import LOSS_TANGENTS, Stock, series_stock
+from optimizer.units import format_quantity
+
+__all__ = ["build_problem", "load_design"]
+
+
+def build_problem(design: Design) -> Problem:
+    """Read the measurements, choose the stock and prepare the goals.
+
+    Parameters
+    ----------
+    design : Design
+        As `load_design` returned it.
+
+    Returns
+    -------
+    Problem
+        Ready to be searched.
+
+    Raises
+    ------
+    InputError
+        With file, line, key, value, rule and remedy: a measurement is missing or damaged, the
+        stock holds nothing for a slot, a goal cannot be computed from the data.
+    """
+    stock = build_stock(design)
+    _check_stock(design, stock)
+    drivers, notes = load_drivers(design)
+    mirror = bool(design.measured.mirror)
+    specs, goal_notes = _choose_goals(design, drivers, mirror)
+    try:
+        return Problem(
+            title=design.title, drivers=drivers, topology=design.topology, stock=stock,
+            goals=specs, mirror=mirror, notes=(*design.notes, *notes, *goal_notes),
+        )  # fmt: skip
+    except InputError as error:
+        raise design.locate(error) from None
+
+
+def build_stock(design: Design) -> Stock:
+    """Make the stock that a design chooses."""
+    choice = design.stock
+    try:
+        return series_stock(
+            choice.series, wire_m=choice.wire_m, loss_tangent=LOSS_TANGENTS[choice.dielectric],
+            join=choice.join,
+        )  # fmt: skip
+    except InputError as error:
+        raise design.locate(error, "stock.series") from None
+
+
+def _check_stock(design: Design, stock: Stock) -> None:
+    """Refuse a slot that nothing can fill, and name what comes nearest."""
+    for way in design.topology.ways:
+        for number, slot in enumerate(way.slots):
+            if slot.kept is not None:
+                continue
+            for part, (kind, span) in enumerate(zip(slot.kinds, slot.ranges, strict=True)):
+                if not stock.options(kind, span.low, span.high):
+                    key = f"ways.{way.name}.ladder[{number}]"
+                    raise _empty_range(design, stock, key, slot, part, kind, span)
+
+
+def _empty_range(
+    design: Design, stock: Stock, key: str, slot: Slot, part: int, kind: Kind, span: ValueRange
+) -> InputError:
+    unit = UNIT_OF_KIND[kind]
+    # A thousandfold either way is beyond any sensible neighbour of the range.
+    below = stock.options(kind, span.low / 1e3, span.low)
+    above = stock.options(kind, span.high, span.high * 1e3)
+    near = [format_quantity(p.value, unit, 4) for p in (*below[-1:], *above[:1])]
+    name = KEYS_OF_FORM[slot.form][part]
+    spot = design.where(f"{key}.{name}" if f"{key}.{name}" in design.spots else f"{key}.from")
+    return spot.error(
+        f"the stock must hold at least one {kind} for slot {slot.name}",
+        value=f"none from {format_quantity(span.low, unit, 4)} to "
+        f"{format_quantity(span.high, unit, 4)}",
+        remedy=(f"the nearest in stock: {' and '.join(near)}; " if near else "")
+        + "widen the range or choose a finer series under stock",
+    )  # fmt: skip
+
+
+def _choose_goals(
+    design: Design, drivers: Sequence[Driver], mirror: bool
+) -> tuple[dict[str, GoalSpec], list[str]]:
+    """Leave out what only the preset asks for and the data cannot tell; check every band.
+
+    A goal that the user wrote is never left out: `Problem` refuses it.
+    """
+    frequency = drivers[0].frequency_hz
+    available = named_averages(drivers[0].directions, mirror)
+    specs: dict[str, GoalSpec] = {}
+    notes: list[str] = []
+    for name, spec in design.goals.specs.items():
+        try:
+            goal = prepare_goal(name, spec, frequency, available)
+        except InputError as error:
+            if name in design.goals.from_preset and error.key == f"goals.{name}":
+                notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
+                continue
+            raise design.locate(error, f"goals.{name}") from None
+        if goal is not None and goal.curve_names:
+            notes += _check_data(design, name, spec, drivers)
+        specs[name] = spec
+    return specs, notes
+
+
+def _check_data(
+    design: Design, name: str, spec: GoalSpec, drivers: Sequence[Driver]
+) -> list[str]:
+    """Compare the band of a goal on a curve with what the drivers' files cover together."""
+    low, high = getattr(spec, "band_hz", (0.0, np.inf))
+    files = [driver.coverage[0] for driver in drivers]
+    first, last = min(f.low_hz for f in files), max(f.high_hz for f in files)
+    inside = _count(drivers[0].frequency_hz, max(low, first), min(high, last))
+    measured = f"{format_quantity(first, 'Hz')} .. {format_quantity(last, 'Hz')}"
+    band = f"{format_quantity(low, 'Hz')} .. {format_quantity(high, 'Hz')}"
+    if not inside:
+        raise design.where(f"goals.{name}.band").error(
+            f"the band of a goal must overlap what was measured, {measured}", value=band,
+            remedy="change the band or measure there",
+        )  # fmt: skip
+    if inside < _count(drivers[0].frequency_hz, low, high):
+        return [f"{name}: band {band} reaches beyond the measured {measured}"]
+    return []
+
+
+def _count(frequency_hz: NDArray[np.float64], low: float, high: float) -> int:
+    return int(np.count_nonzero((frequency_hz >= low) & (frequency_hz <= high)))
