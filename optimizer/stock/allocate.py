@@ -1,0 +1,287 @@
+"""Which piece goes where: exact assignment of counted pieces to the slots of a network."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.parts import Part
+from optimizer.stock.combine import describe_part
+from optimizer.stock.ledger import Ledger
+from optimizer.stock.lots import SHELF
+from optimizer.stock.stock import Stock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """One way to fill a slot.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        One for each part of the slot's form; empty to leave an optional slot empty.
+    cost : float
+        What this choice adds to the cost of the network; finite, may be negative.
+    """
+
+    parts: tuple[Part, ...]
+    cost: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """A slot with the choices that would do, and what would be ideal.
+
+    Parameters
+    ----------
+    slot : str
+        Name shown in messages ("woofer.L1").
+    choices : tuple of Choice
+        In any order; may be empty.
+    ideal : tuple of Part
+        Parts to look for in a shop when the stock cannot serve; the cheapest choice when empty.
+    """
+
+    slot: str
+    choices: tuple[Choice, ...]
+    ideal: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unserved:
+    """A slot the stock cannot serve once the others are.
+
+    Parameters
+    ----------
+    slot : str
+        Name of the slot.
+    lacking : tuple of Part
+        Parts of the wish that are not to be had.
+    purchase : tuple of Part
+        Nearest parts a shop keeps, one for each lacking part; may be shorter.
+    message : str
+        The same in one sentence.
+    """
+
+    slot: str
+    lacking: tuple[Part, ...]
+    purchase: tuple[Part, ...]
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allocation:
+    """Outcome of `allocate`.
+
+    Parameters
+    ----------
+    picks : tuple of int or None
+        Index of the choice taken for each wish; None where it cannot be served.
+    cost : float
+        Sum of the costs of the choices taken.
+    unserved : tuple of Unserved
+        Empty when every slot is served. As few slots as possible stay unserved, and among
+        those outcomes the cost is the least.
+    proved : bool
+        False when a time limit ended the search for something better.
+    """
+
+    picks: tuple[int | None, ...]
+    cost: float
+    unserved: tuple[Unserved, ...]
+    proved: bool
+
+
+def allocate(
+    wishes: Sequence[Wish],
+    stock: Stock,
+    *,
+    shop: Stock | None = None,
+    seconds: float | None = None,
+) -> Allocation:
+    """Fill every slot at the least total cost without using a piece twice.
+
+    Parameters
+    ----------
+    wishes : sequence of Wish
+        Slots of one speaker.
+    stock : Stock
+        Its counts and its number of speakers set the limits.
+    shop : Stock, optional
+        Where to look for what is lacking.
+    seconds : float, optional
+        Time limit for the solver.
+
+    Returns
+    -------
+    Allocation
+
+    Raises
+    ------
+    InputError
+        If a cost is not finite, or a choice is made of pieces the stock does not hold.
+
+    Notes
+    -----
+    Binary x_jk says that slot j takes choice k: minimise sum c_jk x_jk with sum_k x_jk = 1 for
+    each slot and sum u_jkl x_jk <= n_l for each lot, u being the pieces used. Solved by branch
+    and cut (HiGHS), to the end unless a time limit is set. Slots that share no scarce lot cost
+    nothing: if the cheapest choices fit together, they are the answer and no solver runs.
+    """
+    ledger = Ledger(stock)
+    for wish in wishes:
+        if not all(math.isfinite(choice.cost) for choice in wish.choices):
+            raise InputError("the cost of a choice must be finite", key=wish.slot)
+    first = [min(range(len(wish.choices)), key=lambda k: wish.choices[k].cost, default=None)
+             for wish in wishes]
+    if all(pick is not None for pick in first) and ledger.fits(
+            part for wish, pick in zip(wishes, first, strict=True)
+            if pick is not None for part in wish.choices[pick].parts):
+        return _report(wishes, first, ledger, shop, proved=True)
+    model = _Model(wishes, ledger)
+    picks, proved = model.solve(unserved=0, seconds=seconds)
+    if picks is None:
+        least, count_proved = model.count_unserved(seconds)
+        picks, proved = model.solve(unserved=least, seconds=seconds)
+        proved = proved and count_proved
+    if picks is None:
+        picks = [None] * len(wishes)
+    return _report(wishes, picks, ledger, shop, proved=proved)
+
+
+class _Model:
+    """The integer program: one column per choice, then one per slot that stays unserved."""
+
+    def __init__(self, wishes: Sequence[Wish], ledger: Ledger) -> None:
+        self.sizes = [len(wish.choices) for wish in wishes]
+        self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
+        total = int(self.starts[-1])
+        # The solver works to absolute margins of 1e-6, so costs are brought to the order of 1.
+        cost = [np.array([c.cost for c in w.choices]) for w in wishes if w.choices]
+        cost = [row - row.min() for row in cost]
+        scale = max((row.max() for row in cost), default=0.0) or 1.0
+        self.cost = np.concatenate([np.zeros(0), *cost]) / scale
+        self.cover = np.zeros((len(wishes), total + len(wishes)))
+        usage = np.zeros((len(ledger.lots), total + len(wishes)))
+        for j, wish in enumerate(wishes):
+            self.cover[j, self.starts[j]:self.starts[j + 1]] = 1.0
+            self.cover[j, total + j] = 1.0
+            for k, choice in enumerate(wish.choices):
+                usage[:, self.starts[j] + k] = ledger.usage_matrix(choice.parts).sum(axis=0)
+        # Lots that every slot together cannot exhaust need no row.
+        tight = sum(
+            (usage[:, self.starts[j]:self.starts[j + 1]].max(axis=1)
+             for j, size in enumerate(self.sizes) if size),
+            start=np.zeros(len(ledger.lots)),
+        ) > ledger.available
+        self.usage, self.limit = usage[tight], ledger.available[tight]
+
+    def _run(
+        self, cost: NDArray[np.float64], slack: tuple[float, float], seconds: float | None
+    ) -> tuple[NDArray[np.float64] | None, bool]:
+        from scipy.optimize import Bounds, LinearConstraint, milp  # slow to import
+
+        count = len(self.sizes)
+        total = int(self.starts[-1])
+        rows = [LinearConstraint(self.cover, 1.0, 1.0)]
+        if len(self.limit):
+            rows.append(LinearConstraint(self.usage, -np.inf, self.limit))
+        spare = np.zeros((1, total + count))
+        spare[0, total:] = 1.0
+        rows.append(LinearConstraint(spare, *slack))
+        options: dict[str, object] = {"mip_rel_gap": 0.0}
+        if seconds is not None:
+            options["time_limit"] = seconds
+        result = milp(cost, integrality=np.ones(total + count), bounds=Bounds(0, 1),
+                      constraints=rows, options=options)
+        return result.x, result.status == 0
+
+    def solve(
+        self, *, unserved: int, seconds: float | None
+    ) -> tuple[list[int | None] | None, bool]:
+        """Minimise the cost with exactly so many slots unserved."""
+        cost = np.concatenate([self.cost, np.zeros(len(self.sizes))])
+        x, proved = self._run(cost, (unserved, unserved), seconds)
+        if x is None:
+            return None, proved
+        picks: list[int | None] = []
+        for start, size in zip(self.starts, self.sizes, strict=False):
+            chosen = np.flatnonzero(x[start:start + size] > 0.5)
+            picks.append(int(chosen[0]) if len(chosen) else None)
+        return picks, proved
+
+    def count_unserved(self, seconds: float | None) -> tuple[int, bool]:
+        """Least number of slots that must stay unserved."""
+        count = len(self.sizes)
+        cost = np.concatenate([np.zeros(int(self.starts[-1])), np.ones(count)])
+        x, proved = self._run(cost, (0, count), seconds)
+        return (count, False) if x is None else (round(float(cost @ x)), proved)
+
+
+def _report(
+    wishes: Sequence[Wish], picks: Sequence[int | None], ledger: Ledger, shop: Stock | None,
+    *, proved: bool,
+) -> Allocation:
+    ledger.clear()
+    cost = 0.0
+    for wish, pick in zip(wishes, picks, strict=True):
+        if pick is not None:
+            cost += wish.choices[pick].cost
+            for part in wish.choices[pick].parts:
+                ledger.take(part)
+    unserved = tuple(_explain(wish, ledger, shop)
+                     for wish, pick in zip(wishes, picks, strict=True) if pick is None)
+    return Allocation(picks=tuple(picks), cost=cost, unserved=unserved, proved=proved)
+
+
+def _explain(wish: Wish, ledger: Ledger, shop: Stock | None) -> Unserved:
+    """Say what is lacking for a slot after the others were served, and what to buy."""
+    best = min(wish.choices, key=lambda choice: choice.cost, default=None)
+    wanted = wish.ideal or (best.parts if best else ())
+    lacking = []
+    taken = []
+    for part in wanted:
+        if ledger.take(part):
+            taken.append(part)
+        else:
+            lacking.append(part)
+    for part in taken:
+        ledger.give_back(part)
+    lacking = lacking or list(wanted)
+    purchase = [near for part in lacking if (near := find_nearest(part, shop)) is not None]
+    text = f"{wish.slot} cannot be served from the stock"
+    if lacking:
+        text += ": no " + ", no ".join(describe_part(part) for part in lacking) + " left"
+    if purchase:
+        text += "; nearest purchase: " + ", ".join(
+            f"{ledger.speakers} x {describe_part(part)} ({part.origin})" for part in purchase)
+    return Unserved(slot=wish.slot, lacking=tuple(lacking), purchase=tuple(purchase),
+                    message=text)
+
+
+def find_nearest(part: Part, shop: Stock | None) -> Part | None:
+    """Return the single or joined part of a shop nearest in value, measured as a ratio.
+
+    Parameters
+    ----------
+    part : Part
+        What is wanted.
+    shop : Stock or None
+        Where to look, within a factor of two of the value.
+
+    Returns
+    -------
+    Part or None
+        None when the shop keeps nothing there. Fewer pieces win among equally near ones.
+    """
+    options = shop.options(part.kind, part.value / 2, part.value * 2) if shop else ()
+    return min(
+        (option for option in options if option.origin != SHELF), default=None,
+        key=lambda option: (round(abs(math.log(option.value / part.value)), 9),
+                            option.piece_count))
+

@@ -1,0 +1,183 @@
+"""Counts of the stock against what a network uses: fast enough to ask inside a search."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.stock.lots import BOUGHT, SHELF, Lot
+from optimizer.stock.series import RELATIVE_EPS
+from optimizer.stock.stock import Stock
+from optimizer.units import format_quantity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overdraft:
+    """A lot of which more pieces are wanted than there are, counted for one speaker.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of part.
+    value : float
+        Value of a piece in SI units.
+    wanted, available : int
+        Pieces wanted by one speaker, and available to it; 0 for pieces the stock never held.
+    """
+
+    kind: Kind
+    value: float
+    wanted: int
+    available: int
+
+    def __str__(self) -> str:
+        return (f"{self.wanted} x {format_quantity(self.value, UNIT_OF_KIND[self.kind])} wanted, "
+                f"{self.available} available")
+
+
+class Ledger:
+    """Pieces used by a network against the pieces at hand, for one of the speakers.
+
+    Parameters
+    ----------
+    stock : Stock
+        Its lots with a count are booked; parts that can be bought in any number, and kept
+        parts, are free.
+
+    Notes
+    -----
+    `take` and `give_back` book single parts while a search changes one slot after another, at
+    a cost that grows with the pieces of that part only. `usage_matrix` serves a whole
+    population: with one matrix per slot, ``sum of usage[choice] <= available`` holds for every
+    network that can be built.
+    """
+
+    def __init__(self, stock: Stock) -> None:
+        self.lots: tuple[Lot, ...] = tuple(lot for lot in stock.lots if lot.count is not None)
+        self.speakers = stock.speakers
+        self.available: NDArray[np.int64] = np.array(
+            [stock.per_speaker(lot) for lot in self.lots], dtype=np.int64)
+        self.available.flags.writeable = False
+        self._index: dict[tuple[str, str, float], int] = {
+            (lot.part.kind, lot.part.origin, lot.part.value): -1
+            for lot in stock.lots if lot.count is None}
+        self._index |= {(lot.part.kind, lot.part.origin, lot.part.value): i
+                        for i, lot in enumerate(self.lots)}
+        self._free: list[int] = self.available.tolist()
+        self._known: dict[Part, tuple[tuple[int, int], ...] | None] = {}
+
+    def usage(self, part: Part) -> tuple[tuple[int, int], ...] | None:
+        """Return (lot, pieces) for each counted lot a part draws on; None if a lot is unknown."""
+        try:
+            return self._known[part]
+        except KeyError:
+            found = self._known[part] = self._find_usage(part)
+            return found
+
+    def _find_usage(self, part: Part) -> tuple[tuple[int, int], ...] | None:
+        if part.origin not in (SHELF, BOUGHT):
+            return ()
+        found: Counter[int] = Counter()
+        for value in part.pieces or (part.value,):
+            index = self._find(part, value)
+            if index is None:
+                return None
+            if index >= 0:
+                found[index] += 1
+        return tuple(sorted(found.items()))
+
+    def _find(self, part: Part, value: float) -> int | None:
+        """Index of the lot a piece comes from, -1 for an unlimited one, None if unknown."""
+        index = self._index.get((part.kind, part.origin, value))
+        if index is not None:
+            return index
+        # A network written by hand has fewer digits than the lots, which `name_lots` set apart.
+        for (kind, origin, other), near in self._index.items():
+            if (kind, origin) == (part.kind, part.origin) and (
+                    abs(other / value - 1.0) <= RELATIVE_EPS):
+                return near
+        return None
+
+    def find_lot(self, part: Part, value: float) -> Lot | None:
+        """Return the counted lot from which a piece of a part comes; None if there is none."""
+        index = self._find(part, value)
+        return None if index is None or index < 0 else self.lots[index]
+
+    def usage_matrix(self, parts: Sequence[Part]) -> NDArray[np.int16]:
+        """Return the pieces each part takes from each lot, shape (parts, lots).
+
+        Raises
+        ------
+        InputError
+            If a part is made of pieces the stock does not hold.
+        """
+        matrix = np.zeros((len(parts), len(self.lots)), dtype=np.int16)
+        for row, part in enumerate(parts):
+            usage = self.usage(part)
+            if usage is None:
+                raise InputError("the stock does not hold the pieces of a part",
+                                 value=format_quantity(part.value, UNIT_OF_KIND[part.kind]))
+            for lot, count in usage:
+                matrix[row, lot] = count
+        return matrix
+
+    def can_take(self, part: Part) -> bool:
+        """Whether enough pieces are left for one more part."""
+        usage = self.usage(part)
+        return usage is not None and all(self._free[lot] >= count for lot, count in usage)
+
+    def take(self, part: Part) -> bool:
+        """Book a part if enough pieces are left; say whether it was booked."""
+        if not self.can_take(part):
+            return False
+        for lot, count in self.usage(part) or ():
+            self._free[lot] -= count
+        return True
+
+    def give_back(self, part: Part) -> None:
+        """Undo `take`."""
+        for lot, count in self.usage(part) or ():
+            self._free[lot] += count
+
+    def clear(self) -> None:
+        """Give everything back."""
+        self._free = self.available.tolist()
+
+    def fits(self, parts: Iterable[Part]) -> bool:
+        """Whether one speaker's parts can all be taken at once, whatever is booked now."""
+        free = self.available.tolist()
+        for part in parts:
+            usage = self.usage(part)
+            if usage is None:
+                return False
+            for lot, count in usage:
+                free[lot] -= count
+                if free[lot] < 0:
+                    return False
+        return True
+
+    def overdrawn(self, parts: Iterable[Part]) -> tuple[Overdraft, ...]:
+        """Return every lot of which one speaker's parts want more than there is."""
+        wanted: Counter[int] = Counter()
+        strange: Counter[tuple[Kind, float]] = Counter()
+        for part in parts:
+            usage = self.usage(part)
+            if usage is None:
+                strange.update((part.kind, value) for value in part.pieces or (part.value,)
+                               if self._find(part, value) is None)
+            for lot, count in usage or ():
+                wanted[lot] += count
+        found = [
+            Overdraft(kind=self.lots[lot].part.kind, value=self.lots[lot].part.value,
+                      wanted=count, available=int(self.available[lot]))
+            for lot, count in sorted(wanted.items()) if count > self.available[lot]
+        ]
+        found += [Overdraft(kind=kind, value=value, wanted=count, available=0)
+                  for (kind, value), count in strange.items()]
+        return tuple(found)

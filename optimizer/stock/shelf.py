@@ -1,0 +1,351 @@
+"""Lists of parts as CSV: the shelf, where pieces are counted, and what a shop keeps."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from optimizer.errors import InputError
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr, awg_diameter_m
+from optimizer.stock.columns import (
+    Column,
+    add_unit,
+    read_count,
+    read_headings,
+    read_kind,
+    read_price,
+    read_share,
+    read_tangent,
+    read_wire,
+)
+from optimizer.stock.lots import BOUGHT, SHELF, Lot, name_lots
+from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
+from optimizer.units import format_quantity, parse_quantity
+
+MEASURED_TOLERANCE = 0.01
+"""Uncertainty of a hand-held meter when nothing is said; common practice, no source."""
+
+ELECTROLYTIC_TOLERANCE = 0.10
+"""Bipolar electrolytics of the better kind; from memory."""
+
+PLAUSIBLE: dict[Kind, tuple[float, float]] = {
+    "inductor": (1e-6, 1.0), "capacitor": (1e-9, 0.05), "resistor": (0.005, 1e5),
+}
+"""Limits beyond which a value is surely a slip of the unit."""
+
+_RATING_UNIT: dict[Kind, str] = {"capacitor": "V", "resistor": "W", "inductor": "A"}
+_RATING_COLUMN: dict[Kind, str] = {
+    "capacitor": "voltage", "resistor": "power", "inductor": "current",
+}
+_DIELECTRIC_WORDS = (
+    ("polypropylene", ("polyprop", "mkp", "film", "foil")),
+    ("polyester", ("polyester", "mkt", "pet")),
+    ("electrolytic", ("electrolyt", "elco", "bipolar", "non polar", "nonpolar")),
+)
+_CORE_WORDS = ("iron", "ferrite", "steel", "laminat", "cored", "powder")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartsList:
+    """A list of parts as read from a file.
+
+    Parameters
+    ----------
+    lots : tuple of Lot
+        Like pieces together, in the order of the file.
+    currency : str
+        Currency of the prices, empty when none is named.
+    ignored : tuple of str
+        Headings of columns that mean nothing here.
+    file : str
+        Where it was read.
+    """
+
+    lots: tuple[Lot, ...]
+    currency: str = ""
+    ignored: tuple[str, ...] = ()
+    file: str = ""
+
+
+def read_parts_list(path: str | Path, *, owned: bool = True) -> PartsList:
+    """Read a shelf or a bought-in list.
+
+    Parameters
+    ----------
+    path : path-like
+        CSV file with a row of headings (`optimizer.stock.columns.HEADINGS`), separated by
+        comma, semicolon or tab; the order of the columns is free and most may be absent.
+    owned : bool
+        True for a shelf: a row without a count is one piece, and pieces cost nothing more.
+        False for a shop: a row without a count can be bought in any number.
+
+    Returns
+    -------
+    PartsList
+
+    Raises
+    ------
+    InputError
+        With file, line, column, value, rule and remedy.
+    """
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as error:
+        raise InputError("the list of parts cannot be read", file=path,
+                         value=error.strerror, remedy="check the path") from None
+    if b"\0" in raw:
+        raise InputError("a list of parts is a text file, this one is binary", file=path,
+                         remedy="save it as CSV from the spreadsheet")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("cp1252", errors="replace")
+    return parse_parts_list(text, file=str(path), owned=owned)
+
+
+def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsList:
+    """Read a list of parts from text, see `read_parts_list`."""
+    rows = _split_rows(text, file)
+    line, cells = next(rows, (1, []))
+    try:
+        columns, ignored = read_headings(cells)
+    except InputError as error:
+        raise error.located(file=file, line=line) from None
+    currency = next((c.unit for c in columns if c.name == "price"), "")
+    lots: list[Lot] = []
+    for line, cells in rows:
+        if len(cells) > len(columns) + len(ignored) and any(
+                cell.strip() for cell in cells[len(columns) + len(ignored):]):
+            raise InputError(
+                "a row has more cells than the headings", file=file, line=line,
+                value=len(cells),
+                remedy="separate by semicolons if numbers have a decimal comma, or put "
+                       "such cells in quotes")
+        row = _Row(columns=columns, cells=cells, owned=owned)
+        try:
+            lot = row.read(line)
+        except InputError as error:
+            raise error.located(file=file, line=line, key=row.reading) from None
+        if row.currency and currency and row.currency != currency:
+            raise InputError("all prices of a list must be in one currency", file=file,
+                             line=line, value=f"{row.currency} after {currency}")
+        currency = row.currency or currency
+        if lot is not None:
+            lots.append(lot)
+    return PartsList(lots=name_lots(_merge(lots)), currency=currency, ignored=ignored, file=file)
+
+
+def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield line number and cells of each row that is neither empty nor a comment."""
+    lines = text.splitlines(keepends=True)
+    first = next((line for line in lines
+                  if line.strip() and not line.startswith(("#", "sep="))), "")
+    counts = {mark: first.count(mark) for mark in (";", "\t", ",")}
+    separator = max(counts, key=lambda mark: counts[mark])
+    reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    start = 1
+    try:
+        for cells in reader:
+            line, start = start, reader.line_num + 1
+            plain = any(cell.strip() for cell in cells)
+            if plain and not cells[0].startswith("#") and not re.match("sep=", cells[0]):
+                yield line, cells
+    except csv.Error as error:
+        raise InputError("the file is no proper CSV", file=file, line=start,
+                         value=str(error)) from None
+
+
+class _Row:
+    """One row while it is read; `reading` is the heading of the cell at work, for errors."""
+
+    def __init__(self, *, columns: tuple[Column, ...], cells: list[str], owned: bool) -> None:
+        self.columns: Mapping[str, Column] = {column.name: column for column in columns}
+        self.cells = cells
+        self.owned = owned
+        self.reading: str | None = None
+        self.currency = ""
+
+    def text(self, name: str) -> str:
+        """Return the cell of a column, empty when the column or the cell is missing."""
+        column = self.columns.get(name)
+        self.reading = column.heading if column else None
+        if column is None or column.index >= len(self.cells):
+            return ""
+        return self.cells[column.index].strip()
+
+    def unit(self, name: str) -> str:
+        """Return the unit in the heading of a column."""
+        column = self.columns.get(name)
+        return column.unit if column else ""
+
+    def quantity(self, name: str, unit: str) -> float | None:
+        text = self.text(name)
+        return parse_quantity(add_unit(text, self.unit(name)), unit) if text else None
+
+    def read(self, line: int) -> Lot | None:
+        """Return the lot of this row; None when its count is 0."""
+        unit = self.text("unit") or self.unit("value") or self.unit("measured")
+        value_text = add_unit(self.text("value") or self.text("measured"), unit)
+        kind, words = read_kind(self.text("kind"), value_text)
+        nominal, measured = self.values(kind, unit)
+        count = self.count(measured)
+        sort = " ".join(filter(None, (self.text("type"), words)))
+        value = measured if measured is not None else nominal
+        loss, remark = self.loss(kind, value, sort.casefold())
+        label = self.text("label")
+        price = None
+        text = self.text("price")
+        if text:
+            price, self.currency = read_price(text, self.unit("price"))
+        note = ", ".join(filter(None, (sort, self.text("note"), remark, self.current_kind())))
+        if measured is None and label:
+            note = ", ".join(filter(None, (label, note)))
+        part = Part(
+            kind=kind, value=value, loss_ohm=loss,
+            tolerance=self.tolerance(kind, sort.casefold(), measured),
+            origin=SHELF if self.owned else BOUGHT, pieces=(value,),
+            price=0.0 if self.owned else price, rating=self.rating(kind), note=note,
+        )
+        return None if count == 0 else Lot(
+            part=part, count=count, nominal=nominal, replacement_price=price, line=line,
+            measured=() if measured is None else (measured,),
+            labels=() if measured is None else (label,),
+        )
+
+    def values(self, kind: Kind, unit: str) -> tuple[float, float | None]:
+        """Nominal and measured value."""
+        found: list[float | None] = []
+        for name in ("value", "measured"):
+            text = self.text(name)
+            own = self.text("unit") or self.unit(name) or unit
+            self.text(name)
+            value = parse_quantity(add_unit(text, own), UNIT_OF_KIND[kind]) if text else None
+            if value is not None:
+                low, high = PLAUSIBLE[kind]
+                if not low <= value <= high:
+                    limits = " to ".join(format_quantity(x, UNIT_OF_KIND[kind])
+                                         for x in (low, high))
+                    raise InputError(f"a crossover {kind} lies within {limits}",
+                                     value=repr(text), remedy="check the unit")
+                # 4.7 * 1e-6 is not the float 4.7e-6; the 12th digit settles it.
+                value = float(f"{value:.12g}")
+            found.append(value)
+        nominal, measured = found
+        if nominal is None:
+            nominal = measured
+        if nominal is None:
+            self.text("value")
+            raise InputError("every row needs a value", remedy="fill in the cell")
+        return nominal, measured
+
+    def count(self, measured: float | None) -> int | None:
+        text = self.text("count")
+        if not text:
+            return 1 if self.owned or measured is not None else None
+        count = read_count(text)
+        if measured is not None and count > 1:
+            raise InputError("a measured value belongs to one piece", value=repr(text),
+                             remedy="give every measured piece a row of its own")
+        return count
+
+    def tolerance(self, kind: Kind, sort: str, measured: float | None) -> float:
+        text = self.text("tolerance")
+        if measured is not None:
+            # The tolerance printed on the piece no longer matters once it was measured.
+            return MEASURED_TOLERANCE
+        if text:
+            return read_share(text, self.unit("tolerance"), "tolerance")
+        return (ELECTROLYTIC_TOLERANCE
+                if kind == "capacitor" and _dielectric(sort) == "electrolytic"
+                else DEFAULT_TOLERANCE)
+
+    def loss(self, kind: Kind, value: float, sort: str) -> tuple[float, str]:
+        """Loss in ohm, and a remark when it is estimated rather than stated."""
+        if kind == "resistor":
+            return 0.0, ""
+        stated = self.quantity("dcr" if kind == "inductor" else "esr", "ohm")
+        if stated is None:
+            stated = self.quantity("loss", "ohm")
+        if stated is not None:
+            if stated < 0.0:
+                raise InputError("a loss cannot be negative", value=f"{stated:g} ohm")
+            return stated, ""
+        if kind == "inductor":
+            return self.coil_loss(value, sort)
+        text = self.text("tangent")
+        tangent = (read_tangent(text, self.unit("tangent")) if text
+                   else LOSS_TANGENTS[_dielectric(sort)])
+        return (loss_tangent_to_esr(tangent, value),
+                "" if text else f"ESR estimated for {_dielectric(sort)}")
+
+    def coil_loss(self, value: float, sort: str) -> tuple[float, str]:
+        if any(word in sort for word in _CORE_WORDS):
+            self.text("dcr")
+            raise InputError("a coil with a core needs its DCR",
+                             remedy="measure it with an ohmmeter and fill in the cell")
+        text = self.text("wire")
+        diameter, awg = read_wire(text, self.unit("wire")) if text else (DEFAULT_WIRE_M, None)
+        if diameter is None:
+            diameter = awg_diameter_m(awg or 18)
+        remark = f"DCR estimated for an air core of {1e3 * diameter:.3g} mm wire"
+        return float(air_coil_dcr(value, diameter)), remark
+
+    def rating(self, kind: Kind) -> float | None:
+        name = _RATING_COLUMN[kind] if self.text(_RATING_COLUMN[kind]) else "rating"
+        text = self.text(name)
+        if not text:
+            return None
+        # "250 VAC", "400 V DC": the note keeps which it was, see `read`.
+        text = re.sub(r"(?i)(?<=v)\s*(ac|dc|~|=)$", "", text)
+        rating = parse_quantity(add_unit(text, self.unit(name)), _RATING_UNIT[kind])
+        if rating <= 0.0:
+            raise InputError("a rating must be positive", value=repr(text))
+        return rating
+
+    def current_kind(self) -> str:
+        """Return "rated for AC" or "rated for DC" when the voltage rating says so, else ""."""
+        text = (self.text("voltage") or self.text("rating")).casefold()
+        for ends, remark in ((("ac", "~"), "rated for AC"), (("dc", "="), "rated for DC")):
+            if text.endswith(ends):
+                return remark
+        return ""
+
+
+def _dielectric(sort: str) -> str:
+    return next((name for name, words in _DIELECTRIC_WORDS
+                 if any(word in sort for word in words)), "polypropylene")
+
+
+def _merge(lots: list[Lot]) -> list[Lot]:
+    """Put like pieces together: equal in all but the count, or but the measured value."""
+    merged: dict[tuple[object, ...], Lot] = {}
+    for lot in lots:
+        part = lot.part
+        key = (part.kind, lot.nominal, part.tolerance, part.rating, lot.replacement_price,
+               part.note, bool(lot.measured), None if lot.measured else part.loss_ohm)
+        earlier = merged.get(key)
+        if earlier is None:
+            merged[key] = lot
+        elif lot.measured:
+            merged[key] = _pool_measured(earlier, lot)
+        elif earlier.count is not None and lot.count is not None:
+            merged[key] = replace(earlier, count=earlier.count + lot.count)
+        else:
+            merged[key] = replace(earlier, count=None)
+    return list(merged.values())
+
+
+def _pool_measured(first: Lot, second: Lot) -> Lot:
+    measured = first.measured + second.measured
+    known = len(first.measured)
+    loss = (first.part.loss_ohm * known + second.part.loss_ohm) / (known + 1)
+    mean = float(f"{sum(measured) / len(measured):.12g}")
+    spread = max(abs(value / mean - 1.0) for value in measured)
+    part = replace(first.part, value=mean, pieces=(mean,), loss_ohm=loss,
+                   tolerance=MEASURED_TOLERANCE + spread)
+    return replace(first, part=part, count=len(measured), measured=measured,
+                   labels=first.labels + second.labels)
