@@ -1,0 +1,269 @@
+"""Named averages over directions, from whatever directions were measured.
+
+Angle sets and weights follow ANSI/CTA-2034-A (2015). The printed standard was not at hand: sets and
+definitions are those that reproduce published curves (see tests/reference). Early reflections
+are the mean of the five bounce curves with the rear taken as all horizontal angles from 90 to 180
+degrees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.measure.response import Direction
+
+Real = NDArray[np.float64]
+Angle = tuple[str, float]  # ("h" or "v", degrees)
+
+LISTENING_WINDOW: tuple[Angle, ...] = (
+    ("h", 0.0), *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)),
+    ("v", 10.0), ("v", -10.0))
+FLOOR: tuple[Angle, ...] = (("v", -20.0), ("v", -30.0), ("v", -40.0))
+CEILING: tuple[Angle, ...] = (("v", 40.0), ("v", 50.0), ("v", 60.0))
+FRONT: tuple[Angle, ...] = (
+    ("h", 0.0), *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)))
+SIDE: tuple[Angle, ...] = tuple(
+    ("h", s * a) for a in (40.0, 50.0, 60.0, 70.0, 80.0) for s in (1, -1))
+REAR: tuple[Angle, ...] = (
+    *(("h", s * a) for a in range(90, 180, 10) for s in (1, -1)), ("h", 180.0))
+REAR_THREE: tuple[Angle, ...] = (("h", 90.0), ("h", -90.0), ("h", 180.0))
+BOUNCES: dict[str, tuple[Angle, ...]] = {
+    "floor": FLOOR, "ceiling": CEILING, "front": FRONT, "side": SIDE, "rear": REAR}
+IN_ROOM_SHARES = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
+
+CURVE_NAMES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room",
+               "off_axis")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Average:
+    """A named energy average.
+
+    Parameters
+    ----------
+    name : str
+        Name of the curve.
+    weights : ndarray, shape (A,)
+        Weight of each measured direction; they sum to 1.
+    assumed : tuple of str
+        What had to be assumed, in plain sentences.
+    """
+
+    name: str
+    weights: Real
+    assumed: tuple[str, ...] = ()
+
+
+def sound_power_weight(angle_deg: float) -> float:
+    """Share of the sphere that one point of a 10-degree orbit stands for.
+
+    Parameters
+    ----------
+    angle_deg : float
+        0 to 180.
+
+    Returns
+    -------
+    float
+        Weight of each of the four arms; 0 and 180 belong to all four arms.
+
+    References
+    ----------
+    Closed form for the weights of ANSI/CTA-2034-A, Appendix C: w = [S(t+5) - S(t-5)] / 16 pi with
+    S(a) = 4 asin(sin^2 a), the solid angle of a square pyramid bounded by four great circles.
+    """
+
+    def solid(a: float) -> float:
+        if a <= 0.0:
+            return 0.0
+        if a >= 180.0:
+            return 4.0 * np.pi
+        if a > 90.0:
+            return float(4.0 * np.pi - solid(180.0 - a))
+        return float(4.0 * np.arcsin(np.sin(np.radians(a)) ** 2))
+
+    return (solid(angle_deg + 5.0) - solid(angle_deg - 5.0)) / (16.0 * np.pi)
+
+
+class Orbits:
+    """The measured directions sorted into a horizontal and a vertical orbit.
+
+    Parameters
+    ----------
+    directions : sequence of Direction, length A
+        Measured directions.
+    mirror : bool
+        Whether the user states left-right symmetry.
+    """
+
+    def __init__(self, directions: Sequence[Direction], mirror: bool = False) -> None:
+        self.count = len(directions)
+        self.assumed: list[str] = []
+        self.orbit: dict[str, list[tuple[float, int]]] = {"h": [], "v": []}
+        for i, d in enumerate(directions):
+            if not d.vertical_deg:
+                self.orbit["h"].append((d.horizontal_deg, i))
+            if not d.horizontal_deg or abs(d.horizontal_deg) == 180.0:
+                self.orbit["v"].append((d.vertical_deg or d.horizontal_deg, i))
+            if abs(d.vertical_deg) == 180.0:
+                self.orbit["h"].append((d.vertical_deg, i))
+        sides = {np.sign(a) for a, _ in self.orbit["h"] if 0.0 < abs(a) < 180.0}
+        if len(sides) == 1:
+            self.assumed.append("left and right taken as mirror images" + (
+                ", as stated" if mirror else " because one side only was measured"))
+            self._mirror("h")
+        elif mirror and sides:
+            self._mirror("h")
+        sides = {np.sign(a) for a, _ in self.orbit["v"] if 0.0 < abs(a) < 180.0}
+        if not sides:
+            self.orbit["v"] = []
+            self.assumed.append("no vertical directions: vertical angles left out of the averages")
+        elif len(sides) == 1:
+            self.assumed.append("one vertical side only was measured: the other is left out")
+        for key in "hv":
+            points = dict(self.orbit[key])
+            for a in (180.0, -180.0):
+                if a in points:
+                    points[-a] = points[a]
+            self.orbit[key] = sorted(points.items())
+
+    def _mirror(self, key: str) -> None:
+        have = {a for a, _ in self.orbit[key]}
+        self.orbit[key] += [(-a, i) for a, i in self.orbit[key]
+                            if a and abs(a) < 180.0 and -a not in have]
+
+    def weights_at(self, angle: Angle) -> Real | None:
+        """Weights that interpolate the energy at one angle.
+
+        Parameters
+        ----------
+        angle : tuple
+            Orbit and degrees.
+
+        Returns
+        -------
+        ndarray, shape (A,), or None
+            None when the angle lies outside what was measured.
+        """
+        key, wanted = angle
+        points = self.orbit[key]
+        if wanted == 0.0 and not points:
+            points = self.orbit["h"]
+        out = np.zeros(self.count)
+        for (a, i), (b, j) in zip(points, points[1:], strict=False):
+            if a <= wanted <= b:
+                share = (wanted - a) / (b - a)
+                out[i] += 1.0 - share
+                out[j] += share
+                return out
+        for a, i in points:
+            if a == wanted:
+                out[i] = 1.0
+                return out
+        return None
+
+    def mean(self, angles: Iterable[Angle], shares: Iterable[float] | None = None) -> tuple[
+        Real | None, list[Angle]
+    ]:
+        """Weighted mean over the covered ones of some angles, and the angles left out.
+
+        Parameters
+        ----------
+        angles : iterable of Angle
+            Wanted angles.
+        shares : iterable of float, optional
+            Weight of each; equal when absent.
+
+        Returns
+        -------
+        weights : ndarray, shape (A,), or None
+            None when no angle is covered.
+        missing : list of Angle
+        """
+        angles = list(angles)
+        total = np.zeros(self.count)
+        missing: list[Angle] = []
+        for angle, share in zip(angles, shares or [1.0] * len(angles), strict=True):
+            w = self.weights_at(angle)
+            if w is None:
+                missing.append(angle)
+            else:
+                total += share * w
+        return (total / total.sum() if total.sum() else None), missing
+
+
+def named_averages(directions: Sequence[Direction], mirror: bool = False) -> dict[str, Average]:
+    """Build every named average that the measured directions allow.
+
+    Parameters
+    ----------
+    directions : sequence of Direction, length A
+        The reference axis must be among them.
+    mirror : bool
+        Whether the user states left-right symmetry.
+
+    Returns
+    -------
+    dict of str to Average
+        "on_axis" always; the other names of `CURVE_NAMES` when off-axis directions exist, and the
+        five bounces ("floor", "ceiling", "front", "side", "rear") as far as they are covered.
+    """
+    orbits = Orbits(directions, mirror)
+    out: dict[str, Average] = {}
+    axis = np.array([1.0 if d == Direction() else 0.0 for d in directions])
+    out["on_axis"] = Average(name="on_axis", weights=axis)
+    if len(directions) < 2:
+        return out
+    common = tuple(orbits.assumed)
+
+    def add(name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None) -> None:
+        weights, missing = orbits.mean(angles, shares)
+        if weights is not None:
+            said = (*common, _say_missing(name, missing)) if missing else common
+            out[name] = Average(name=name, weights=weights, assumed=said)
+
+    add("listening_window", LISTENING_WINDOW)
+    for name, angles in BOUNCES.items():
+        add(name, angles)
+    present = [out[name] for name in BOUNCES if name in out]
+    absent = [name for name in BOUNCES if name not in out]
+    said = tuple(dict.fromkeys(s for a in present for s in a.assumed)) + (
+        (f"early reflections without {', '.join(absent)}",) if absent else ())
+    out["early_reflections"] = Average(
+        name="early_reflections", weights=np.mean([a.weights for a in present], axis=0),
+        assumed=said)
+
+    orbit_angles: list[Angle] = [("h", 0.0), ("h", 180.0)]
+    shares = [4.0 * sound_power_weight(0.0)] * 2
+    for key in "hv":
+        for a in range(10, 180, 10):
+            for sign in (1.0, -1.0):
+                orbit_angles.append((key, sign * a))
+                shares.append(sound_power_weight(float(a)))
+    add("sound_power", orbit_angles, shares)
+    out["in_room"] = Average(
+        name="in_room",
+        weights=sum((share * out[n].weights for n, share in IN_ROOM_SHARES.items()),
+                    np.zeros(len(directions))),
+        assumed=tuple(dict.fromkeys(s for n in IN_ROOM_SHARES for s in out[n].assumed)))
+    front = np.array([
+        1.0 if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= 90.0 else 0.0
+        for d in directions])
+    if front.any():
+        out["off_axis"] = Average(name="off_axis", weights=front / front.sum())
+    return out
+
+
+def _say_missing(name: str, missing: Sequence[Angle]) -> str:
+    words = {"h": "horizontal", "v": "vertical"}
+    said = []
+    for key in "hv":
+        angles = sorted({abs(a) for k, a in missing if k == key})
+        if angles:
+            span = f"{angles[0]:g}" if len(angles) == 1 else f"{angles[0]:g} to {angles[-1]:g}"
+            said.append(f"{words[key]} {span}")
+    return f"{name.replace('_', ' ')} without {' and '.join(said)} degrees (not measured)"

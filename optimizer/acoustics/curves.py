@@ -1,0 +1,185 @@
+"""Ways to curves: complex sums by direction, averaged as Hermitian forms.
+
+An energy average over directions, sum_a w_a |sum_d H_d G_da|^2, equals H^H R H with
+R_de(f) = sum_a w_a G_da conj(G_ea), computed once. A listening window, a sound power or a single
+direction then cost the same: one D x D form per frequency, however many directions were measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_FLOOR = 1e-30  # power far below any level a driver can radiate; keeps the logarithm finite
+_DB = 10.0 / np.log(10.0)
+
+
+class Field:
+    """Named curves of a set of ways as Hermitian forms.
+
+    Parameters
+    ----------
+    names : sequence of str, length C
+        Name of each curve.
+    pressure : ndarray, shape (D, A, F), complex
+        Pressure of each way's driver in each direction for full drive.
+    weights : ndarray, shape (C, A)
+        Weight of each direction in each curve; each row sums to 1.
+    """
+
+    def __init__(self, names: Sequence[str], pressure: Complex, weights: Real) -> None:
+        self.names = tuple(names)
+        self.ways = pressure.shape[0]
+        self.index = {name: i for i, name in enumerate(self.names)}
+        self.pressure = pressure
+        self.weights = np.asarray(weights, dtype=np.float64)
+        # R_cde(f) = sum_a w_ca G_da conj(G_ea)
+        self.form: Complex = np.einsum(
+            "ca,daf,eaf->cdef", self.weights, pressure, pressure.conj(), optimize=True)
+        self.pairs = [(d, e) for d in range(self.ways) for e in range(d + 1, self.ways)]
+
+    def thinned(self, index: NDArray[np.intp]) -> Field:
+        """Return the same field on a subset of its frequencies."""
+        return Field(self.names, self.pressure[..., index], self.weights)
+
+    @cached_property
+    def diagonal(self) -> Real:
+        """Real diagonal of the forms, shape (C, D, F)."""
+        return np.ascontiguousarray(np.einsum("cddf->cdf", self.form).real)
+
+    @cached_property
+    def cross(self) -> tuple[Real, Real]:
+        """Twice the real part and minus twice the imaginary part of the upper triangle.
+
+        Two arrays of shape (C, D(D-1)/2, F): 2 Re(R X) = cross[0] X.real + cross[1] X.imag for
+        X = H_d conj(H_e).
+        """
+        if not self.pairs:
+            empty = np.zeros((len(self.names), 0, self.form.shape[-1]))
+            return empty, empty
+        upper = np.stack([self.form[:, d, e] for d, e in self.pairs], axis=1)
+        return (np.ascontiguousarray(2.0 * upper.real), np.ascontiguousarray(-2.0 * upper.imag))
+
+
+class Curves:
+    """Curves of a population, computed when first asked for.
+
+    Parameters
+    ----------
+    field : Field
+        The forms.
+    transfer : sequence of ndarray, one per way, each (..., F), complex
+        Drive of each way; leading axes broadcast against each other.
+    admittance : ndarray, shape (..., F), complex
+        Input admittance in siemens.
+    """
+
+    def __init__(self, field: Field, transfer: Sequence[Complex], admittance: Complex) -> None:
+        self.field = field
+        self.transfer = list(transfer)
+        self.admittance = admittance
+        self._power: dict[str, Real] = {}
+        self._level: dict[str, Real] = {}
+
+    @cached_property
+    def _squares(self) -> list[Real]:
+        return [h.real**2 + h.imag**2 for h in self.transfer]
+
+    @cached_property
+    def _products(self) -> list[Complex]:
+        return [self.transfer[d] * self.transfer[e].conj() for d, e in self.field.pairs]
+
+    def power(self, name: str) -> Real:
+        """Squared pressure of a named curve re (20 uPa)^2, shape (..., F)."""
+        if name not in self._power:
+            c = self.field.index[name]
+            real, imag = self.field.cross
+            total: Real = self._squares[0] * self.field.diagonal[c, 0]
+            for d in range(1, self.field.ways):
+                total = total + self._squares[d] * self.field.diagonal[c, d]
+            for i, x in enumerate(self._products):
+                total = total + real[c, i] * x.real
+                total += imag[c, i] * x.imag
+            self._power[name] = np.maximum(total, _FLOOR)
+        return self._power[name]
+
+    def level_db(self, name: str) -> Real:
+        """Level of a named curve in dB, shape (..., F)."""
+        if name not in self._level:
+            self._level[name] = 10.0 * np.log10(self.power(name))
+        return self._level[name]
+
+    @cached_property
+    def impedance_db(self) -> Real:
+        """20 log10 of the input impedance in ohm, shape (..., F)."""
+        y = self.admittance
+        return -10.0 * np.log10(y.real**2 + y.imag**2)
+
+
+class CurveTangents:
+    """Derivatives of `Curves` with respect to the log value of each free gene.
+
+    Parameters
+    ----------
+    curves : Curves
+        Curves at the same point, leading axis P.
+    genes : sequence of ndarray of int
+        For each way, the columns its derivatives go to.
+    columns : int
+        Number of columns S.
+    transfer, admittance : sequence of ndarray, each (P, S_w, F), complex
+        Derivatives of each way's transfer and of the total admittance.
+    """
+
+    def __init__(
+        self,
+        curves: Curves,
+        genes: Sequence[NDArray[np.intp]],
+        columns: int,
+        transfer: Sequence[Complex],
+        admittance: Sequence[Complex],
+    ) -> None:
+        self.curves = curves
+        self.genes = genes
+        self.columns = columns
+        self.transfer = transfer
+        self.admittance = admittance
+        self._level: dict[str, Real] = {}
+
+    def _empty(self) -> Real:
+        p, f = self.curves.admittance.shape
+        return np.zeros((p, self.columns, f))
+
+    def level_db(self, name: str) -> Real:
+        """Derivative of a named curve's level, dB per neper of value, shape (P, S, F)."""
+        if name not in self._level:
+            field = self.curves.field
+            form = field.form[field.index[name]]
+            scale = 2.0 * _DB / self.curves.power(name)
+            out = self._empty()
+            for d, (genes, dh) in enumerate(zip(self.genes, self.transfer, strict=True)):
+                if not len(genes):
+                    continue
+                # p = sum_de H_d conj(H_e) R_de, so dp = 2 Re(dH_d sum_e R_de conj(H_e))
+                q = sum(form[d, e] * self.curves.transfer[e].conj() for e in range(field.ways))
+                q = q * scale
+                out[:, genes] = dh.real * q.real[:, None] - dh.imag * q.imag[:, None]
+            self._level[name] = out
+        return self._level[name]
+
+    @cached_property
+    def impedance_db(self) -> Real:
+        """Derivative of `Curves.impedance_db`, shape (P, S, F)."""
+        out = self._empty()
+        # d(-20 log10|Y|) = -(20/ln 10) Re(dY / Y)
+        q = -2.0 * _DB / self.curves.admittance
+        for genes, dy in zip(self.genes, self.admittance, strict=True):
+            if len(genes):
+                out[:, genes] = dy.real * q.real[:, None] - dy.imag * q.imag[:, None]
+        return out

@@ -1,0 +1,121 @@
+"""Goals on the shape of a curve: a named curve, or a difference of two, against a straight line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.goals.base import Goal
+
+Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineGoal:
+    """Deviation of a curve from a straight line in dB over octaves.
+
+    Parameters
+    ----------
+    name : str
+        Name of the goal.
+    curve_names : tuple of str
+        One curve, or two: the first minus the second (a directivity index).
+    index : ndarray of int, shape (N,)
+        Grid points of the band.
+    octaves : ndarray, shape (N,)
+        log2 of frequency over 1 kHz at those points.
+    weight : float
+        Cost of one dB rms.
+    tilt_db_per_octave : float or None
+        Slope of the line; None fits it.
+    level_db : tuple of float or None
+        Limits of the line's level at 1 kHz; None leaves it free.
+    scale : float
+        1/sqrt(number of points that the mean runs over).
+    """
+
+    name: str
+    curve_names: tuple[str, ...]
+    index: NDArray[np.intp]
+    octaves: Real
+    weight: float
+    tilt_db_per_octave: float | None
+    level_db: tuple[float, float] | None
+    scale: float
+    unit: str = "dB rms"
+    hard: bool = False
+
+    def _curve(self, source: Curves | CurveTangents) -> Real:
+        value = source.level_db(self.curve_names[0])[..., self.index]
+        if len(self.curve_names) == 2:
+            value = value - source.level_db(self.curve_names[1])[..., self.index]
+        return value
+
+    def line(self, curves: Curves) -> tuple[Real, Real]:
+        """Level at 1 kHz and slope of the target line that fits best.
+
+        Returns
+        -------
+        level_db, slope_db_per_octave : ndarray, shape (...)
+        """
+        return self._fit(self._curve(curves))
+
+    def _fit(self, value: Real) -> tuple[Real, Real]:
+        x = self.octaves
+        if self.tilt_db_per_octave is None:
+            centred = x - x.mean()
+            slope = (value @ centred) / (centred @ centred)
+        else:
+            slope = np.asarray(self.tilt_db_per_octave)
+        level = value.mean(axis=-1) - slope * x.mean()
+        if self.level_db is not None:
+            wanted, level = level, np.clip(level, *self.level_db)
+            if self.tilt_db_per_octave is None:
+                # On a limit the best slope is the one for that level.
+                refitted = ((value - level[..., None]) @ x) / (x @ x)
+                slope = np.where(level == wanted, slope, refitted)
+        return level, slope
+
+    def residuals(self, curves: Curves) -> Real:
+        """See `Goal.residuals`."""
+        value = self._curve(curves)
+        level, slope = self._fit(value)
+        return (value - level[..., None] - slope[..., None] * self.octaves) * self.scale
+
+    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `Goal.tangents`."""
+        slope = self._curve(tangents)
+        x = self.octaves
+        centred = x - x.mean()
+        moved = slope - slope.mean(axis=-1, keepdims=True)
+        if self.tilt_db_per_octave is None:
+            moved -= ((slope @ centred) / (centred @ centred))[..., None] * centred
+        if self.level_db is not None:
+            # A level that rests on a limit does not move with the curve.
+            level, _ = self._fit(self._curve(curves))
+            resting = (level <= self.level_db[0]) | (level >= self.level_db[1])
+            held = slope
+            if self.tilt_db_per_octave is None:
+                held = slope - ((slope @ x) / (x @ x))[..., None] * x
+            moved = np.where(resting[:, None, None], held, moved)
+        return moved * self.scale
+
+    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Goal:
+        """See `Goal.thinned`."""
+        chosen = np.isin(self.index, index)
+        kept = int(np.count_nonzero(chosen))
+        return replace(
+            self, index=np.searchsorted(index, self.index[chosen]), octaves=self.octaves[chosen],
+            scale=self.scale if bound else 1.0 / np.sqrt(max(1, kept)))
+
+    def describe(self, curves: Curves) -> str:
+        """See `Goal.describe`."""
+        deviation = self.residuals(curves) / self.scale
+        at = int(np.argmax(np.abs(deviation)))
+        hz = 1000.0 * 2.0 ** self.octaves[at]
+        level, slope = self.line(curves)
+        line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+.2f} dB/octave"
+        return f"worst {deviation[at]:+.1f} dB at {hz:.0f} Hz; {line}"

@@ -1,0 +1,33 @@
+"""What an amplifier makes of a load."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def equivalent_peak_dissipation_resistance(
+    impedance: NDArray[np.complex128],
+) -> NDArray[np.float64]:
+    """Resistance that would heat a class-B output stage as much at its peak as this load does.
+
+    Parameters
+    ----------
+    impedance : ndarray, shape (..., F), complex
+        Load in ohm.
+
+    Returns
+    -------
+    ndarray, shape (..., F)
+        EPDR in ohm, ``|Z| / (8 sin^3(30 deg + |phi|/3))``.
+
+    Notes
+    -----
+    Meaningful for class B and AB; not for class A, doubtful for class D.
+
+    References
+    ----------
+    E. Benjamin, "Audio Power Amplifiers for Loudspeaker Loads", J. Audio Eng. Soc. 42(9), 1994.
+    """
+    angle = np.pi / 6.0 + np.abs(np.angle(impedance)) / 3.0
+    return np.asarray(np.abs(impedance) / (8.0 * np.sin(angle) ** 3))

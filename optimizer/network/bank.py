@@ -1,0 +1,361 @@
+"""A topology compiled for whole populations: values in, transfers, admittances and slopes out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.network.ladder import Slot, Topology
+from optimizer.network.solve import (
+    Section,
+    part_impedance,
+    part_impedance_slope,
+    sections_of,
+)
+from optimizer.parts import LETTER_OF_KIND, Kind, Part
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Flags = NDArray[np.bool_]
+LossLaw = Callable[[Real], Real]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gene:
+    """One part of one slot: the unit in which a search thinks.
+
+    Parameters
+    ----------
+    name : str
+        "L1" for a single part, "N1.L" inside a compound, "P1.Rs" and "P1.Rp" for a pad.
+    way, slot, part : int
+        Index of the way, of the slot among all slots of the topology, of the part in its slot.
+    kind : Kind
+        What it is.
+    low, high : float
+        Allowed values, SI.
+    kept : Part or None
+        The part that stays on the board; such a gene is never changed.
+    """
+
+    name: str
+    way: int
+    slot: int
+    part: int
+    kind: Kind
+    low: float
+    high: float
+    kept: Part | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedSection:
+    """A section of a way with the genes that make it and the slot it belongs to."""
+
+    section: Section
+    genes: tuple[int, ...]
+    slot: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Population:
+    """Networks of one topology as arrays; leading axes broadcast against each other.
+
+    Parameters
+    ----------
+    values, loss_ohm : ndarray, shape (..., G)
+        Value (SI) and series loss of every gene.
+    present : ndarray of bool, shape (..., K)
+        Whether each slot is filled.
+    polarity : ndarray, shape (..., W)
+        1.0 or -1.0.
+    """
+
+    values: Real
+    loss_ohm: Real
+    present: Flags
+    polarity: Real
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def __getitem__(self, index: object) -> Population:
+        return Population(values=self.values[index], loss_ohm=self.loss_ohm[index],  # type: ignore[index]
+                          present=self.present[index], polarity=self.polarity[index])  # type: ignore[index]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BankSolution:
+    """Electrical answer of a population.
+
+    Parameters
+    ----------
+    transfer : list of ndarray, each (..., F), complex
+        One per way: driver voltage over amplifier voltage, polarity included.
+    admittance : ndarray, shape (..., F), complex
+        Input admittance of all ways together.
+    """
+
+    transfer: list[Complex]
+    admittance: Complex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BankTangents:
+    """Derivatives of a `BankSolution` with respect to the logarithm of each free gene's value.
+
+    Parameters
+    ----------
+    genes : list of ndarray of int
+        For each way, the free genes its arrays run over.
+    transfer : list of ndarray, each (P, S_w, F), complex
+        Derivative of the way's transfer; other ways do not depend on these genes.
+    admittance : list of ndarray, each (P, S_w, F), complex
+        Derivative of the total input admittance.
+    """
+
+    genes: list[NDArray[np.intp]]
+    transfer: list[Complex]
+    admittance: list[Complex]
+
+
+class LadderBank:
+    """A topology on a frequency grid with its loads, ready to be solved many times.
+
+    Parameters
+    ----------
+    topology : Topology
+        Slots of all ways.
+    frequency_hz : ndarray, shape (F,)
+        Grid in Hz.
+    load_ohm : sequence of ndarray (F,), one per way
+        Impedance of the driver of each way.
+    """
+
+    def __init__(
+        self, topology: Topology, frequency_hz: Real, load_ohm: Sequence[Complex]
+    ) -> None:
+        self.topology = topology
+        self.frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
+        self.omega = 2.0 * np.pi * self.frequency_hz
+        self.load_admittance = [1.0 / np.asarray(z, dtype=np.complex128) for z in load_ohm]
+        self.slots: list[Slot] = []
+        self.slot_way: list[int] = []
+        self.genes: list[Gene] = []
+        self.ways: list[list[PlacedSection]] = []
+        for w, way in enumerate(topology.ways):
+            placed: list[PlacedSection] = []
+            seen: set[str] = set()
+            for slot in way.slots:
+                if slot.name in seen:
+                    raise InputError("slot names are unique within a way",
+                                     key=f"ways.{way.name}", value=slot.name)
+                seen.add(slot.name)
+                first, k = len(self.genes), len(self.slots)
+                self.slots.append(slot)
+                self.slot_way.append(w)
+                for i, kind in enumerate(slot.kinds):
+                    kept = slot.kept[i] if slot.kept else None
+                    low, high = ((kept.value, kept.value) if kept
+                                 else (slot.ranges[i].low, slot.ranges[i].high))
+                    self.genes.append(Gene(
+                        name=gene_name(slot, i), way=w, slot=k, part=i, kind=kind,
+                        low=low, high=high, kept=kept))
+                placed.extend(
+                    PlacedSection(section=section, slot=k,
+                                  genes=tuple(first + i for i in indices))
+                    for section, indices in sections_of(slot.form, slot.place))
+            self.ways.append(placed)
+        self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
+        self.free = np.array([g.kept is None for g in self.genes], dtype=bool)
+
+    def thinned(self, index: NDArray[np.intp]) -> LadderBank:
+        """Return the same bank on a subset of its frequencies.
+
+        Parameters
+        ----------
+        index : ndarray of int
+            Grid points to keep.
+        """
+        return LadderBank(self.topology, self.frequency_hz[index],
+                          [1.0 / y[index] for y in self.load_admittance])
+
+    def gene_impedance(self, g: int, values: Real, loss_ohm: Real) -> Complex:
+        """Impedance of gene `g` for given values and losses, shape (..., F)."""
+        return part_impedance(self.genes[g].kind, values, loss_ohm, self.omega)
+
+    def section_immittance(self, placed: PlacedSection, population: Population) -> Complex:
+        """Immittance of one section for a population, zero where its slot is empty.
+
+        Returns
+        -------
+        ndarray, shape (..., F), complex
+        """
+        z = [self.gene_impedance(g, population.values[..., g], population.loss_ohm[..., g])
+             for g in placed.genes]
+        immittance = placed.section.immittance(z)
+        present = population.present[..., placed.slot]
+        return immittance if present.all() else immittance * present[..., None]
+
+    def solve(self, population: Population) -> BankSolution:
+        """Solve every network of a population.
+
+        Parameters
+        ----------
+        population : Population
+            Leading axes of any shape.
+
+        Returns
+        -------
+        BankSolution
+        """
+        transfer: list[Complex] = []
+        total: Complex | None = None
+        for w, placed in enumerate(self.ways):
+            voltage: Complex = np.ones_like(self.load_admittance[w])
+            current = self.load_admittance[w]
+            for step in reversed(placed):
+                x = self.section_immittance(step, population)
+                if step.section.place == "series":
+                    voltage = voltage + x * current
+                else:
+                    current = current + x * voltage
+            inverse = 1.0 / voltage
+            transfer.append(inverse * population.polarity[..., w, None])
+            y = current * inverse
+            total = y if total is None else total + y
+        assert total is not None
+        return BankSolution(transfer=transfer, admittance=total)
+
+    def solve_with_tangents(
+        self, population: Population, loss_laws: dict[Kind, LossLaw]
+    ) -> tuple[BankSolution, BankTangents]:
+        """Solve a population and differentiate it with respect to log values.
+
+        Parameters
+        ----------
+        population : Population
+            Leading axis P only.
+        loss_laws : dict of kind to callable
+            Smooth loss in ohm as a function of value; losses follow it while values move.
+
+        Returns
+        -------
+        BankSolution, BankTangents
+
+        Notes
+        -----
+        With the source row (a, b) of the product of the sections before section k, and the state
+        (V, I) after it, dV_in = a I dz for a series section and b V dy for a shunt one. A ladder is
+        reciprocal, so dY_in = -(I/V_in)^2 dz and +(V/V_in)^2 dy follow from the same states (the
+        adjoint-network theorem: Director and Rohrer, IEEE Trans. Circuit Theory 16, 1969).
+        """
+        transfer: list[Complex] = []
+        total: Complex | None = None
+        genes_of_way: list[NDArray[np.intp]] = []
+        d_transfer: list[Complex] = []
+        d_admittance: list[Complex] = []
+        p, f = len(population), len(self.omega)
+        for w, placed in enumerate(self.ways):
+            impedances: dict[int, Complex] = {}
+            slopes: dict[int, Complex] = {}
+            for step in placed:
+                for g in step.genes:
+                    value = population.values[:, g]
+                    impedances[g] = self.gene_impedance(g, value, population.loss_ohm[:, g])
+                    if self.free[g]:
+                        kind = self.genes[g].kind
+                        slope = part_impedance_slope(
+                            kind, value, _slope(loss_laws[kind], value), self.omega)
+                        slopes[g] = slope * value[:, None]
+            raw = [step.section.immittance([impedances[g] for g in step.genes])
+                   for step in placed]
+            masks = [population.present[:, step.slot, None] for step in placed]
+            filled = [x * m for x, m in zip(raw, masks, strict=True)]
+
+            voltage: Complex = np.ones((p, f), dtype=np.complex128)
+            current = np.broadcast_to(self.load_admittance[w], (p, f))
+            states: list[Complex] = []  # I after a series section, V after a shunt section
+            for step, x in zip(reversed(placed), reversed(filled), strict=True):
+                if step.section.place == "series":
+                    states.append(current)
+                    voltage = voltage + x * current
+                else:
+                    states.append(voltage)
+                    current = current + x * voltage
+            states.reverse()
+            inverse = 1.0 / voltage
+            h = inverse * population.polarity[:, w, None]
+            transfer.append(h)
+            y = current * inverse
+            total = y if total is None else total + y
+
+            free = [g for step in placed for g in step.genes if self.free[g]]
+            column = {g: i for i, g in enumerate(free)}
+            dh = np.empty((p, len(free), f), dtype=np.complex128)
+            dy = np.empty_like(dh)
+            a: Complex = np.ones((p, f), dtype=np.complex128)
+            b: Complex = np.zeros((p, f), dtype=np.complex128)
+            for step, x, full, mask, state in zip(
+                placed, raw, filled, masks, states, strict=True
+            ):
+                series = step.section.place == "series"
+                wanted = [g for g in step.genes if g in column]
+                if wanted:
+                    flow = state * inverse
+                    to_h = -(a if series else b) * flow * h
+                    to_y = flow**2
+                    if series:
+                        to_y = -to_y
+                    parts = step.section.immittance_slopes(
+                        x, [impedances[g] for g in step.genes],
+                        [slopes.get(g, impedances[g]) for g in step.genes])
+                    for g, dx in zip(step.genes, parts, strict=True):
+                        if g in column:
+                            dx = dx * mask
+                            np.multiply(to_h, dx, out=dh[:, column[g]])
+                            np.multiply(to_y, dx, out=dy[:, column[g]])
+                if series:
+                    b = b + a * full
+                else:
+                    a = a + b * full
+            genes_of_way.append(np.array(free, dtype=np.intp))
+            d_transfer.append(dh)
+            d_admittance.append(dy)
+        assert total is not None
+        return (BankSolution(transfer=transfer, admittance=total),
+                BankTangents(genes=genes_of_way, transfer=d_transfer, admittance=d_admittance))
+
+
+def gene_name(slot: Slot, part: int) -> str:
+    """Name of one part of a slot as reports print it.
+
+    Parameters
+    ----------
+    slot : Slot
+        The slot.
+    part : int
+        Index of the part.
+
+    Returns
+    -------
+    str
+        "L1", "N1.C", "P1.Rs", "P1.Rp".
+    """
+    if len(slot.kinds) == 1:
+        return slot.name
+    if slot.form == "pad":
+        return f"{slot.name}.{'Rs' if part == 0 else 'Rp'}"
+    return f"{slot.name}.{LETTER_OF_KIND[slot.kinds[part]]}"
+
+
+def _slope(law: LossLaw, value: Real) -> Real:
+    # Loss laws are smooth power-like functions: a central difference in log value is exact to 1e-9.
+    step = 1e-5
+    return (law(value * (1.0 + step)) - law(value * (1.0 - step))) / (2.0 * step * value)
+
+

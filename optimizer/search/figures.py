@@ -1,0 +1,176 @@
+"""From a genome to a candidate: every figure that a report may print."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.acoustics.curves import Curves
+from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.response import LineGoal
+from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
+from optimizer.search.candidates import Candidate, CurveSet, GoalFigure
+from optimizer.search.problem import Problem
+from optimizer.search.space import Genome
+
+Real = NDArray[np.float64]
+
+SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+
+
+def build_candidate(
+    problem: Problem,
+    genome: Genome,
+    *,
+    rank: int = 1,
+    no_better_change_of: int = 0,
+    relaxed_cost: float | None = None,
+) -> Candidate:
+    """Compute everything there is to say of one network.
+
+    Parameters
+    ----------
+    problem : Problem
+    genome : Genome
+    rank : int
+    no_better_change_of : int
+        Certificate of the search.
+    relaxed_cost : float, optional
+        Best continuous cost of the same structure.
+
+    Returns
+    -------
+    Candidate
+    """
+    network = problem.space.network(genome)
+    population = problem.space.population([genome])[0]
+    solved = problem.evaluator.bank.solve(population)
+    curves = Curves(problem.report_field, solved.transfer, solved.admittance)
+    figures: list[GoalFigure] = []
+    target: Real | None = None
+    band: tuple[float, float] | None = None
+    f = problem.frequency_hz
+    for goal in problem.evaluator.goals:
+        residual = goal.residuals(curves)
+        value = float(np.sqrt(residual @ residual))
+        met = not goal.hard or value < 1e-9
+        weight = HARD_COST_PER_DB if goal.hard else goal.weight
+        figures.append(GoalFigure(
+            name=goal.name, value=value, unit=goal.unit, weight=goal.weight,
+            cost=weight * value, met=met, detail=goal.describe(curves)))
+        if isinstance(goal, LineGoal) and goal.name == "on_axis":
+            level, slope = goal.line(curves)
+            target = np.asarray(level + slope * np.log2(f / 1000.0))
+            band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
+    economy = problem.space.economy(genome)
+    if problem.price_of_part:
+        figures.append(GoalFigure(
+            name="parts", value=float(network.piece_count), unit="pieces",
+            weight=problem.price_of_part, cost=economy,
+            detail=f"each piece must earn {problem.price_of_part:g} dB"))
+    impedance = 1.0 / solved.admittance
+    modulus = np.abs(impedance)
+    epdr = equivalent_peak_dissipation_resistance(impedance)
+    low, lowest = int(np.argmin(modulus)), int(np.argmin(epdr))
+    curve_set = _curve_set(problem, genome, curves, impedance, target, band)
+    inside = (f >= SENSITIVITY_BAND_HZ[0]) & (f <= SENSITIVITY_BAND_HZ[1])
+    on_axis = curve_set.named_db["on_axis"]
+    return Candidate(
+        rank=rank,
+        cost=float(sum(g.cost for g in figures)),
+        network=network,
+        goals=tuple(figures),
+        curves=curve_set,
+        impedance_min_ohm=float(modulus[low]),
+        impedance_min_hz=float(f[low]),
+        epdr_min_ohm=float(epdr[lowest]),
+        epdr_min_hz=float(f[lowest]),
+        sensitivity_db=float(on_axis[inside].mean() if inside.any() else on_axis.mean()),
+        crossovers_hz=find_crossovers(f, curve_set.way_db),
+        feasible=all(g.met for g in figures),
+        no_better_change_of=no_better_change_of,
+        relaxed_cost=relaxed_cost,
+        price=_price(problem, genome),
+    )
+
+
+def _price(problem: Problem, genome: Genome) -> float | None:
+    prices = [part.price for way in problem.space.network(genome).ways
+              for slot in way.slots for part in slot.parts if part.origin != "kept"]
+    known = [p for p in prices if p is not None]
+    return float(sum(known)) if len(known) == len(prices) else None
+
+
+def _curve_set(
+    problem: Problem,
+    genome: Genome,
+    curves: Curves,
+    impedance: NDArray[np.complex128],
+    target: Real | None,
+    band: tuple[float, float] | None,
+) -> CurveSet:
+    names = problem.report_field.names
+    named = {n: curves.level_db(n) for n in names}
+    directivity: dict[str, Real] = {}
+    if "listening_window" in named:
+        directivity["directivity_index"] = named["listening_window"] - named["sound_power"]
+        directivity["early_reflections_index"] = (
+            named["listening_window"] - named["early_reflections"])
+    pressure = problem.report_field.pressure
+    drive = np.stack(curves.transfer)
+    summed = np.einsum("df,daf->af", drive, pressure)
+    axis = int(np.argmax(problem.averages["on_axis"].weights))
+    tiny = 1e-15
+    return CurveSet(
+        frequency_hz=problem.frequency_hz,
+        named_db=named,
+        directivity_db=directivity,
+        direction_db=20.0 * np.log10(np.maximum(np.abs(summed), tiny)),
+        directions=problem.directions,
+        way_db=20.0 * np.log10(np.maximum(np.abs(drive * pressure[:, axis]), tiny)),
+        drive_db=20.0 * np.log10(np.maximum(np.abs(drive), tiny)),
+        impedance=impedance,
+        target_db=target,
+        target_band_hz=band,
+    )
+
+
+def find_crossovers(
+    frequency_hz: Real, way_db: Real
+) -> tuple[tuple[float | None, float | None], ...]:
+    """Find where neighbouring ways meet in level.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+    way_db : ndarray, shape (W, F)
+        On-axis level of each way alone.
+
+    Returns
+    -------
+    tuple of (float or None, float or None), one per way
+        Crossing with the way playing below and with the way playing above, in Hz; None at the ends
+        of the chain or when the levels never cross.
+
+    Notes
+    -----
+    Ways are ordered by the energy-weighted mean of log frequency. The crossing nearest to the
+    point where both are loudest counts, found by linear interpolation in log frequency.
+    """
+    x = np.log(frequency_hz)
+    energy = 10.0 ** (way_db / 10.0)
+    centre = (energy * x).sum(axis=1) / energy.sum(axis=1)
+    order = np.argsort(centre, kind="stable")
+    below: list[float | None] = [None] * len(way_db)
+    above: list[float | None] = [None] * len(way_db)
+    for lower, upper in zip(order, order[1:], strict=False):
+        difference = way_db[lower] - way_db[upper]
+        falls = np.flatnonzero((difference[:-1] > 0.0) & (difference[1:] <= 0.0))
+        if not len(falls):
+            continue
+        level = np.minimum(way_db[lower], way_db[upper])
+        k = int(falls[np.argmax(level[falls])])
+        share = difference[k] / (difference[k] - difference[k + 1])
+        hz = float(np.exp(x[k] + share * (x[k + 1] - x[k])))
+        above[lower] = below[upper] = hz
+    return tuple(zip(below, above, strict=True))

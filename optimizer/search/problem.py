@@ -1,0 +1,206 @@
+"""Drivers x topology x stock x goals, frozen, all arrays prepared: the only place they meet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.acoustics.averages import Average, named_averages
+from optimizer.acoustics.curves import Curves, CurveTangents, Field
+from optimizer.errors import InputError
+from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
+from optimizer.goals.prepare import prepare_goals
+from optimizer.goals.specs import GoalSpec, PartsGoalSpec
+from optimizer.network.bank import LadderBank, LossLaw, Population
+from optimizer.network.ladder import Topology
+from optimizer.parts import KINDS, Kind
+from optimizer.search.space import Genome, Space, gene_options
+
+if TYPE_CHECKING:
+    from optimizer.measure.driver import Driver
+    from optimizer.stock.stock import Stock
+
+Real = NDArray[np.float64]
+
+
+class Evaluator:
+    """From part values to costs on one frequency grid.
+
+    Parameters
+    ----------
+    bank : LadderBank
+        Electrical side.
+    field : Field
+        Acoustic side: the curves that the goals use.
+    goals : tuple of Goal
+        Prepared on the same grid.
+    """
+
+    def __init__(self, bank: LadderBank, field: Field, goals: Sequence[Goal]) -> None:
+        self.bank = bank
+        self.field = field
+        self.goals = tuple(goals)
+
+    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Evaluator:
+        """Return the evaluator on a subset of the grid, see `Goal.thinned`."""
+        return Evaluator(self.bank.thinned(index), self.field.thinned(index),
+                         [g.thinned(index, bound=bound) for g in self.goals])
+
+    def curves(self, population: Population) -> Curves:
+        """Curves of a population."""
+        solved = self.bank.solve(population)
+        return Curves(self.field, solved.transfer, solved.admittance)
+
+    def cost_of_curves(self, curves: Curves) -> Real:
+        """Sum of the goals' costs, shape (...)."""
+        total: Real | None = None
+        for goal in self.goals:
+            cost = goal_cost(goal, goal.residuals(curves))
+            total = cost if total is None else total + cost
+        assert total is not None
+        # A network so far off that its numbers overflow is simply a bad one.
+        return np.where(np.isfinite(total), total, np.inf)
+
+    def cost(self, population: Population) -> Real:
+        """Cost of a population without its economy, shape (P,)."""
+        return self.cost_of_curves(self.curves(population))
+
+    def linearise(
+        self, population: Population, loss_laws: dict[Kind, LossLaw], columns: NDArray[np.intp]
+    ) -> tuple[Real, Real, Real]:
+        """Cost, gradient and Gauss-Newton matrix with respect to log values.
+
+        Parameters
+        ----------
+        population : Population
+            Leading axis P.
+        loss_laws : dict
+            See `LadderBank.solve_with_tangents`.
+        columns : ndarray of int, shape (S,)
+            Free genes, in the order of the result's axes.
+
+        Returns
+        -------
+        cost : ndarray, shape (P,)
+        gradient : ndarray, shape (P, S)
+        matrix : ndarray, shape (P, S, S)
+            Of the majorising quadratic: a goal w sqrt(m) lies below w (m + s^2) / (2 s) and touches
+            it at the present figure s, so each goal counts as least squares with weight w / s.
+        """
+        solved, tangents = self.bank.solve_with_tangents(population, loss_laws)
+        curves = Curves(self.field, solved.transfer, solved.admittance)
+        place = np.full(len(self.bank.genes), -1, dtype=np.intp)
+        place[columns] = np.arange(len(columns))
+        slopes = CurveTangents(curves, [place[g] for g in tangents.genes], len(columns),
+                               tangents.transfer, tangents.admittance)
+        p, s = len(population), len(columns)
+        cost, gradient = np.zeros(p), np.zeros((p, s))
+        matrix = np.zeros((p, s, s))
+        for goal in self.goals:
+            weight = HARD_COST_PER_DB if goal.hard else goal.weight
+            residual = goal.residuals(curves)
+            figure = np.sqrt(np.einsum("pn,pn->p", residual, residual))
+            cost += weight * figure
+            if weight == 0.0 or not figure.any():
+                continue
+            jacobian = goal.tangents(curves, slopes)
+            scaled = jacobian * (weight / np.maximum(figure, 1e-9))[:, None, None]
+            gradient += np.einsum("psn,pn->ps", scaled, residual)
+            matrix += scaled @ jacobian.transpose(0, 2, 1)
+        return cost, gradient, matrix
+
+
+class Problem:
+    """A prepared problem; treat as frozen.
+
+    Parameters
+    ----------
+    title : str
+        The speaker.
+    drivers : sequence of Driver
+        On one grid with the same directions.
+    topology : Topology
+        Ways name their drivers.
+    stock : Stock
+        What may fill a slot.
+    goals : mapping of str to GoalSpec
+        By name, see `optimizer.goals.specs`.
+    mirror : bool
+        Whether the user states left-right symmetry.
+    notes : sequence of str
+        Assumptions made before this point.
+
+    Raises
+    ------
+    InputError
+        When the stock is empty in a range, a goal cannot be computed, or names do not match.
+    """
+
+    def __init__(
+        self,
+        *,
+        title: str,
+        drivers: Sequence[Driver],
+        topology: Topology,
+        stock: Stock,
+        goals: Mapping[str, GoalSpec],
+        mirror: bool = False,
+        notes: Sequence[str] = (),
+    ) -> None:
+        self.title = title
+        self.drivers = tuple(drivers)
+        self.topology = topology
+        self.stock = stock
+        self.specs = dict(goals)
+        by_name = {d.name: d for d in self.drivers}
+        for way in topology.ways:
+            if way.driver not in by_name:
+                raise InputError("a way must name a driver", key=f"ways.{way.name}.driver",
+                                 value=way.driver, remedy=f"use one of {', '.join(by_name)}")
+        of_way = [by_name[w.driver] for w in topology.ways]
+        self.frequency_hz = of_way[0].frequency_hz
+        self.directions = of_way[0].directions
+        self.averages: dict[str, Average] = named_averages(self.directions, mirror)
+        prepared = prepare_goals(self.specs, self.frequency_hz, self.averages)
+        pressure = np.stack([d.pressure for d in of_way])
+        used = tuple(dict.fromkeys(n for g in prepared for n in g.curve_names))
+        bank = LadderBank(topology, self.frequency_hz, [d.impedance for d in of_way])
+        self.evaluator = Evaluator(bank, self._field(used or ("on_axis",), pressure), prepared)
+        self.report_field = self._field(tuple(self.averages), pressure)
+        parts = self.specs.get("parts")
+        each = parts.each if isinstance(parts, PartsGoalSpec) else 0.0
+        self.price_of_part = each
+        self.space = Space(topology, bank, [
+            gene_options(g, () if g.kept else stock.options(g.kind, g.low, g.high), each,
+                         topology.ways[g.way].name)
+            for g in bank.genes])
+        self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
+        self.notes = tuple(notes) + tuple(dict.fromkeys(
+            s for n in used for s in self.averages[n].assumed))
+
+    def _field(self, names: tuple[str, ...], pressure: NDArray[np.complex128]) -> Field:
+        return Field(names, pressure, np.stack([self.averages[n].weights for n in names]))
+
+    def thinned(self, points: int, *, bound: bool = False) -> Evaluator:
+        """Evaluator on about `points` evenly spread grid points.
+
+        Parameters
+        ----------
+        points : int
+            Wanted number.
+        bound : bool
+            See `Goal.thinned`.
+        """
+        f = len(self.frequency_hz)
+        if points >= f:
+            return self.evaluator
+        index = np.unique(np.linspace(0, f - 1, points).round().astype(np.intp))
+        return self.evaluator.thinned(index, bound=bound)
+
+    def cost(self, genomes: Sequence[Genome]) -> Real:
+        """Full cost of buildable networks, economy included, shape (P,)."""
+        economy = np.array([self.space.economy(g) for g in genomes])
+        return self.evaluator.cost(self.space.population(genomes)) + economy

@@ -1,0 +1,165 @@
+"""Batched relaxation: many starts at once, values continuous, structure fixed.
+
+A Levenberg-Marquardt iteration on log values inside a box. Each goal w sqrt(m) is majorised by a
+least-squares term (see `Evaluator.linearise`), so a step that lowers the quadratic lowers the cost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.network.bank import LossLaw, Population
+from optimizer.parts import Kind
+from optimizer.search.problem import Evaluator
+from optimizer.search.space import Space
+
+Real = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_LARGEST_STEP = 1.2  # nepers: a value changes at most by a factor of 3.3 in one iteration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relaxed:
+    """Outcome of a relaxation, leading axis P.
+
+    Parameters
+    ----------
+    log_values : ndarray, shape (P, G)
+    present : ndarray of bool, shape (P, K)
+    polarity : ndarray, shape (P, W)
+    cost : ndarray, shape (P,)
+        Cost on the relaxation's grid, smallest economy of the structure included.
+    evaluations : int
+        Networks evaluated.
+    """
+
+    log_values: Real
+    present: Flags
+    polarity: Real
+    cost: Real
+    evaluations: int
+
+    def __getitem__(self, index: object) -> Relaxed:
+        return Relaxed(log_values=self.log_values[index], present=self.present[index],  # type: ignore[index]
+                       polarity=self.polarity[index], cost=self.cost[index],  # type: ignore[index]
+                       evaluations=self.evaluations)
+
+
+def relaxed_population(
+    space: Space, loss_laws: dict[Kind, LossLaw], log_values: Real, present: Flags, polarity: Real
+) -> Population:
+    """Population of continuous values with losses by law; kept parts keep their own.
+
+    Parameters
+    ----------
+    space : Space
+    loss_laws : dict of kind to callable
+    log_values : ndarray, shape (P, G)
+    present : ndarray of bool, shape (P, K)
+    polarity : ndarray, shape (P, W)
+    """
+    values = np.exp(log_values)
+    loss = np.empty_like(values)
+    for g, gene in enumerate(space.genes):
+        loss[:, g] = (loss_laws[gene.kind](values[:, g]) if gene.kept is None
+                      else gene.kept.loss_ohm)
+    return Population(values=values, loss_ohm=loss, present=present, polarity=polarity)
+
+
+def relax(
+    evaluator: Evaluator,
+    space: Space,
+    loss_laws: dict[Kind, LossLaw],
+    log_values: Real,
+    present: Flags,
+    polarity: Real,
+    *,
+    schedule: tuple[tuple[int, float], ...] = ((6, 1.0), (8, 0.4), (14, 0.15)),
+    tolerance: float = 1e-5,
+) -> Relaxed:
+    """Relax a batch of starts; poor ones are dropped on the way.
+
+    Parameters
+    ----------
+    evaluator : Evaluator
+        Usually thinned.
+    space : Space
+    loss_laws : dict of kind to callable
+    log_values, present, polarity : ndarray
+        Starts, leading axis P.
+    schedule : tuple of (iterations, share)
+        Stages: iterations to run and the share of the batch, best first, that runs them.
+    tolerance : float
+        A member whose cost falls by less than this share in three iterations running is finished.
+
+    Returns
+    -------
+    Relaxed
+        All members, in the order given.
+    """
+    columns = space.free_genes
+    low, high = space.log_low[columns], space.log_high[columns]
+    x_all = np.clip(log_values, space.log_low, space.log_high)
+    p_all = len(x_all)
+    economy = space.relaxed_economy(present)
+
+    def linearise(rows: NDArray[np.intp], x: Real) -> tuple[Real, Real, Real]:
+        full = x_all[rows]
+        full[:, columns] = x
+        population = relaxed_population(space, loss_laws, full, present[rows], polarity[rows])
+        return evaluator.linearise(population, loss_laws, columns)
+
+    rows = np.arange(p_all)
+    x = x_all[:, columns].copy()
+    cost, gradient, matrix = linearise(rows, x)
+    damping = np.full(p_all, 1e-2)
+    stalled = np.zeros(p_all, dtype=int)
+    evaluations = p_all
+    for iterations, share in schedule:
+        count = max(1, round(share * p_all))
+        order = np.argsort(cost + economy, kind="stable")[:count]
+        for _ in range(iterations):
+            active = order[stalled[order] < 3]
+            if not len(active):
+                break
+            step = _bounded_step(x[active], gradient[active], matrix[active], damping[active],
+                                 low, high)
+            trial = np.clip(x[active] + step, low, high)
+            new_cost, new_gradient, new_matrix = linearise(active, trial)
+            evaluations += len(active)
+            better = new_cost < cost[active]
+            gain = (cost[active] - new_cost) / np.maximum(cost[active], 1e-12)
+            won = active[better]
+            x[won], cost[won] = trial[better], new_cost[better]
+            gradient[won], matrix[won] = new_gradient[better], new_matrix[better]
+            damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 5.0)
+            np.clip(damping, 1e-8, 1e8, out=damping)
+            stalled[active] = np.where(gain > tolerance, 0, stalled[active] + 1)
+    x_all[:, columns] = x
+    return Relaxed(log_values=x_all, present=present, polarity=polarity, cost=cost + economy,
+                   evaluations=evaluations)
+
+
+def _bounded_step(
+    x: Real, gradient: Real, matrix: Real, damping: Real, low: Real, high: Real
+) -> Real:
+    """Damped Gauss-Newton step with the values that lean on a bound held."""
+    s = x.shape[1]
+    diagonal = np.einsum("pss->ps", matrix)
+    held = ((x <= low + 1e-12) & (gradient > 0.0)) | ((x >= high - 1e-12) & (gradient < 0.0))
+    held |= diagonal <= 0.0
+    scale = np.where(held, 1.0, diagonal)
+    # A floor on the damping keeps values that hardly matter from wandering.
+    floor = 1e-6 * scale.max(axis=1, keepdims=True)
+    keep = ~held
+    a = matrix * (keep[:, :, None] & keep[:, None, :])
+    index = np.arange(s)
+    a[:, index, index] = np.where(
+        held, 1.0, diagonal + damping[:, None] * np.maximum(diagonal, floor) + 1e-300)
+    step = -np.linalg.solve(a, np.where(held, 0.0, gradient)[..., None])[..., 0]
+    largest = np.abs(step).max(axis=1, keepdims=True)
+    return step * np.minimum(1.0, _LARGEST_STEP / np.maximum(largest, 1e-300))

@@ -1,0 +1,329 @@
+"""The search: propose, relax, snap, exchange, rank."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.search.candidates import SearchResult
+from optimizer.search.exchange import Polisher
+from optimizer.search.figures import build_candidate
+from optimizer.search.problem import Problem
+from optimizer.search.rank import rank_genomes
+from optimizer.search.relax import relax
+from optimizer.search.space import Genome
+from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.workers import Crew
+
+Real = NDArray[np.float64]
+
+DEFAULT_STRATEGY = "DE"
+STARTS_PER_ROUND = 32
+ROUNDS_PER_GENERATION = 2
+POLISHED_PER_ROUND = 3
+PATIENCE_ROUNDS = 8
+RELAXATION_POINTS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchProgress:
+    """How far a search is.
+
+    Parameters
+    ----------
+    seconds, budget_seconds : float
+        Time spent and time allowed (0 when unlimited).
+    evaluations : int
+        Networks evaluated so far.
+    best_cost : float or None
+        Best buildable cost so far.
+    restarts : int
+        Independent starts relaxed so far.
+    phase : {"searching", "proving"}
+        Proposing networks, or checking that the best cannot be bettered.
+    """
+
+    seconds: float
+    budget_seconds: float
+    evaluations: int
+    best_cost: float | None
+    restarts: int
+    phase: Literal["searching", "proving"] = "searching"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Round:
+    """Outcome of one round of starts.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (P,)
+        What each proposal led to.
+    relaxed_best : float
+        Best cost with values left continuous.
+    genomes : tuple of (Genome, float)
+        Polished networks with their full costs.
+    evaluations : int
+    """
+
+    costs: Real
+    relaxed_best: float
+    genomes: tuple[tuple[Genome, float], ...]
+    evaluations: int
+
+
+class Explorer:
+    """What a worker keeps: the problem with its tables and its relaxation grid."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.polisher = Polisher(problem)
+        self.coarse = problem.thinned(RELAXATION_POINTS)
+
+    def explore(self, proposals: list[Proposal]) -> Round:
+        """Relax a batch of proposals and polish the most promising ones.
+
+        Parameters
+        ----------
+        proposals : list of Proposal
+        """
+        problem, polisher = self.problem, self.polisher
+        before = polisher.tally.evaluations
+        relaxed = relax(
+            self.coarse, problem.space, problem.loss_laws,
+            np.array([p.log_values for p in proposals]),
+            np.array([p.present for p in proposals]),
+            np.array([p.polarity for p in proposals]))
+        costs = relaxed.cost.copy()
+        found: dict[bytes, tuple[Genome, float]] = {}
+        for i in np.argsort(costs, kind="stable")[:POLISHED_PER_ROUND]:
+            start = problem.space.snap(relaxed.log_values[i], relaxed.present[i],
+                                       relaxed.polarity[i])
+            polished = polisher.descend_singles(start)
+            costs[i] = polished.cost
+            found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
+        best = min(found.values(), key=lambda item: item[1])
+        final = polisher.descend_pairs(*best, reach=2)
+        found[final.genome.key(problem.space.gene_slot)] = (final.genome, final.cost)
+        return Round(costs=costs, relaxed_best=float(relaxed.cost.min()),
+                     genomes=tuple(found.values()),
+                     evaluations=relaxed.evaluations + polisher.tally.evaluations - before)
+
+    def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
+        Genome, float, int, int
+    ]:
+        """Exchange parts until no change of one or two helps.
+
+        Parameters
+        ----------
+        genome : Genome
+        cost : float
+            Its full cost.
+        deadline : float or None
+            `time.monotonic` value at which to give up.
+
+        Returns
+        -------
+        genome, cost, no_better_change_of, evaluations
+        """
+        before = self.polisher.tally.evaluations
+
+        def stop() -> bool:
+            return deadline is not None and time.monotonic() > deadline
+
+        done = self.polisher.descend_pairs(genome, cost, stop=stop)
+        return (done.genome, done.cost, done.no_better_change_of,
+                self.polisher.tally.evaluations - before)
+
+    def relax_structure(self, genome: Genome) -> float:
+        """Best cost with the genome's structure and values left continuous, on the full grid."""
+        space, problem = self.problem.space, self.problem
+        own = np.log([o.values[c] for o, c in zip(space.options, genome.choice, strict=True)])
+        rng = np.random.default_rng(0)
+        starts = own + rng.normal(0.0, 0.15, (8, len(own)))
+        starts[0] = own
+        relaxed = relax(problem.evaluator, space, problem.loss_laws, starts,
+                        np.repeat(genome.present[None], 8, axis=0),
+                        np.repeat(genome.polarity[None], 8, axis=0),
+                        schedule=((10, 1.0), (20, 0.25)))
+        return float(relaxed.cost.min())
+
+
+def search(
+    problem: Problem,
+    *,
+    seconds: float | None = 10.0,
+    seed: int = 1,
+    top: int = 5,
+    workers: int = 1,
+    strategy: str = DEFAULT_STRATEGY,
+    max_rounds: int | None = None,
+    progress: Callable[[SearchProgress], None] | None = None,
+) -> SearchResult:
+    """Search for the best buildable networks of a problem.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is wanted and what there is.
+    seconds : float or None
+        Wall-clock budget; None runs until converged.
+    seed : int
+        Same seed, same answer, whatever the number of workers, unless the budget cuts the run.
+    top : int
+        Number of candidates wanted.
+    workers : int
+        Processes to use.
+    strategy : str
+        Name of the nevergrad optimiser that proposes structures and start values.
+    max_rounds : int, optional
+        Stop proposing after this many rounds.
+    progress : callable, optional
+        Called with a `SearchProgress` after every generation, in this process.
+
+    Returns
+    -------
+    SearchResult
+
+    Notes
+    -----
+    Converged means that `PATIENCE_ROUNDS` rounds of `STARTS_PER_ROUND` independent starts brought
+    no better network. Ctrl-C ends the search and keeps what was found.
+    """
+    if top < 1:
+        raise InputError("the number of candidates must be at least 1", value=top, key="top")
+    if seconds is not None and not seconds > 0.0:
+        raise InputError("the time allowed must be above 0 s", value=seconds, key="seconds")
+    began = time.monotonic()
+    state = _State(problem, seed=seed, began=began, seconds=seconds, progress=progress)
+    stopped: Literal["converged", "budget", "interrupted"] = "converged"
+    with Crew(problem, workers) as crew:
+        try:
+            planner = Strategy(problem.space, strategy, seed, budget=10_000)
+            stopped = state.explore(crew, planner, max_rounds)
+        except KeyboardInterrupt:
+            stopped = "interrupted"
+        try:
+            if stopped != "interrupted":
+                if not state.prove(crew, top) and stopped == "converged":
+                    stopped = "budget"
+        except KeyboardInterrupt:
+            stopped = "interrupted"
+    return state.result(top, stopped)
+
+
+class _State:
+    """Archive and bookkeeping of one search."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        *,
+        seed: int,
+        began: float,
+        seconds: float | None,
+        progress: Callable[[SearchProgress], None] | None,
+    ) -> None:
+        self.problem = problem
+        self.seed = seed
+        self.began = began
+        self.seconds = seconds
+        self.progress = progress
+        self.archive: dict[bytes, tuple[Genome, float]] = {}
+        self.proven: dict[bytes, int] = {}
+        self.relaxed: dict[bytes, float] = {}
+        self.evaluations = 0
+        self.restarts = 0
+        self.relaxed_best = np.inf
+        self.best = np.inf
+
+    def add(self, genome: Genome, cost: float) -> None:
+        self.archive[genome.key(self.problem.space.gene_slot)] = (genome, cost)
+        self.best = min(self.best, cost)
+
+    def spent(self) -> float:
+        return time.monotonic() - self.began
+
+    def report(self, phase: Literal["searching", "proving"]) -> None:
+        if self.progress is not None:
+            self.progress(SearchProgress(
+                seconds=self.spent(), budget_seconds=self.seconds or 0.0,
+                evaluations=self.evaluations, restarts=self.restarts, phase=phase,
+                best_cost=None if np.isinf(self.best) else self.best))
+
+    def explore(
+        self, crew: Crew, planner: Strategy, max_rounds: int | None
+    ) -> Literal["converged", "budget"]:
+        quiet = rounds = 0
+        while max_rounds is None or rounds < max_rounds:
+            batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
+            bare = [[replace(p, token=None) for p in batch] for batch in batches]
+            best_before = self.best
+            for batch, outcome in zip(batches, crew.explore(bare), strict=True):
+                planner.tell(batch, outcome.costs)
+                self.evaluations += outcome.evaluations
+                self.restarts += len(batch)
+                self.relaxed_best = min(self.relaxed_best, outcome.relaxed_best)
+                for genome, cost in outcome.genomes:
+                    self.add(genome, cost)
+            rounds += ROUNDS_PER_GENERATION
+            quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
+            self.report("searching")
+            if quiet >= PATIENCE_ROUNDS:
+                return "converged"
+            if self.seconds is not None and self.spent() > 0.6 * self.seconds:
+                return "budget"
+        return "budget"
+
+    def prove(self, crew: Crew, top: int) -> bool:
+        """Work down the archive until `top` distinct candidates carry their certificate."""
+        deadline = None if self.seconds is None else self.began + self.seconds
+        key_of = self.problem.space.gene_slot
+        while True:
+            chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+            todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven]
+            if not todo:
+                break
+            todo = todo[:2]
+            for (start, _), (genome, cost, changes, count) in zip(
+                todo, crew.prove(todo, deadline), strict=True
+            ):
+                self.evaluations += count
+                self.proven[start.key(key_of)] = 0
+                self.add(genome, cost)
+                self.proven[genome.key(key_of)] = changes
+            self.report("proving")
+            if deadline is not None and time.monotonic() > deadline:
+                return False
+        chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+        for (genome, _), cost in zip(chosen, crew.relax([g for g, _ in chosen]), strict=True):
+            self.relaxed[genome.key(key_of)] = cost
+        return True
+
+    def result(
+        self, top: int, stopped: Literal["converged", "budget", "interrupted"]
+    ) -> SearchResult:
+        key_of = self.problem.space.gene_slot
+        chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+        candidates = []
+        for rank, (genome, _) in enumerate(chosen, start=1):
+            key = genome.key(key_of)
+            candidates.append(build_candidate(
+                self.problem, genome, rank=rank,
+                no_better_change_of=self.proven.get(key, 0),
+                relaxed_cost=self.relaxed.get(key)))
+        feasible = [c for c in candidates if c.feasible]
+        return SearchResult(
+            candidates=tuple(feasible or candidates[:1]),
+            stopped=stopped,
+            seconds=self.spent(),
+            evaluations=self.evaluations,
+            seed=self.seed,
+            cost_relaxed_best=None if np.isinf(self.relaxed_best) else self.relaxed_best,
+        )

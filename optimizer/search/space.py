@@ -1,0 +1,198 @@
+"""The search space: what each part may be, which slots may stay empty, which polarity is free."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.network.bank import Gene, LadderBank, Population
+from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
+from optimizer.parts import UNIT_OF_KIND, Part
+
+Real = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Choices = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeneOptions:
+    """Everything that one gene may be.
+
+    Parameters
+    ----------
+    parts : tuple of Part, length O
+        Sorted by value.
+    values, loss_ohm, cost : ndarray, shape (O,)
+        Value, series loss, and what choosing it adds to the cost (pieces, price).
+    """
+
+    parts: tuple[Part, ...]
+    values: Real
+    loss_ohm: Real
+    cost: Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Genome:
+    """One buildable network in the space.
+
+    Parameters
+    ----------
+    choice : ndarray of int, shape (G,)
+        Index of the chosen option of every gene (also of those in empty slots).
+    present : ndarray of bool, shape (K,)
+        Which slots are filled.
+    polarity : ndarray, shape (W,)
+        1.0 or -1.0.
+    """
+
+    choice: Choices
+    present: Flags
+    polarity: Real
+
+    def key(self, gene_slot: NDArray[np.intp]) -> bytes:
+        """Identity of the network: empty slots do not count.
+
+        Parameters
+        ----------
+        gene_slot : ndarray of int, shape (G,)
+            Slot of each gene.
+        """
+        choice = np.where(self.present[gene_slot], self.choice, -1)
+        return choice.tobytes() + self.polarity.tobytes()
+
+
+class Space:
+    """Options of a topology.
+
+    Parameters
+    ----------
+    topology : Topology
+        Slots of all ways.
+    bank : LadderBank
+        Supplies the order of genes and slots.
+    options : sequence of GeneOptions
+        One per gene.
+    """
+
+    def __init__(
+        self, topology: Topology, bank: LadderBank, options: Sequence[GeneOptions]
+    ) -> None:
+        self.topology = topology
+        self.genes: list[Gene] = bank.genes
+        self.gene_slot = bank.gene_slot
+        self.options = list(options)
+        self.slots = bank.slots
+        self.free = bank.free
+        self.free_genes = np.flatnonzero(bank.free)
+        self.optional = np.array([s.optional for s in self.slots], dtype=bool)
+        self.slot_genes = [np.flatnonzero(self.gene_slot == k) for k in range(len(self.slots))]
+        self.polarity_free = np.array([w.polarity == "free" for w in topology.ways], dtype=bool)
+        # One overall sign cannot be heard or measured: the first way stays as it is when all float.
+        if len(self.polarity_free) and self.polarity_free.all():
+            self.polarity_free[0] = False
+        self.polarity_start = np.array(
+            [-1.0 if w.polarity == "inverted" else 1.0 for w in topology.ways])
+        self.log_low = np.log([o.values[0] for o in self.options])
+        self.log_high = np.log([o.values[-1] for o in self.options])
+
+    def size_log10(self) -> float:
+        """Decimal logarithm of the number of networks in the space."""
+        total = float(np.count_nonzero(self.polarity_free)) * np.log10(2.0)
+        for k, genes in enumerate(self.slot_genes):
+            ways = float(np.prod([float(len(self.options[g].values)) for g in genes]))
+            total += np.log10(ways + (1.0 if self.optional[k] else 0.0))
+        return float(total)
+
+    def population(self, genomes: Sequence[Genome]) -> Population:
+        """Arrays of the chosen parts, leading axis P."""
+        values = np.array([[o.values[c] for o, c in zip(self.options, g.choice, strict=True)]
+                           for g in genomes])
+        loss = np.array([[o.loss_ohm[c] for o, c in zip(self.options, g.choice, strict=True)]
+                         for g in genomes])
+        return Population(values=values, loss_ohm=loss,
+                          present=np.array([g.present for g in genomes]),
+                          polarity=np.array([g.polarity for g in genomes]))
+
+    def economy(self, genome: Genome) -> float:
+        """Cost of the chosen parts themselves."""
+        return float(sum(self.options[g].cost[genome.choice[g]]
+                         for g in range(len(self.genes)) if genome.present[self.gene_slot[g]]))
+
+    def relaxed_economy(self, present: Flags) -> Real:
+        """Smallest cost of parts for given filled slots, shape (P,)."""
+        least = np.array([o.cost.min() for o in self.options])
+        return np.asarray((present[:, self.gene_slot] * least).sum(axis=-1))
+
+    def snap(self, log_values: Real, present: Flags, polarity: Real) -> Genome:
+        """Take the nearest option, in log value, of every gene.
+
+        Parameters
+        ----------
+        log_values : ndarray, shape (G,)
+        present : ndarray of bool, shape (K,)
+        polarity : ndarray, shape (W,)
+        """
+        choice = np.array(
+            [int(np.argmin(np.abs(np.log(o.values) - v)))
+             for o, v in zip(self.options, log_values, strict=True)], dtype=np.intp)
+        return Genome(choice=choice, present=present.copy(), polarity=polarity.copy())
+
+    def network(self, genome: Genome) -> Network:
+        """Build the network that a genome stands for."""
+        ways, k = [], 0
+        for w, way in enumerate(self.topology.ways):
+            fitted = []
+            for slot in way.slots:
+                if genome.present[k]:
+                    parts = tuple(self.options[g].parts[genome.choice[g]]
+                                  for g in self.slot_genes[k])
+                    fitted.append(FittedSlot(name=slot.name, place=slot.place, form=slot.form,
+                                             parts=parts))
+                k += 1
+            ways.append(FittedWay(
+                name=way.name, driver=way.driver, slots=tuple(fitted),
+                polarity=1 if genome.polarity[w] > 0 else -1))
+        return Network(ways=tuple(ways))
+
+
+def gene_options(gene: Gene, parts: Sequence[Part], each: float, way: str) -> GeneOptions:
+    """Arrange the parts that a gene may be.
+
+    Parameters
+    ----------
+    gene : Gene
+        The gene.
+    parts : sequence of Part
+        What the stock offers within its range, sorted by value.
+    each : float
+        Cost of one piece.
+    way : str
+        Name of its way, for the message.
+
+    Returns
+    -------
+    GeneOptions
+
+    Raises
+    ------
+    InputError
+        When nothing is offered.
+    """
+    if gene.kept is not None:
+        parts = (gene.kept,)
+    if not parts:
+        raise InputError(
+            f"the stock must hold a {gene.kind} for the slot",
+            key=f"ways.{way}.{gene.name}",
+            value=f"range {gene.low:g} to {gene.high:g} {UNIT_OF_KIND[gene.kind]}",
+            remedy="widen the range or choose a finer series")
+    return GeneOptions(
+        parts=tuple(parts),
+        values=np.array([p.value for p in parts]),
+        loss_ohm=np.array([p.loss_ohm for p in parts]),
+        cost=np.array([0.0 if gene.kept is not None else each * p.piece_count for p in parts]))

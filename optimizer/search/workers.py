@@ -1,0 +1,107 @@
+"""One or more processes that explore and prove; results do not depend on how many there are."""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+from optimizer.search.problem import Problem
+from optimizer.search.space import Genome
+
+if TYPE_CHECKING:
+    from optimizer.search.run import Explorer, Round
+    from optimizer.search.strategies import Proposal
+
+_explorer: Any = None
+
+
+def _prepare(problem: Problem) -> None:
+    from optimizer.search.run import Explorer
+
+    global _explorer
+    _explorer = Explorer(problem)
+    # Ctrl-C is for the process that keeps the archive.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _explore(proposals: list[Proposal]) -> Round:
+    result: Round = _explorer.explore(proposals)
+    return result
+
+
+def _prove(task: tuple[Genome, float, float | None]) -> tuple[Genome, float, int, int]:
+    result: tuple[Genome, float, int, int] = _explorer.prove(*task)
+    return result
+
+
+def _relax(genome: Genome) -> float:
+    return float(_explorer.relax_structure(genome))
+
+
+class Crew:
+    """Runs rounds here or in other processes, in a fixed order.
+
+    Parameters
+    ----------
+    problem : Problem
+    workers : int
+        1 works in this process.
+    """
+
+    def __init__(self, problem: Problem, workers: int) -> None:
+        from optimizer.search.run import Explorer
+
+        self.pool: ProcessPoolExecutor | None = None
+        self.explorer: Explorer | None = None
+        if workers > 1:
+            methods = multiprocessing.get_all_start_methods()
+            context = multiprocessing.get_context("fork" if "fork" in methods else "spawn")
+            self.pool = ProcessPoolExecutor(
+                workers, mp_context=context, initializer=_prepare, initargs=(problem,))
+        else:
+            self.explorer = Explorer(problem)
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self.pool is not None:
+            self.pool.shutdown(wait=True, cancel_futures=True)
+
+    def _run(
+        self, task: Callable[[Any], Any], local: Callable[..., Any], items: Sequence[Any]
+    ) -> list[Any]:
+        if self.pool is None:
+            return [local(item) for item in items]
+        return list(self.pool.map(task, items))
+
+    def explore(self, batches: Sequence[list[Proposal]]) -> list[Round]:
+        """Explore batches of proposals, results in order."""
+        local = self.explorer.explore if self.explorer else _explore
+        return self._run(_explore, local, batches)
+
+    def prove(
+        self, todo: Sequence[tuple[Genome, float]], deadline: float | None
+    ) -> list[tuple[Genome, float, int, int]]:
+        """Prove networks, results in order."""
+        explorer = self.explorer
+
+        def local(task: tuple[Genome, float, float | None]) -> tuple[Genome, float, int, int]:
+            assert explorer is not None
+            return explorer.prove(*task)
+
+        return self._run(_prove, local, [(g, c, deadline) for g, c in todo])
+
+    def relax(self, genomes: Sequence[Genome]) -> list[float]:
+        """Relax the structures of networks, results in order."""
+        local = self.explorer.relax_structure if self.explorer else _relax
+        return self._run(_relax, local, genomes)
