@@ -12,5 +12,5 @@ INTERRUPTED = 130
 
 
 def complain(message: str) -> None:
-    """Print one error message on standard error."""
-    print(f"laddersmith: {message}", file=sys.stderr)
+    """Print one error message, on one line, on standard error."""
+    print("laddersmith:", " ".join(message.splitlines()), file=sys.stderr)

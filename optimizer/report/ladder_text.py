@@ -100,7 +100,7 @@ def _centre(text: str, width: int, fill: str = " ") -> str:
 
 def _draw_run(columns: Sequence[_Column]) -> list[str]:
     """Draw some neighbouring columns: line, everything between, return line."""
-    depth = max((len(c.lines) + (0 if c.place == "series" else 2) for c in columns), default=0)
+    depth = max((len(c.lines) + 2 * (c.place == "shunt") for c in columns), default=0)
     rows = ["" for _ in range(depth + 2)]
     for column in columns:
         box = f"[{column.name}]"

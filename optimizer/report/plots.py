@@ -21,7 +21,7 @@ Segment = tuple[str, str]
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _LABEL_WIDTH = 7
 _ROWS_PER_STEP = 3
-# Bit of each dot in a braille character: Unicode 15, chapter 21.1, dots 1-8.
+# Bits of the dots of a braille pattern by column and row: the Unicode Standard, section 21.1.
 _DOT_BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 
 

@@ -18,6 +18,7 @@ from optimizer.report.words import (
     list_ranges,
     say_band,
     say_certificate,
+    say_figure,
     say_frequency,
     say_impedance,
     say_joins,
@@ -100,7 +101,7 @@ def _figure_rows(candidates: Sequence[Candidate]) -> Iterable[tuple[str, str, li
     yield "cost", "", [f"{c.cost:.3f}" for c in candidates]
     for index, goal in enumerate(first.goals):
         name = f"  {goal.name.replace('_', ' ')}"
-        yield name, goal.unit, [f"{c.goals[index].value:.2f}" for c in candidates]
+        yield name, goal.unit, [say_figure(c.goals[index]) for c in candidates]
     yield "lowest impedance", "ohm", [f"{c.impedance_min_ohm:.2f}" for c in candidates]
     yield "  found at", "", [say_frequency(c.impedance_min_hz) for c in candidates]
     ways = first.network.ways
@@ -202,7 +203,7 @@ def _tabulate_goals(candidate: Candidate) -> Table:
             goal.name.replace("_", " "),
             f"{goal.weight:g}",
             f"{goal.cost:.3f}",
-            f"{goal.value:.2f}",
+            say_figure(goal),
             goal.unit,
             detail,
         )

@@ -8,7 +8,7 @@ from pathlib import PurePath
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.ladder_text import describe_join, name_parts
-from optimizer.search.candidates import Candidate, SearchResult
+from optimizer.search.candidates import Candidate, GoalFigure, SearchResult
 from optimizer.units import format_quantity
 
 _PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or three parts"}
@@ -22,6 +22,11 @@ def say_frequency(value_hz: float | None) -> str:
 def say_value(part: Part) -> str:
     """Write the value of a part with its unit."""
     return format_quantity(part.value, UNIT_OF_KIND[part.kind])
+
+
+def say_figure(goal: GoalFigure) -> str:
+    """Write the figure of a goal without its unit; counts have no decimals."""
+    return f"{goal.value:.0f}" if goal.unit == "pieces" else f"{goal.value:.2f}"
 
 
 def say_band(candidate: Candidate, way: int) -> str:

@@ -1,0 +1,307 @@
+"""The command line: exit codes, messages, and what goes to which stream."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+
+import numpy as np
+import pytest
+
+from optimizer.cli.main import main
+from optimizer.errors import InputError
+from optimizer.measure.response import ON_AXIS
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.parts import Part
+from optimizer.search.candidates import Candidate, CurveSet, GoalFigure, SearchResult
+
+ROOT = Path(__file__).resolve().parents[2]
+SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3)
+PROBLEM = SimpleNamespace(title="Shed one-way", drivers=(), notes=("mirrored",))
+
+
+def make_result(*, count: int = 1, feasible: bool = True, stopped: str = "converged"):
+    frequency = np.geomspace(20.0, 20000.0, 50)
+    level = np.full(50, 85.0)
+    part = Part(kind="inductor", value=1e-3, loss_ohm=0.2)
+    slot = FittedSlot(name="L1", place="series", form="inductor", parts=(part,))
+    way = FittedWay(name="full", driver="wide", polarity=1, slots=(slot,))
+    goal = GoalFigure(name="impedance", value=3.1, unit="ohm", weight=1.0, cost=0.5,
+                      met=feasible, detail="3.1 ohm at 2 kHz, floor 4 ohm")  # fmt: skip
+    candidate = Candidate(
+        rank=1,
+        cost=0.5,
+        network=Network(ways=(way,)),
+        goals=(goal,),
+        curves=CurveSet(
+            frequency_hz=frequency,
+            named_db={"on_axis": level},
+            directivity_db={},
+            direction_db=level[None, :],
+            directions=(ON_AXIS,),
+            way_db=level[None, :],
+            drive_db=level[None, :] - 85.0,
+            impedance=np.full(50, 6.0 + 0j),
+        ),
+        impedance_min_ohm=3.1,
+        impedance_min_hz=2000.0,
+        epdr_min_ohm=2.0,
+        epdr_min_hz=100.0,
+        sensitivity_db=85.0,
+        crossovers_hz=((None, None),),
+        feasible=feasible,
+    )
+    return SearchResult(
+        candidates=(candidate,) * count, stopped=stopped, seconds=1.0, evaluations=10, seed=7
+    )
+
+
+@pytest.fixture
+def searching(monkeypatch):
+    """Replace loading and searching by stand-ins; returns what the search was called with."""
+    seen = SimpleNamespace(calls=[], answer=make_result())
+
+    def search(problem, **options):
+        seen.calls.append(options)
+        if isinstance(seen.answer, BaseException):
+            raise seen.answer
+        return seen.answer
+
+    project, run = ModuleType("optimizer.project"), ModuleType("optimizer.search.run")
+    project.load_design = lambda file: SimpleNamespace(search=SETTINGS)
+    project.build_problem = lambda design: PROBLEM
+    run.search = search
+    monkeypatch.setitem(sys.modules, "optimizer.project", project)
+    monkeypatch.setitem(sys.modules, "optimizer.search.run", run)
+    return seen
+
+
+def test_fit_prints_and_returns_0(searching, capsys):
+    """A fit that found something prints tables on standard output and nothing else."""
+    assert main(["fit", "d.yaml"]) == 0
+    out, err = capsys.readouterr()
+    assert "Shed one-way" in out
+    assert "[L1]" in out
+    assert "mirrored" in out
+    assert "\x1b" not in out
+    assert err == ""
+
+
+def test_settings_come_from_the_design_unless_given(searching):
+    """Each search option of the command line overrides the design file's."""
+    main(["fit", "d.yaml", "--quiet"])
+    main(["fit", "d.yaml", "--quiet", "--seconds", "2.5", "--seed", "0", "--top", "9",
+          "--workers", "1"])  # fmt: skip
+    first, second = searching.calls
+    assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
+    assert first["workers"] >= 1
+    assert second == {"seconds": 2.5, "seed": 0, "top": 9, "workers": 1, "progress": None}
+
+
+def test_quiet_prints_nothing(searching, capsys, tmp_path):
+    """With --quiet a successful run is silent but still writes its file."""
+    assert main(["fit", "d.yaml", "--quiet", "--json", str(tmp_path / "r.json")]) == 0
+    assert capsys.readouterr() == ("", "")
+    assert json.loads((tmp_path / "r.json").read_text())["candidates"][0]["rank"] == 1
+
+
+def test_json_dash_keeps_standard_output_pure(searching, capsys):
+    """With --json - standard output holds the JSON alone; tables go to standard error."""
+    assert main(["fit", "d.yaml", "--json", "-"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["schema"] == 1
+    assert "Shed one-way" in err
+
+
+def test_unwritable_json_is_found_before_the_search(searching, capsys, tmp_path):
+    """A results file that cannot be written ends the run before any search."""
+    assert main(["fit", "d.yaml", "--json", str(tmp_path / "no" / "r.json")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("laddersmith: --json: the folder to write into must exist")
+    assert err.count("\n") == 1
+    assert searching.calls == []
+
+
+def test_bad_input_is_one_line_and_2(searching, capsys):
+    """Bad input gives exit code 2 and exactly one line, however the message is built."""
+    searching.answer = InputError("a rule", file="d.yaml", line=3, value="two\nlines", remedy="fix")
+    assert main(["fit", "d.yaml"]) == 2
+    assert capsys.readouterr() == ("", "laddersmith: d.yaml:3: a rule, got two lines; fix\n")
+
+
+def test_no_feasible_network_is_3(searching, capsys, tmp_path):
+    """When the hard limits cannot be met the nearest miss is shown and named."""
+    searching.answer = make_result(feasible=False)
+    assert main(["fit", "d.yaml", "--json", str(tmp_path / "r.json")]) == 3
+    out, err = capsys.readouterr()
+    assert "Nearest miss" in out
+    assert "BROKEN" in out
+    assert err.startswith("laddersmith: no network found meets the hard limits")
+    assert "3.1 ohm at 2 kHz, floor 4 ohm" in err
+    assert err.count("\n") == 1
+    assert json.loads((tmp_path / "r.json").read_text())["candidates"] == []
+
+
+def test_interrupted_with_candidates_is_0(searching, capsys):
+    """A search stopped by hand that has something shows it and says so."""
+    searching.answer = make_result(stopped="interrupted")
+    assert main(["fit", "d.yaml"]) == 0
+    assert "Stopped by hand" in capsys.readouterr().out
+
+
+def test_interrupted_with_nothing_is_130(searching, capsys, tmp_path):
+    """A search stopped by hand before its first network shows nothing and writes nothing."""
+    searching.answer = make_result(count=0, stopped="interrupted")
+    assert main(["fit", "d.yaml", "--json", str(tmp_path / "r.json")]) == 130
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "nothing to show" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_interrupt_outside_the_search_is_130(searching, capsys):
+    """Ctrl-C while reading or printing ends with 130 and one line."""
+    searching.answer = KeyboardInterrupt()
+    assert main(["fit", "d.yaml"]) == 130
+    assert capsys.readouterr().err == "laddersmith: interrupted, nothing to show\n"
+
+
+def test_our_fault_is_1_without_a_trace(searching, capsys):
+    """A fault of the program says so, how to report it, and hides the trace."""
+    searching.answer = ZeroDivisionError("division by zero")
+    assert main(["fit", "d.yaml"]) == 1
+    err = capsys.readouterr().err
+    assert "fault of the program" in err
+    assert "--debug" in err
+    assert "Traceback" not in err
+    assert err.count("\n") == 1
+
+
+def test_debug_shows_the_trace(searching, capsys):
+    """With --debug the trace of a fault is shown."""
+    searching.answer = ZeroDivisionError("division by zero")
+    assert main(["fit", "d.yaml", "--debug"]) == 1
+    assert "Traceback" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["no-such-verb"],
+        ["fit"],
+        ["fit", "d.yaml", "--no-such-option"],
+        ["fit", "d.yaml", "--seconds", "0"],
+        ["fit", "d.yaml", "--seconds", "nan"],
+        ["fit", "d.yaml", "--seconds", "inf"],
+        ["fit", "d.yaml", "--seconds", "soon"],
+        ["fit", "d.yaml", "--seed", "-1"],
+        ["fit", "d.yaml", "--seed", "1.5"],
+        ["fit", "d.yaml", "--top", "0"],
+        ["fit", "d.yaml", "--workers", "0"],
+    ],
+)
+def test_usage_errors_are_one_line_and_2(arguments, capsys):
+    """Wrong usage gives exit code 2, one line, and points to the help."""
+    assert main(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("laddersmith: ")
+    assert "--help" in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["fit", "--help"], ["demo", "--help"]])
+def test_help_is_0(arguments, capsys):
+    """Help goes to standard output and ends well."""
+    assert main(arguments) == 0
+    assert "usage: laddersmith" in capsys.readouterr().out
+
+
+def test_terminal_without_unicode_gets_plain_lines(searching, monkeypatch):
+    """Where the encoding lacks line and dot characters, ASCII stands in and nothing fails."""
+    stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    monkeypatch.setattr(sys, "stdout", stream)
+    assert main(["fit", "d.yaml"]) == 0
+    text = stream.buffer.getvalue().decode("ascii")
+    assert re.search(r"amp \(\+\) -+\[L1\]-+ \(\+\) wide", text)
+    assert "?" not in text
+
+
+def run_fit(code: str, **more) -> subprocess.Popen[str]:
+    """Start a fit with stand-ins for loading and searching in a process of its own."""
+    script = (
+        f"import sys; sys.path[:0] = [{str(ROOT)!r}, {str(Path(__file__).parent)!r}]\n"
+        "from types import ModuleType, SimpleNamespace\n"
+        "import test_cli_main as t\n"
+        "project, run = ModuleType('project'), ModuleType('run')\n"
+        "project.load_design = lambda file: SimpleNamespace(search=t.SETTINGS)\n"
+        "project.build_problem = lambda design: t.PROBLEM\n"
+        "run.search = lambda problem, **options: t.make_result()\n"
+        "sys.modules['optimizer.project'], sys.modules['optimizer.search.run'] = project, run\n"
+        f"{code}\n"
+        "sys.exit(t.main(['fit', 'd.yaml']))\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "NO_COLOR")}
+    environment |= more.pop("env", {})
+    more.setdefault("stderr", subprocess.PIPE)
+    return subprocess.Popen([sys.executable, "-c", script], text=True, env=environment, **more)
+
+
+def test_broken_pipe_is_quiet():
+    """A reader that closes early (head) causes neither a message nor an error code."""
+    with run_fit("", stdout=subprocess.PIPE) as process:
+        process.stdout.close()
+        assert process.stderr.read() == ""
+    assert process.returncode == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_full_disk_is_2():
+    """Output that cannot be written is reported in one line."""
+    with open("/dev/full", "w") as full, run_fit("", stdout=full) as process:
+        err = process.stderr.read()
+    assert process.returncode == 2
+    assert err.startswith("laddersmith: the output could not be written")
+    assert err.count("\n") == 1
+
+
+def watch_terminal(stream: str, **env: str) -> str:
+    """Run a fit with one stream on a pseudo-terminal and return everything that showed."""
+    pty = pytest.importorskip("pty", reason="needs pseudo-terminals")
+    ours, theirs = pty.openpty()
+    code = (
+        "now = SimpleNamespace(seconds=1.0, budget_seconds=10.0, evaluations=5000, "
+        "best_cost=0.5, restarts=3)\n"
+        "run.search = lambda p, *, progress, **o: (progress and progress(now), t.make_result())[1]"
+    )
+    streams = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, stream: theirs}
+    shown = b""
+    with run_fit(code, env={"TERM": "xterm-256color", **env}, **streams):
+        os.close(theirs)
+        # Reading a terminal whose other end is closed is an error on Linux, an end elsewhere.
+        with contextlib.suppress(OSError):
+            while chunk := os.read(ours, 65536):
+                shown += chunk
+    os.close(ours)
+    return shown.decode()
+
+
+def test_terminal_gets_colour_unless_refused():
+    """Colour appears on a terminal; NO_COLOR takes it away (bold and dim may stay)."""
+    colour = re.compile("\x1b\\[[0-9;]*3[0-7]m")
+    assert colour.search(watch_terminal("stdout"))
+    assert not colour.search(watch_terminal("stdout", NO_COLOR="1"))
+
+
+def test_progress_shows_on_a_terminal():
+    """While searching, a terminal on standard error shows the best cost so far."""
+    assert "best cost 0.500" in watch_terminal("stderr")
