@@ -21,6 +21,7 @@ from optimizer.errors import InputError
 from optimizer.measure.driver import Limits
 from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.parts import KINDS, Kind
+from optimizer.stock.series import check_series
 from optimizer.stock.stock import LOSS_TANGENTS
 from optimizer.units import format_quantity, parse_quantity
 from optimizer.yamltext import Entry, Where, read_yaml
@@ -224,9 +225,9 @@ def _read_stock(entry: Entry | None) -> StockChoice:
         chosen = fields["series"]
         if chosen.is_mapping:
             for name, inner in chosen.fields(KINDS).items():
-                series[_kind(name)] = inner.text()
+                series[_kind(name)] = _read_series(inner)
         else:
-            series = dict.fromkeys(KINDS, chosen.text())
+            series = dict.fromkeys(KINDS, _read_series(chosen))
     plain = StockChoice()
     return StockChoice(
         series=series,
@@ -241,6 +242,13 @@ def _read_stock(entry: Entry | None) -> StockChoice:
 
 def _kind(name: str) -> Kind:
     return next(kind for kind in KINDS if kind == name)
+
+
+def _read_series(entry: Entry) -> str:
+    try:
+        return check_series(entry.text())
+    except InputError as error:
+        raise entry.where.locate(error) from None
 
 
 def _read_wire(entry: Entry) -> float:

@@ -67,7 +67,8 @@ def build_stock(design: Design) -> Stock:
             join=choice.join,
         )  # fmt: skip
     except InputError as error:
-        raise design.locate(error, "stock.series") from None
+        spot = design.where(f"stock.{error.key or 'series'}")
+        raise spot.error(error.rule, value=error.value, remedy=error.remedy) from None
 
 
 def _check_stock(design: Design, stock: Stock) -> None:
