@@ -79,7 +79,7 @@ def overall_diameter_m(wire_m: ArrayLike) -> NDArray[np.float64]:
     Notes
     -----
     Enamel adds about 62 um to 1 mm wire and grows slowly with diameter; the exponent is a fit
-    to 0.71/0.77, 1.0/1.062 and 1.4/1.47 mm, within 4 um of each. Valid 0.4 to 3 mm.
+    to 0.71/0.77, 1.0/1.062 and 1.4/1.47 mm, within 5 um of each. Valid 0.4 to 3 mm.
     """
     bare = np.asarray(wire_m, dtype=np.float64)
     return np.asarray(bare + 62e-6 * (bare / 1e-3) ** 0.3)

@@ -220,18 +220,18 @@ def _share_out(
                          value=f"{seconds} s", remedy="allow more time")
     picked: Picks = {slot: ({}, {}) for slot in slots}
     for seat, start, size in zip(seats, starts, sizes, strict=False):
-        for side in (0, 1):
-            chosen = result.x[start + side * size:start + (side + 1) * size] > 0.5
-            picked[seat.slot][side][seat.lot] = np.flatnonzero(chosen).tolist()
+        for hand in (0, 1):
+            chosen = result.x[start + hand * size:start + (hand + 1) * size] > 0.5
+            picked[seat.slot][hand][seat.lot] = np.flatnonzero(chosen).tolist()
     return picked, result.status == 0
 
 
 def _build(slot: str, part: Part, picked: Picks, ledger: Ledger) -> MatchedSlot:
     """Turn the picks of one slot into pieces and values."""
     sides: list[tuple[PickedPiece, ...]] = []
-    for side in (0, 1):
+    for hand in (0, 1):
         waiting = {lot: list(indices) for lot, indices in
-                   (picked[slot][side] if slot in picked else {}).items()}
+                   (picked[slot][hand] if slot in picked else {}).items()}
         pieces = []
         for value in part.pieces or (part.value,):
             lot = ledger.find_lot(part, value)

@@ -110,16 +110,15 @@ def read_parts_list(path: str | Path, *, owned: bool = True) -> PartsList:
 def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsList:
     """Read a list of parts from text, see `read_parts_list`."""
     rows = _split_rows(text, file)
-    line, cells = next(rows, (1, []))
+    line, headings = next(rows, (1, []))
     try:
-        columns, ignored = read_headings(cells)
+        columns, ignored = read_headings(headings)
     except InputError as error:
         raise error.located(file=file, line=line) from None
     currency = next((c.unit for c in columns if c.name == "price"), "")
     lots: list[Lot] = []
     for line, cells in rows:
-        if len(cells) > len(columns) + len(ignored) and any(
-                cell.strip() for cell in cells[len(columns) + len(ignored):]):
+        if any(cell.strip() for cell in cells[len(headings):]):
             raise InputError(
                 "a row has more cells than the headings", file=file, line=line,
                 value=len(cells),
@@ -190,7 +189,10 @@ class _Row:
         """Return the lot of this row; None when its count is 0."""
         unit = self.text("unit") or self.unit("value") or self.unit("measured")
         value_text = add_unit(self.text("value") or self.text("measured"), unit)
-        kind, words = read_kind(self.text("kind"), value_text)
+        kind_text = self.text("kind")
+        if not kind_text:
+            self.text("value")
+        kind, words = read_kind(kind_text, value_text)
         nominal, measured = self.values(kind, unit)
         count = self.count(measured)
         sort = " ".join(filter(None, (self.text("type"), words)))
