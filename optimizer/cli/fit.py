@@ -34,9 +34,13 @@ def run(args: argparse.Namespace) -> int:
         check_writable(Path(args.json), key="--json")
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     problem, result = search_design(args.design, args, screen)
-    last_lines = []
-    if args.json is not None and result.candidates:
-        write_json(args.json, result_to_json(result, problem, str(args.design)))
-        if args.json != "-":
-            last_lines.append(f"Written: {args.json}")
-    return show_result(problem, result, screen, last_lines=last_lines)
+    last_lines: list[str] = []
+    try:
+        if args.json is not None and result.candidates:
+            write_json(args.json, result_to_json(result, problem, str(args.design)))
+            if args.json != "-":
+                last_lines += ["", f"Written: {args.json} (all networks with their curves)."]
+    finally:
+        # A full disk must not take away what a long search found.
+        code = show_result(problem, result, screen, last_lines=last_lines)
+    return code

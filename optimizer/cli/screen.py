@@ -90,17 +90,21 @@ class Screen:
         from rich.progress import BarColumn, Progress, TextColumn
 
         with Progress(
-            TextColumn("searching"),
-            BarColumn(bar_width=30),
+            TextColumn("{task.description}"),
+            BarColumn(30, style="dim", complete_style="bold", pulse_style="dim"),
             TextColumn("{task.fields[state]}"),
             console=_open_console(stderr=True),
             transient=True,
         ) as bar:
-            task = bar.add_task("", total=None, state="starting")
+            task = bar.add_task("searching", total=None, state="starting")
 
             def follow(now: SearchProgress) -> None:
                 bar.update(
-                    task, completed=now.seconds, total=now.budget_seconds, state=_say_state(now)
+                    task,
+                    description=now.phase,
+                    completed=now.seconds,
+                    total=now.budget_seconds or None,
+                    state=_say_state(now),
                 )
 
             yield follow
@@ -108,7 +112,7 @@ class Screen:
 
 def _say_state(now: SearchProgress) -> str:
     best = "no network yet" if now.best_cost is None else f"best cost {now.best_cost:.3f}"
-    limit = "" if now.budget_seconds is None else f" of {now.budget_seconds:.0f}"
+    limit = f" of {now.budget_seconds:.0f}" if now.budget_seconds else ""
     return (
         f"{now.seconds:.0f}{limit} s   {best}   {now.evaluations / 1000:,.0f} thousand networks, "
         f"{now.restarts} starts"

@@ -26,7 +26,7 @@ from optimizer.report.words import (
 )
 from optimizer.search.candidates import Candidate
 
-_NAME_WIDTH = 21
+_NAME_WIDTHS = (16, 26)
 _KIND_WIDTH = 13
 _CANDIDATE_WIDTH = 11
 _WAY_STYLES = ("blue", "magenta", "cyan", "yellow")
@@ -58,20 +58,29 @@ def tabulate_candidates(candidates: Sequence[Candidate], *, width: int = 100) ->
     RenderableType
         Tables, and what joined parts are made of.
     """
-    room = max(1, (width - _NAME_WIDTH - _KIND_WIDTH) // _CANDIDATE_WIDTH)
+    names = _name_width(candidates[0])
+    room = max(1, (width - names - _KIND_WIDTH) // _CANDIDATE_WIDTH)
     blocks: list[RenderableType] = []
     for start in range(0, len(candidates), room):
         shown = candidates[start : start + room]
         blocks += [Text()] if start else []
-        blocks.append(_side_by_side(shown, best=candidates[0]))
+        blocks.append(_side_by_side(shown, best=candidates[0], names=names))
         joins = say_joins(shown)
         blocks += [Text(), *(Text(line) for line in joins)] if joins else []
     return Group(*blocks)
 
 
-def _side_by_side(candidates: Sequence[Candidate], *, best: Candidate) -> Table:
+def _name_width(candidate: Candidate) -> int:
+    """Width of the first column: as wide as its names, within limits."""
+    least, most = _NAME_WIDTHS
+    names = [name for name, _, _ in _figure_rows([candidate])]
+    names += [way.name for way in candidate.network.ways]
+    return min(most, max(least, *map(len, names)) + 1)
+
+
+def _side_by_side(candidates: Sequence[Candidate], *, best: Candidate, names: int) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("", width=_NAME_WIDTH - 1, no_wrap=True)
+    table.add_column("", width=names - 1, no_wrap=True)
     table.add_column("", width=_KIND_WIDTH - 1, no_wrap=True, style="dim")
     for candidate in candidates:
         table.add_column(
@@ -106,9 +115,11 @@ def _figure_rows(candidates: Sequence[Candidate]) -> Iterable[tuple[str, str, li
     yield "  found at", "", [say_frequency(c.impedance_min_hz) for c in candidates]
     ways = first.network.ways
     for index in range(len(ways) - 1):
-        name = f"{ways[index].name} meets {ways[index + 1].name}"
-        yield name, "", [say_frequency(c.crossovers_hz[index][1]) for c in candidates]
+        name = f"{ways[index].name} to {ways[index + 1].name}"
+        yield name, "crossover", [say_frequency(c.crossovers_hz[index][1]) for c in candidates]
     yield "sensitivity", "dB, 1 m", [f"{c.sensitivity_db:.1f}" for c in candidates]
+    proved = [str(c.no_better_change_of or "-") for c in candidates]
+    yield "best within", "part changes", proved
     yield "pieces", "", [str(c.parts) for c in candidates]
     if any(c.price is not None for c in candidates):
         prices = [c.price for c in candidates]

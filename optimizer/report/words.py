@@ -60,7 +60,7 @@ def say_certificate(candidate: Candidate) -> list[str]:
     Returns
     -------
     list of str
-        Sentences; empty when nothing was proved.
+        Sentences.
     """
     sentences = []
     count = candidate.no_better_change_of
@@ -68,6 +68,10 @@ def say_certificate(candidate: Candidate) -> list[str]:
         sentences.append(
             f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed (another "
             "value, left out, added, polarity): none is better."
+        )
+    elif candidate.feasible:
+        sentences.append(
+            "The search ended before every change of a part was tried: one of them may be better."
         )
     if candidate.relaxed_cost is not None:
         gap = max(candidate.cost - candidate.relaxed_cost, 0.0)
@@ -162,7 +166,7 @@ def list_ranges(driver: Driver) -> Iterable[tuple[str, str, str, str, str]]:
 
 def _say_sources(group: Sequence[Coverage]) -> str:
     names = list(dict.fromkeys(PurePath(one.source).name for one in group))
-    return names[0] if len(names) == 1 else f"{names[0]} ... {names[-1]}"
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
 
 
 def _say_slopes(slopes: Sequence[float]) -> str:

@@ -130,6 +130,21 @@ def test_unwritable_json_is_found_before_the_search(searching, capsys, tmp_path)
     assert searching.calls == []
 
 
+def test_results_are_shown_even_when_they_cannot_be_saved(searching, capsys, monkeypatch):
+    """A write that fails after the search still shows what was found, then gives 2."""
+    from optimizer.report import export
+
+    def fail(*_: object) -> None:
+        raise InputError("the file could not be written")
+
+    monkeypatch.setattr(export, "write_json", fail)
+    assert main(["fit", "d.yaml", "--json", "r.json"]) == 2
+    out, err = capsys.readouterr()
+    assert "[L1]" in out
+    assert "Written" not in out
+    assert err == "laddersmith: the file could not be written\n"
+
+
 def test_bad_input_is_one_line_and_2(searching, capsys):
     """Bad input gives exit code 2 and exactly one line, however the message is built."""
     searching.answer = InputError("a rule", file="d.yaml", line=3, value="two\nlines", remedy="fix")
@@ -280,7 +295,7 @@ def watch_terminal(stream: str, **env: str) -> str:
     ours, theirs = pty.openpty()
     code = (
         "now = SimpleNamespace(seconds=1.0, budget_seconds=10.0, evaluations=5000, "
-        "best_cost=0.5, restarts=3)\n"
+        "best_cost=0.5, restarts=3, phase='proving')\n"
         "run.search = lambda p, *, progress, **o: (progress and progress(now), t.make_result())[1]"
     )
     streams = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, stream: theirs}
@@ -304,4 +319,6 @@ def test_terminal_gets_colour_unless_refused():
 
 def test_progress_shows_on_a_terminal():
     """While searching, a terminal on standard error shows the best cost so far."""
-    assert "best cost 0.500" in watch_terminal("stderr")
+    shown = watch_terminal("stderr")
+    assert "proving" in shown
+    assert "best cost 0.500" in shown

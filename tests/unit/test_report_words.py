@@ -1,0 +1,58 @@
+"""Sentences about results."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from optimizer.report.words import say_band, say_certificate, say_figure, say_frequency
+
+
+def make(**figures) -> SimpleNamespace:
+    usual = {"cost": 2.0, "relaxed_cost": None, "no_better_change_of": 0, "feasible": True}
+    return SimpleNamespace(**{**usual, **figures})
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [(1, "any one part"), (2, "any one or two parts"), (4, "up to 4 parts")],
+)
+def test_certificate_claims_what_was_proved(count, words):
+    """The sentence names the number of parts whose changes were all computed."""
+    (sentence,) = say_certificate(make(no_better_change_of=count))
+    assert f"Every change of {words} was computed" in sentence
+
+
+def test_unproved_candidate_claims_nothing():
+    """Without a proof the report says that a better neighbour may exist."""
+    (sentence,) = say_certificate(make())
+    assert "Every" not in sentence
+    assert "may be better" in sentence
+
+
+def test_gap_is_never_negative():
+    """The price of real values is the difference to the relaxed cost, at least 0."""
+    assert say_certificate(make(relaxed_cost=1.75))[-1].endswith("adds 0.250.")
+    assert say_certificate(make(relaxed_cost=2.01))[-1].endswith("adds 0.000.")
+
+
+@pytest.mark.parametrize(
+    ("crossover", "words"),
+    [((None, 410.0), "up to 410 Hz"), ((410.0, 2900.0), "410 Hz to 2.9 kHz"),
+     ((2900.0, None), "from 2.9 kHz"), ((None, None), "")],
+)  # fmt: skip
+def test_bands(crossover, words):
+    """A way's band is said by its crossovers; a full-range way has none."""
+    assert say_band(make(crossovers_hz=(crossover,)), 0) == words
+
+
+def test_missing_frequency_is_a_dash():
+    """A crossover that does not exist is shown as a dash."""
+    assert say_frequency(None) == "-"
+
+
+@pytest.mark.parametrize(("unit", "text"), [("pieces", "13"), ("dB rms", "13.00")])
+def test_counts_have_no_decimals(unit, text):
+    """Pieces are counted, other figures have two decimals."""
+    assert say_figure(make(value=13.0, unit=unit)) == text
