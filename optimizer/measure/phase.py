@@ -11,6 +11,9 @@ from optimizer.errors import InputError
 from optimizer.measure.response import Response
 
 DB_PER_NEPER = 20.0 / np.log(10.0)
+MOST_KNOTS = 2000
+_KNOTS_PER_OCTAVE = 96
+_LARGEST_KERNEL = 4_000_000
 
 
 def bode_kernel(x: ArrayLike) -> NDArray[np.float64]:
@@ -44,6 +47,28 @@ def _kernel_matrix(at: bytes, knots: bytes) -> NDArray[np.float64]:
     # All directions of a driver share one grid: the matrix is the costly part, so keep it.
     u, a = np.frombuffer(at), np.frombuffer(knots)
     return bode_kernel(a[np.newaxis, :] - u[:, np.newaxis])
+
+
+def _weigh(
+    at: NDArray[np.float64], knots: NDArray[np.float64], bends: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Sum the kernel over the changes of slope, shape (K,), in blocks that fit in memory."""
+    if len(at) * len(knots) <= _LARGEST_KERNEL:
+        return np.asarray(_kernel_matrix(at.tobytes(), knots.tobytes()) @ bends)
+    rows = max(1, _LARGEST_KERNEL // len(knots))
+    blocks = [at[start : start + rows] for start in range(0, len(at), rows)]
+    return np.concatenate([bode_kernel(knots - block[:, np.newaxis]) @ bends for block in blocks])
+
+
+def _thin(
+    knots: NDArray[np.float64], level_db: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Average a curve of very many points over 1/96 octave; both ends stay where they are."""
+    cell = np.floor((knots - knots[0]) / np.log(2.0) * _KNOTS_PER_OCTAVE).astype(np.intp)
+    cell[0], cell[-1] = -1, cell[-1] + 1
+    start = np.flatnonzero(np.diff(cell, prepend=-2))
+    count = np.diff(start, append=len(cell))
+    return np.add.reduceat(knots, start) / count, np.add.reduceat(level_db, start) / count
 
 
 def edge_slopes(
@@ -117,7 +142,9 @@ def minimum_phase(
     phase(w0) = (1/pi) Integral dln|H|/du ln coth(|u|/2) du, u = ln(w/w0), integrated exactly for
     a level piecewise linear over log frequency: the weight integrates to `bode_kernel`, and
     only the changes of slope remain. Against smooth filters the error is therefore that of
-    linear interpolation and falls with the square of the spacing.
+    linear interpolation, and that of the slopes at the ends: a second-order low-pass at 24
+    points per octave from 20 Hz to 20 kHz comes out within 0.005 degrees. Curves of more than
+    `MOST_KNOTS` points are averaged over 1/96 octave first, so the cost stays bounded.
 
     References
     ----------
@@ -128,15 +155,21 @@ def minimum_phase(
     low = low if slope_low_db_per_octave is None else slope_low_db_per_octave
     high = high if slope_high_db_per_octave is None else slope_high_db_per_octave
     per_neper = 1.0 / (np.log(2.0) * DB_PER_NEPER)  # dB/octave -> neper of level per neper of f
-    knots = np.log(f)
+    every = knots = np.log(f)
+    if len(f) > MOST_KNOTS:
+        knots, level = _thin(knots, level)
     inner = np.diff(level) / np.diff(knots) / DB_PER_NEPER
     slopes = np.concatenate([[low * per_neper], inner, [high * per_neper]])
-    at = knots if at_hz is None else np.log(np.asarray(at_hz, dtype=np.float64))
-    kernel = _kernel_matrix(at.tobytes(), knots.tobytes())
-    phase: NDArray[np.float64] = (slopes[0] + slopes[-1]) * np.pi / 4 - kernel @ np.diff(
-        slopes
-    ) / np.pi
-    return phase
+    at = knots
+    if at_hz is not None:
+        wanted = np.asarray(at_hz, dtype=np.float64)
+        if not (np.isfinite(wanted) & (wanted > 0)).all():
+            raise InputError("phase can be had at frequencies above 0 Hz only")
+        at = np.log(wanted)
+    phase = (slopes[0] + slopes[-1]) * np.pi / 4 - _weigh(at, knots, np.diff(slopes)) / np.pi
+    if at_hz is None and len(every) > len(knots):
+        phase = np.interp(every, knots, phase)
+    return np.asarray(phase, dtype=np.float64)
 
 
 def _checked(
@@ -167,7 +200,7 @@ def excess_phase(response: Response) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (F,)
-        Unwrapped, in radians.
+        Unwrapped, in radians; the first value lies within -pi to pi.
 
     Raises
     ------
@@ -176,11 +209,12 @@ def excess_phase(response: Response) -> NDArray[np.float64]:
     """
     if not response.has_phase:
         raise InputError(
-            "excess phase needs a measured phase", file=response.source or None,
+            "excess phase needs a measured phase",
+            file=response.source or None,
             remedy="measure with phase, or use the minimum phase",
         )
     minimum = minimum_phase(response.frequency_hz, response.level_db)
-    return np.unwrap(np.angle(response.value) - minimum)
+    return np.unwrap(np.angle(response.value * np.exp(-1j * minimum)))
 
 
 def fit_delay(
