@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from optimizer.cli import demo, fit
-from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain
+from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, discard_output
 from optimizer.errors import InputError
 
 VERBS = (demo, fit)
@@ -97,9 +97,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         complain("interrupted, nothing to show")
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader (head, a pager) has seen enough. What Python still holds back for standard
-        # output must go somewhere, or it complains on exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        discard_output(sys.stdout)
         return DONE
     except Exception as error:
         _apologise(error, debug=args.debug)

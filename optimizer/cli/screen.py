@@ -7,8 +7,9 @@ import contextlib
 import os
 import sys
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
+from optimizer.cli.outcome import discard_output
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
@@ -68,7 +69,9 @@ class Screen:
             for thing in things:
                 self._console.print(thing)
         except BrokenPipeError:
-            raise
+            # The reader has seen enough; the exit code must still be the right one.
+            discard_output(cast("TextIO", self._console.file))
+            self._console = None
         except OSError as error:
             raise InputError(
                 f"the output could not be written ({error.strerror})",

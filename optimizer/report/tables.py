@@ -197,7 +197,7 @@ def describe_candidate(candidate: Candidate, *, width: int = 100) -> RenderableT
         lines.append(Text())
     lines += [_tabulate_goals(candidate), Text(), Text(say_impedance(candidate))]
     lines += [Text(sentence) for sentence in say_certificate(candidate)]
-    lines += [Text(f"Note: {note}", style="yellow") for note in candidate.notes]
+    lines += [Text(f"Note: {note}", style="bold") for note in candidate.notes]
     return Group(*lines)
 
 

@@ -24,6 +24,7 @@ from optimizer.search.candidates import Candidate, CurveSet, GoalFigure, SearchR
 
 ROOT = Path(__file__).resolve().parents[2]
 SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3)
+ARGUMENTS = ["fit", "d.yaml"]
 PROBLEM = SimpleNamespace(title="Shed one-way", drivers=(), notes=("mirrored",))
 
 
@@ -263,7 +264,7 @@ def run_fit(code: str, **more) -> subprocess.Popen[str]:
         "run.search = lambda problem, **options: t.make_result()\n"
         "sys.modules['optimizer.project'], sys.modules['optimizer.search.run'] = project, run\n"
         f"{code}\n"
-        "sys.exit(t.main(['fit', 'd.yaml']))\n"
+        "sys.exit(t.main(t.ARGUMENTS))\n"
     )
     environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "NO_COLOR")}
     environment |= more.pop("env", {})
@@ -274,6 +275,24 @@ def run_fit(code: str, **more) -> subprocess.Popen[str]:
 def test_broken_pipe_is_quiet():
     """A reader that closes early (head) causes neither a message nor an error code."""
     with run_fit("", stdout=subprocess.PIPE) as process:
+        process.stdout.close()
+        assert process.stderr.read() == ""
+    assert process.returncode == 0
+
+
+def test_broken_pipe_keeps_the_exit_code():
+    """A closed pipe does not turn "no candidate" into success."""
+    code = "run.search = lambda problem, **options: t.make_result(feasible=False)"
+    with run_fit(code, stdout=subprocess.PIPE) as process:
+        process.stdout.close()
+        assert process.stderr.read().startswith("laddersmith: no network found")
+    assert process.returncode == 3
+
+
+def test_broken_pipe_of_json_is_quiet():
+    """The same holds where standard output carries the JSON."""
+    code = "t.ARGUMENTS[:] = ['fit', 'd.yaml', '--quiet', '--json', '-']"
+    with run_fit(code, stdout=subprocess.PIPE) as process:
         process.stdout.close()
         assert process.stderr.read() == ""
     assert process.returncode == 0
