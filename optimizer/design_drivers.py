@@ -113,11 +113,7 @@ def _read(
     notes: list[str],
 ) -> Resampled:
     """Read one file onto the grid; without phase it gets its minimum phase."""
-    if not path.exists():
-        raise spot.error(
-            "the measurement file must exist", value=path,
-            remedy="check its name; it is relative to the folder of the design file",
-        )  # fmt: skip
+    _check_reach(spot, path)
     try:
         response = read_response(path, quantity)
         notes += [f"{path.name}: {note}" for note in response.notes]
@@ -127,8 +123,28 @@ def _read(
         done = resample(response, grid)
     except InputError as error:
         raise spot.locate(error) from None
-    notes += [f"{path.name}: {note}" for note in done.notes]
+    # Where a file ends and how it goes on stands in `Coverage`, which every report shows.
+    notes += [
+        f"{path.name}: {note}" for note in done.notes if not note.startswith("not measured")
+    ]
     return done
+
+
+def _check_reach(spot: Where, path: Path) -> None:
+    # A wrong name is a fault of the design file, so the message gives its line.
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        raise spot.error(
+            "the measurement file must exist", value=path,
+            remedy="check its name; it is relative to the folder of the design file",
+        ) from None  # fmt: skip
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise spot.error(
+            f"the measurement file cannot be read ({reason.lower()})", value=path,
+            remedy="check its name and the permissions of its folder",
+        ) from None  # fmt: skip
 
 
 def _add_phase(response: Response) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 from typing import Literal
@@ -197,7 +198,7 @@ def _read_path(entry: Entry, folder: Path) -> Path:
     text = entry.text()
     if not text.strip() or "\0" in text:
         raise entry.error("a file name is expected here", value=repr(text))
-    return folder / Path(text).expanduser()
+    return folder / os.path.expanduser(text)
 
 
 def _read_delay(entry: Entry) -> float:
