@@ -162,10 +162,14 @@ class _Model:
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
         total = int(self.starts[-1])
         # The solver works to absolute margins of 1e-6, so costs are brought to the order of 1.
-        cost = [np.array([c.cost for c in w.choices]) for w in wishes if w.choices]
-        cost = [row - row.min() for row in cost]
-        scale = max((row.max() for row in cost), default=0.0) or 1.0
-        self.cost = np.concatenate([np.zeros(0), *cost]) / scale
+        rows = [np.array([c.cost for c in wish.choices] or [0.0]) for wish in wishes]
+        least = np.array([row.min() for row in rows])
+        scale = max((row.max() - row.min() for row in rows), default=0.0) or 1.0
+        self.cost = np.concatenate([
+            np.zeros(0), *((row - row.min()) / scale
+                           for row, wish in zip(rows, wishes, strict=True) if wish.choices)])
+        # A slot left out saves its least cost, which the other columns no longer contain.
+        self.spared = -least / scale
         self.cover = np.zeros((len(wishes), total + len(wishes)))
         usage = np.zeros((len(ledger.lots), total + len(wishes)))
         for j, wish in enumerate(wishes):
@@ -205,7 +209,7 @@ class _Model:
         self, *, unserved: int, seconds: float | None
     ) -> tuple[list[int | None] | None, bool]:
         """Minimise the cost with exactly so many slots unserved."""
-        cost = np.concatenate([self.cost, np.zeros(len(self.sizes))])
+        cost = np.concatenate([self.cost, self.spared])
         x, proved = self._run(cost, (unserved, unserved), seconds)
         if x is None:
             return None, proved

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +15,6 @@ from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
-from optimizer.stock.lots import Lot
 from optimizer.stock.stock import Stock
 from optimizer.units import format_quantity
 
@@ -112,11 +114,11 @@ def match_pair(
 
     Notes
     -----
-    Joined values are sums of the pieces' values or of their reciprocals, so the relative
-    difference of a slot is linear in the choice of pieces, to first order. Minimise
-    sum w (|left - right| + nearness (|left - wanted| + |right - wanted|) / 2) / wanted over
-    binaries "piece i goes to slot j left/right" (HiGHS); every measured piece is used at most
-    once.
+    Minimise sum w (|left - right| + nearness (|left - wanted| + |right - wanted|) / 2) / wanted
+    with every measured piece used at most once. For each slot all ways to fill both sides are
+    valued exactly; choosing one way for each slot is a set-packing problem (HiGHS). Only the
+    best ways of a slot enter at first. The result is proved once no way left out can be part
+    of anything better (by more than `RESOLUTION`); until then more are let in.
     """
     if stock.speakers != 2:
         raise InputError("left and right can only be chosen for a pair", key="speakers",
@@ -126,120 +128,176 @@ def match_pair(
     if short:
         raise InputError("the shelf has too few pieces for the pair", value=short[0],
                          remedy="choose other parts or add pieces to the list")
-    seats = [
-        _Seat(slot=slot, lot=lot, count=count, adds=_values_add(part), whole=part.value)
-        for slot, part in parts.items()
-        for index, count in ledger.usage(part) or ()
-        if (lot := ledger.lots[index]).measured
-    ]
-    picked, proved = _share_out(seats, weights or {}, nearness, seconds)
-    return PairMatch(slots=tuple(_build(slot, part, picked, ledger)
-                                 for slot, part in parts.items()), proved=proved)
+    ways = []
+    complete = True
+    for slot, part in parts.items():
+        if any(ledger.lots[index].measured for index, _ in ledger.usage(part) or ()):
+            found, all_of_them = _list_ways(
+                slot, part, ledger, (weights or {}).get(slot, 1.0), nearness)
+            ways.append(found)
+            complete = complete and all_of_them
+    picked, proved = _choose(ways, seconds)
+    return PairMatch(slots=tuple(_build(slot, part, picked.get(slot), ledger)
+                                 for slot, part in parts.items()), proved=proved and complete)
+
+
+RESOLUTION = 1e-5
+"""Gain in cost not worth looking for: no hand-held meter resolves 0.001 %."""
+
+Piece = tuple[int, int]
+"""Lot and number of a measured piece within it."""
+
+_MOST_WAYS = 100_000
+_FIRST_WAYS = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Seat:
-    """Some pieces of one lot in one slot of each speaker."""
+class _Ways:
+    """All ways to fill one slot left and right, cheapest first."""
 
     slot: str
-    lot: Lot
-    count: int
-    adds: bool
-    whole: float
-
-    def terms(self) -> NDArray[np.float64]:
-        """Relative change of the whole by each measured piece, against the lot's own value."""
-        value = np.asarray(self.lot.measured)
-        if self.adds:
-            return np.asarray((value - self.lot.part.value) / self.whole)
-        return np.asarray(self.whole * (1.0 / self.lot.part.value - 1.0 / value))
+    cost: NDArray[np.float64]
+    left: list[tuple[Piece, ...]]
+    right: list[tuple[Piece, ...]]
 
 
 def _values_add(part: Part) -> bool:
     return part.joined == "" or (part.kind == "capacitor") == (part.joined == "parallel")
 
 
-Picks = dict[str, tuple[dict[Lot, list[int]], dict[Lot, list[int]]]]
+def _list_ways(
+    slot: str, part: Part, ledger: Ledger, weight: float, nearness: float
+) -> tuple[_Ways, bool]:
+    """List the ways of one slot; also say whether none had to be left out."""
+    sums = not _values_add(part)
+    rest = 0.0
+    for value in part.pieces or (part.value,):
+        lot = ledger.find_lot(part, value)
+        if lot is None or not lot.measured:
+            rest += 1.0 / value if sums else value
+    ways: list[tuple[tuple[Piece, ...], tuple[Piece, ...]]] = [((), ())]
+    complete = True
+    for index, count in ledger.usage(part) or ():
+        measured = ledger.lots[index].measured
+        if not measured:
+            continue
+        numbers = sorted(range(len(measured)),
+                         key=lambda i: abs(measured[i] - ledger.lots[index].part.value))
+        while (len(numbers) > 2 * count
+               and len(ways) * _count_splits(len(numbers), count) > _MOST_WAYS):
+            numbers.pop()
+            complete = False
+        first = len(ways[0][0]) == 0
+        splits = [
+            (tuple((index, i) for i in left), tuple((index, i) for i in right))
+            for left in combinations(sorted(numbers), count)
+            for right in combinations([i for i in sorted(numbers) if i not in left], count)
+            # Swapping left and right as a whole changes nothing: one of the two is enough.
+            if not first or left < right
+        ]
+        ways = [(a + left, b + right) for a, b in ways for left, right in splits]
+
+    def total(side: tuple[Piece, ...]) -> float:
+        values = [ledger.lots[lot].measured[i] for lot, i in side]
+        whole = rest + sum(1.0 / v if sums else v for v in values)
+        return 1.0 / whole if sums else whole
+
+    lefts = np.array([total(left) for left, _ in ways])
+    rights = np.array([total(right) for _, right in ways])
+    cost = weight / part.value * (abs(lefts - rights) + 0.5 * nearness * (
+        abs(lefts - part.value) + abs(rights - part.value)))
+    order = np.argsort(cost, kind="stable")
+    return _Ways(slot=slot, cost=cost[order], left=[ways[i][0] for i in order],
+                 right=[ways[i][1] for i in order]), complete
 
 
-def _share_out(
-    seats: Sequence[_Seat], weights: Mapping[str, float], nearness: float,
-    seconds: float | None,
-) -> tuple[Picks, bool]:
-    """Solve the integer program; return for each slot the pieces left and right, by lot."""
-    if not seats:
+def _count_splits(pieces: int, count: int) -> int:
+    return math.comb(pieces, count) * math.comb(pieces - count, count)
+
+
+Picks = dict[str, tuple[tuple[Piece, ...], tuple[Piece, ...]]]
+
+
+def _choose(ways: Sequence[_Ways], seconds: float | None) -> tuple[Picks, bool]:
+    """Choose one way for each slot so that no piece is used twice, at the least cost."""
+    if not ways:
         return {}, True
-    from scipy.optimize import Bounds, LinearConstraint, milp  # slow to import
+    deadline = None if seconds is None else time.monotonic() + seconds
+    limit = _FIRST_WAYS
+    best: list[int] | None = None
+    while True:
+        sizes = [min(limit, len(way.cost)) for way in ways]
+        left_over = None if deadline is None else max(0.1, deadline - time.monotonic())
+        found, proved = _pack(ways, sizes, left_over)
+        best = found or best
+        late = deadline is not None and time.monotonic() > deadline
+        if best is not None:
+            costs = [float(way.cost[k]) for way, k in zip(ways, best, strict=True)]
+            floor = sum(float(way.cost[0]) for way in ways)
+            proved = proved and all(
+                size == len(way.cost) or floor - way.cost[0] + way.cost[size] >= sum(costs) - RESOLUTION
+                for way, size in zip(ways, sizes, strict=True))
+            if proved or late or sizes == [len(way.cost) for way in ways]:
+                return {way.slot: (way.left[k], way.right[k])
+                        for way, k in zip(ways, best, strict=True)}, proved
+        elif late or sizes == [len(way.cost) for way in ways]:
+            raise InputError("the pieces could not be shared out in the time given",
+                             value=f"{seconds} s", remedy="allow more time")
+        limit *= 4
 
-    slots = list(dict.fromkeys(seat.slot for seat in seats))
-    sizes = [len(seat.lot.measured) for seat in seats]
-    starts = np.concatenate([[0], np.cumsum([2 * size for size in sizes])]).astype(np.int64)
-    # Columns: pieces of seat 0 left, right, of seat 1 ..., then |L-R|, |L-w|, |R-w| per slot.
-    bits = int(starts[-1])
-    width = bits + 3 * len(slots)
-    counts, count_limits = [], []
-    left, right = np.zeros((len(slots), width)), np.zeros((len(slots), width))
-    shared: dict[Lot, NDArray[np.float64]] = {}
-    for seat, start, size in zip(seats, starts, sizes, strict=False):
-        j = slots.index(seat.slot)
-        for side, offset in ((left, start), (right, start + size)):
-            row = np.zeros(width)
-            row[offset:offset + size] = 1.0
-            counts.append(row)
-            count_limits.append(seat.count)
-            # Differences are parts in a thousand, the solver's margins absolute: hence per mille.
-            side[j, offset:offset + size] = 1e3 * seat.terms()
-            once = shared.setdefault(seat.lot, np.zeros((size, width)))
-            once[np.arange(size), offset + np.arange(size)] = 1.0
-    bounds = []
-    for place, deviation in enumerate((left - right, left, right)):
-        for sign in (1.0, -1.0):
-            limit = sign * deviation
-            limit[np.arange(len(slots)), bits + place * len(slots) + np.arange(len(slots))] = -1.0
-            bounds.append(limit)
-    weight = np.array([weights.get(slot, 1.0) for slot in slots])
-    cost = np.concatenate([np.zeros(bits), weight, 0.5 * nearness * weight,
-                           0.5 * nearness * weight])
+
+def _pack(
+    ways: Sequence[_Ways], sizes: Sequence[int], seconds: float | None
+) -> tuple[list[int] | None, bool]:
+    """Solve the set-packing problem over the first ways of each slot."""
+    from scipy.optimize import Bounds, LinearConstraint, milp  # slow to import
+    from scipy.sparse import csr_array
+
+    starts = np.concatenate([[0], np.cumsum(sizes)])
+    pieces: dict[Piece, int] = {}
+    rows, columns = [], []
+    for j, (way, size) in enumerate(zip(ways, sizes, strict=True)):
+        for k in range(size):
+            for piece in (*way.left[k], *way.right[k]):
+                rows.append(len(ways) + pieces.setdefault(piece, len(pieces)))
+                columns.append(int(starts[j]) + k)
+        rows += [j] * size
+        columns += range(int(starts[j]), int(starts[j + 1]))
+    total = int(starts[-1])
+    matrix = csr_array((np.ones(len(rows)), (rows, columns)),
+                       shape=(len(ways) + len(pieces), total))
+    lows = np.concatenate([np.ones(len(ways)), np.full(len(pieces), -np.inf)])
+    cost = np.concatenate([way.cost[:size] for way, size in zip(ways, sizes, strict=True)])
     options: dict[str, object] = {"mip_rel_gap": 0.0}
     if seconds is not None:
         options["time_limit"] = seconds
-    highs = np.concatenate([np.ones(bits), np.full(width - bits, np.inf)])
-    result = milp(
-        cost,
-        integrality=np.concatenate([np.ones(bits), np.zeros(width - bits)]),
-        bounds=Bounds(0.0, highs),
-        constraints=[
-            LinearConstraint(np.array(counts), count_limits, count_limits),
-            LinearConstraint(np.concatenate(list(shared.values())), -np.inf, 1.0),
-            LinearConstraint(np.concatenate(bounds), -np.inf, 0.0),
-        ],
-        options=options,
-    )
+    # Differences are parts in a thousand, the solver's margins absolute: hence per mille.
+    result = milp(1e3 * cost, integrality=np.ones(total), bounds=Bounds(0.0, 1.0),
+                  constraints=LinearConstraint(matrix, lows, 1.0), options=options)
     if result.x is None:
-        raise InputError("the pieces could not be shared out in the time given",
-                         value=f"{seconds} s", remedy="allow more time")
-    picked: Picks = {slot: ({}, {}) for slot in slots}
-    for seat, start, size in zip(seats, starts, sizes, strict=False):
-        for hand in (0, 1):
-            chosen = result.x[start + hand * size:start + (hand + 1) * size] > 0.5
-            picked[seat.slot][hand][seat.lot] = np.flatnonzero(chosen).tolist()
-    return picked, result.status == 0
+        return None, False
+    return [int(np.argmax(result.x[starts[j]:starts[j + 1]])) for j in range(len(ways))], (
+        result.status == 0)
 
 
-def _build(slot: str, part: Part, picked: Picks, ledger: Ledger) -> MatchedSlot:
+def _build(
+    slot: str, part: Part, picked: tuple[tuple[Piece, ...], tuple[Piece, ...]] | None,
+    ledger: Ledger,
+) -> MatchedSlot:
     """Turn the picks of one slot into pieces and values."""
     sides: list[tuple[PickedPiece, ...]] = []
-    for hand in (0, 1):
-        waiting = {lot: list(indices) for lot, indices in
-                   (picked[slot][hand] if slot in picked else {}).items()}
+    for side in picked or ((), ()):
+        waiting = list(side)
         pieces = []
         for value in part.pieces or (part.value,):
             lot = ledger.find_lot(part, value)
             if lot is None or not lot.measured:
                 pieces.append(PickedPiece(value=value))
             else:
-                index = waiting[lot].pop(0)
-                pieces.append(PickedPiece(value=lot.measured[index], label=lot.labels[index]))
+                place = next(p for p, (index, _) in enumerate(waiting)
+                             if ledger.lots[index] is lot)
+                _, number = waiting.pop(place)
+                pieces.append(PickedPiece(value=lot.measured[number], label=lot.labels[number]))
         sides.append(tuple(pieces))
     values = []
     for pieces_of_side in sides:
