@@ -63,10 +63,9 @@ def _weigh(
 def _thin(
     knots: NDArray[np.float64], level_db: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Average a curve of very many points over 1/96 octave; both ends stay where they are."""
+    """Average a curve of very many points over 1/96 octave."""
     cell = np.floor((knots - knots[0]) / np.log(2.0) * _KNOTS_PER_OCTAVE).astype(np.intp)
-    cell[0], cell[-1] = -1, cell[-1] + 1
-    start = np.flatnonzero(np.diff(cell, prepend=-2))
+    start = np.flatnonzero(np.diff(cell, prepend=-1))
     count = np.diff(start, append=len(cell))
     return np.add.reduceat(knots, start) / count, np.add.reduceat(level_db, start) / count
 
