@@ -234,8 +234,9 @@ def _choose(ways: Sequence[_Ways], seconds: float | None) -> tuple[Picks, bool]:
         if best is not None:
             costs = [float(way.cost[k]) for way, k in zip(ways, best, strict=True)]
             floor = sum(float(way.cost[0]) for way in ways)
+            enough = sum(costs) - RESOLUTION
             proved = proved and all(
-                size == len(way.cost) or floor - way.cost[0] + way.cost[size] >= sum(costs) - RESOLUTION
+                size == len(way.cost) or floor - way.cost[0] + way.cost[size] >= enough
                 for way, size in zip(ways, sizes, strict=True))
             if proved or late or sizes == [len(way.cost) for way in ways]:
                 return {way.slot: (way.left[k], way.right[k])

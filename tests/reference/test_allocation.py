@@ -114,7 +114,7 @@ def test_ledger_agrees_with_counting_by_hand() -> None:
         assert ledger.fits(parts) == truth
         assert bool(np.all(matrix[rows].sum(axis=0) <= ledger.available)) == truth
         assert (ledger.overdrawn(parts) == ()) == truth
-        assert all([ledger.take(part) for part in parts]) == truth
+        assert all(ledger.take(part) for part in parts) == truth
         seen.add(truth)
     assert seen == {True, False}
 
