@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Response
-from optimizer.measure.thin import interpolate_log
+from optimizer.measure.thin import interpolate_log, thin_response
 
 Floats = NDArray[np.float64]
 
@@ -62,12 +62,14 @@ def find_excess_delay(
     low, high = response.range_hz
     low, high = band_hz or (low * np.sqrt(2.0), high / np.sqrt(2.0))
     grid = np.geomspace(low, high, 300)
-    level = interpolate_log(response.frequency_hz, response.level_db, grid)
+    # Only the level may be thinned: phase with a long delay must be unwrapped on all points.
+    thin = thin_response(response)
+    level = interpolate_log(thin.frequency_hz, thin.level_db, grid)
     weight = np.minimum(10.0 ** ((level - np.median(level)) / 20.0), 1.0)
     measured = unit_phasor(response, grid)
     least = minimum_phase(
-        response.frequency_hz,
-        response.level_db,
+        thin.frequency_hz,
+        thin.level_db,
         slope_low_db_per_octave=slope_low_db_per_octave,
         at_hz=grid,
     )

@@ -14,6 +14,7 @@ from optimizer.measure.delays import LEVEL_PULL, DelayFit, Floats, polish_fit, s
 from optimizer.measure.excess import find_excess_delay, unit_phasor
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Response
+from optimizer.measure.thin import thin_response
 
 LOW_TAILS_DB_PER_OCTAVE: tuple[float | None, ...] = (None, 12.0, 24.0)
 """Tails tried below the data: the file's own slope, a closed box, a vented box."""
@@ -101,7 +102,7 @@ def explain_by_minimum_phase(task: SumTask) -> Explanation:
             )
             for tail in LOW_TAILS_DB_PER_OCTAVE
         ]
-        for curve in task.curves
+        for curve in map(thin_response, task.curves)
     ]
     size = 10.0 ** (task.drivers_db / 20.0)
 

@@ -128,13 +128,13 @@ def find_timing(
     low, high = _checked_band(responses, together, band)
     together = thin_response(together)
     grid = np.geomspace(low, high, max(int(np.log2(high / low) * _POINTS_PER_OCTAVE), 24))
-    curves = tuple(thin_response(responses[name]) for name in names)
+    thin = [thin_response(responses[name]) for name in names]
     task = SumTask(
         names=tuple(names),
-        curves=curves,
+        curves=tuple(responses.values()),
         grid_hz=grid,
         level_db=interpolate_log(together.frequency_hz, together.level_db, grid),
-        drivers_db=np.array([interpolate_log(r.frequency_hz, r.level_db, grid) for r in curves]),
+        drivers_db=np.array([interpolate_log(r.frequency_hz, r.level_db, grid) for r in thin]),
         largest_s=largest_delay_s,
     )
     found = [explain_by_minimum_phase(task)]
@@ -282,9 +282,9 @@ def align_responses(
         Their complex sum is the predicted response of all drivers playing at once.
     """
     aligned = {}
-    for name, whole in responses.items():
-        response = thin_response(whole)
+    for name, response in responses.items():
         if timing.method in ("minimum phase + delay", "not determined"):
+            response = thin_response(response)
             phase = minimum_phase(
                 response.frequency_hz,
                 response.level_db,
@@ -295,12 +295,13 @@ def align_responses(
         offset = timing.levels_db[name] if levels else 0.0
         turn = phase - 2.0 * np.pi * response.frequency_hz * timing.delays_s[name]
         value = np.abs(response.value) * 10.0 ** (offset / 20.0) * np.exp(1j * turn)
-        aligned[name] = replace(
+        turned = replace(
             response,
             value=timing.polarity[name] * value,
             has_phase=True,
             notes=(*response.notes, f"phase: {timing.method}"),
         )
+        aligned[name] = thin_response(turned)
     return aligned
 
 

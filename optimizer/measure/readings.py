@@ -1,0 +1,105 @@
+"""How the files of a folder were understood, and which driver each belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from optimizer.measure.response import Direction, Response
+
+Role = Literal["response", "impedance", "together", "near field", "port", "ignored"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileReading:
+    """How one file was understood.
+
+    Parameters
+    ----------
+    path : str
+        Path relative to the folder.
+    role : str
+        What it is taken for; "ignored" when it is not used.
+    driver : str
+        Driver it belongs to; "" for all together or ignored files.
+    direction : Direction or None
+        Where it was taken; None for impedances and ignored files.
+    side : {"", "left", "right"}
+        Cabinet of the pair, when the name says so.
+    response : Response or None
+        The curve, None when ignored.
+    smoothing : float or None
+        n where the file says it is smoothed to 1/n octave.
+    gate_s : float or None
+        Length of the time window, where the file states it.
+    because : tuple of str
+        Why it was understood so, or why it was ignored.
+    """
+
+    path: str
+    role: Role
+    driver: str = ""
+    direction: Direction | None = None
+    side: Literal["", "left", "right"] = ""
+    response: Response | None = None
+    smoothing: float | None = None
+    gate_s: float | None = None
+    because: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverFiles:
+    """The files of one driver.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    responses : dict of Direction to FileReading
+        Reference axis first.
+    impedance, near_field, port : FileReading or None
+        Where there is one.
+    other_side : dict of Direction to FileReading
+        Responses of the other cabinet of the pair, for comparison.
+    """
+
+    name: str
+    responses: dict[Direction, FileReading] = field(default_factory=dict)
+    impedance: FileReading | None = None
+    near_field: FileReading | None = None
+    port: FileReading | None = None
+    other_side: dict[Direction, FileReading] = field(default_factory=dict)
+
+    @property
+    def on_axis(self) -> Response | None:
+        """The response nearest the reference axis."""
+        if not self.responses:
+            return None
+        return next(iter(self.responses.values())).response
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Folder:
+    """Everything recognised in a folder.
+
+    Parameters
+    ----------
+    path : str
+        The folder.
+    files : tuple of FileReading
+        Every file, used or not, sorted by path.
+    drivers : dict of str to DriverFiles
+        From the lowest driver to the highest.
+    together : FileReading or None
+        All drivers driven at once.
+    """
+
+    path: str
+    files: tuple[FileReading, ...]
+    drivers: dict[str, DriverFiles]
+    together: FileReading | None = None
+
+    @property
+    def ignored(self) -> tuple[FileReading, ...]:
+        """Files that are not used."""
+        return tuple(f for f in self.files if f.role == "ignored")
