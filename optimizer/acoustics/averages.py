@@ -1,15 +1,16 @@
 """Named averages over directions, from whatever directions were measured.
 
 Angle sets and weights follow ANSI/CTA-2034-A (2015). The printed standard was not at hand: sets and
-definitions are those that reproduce published curves (see tests/reference). Early reflections
-are the mean of the five bounce curves with the rear taken as all horizontal angles from 90 to 180
-degrees.
+definitions are those that reproduce published curves (see tests/reference). Early reflections are
+read in two ways in the trade, see `Reading`; whichever is used is said beside the curve.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,17 @@ from optimizer.measure.response import Direction
 
 Real = NDArray[np.float64]
 Angle = tuple[str, float]  # ("h" or "v", degrees)
+
+Reading = Literal["bounces", "pooled"]
+"""How early reflections are averaged.
+
+bounces: the mean of the five bounce curves, the rear wall heard from 19 horizontal directions
+between 90 and 180 degrees; pooled: the mean over 26 single directions, the rear wall heard from 90
+left, 90 right and 180. Published curves of both kinds exist; they differ by about 0.5 dB.
+"""
+
+LARGEST_GAP_DEG = 45.0
+"""Measured angles further apart than this are not interpolated between."""
 
 LISTENING_WINDOW: tuple[Angle, ...] = (
     ("h", 0.0), *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)),
@@ -33,6 +45,7 @@ REAR: tuple[Angle, ...] = (
 REAR_THREE: tuple[Angle, ...] = (("h", 90.0), ("h", -90.0), ("h", 180.0))
 BOUNCES: dict[str, tuple[Angle, ...]] = {
     "floor": FLOOR, "ceiling": CEILING, "front": FRONT, "side": SIDE, "rear": REAR}
+POOLED: tuple[Angle, ...] = FLOOR + CEILING + FRONT + SIDE + REAR_THREE
 IN_ROOM_SHARES = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
 
 CURVE_NAMES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room",
@@ -69,7 +82,7 @@ def sound_power_weight(angle_deg: float) -> float:
     Returns
     -------
     float
-        Weight of each of the four arms; 0 and 180 belong to all four arms.
+        Weight of each of the four arms of two orbits.
 
     References
     ----------
@@ -136,7 +149,7 @@ class Orbits:
         self.orbit[key] += [(-a, i) for a, i in self.orbit[key]
                             if a and abs(a) < 180.0 and -a not in have]
 
-    def weights_at(self, angle: Angle) -> Real | None:
+    def weights_at(self, angle: Angle) -> tuple[Real, float] | None:
         """Weights that interpolate the energy at one angle.
 
         Parameters
@@ -146,30 +159,32 @@ class Orbits:
 
         Returns
         -------
-        ndarray, shape (A,), or None
-            None when the angle lies outside what was measured.
+        weights : ndarray, shape (A,)
+        gap_deg : float
+            Distance of the two angles interpolated between, 0 for a measured angle.
+            None instead of both when the angle lies outside what was measured.
         """
         key, wanted = angle
         points = self.orbit[key]
         if wanted == 0.0 and not points:
             points = self.orbit["h"]
         out = np.zeros(self.count)
-        for (a, i), (b, j) in zip(points, points[1:], strict=False):
-            if a <= wanted <= b:
-                share = (wanted - a) / (b - a)
-                out[i] += 1.0 - share
-                out[j] += share
-                return out
         for a, i in points:
             if a == wanted:
                 out[i] = 1.0
-                return out
+                return out, 0.0
+        for (a, i), (b, j) in pairwise(points):
+            if a < wanted < b and b - a <= LARGEST_GAP_DEG:
+                share = (wanted - a) / (b - a)
+                out[i] += 1.0 - share
+                out[j] += share
+                return out, b - a
         return None
 
-    def mean(self, angles: Iterable[Angle], shares: Iterable[float] | None = None) -> tuple[
-        Real | None, list[Angle]
-    ]:
-        """Weighted mean over the covered ones of some angles, and the angles left out.
+    def mean(
+        self, angles: Iterable[Angle], shares: Iterable[float] | None = None
+    ) -> tuple[Real | None, list[Angle], float]:
+        """Weighted mean over the covered ones of some angles.
 
         Parameters
         ----------
@@ -183,20 +198,44 @@ class Orbits:
         weights : ndarray, shape (A,), or None
             None when no angle is covered.
         missing : list of Angle
+            Those left out.
+        gap_deg : float
+            Widest gap interpolated across.
         """
         angles = list(angles)
         total = np.zeros(self.count)
         missing: list[Angle] = []
+        widest = 0.0
         for angle, share in zip(angles, shares or [1.0] * len(angles), strict=True):
-            w = self.weights_at(angle)
-            if w is None:
+            found = self.weights_at(angle)
+            if found is None:
                 missing.append(angle)
             else:
-                total += share * w
-        return (total / total.sum() if total.sum() else None), missing
+                total += share * found[0]
+                widest = max(widest, found[1])
+        return (total / total.sum() if total.sum() else None), missing, widest
 
 
-def named_averages(directions: Sequence[Direction], mirror: bool = False) -> dict[str, Average]:
+def direction_curve(direction: Direction) -> str:
+    """Name the curve of a single direction: "at 30 right"."""
+    return f"at {direction}"
+
+
+def direction_averages(directions: Sequence[Direction]) -> dict[str, Average]:
+    """List every single direction as a curve of its own, by `direction_curve`.
+
+    Parameters
+    ----------
+    directions : sequence of Direction, length A
+    """
+    rows = np.eye(len(directions))
+    return {direction_curve(d): Average(name=direction_curve(d), weights=row)
+            for d, row in zip(directions, rows, strict=True)}
+
+
+def named_averages(
+    directions: Sequence[Direction], mirror: bool = False, *, reading: Reading = "bounces"
+) -> dict[str, Average]:
     """Build every named average that the measured directions allow.
 
     Parameters
@@ -205,6 +244,8 @@ def named_averages(directions: Sequence[Direction], mirror: bool = False) -> dic
         The reference axis must be among them.
     mirror : bool
         Whether the user states left-right symmetry.
+    reading : {"bounces", "pooled"}
+        How early reflections are averaged.
 
     Returns
     -------
@@ -220,25 +261,34 @@ def named_averages(directions: Sequence[Direction], mirror: bool = False) -> dic
         return out
     common = tuple(orbits.assumed)
 
-    def add(name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None) -> None:
-        weights, missing = orbits.mean(angles, shares)
+    def add(name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None,
+            *said: str) -> None:
+        weights, missing, gap = orbits.mean(angles, shares)
         if weights is not None:
-            said = (*common, _say_missing(name, missing)) if missing else common
-            out[name] = Average(name=name, weights=weights, assumed=said)
+            assumed = [*common, *said]
+            if gap:
+                assumed.append(f"energy interpolated between angles up to {gap:g} degrees apart")
+            if missing:
+                assumed.append(_say_missing(name, missing))
+            out[name] = Average(name=name, weights=weights, assumed=tuple(assumed))
 
     add("listening_window", LISTENING_WINDOW)
     for name, angles in BOUNCES.items():
-        add(name, angles)
-    present = [out[name] for name in BOUNCES if name in out]
-    absent = [name for name in BOUNCES if name not in out]
-    said = tuple(dict.fromkeys(s for a in present for s in a.assumed)) + (
-        (f"early reflections without {', '.join(absent)}",) if absent else ())
-    out["early_reflections"] = Average(
-        name="early_reflections", weights=np.mean([a.weights for a in present], axis=0),
-        assumed=said)
+        add(name, REAR_THREE if name == "rear" and reading == "pooled" else angles)
+    if reading == "pooled":
+        add("early_reflections", POOLED, None, _SAID_OF_READING[reading])
+    else:
+        present = [out[name] for name in BOUNCES if name in out]
+        absent = [name for name in BOUNCES if name not in out]
+        said = dict.fromkeys([_SAID_OF_READING[reading], *(s for a in present for s in a.assumed)])
+        out["early_reflections"] = Average(
+            name="early_reflections", weights=np.mean([a.weights for a in present], axis=0),
+            assumed=tuple(said) + (
+                (f"early reflections without {', '.join(absent)}",) if absent else ()))
 
     orbit_angles: list[Angle] = [("h", 0.0), ("h", 180.0)]
-    shares = [4.0 * sound_power_weight(0.0)] * 2
+    # Straight ahead and straight behind count as one arm, not four: so do published curves.
+    shares = [sound_power_weight(0.0)] * 2
     for key in "hv":
         for a in range(10, 180, 10):
             for sign in (1.0, -1.0):
@@ -256,6 +306,12 @@ def named_averages(directions: Sequence[Direction], mirror: bool = False) -> dic
     if front.any():
         out["off_axis"] = Average(name="off_axis", weights=front / front.sum())
     return out
+
+
+_SAID_OF_READING: dict[Reading, str] = {
+    "bounces": "early reflections: mean of five bounces, rear wall from 90 to 180 degrees",
+    "pooled": "early reflections: mean of 26 directions, rear wall at 90 and 180 degrees only",
+}
 
 
 def _say_missing(name: str, missing: Sequence[Angle]) -> str:

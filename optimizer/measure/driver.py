@@ -73,6 +73,8 @@ class Driver:
         One for each response, then one for the impedance.
     notes : tuple of str
         Everything assumed on the way ("phase from minimum phase").
+    estimated : tuple of Direction
+        Directions that were not measured but estimated from geometry.
     """
 
     name: str
@@ -85,3 +87,4 @@ class Driver:
     limits: Limits = Limits()
     coverage: tuple[Coverage, ...] = ()
     notes: tuple[str, ...] = ()
+    estimated: tuple[Direction, ...] = ()

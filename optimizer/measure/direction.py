@@ -1,0 +1,255 @@
+"""Directions that were not measured, estimated from geometry.
+
+What is estimated is what geometry decides: how a diaphragm beams, how far each driver is from the
+listener, how a cabinet shades what lies behind it. Cone break-up, edges and shelves of a real
+cabinet are not in it, so everything that comes from here is labelled "estimated".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.measure.driver import Driver
+from optimizer.measure.response import ON_AXIS, Direction
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+SOUND_SPEED_M_S = 343.2
+"""Speed of sound in dry air at 20 deg C."""
+
+BAFFLE_TO_DIAPHRAGM = 1.3
+"""Width of a baffle over the largest diaphragm on it, when it is not stated; common practice, no
+source."""
+
+REAR_FLOOR = 0.1
+"""Smallest high-frequency share of pressure behind a cabinet (-20 dB); common practice, no
+source."""
+
+STANDARD_DIRECTIONS: tuple[Direction, ...] = (
+    ON_AXIS,
+    *(Direction(horizontal_deg=float(s * a)) for a in range(10, 180, 10) for s in (1, -1)),
+    Direction(horizontal_deg=180.0),
+    *(Direction(vertical_deg=float(s * a)) for a in range(10, 180, 10) for s in (1, -1)),
+)
+"""The 70 directions of ANSI/CTA-2034-A: two orbits in steps of 10 degrees."""
+
+
+def piston_directivity(x: Real) -> Real:
+    """Compute the directivity 2 J1(x) / x of a rigid round piston in an infinite baffle.
+
+    Parameters
+    ----------
+    x : ndarray
+        k a sin(angle), with k the wave number and a the radius.
+
+    Returns
+    -------
+    ndarray
+        Pressure relative to the axis, real; 1 at x = 0, negative between its first two nulls.
+
+    References
+    ----------
+    T. E. Vigran, "Building Acoustics", eq. 3.51; zeros at 3.8317, 7.0156, 10.1735.
+    """
+    from scipy.special import j1
+
+    x = np.asarray(x, dtype=np.float64)
+    small = np.abs(x) < 1e-2
+    safe = np.where(small, 1.0, x)
+    # Below 0.01 two terms of the series are exact to rounding and free of 0/0.
+    return np.asarray(np.where(small, 1.0 - x**2 / 8.0 + x**4 / 192.0, 2.0 * j1(safe) / safe))
+
+
+def direction_angle_rad(direction: Direction) -> float:
+    """Return the angle between a direction and the reference axis, 0 to pi."""
+    horizontal = np.radians(direction.horizontal_deg)
+    vertical = np.radians(direction.vertical_deg)
+    return float(np.arccos(np.clip(np.cos(horizontal) * np.cos(vertical), -1.0, 1.0)))
+
+
+def path_excess_m(direction: Direction, place_m: tuple[float, float, float]) -> float:
+    """Return how much longer the way from a driver is than from the reference point.
+
+    Parameters
+    ----------
+    direction : Direction
+        Where the listener is, far away: paths are parallel.
+    place_m : tuple of float
+        (up, right, back) of the driver from the reference point in m.
+
+    Returns
+    -------
+    float
+        Excess path in m, negative when the driver is nearer.
+    """
+    up, right, back = place_m
+    horizontal = np.radians(direction.horizontal_deg)
+    vertical = np.radians(direction.vertical_deg)
+    to_front = np.cos(horizontal) * np.cos(vertical)
+    to_right = np.sin(horizontal) * np.cos(vertical)
+    return float(back * to_front - right * to_right - up * np.sin(vertical))
+
+
+def cabinet_shade(frequency_hz: Real, baffle_m: float, angle_rad: float) -> Complex:
+    """Compute what the cabinet takes away in a direction, relative to the axis.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        Frequencies in Hz.
+    baffle_m : float
+        Width of the baffle in m.
+    angle_rad : float
+        Angle from the axis, 0 to pi.
+
+    Returns
+    -------
+    ndarray, shape (F,), complex
+        1 at low frequency in every direction; at high frequency (1 + cos angle) / 2, that is 1
+        in front and 1/2 at the side, but not less than `REAR_FLOOR`.
+
+    Notes
+    -----
+    First order, the middle of the step at 115 / width (a rule of thumb of the trade, not physics).
+    The response on the axis is measured and holds its own baffle step; this is only the ratio.
+    """
+    behind = max(0.5 * (1.0 + np.cos(angle_rad)), REAR_FLOOR)
+    s = 1j * np.asarray(frequency_hz, dtype=np.float64) / (115.0 / baffle_m * np.sqrt(2.0))
+    return np.asarray((0.5 + behind * s) / (0.5 + s))
+
+
+def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> Complex:
+    """Estimate a driver's response in a direction from its response on the axis.
+
+    Parameters
+    ----------
+    driver : Driver
+        With its diaphragm; the response on the axis is the first row.
+    direction : Direction
+        Where the listener is.
+    baffle_m : float
+        Width of the baffle in m.
+
+    Returns
+    -------
+    ndarray, shape (F,), complex
+        Response on the axis times piston directivity, shade of the cabinet and delay of the
+        path. Beyond 90 degrees the piston keeps its value at 90 degrees.
+
+    Raises
+    ------
+    InputError
+        When the diaphragm is not known.
+    """
+    if driver.diaphragm_m is None:
+        raise InputError(
+            "estimating directions needs the effective diameter of every diaphragm",
+            key=f"drivers.{driver.name}.diaphragm", value="none", remedy='add "diaphragm: 0.13"')
+    k = 2.0 * np.pi * driver.frequency_hz / SOUND_SPEED_M_S
+    angle = direction_angle_rad(direction)
+    piston = piston_directivity(
+        k * (0.5 * driver.diaphragm_m) * np.sin(min(angle, 0.5 * np.pi)))
+    excess = path_excess_m(direction, driver.place_m) - path_excess_m(ON_AXIS, driver.place_m)
+    return np.asarray(driver.pressure[0] * piston * np.exp(-1j * k * excess)
+                      * cabinet_shade(driver.frequency_hz, baffle_m, angle))
+
+
+def missing_directions(measured: Sequence[Direction], mirror: bool = False) -> list[Direction]:
+    """List the standard directions that lie outside what was measured.
+
+    Parameters
+    ----------
+    measured : sequence of Direction
+        Directions at hand.
+    mirror : bool
+        Whether the cabinet radiates alike to both sides.
+
+    Returns
+    -------
+    list of Direction
+        Those beyond the largest measured angle of their quarter orbit; directions between
+        measured ones are left to interpolation. Straight behind counts as not measured unless it
+        was.
+    """
+    reach: dict[tuple[str, float], float] = {}
+    for d in measured:
+        for key, angle in (("h", d.horizontal_deg), ("v", d.vertical_deg)):
+            if angle and abs(angle) < 180.0:
+                side = (key, float(np.sign(angle)))
+                reach[side] = max(reach.get(side, 0.0), abs(angle))
+    if mirror or ("h", -1.0) not in reach or ("h", 1.0) not in reach:
+        widest = max(reach.get(("h", 1.0), 0.0), reach.get(("h", -1.0), 0.0))
+        if widest:
+            reach["h", 1.0] = reach["h", -1.0] = widest
+    behind = any(180.0 in (abs(d.horizontal_deg), abs(d.vertical_deg)) for d in measured)
+    out = []
+    for d in STANDARD_DIRECTIONS:
+        key, angle = ("v", d.vertical_deg) if d.vertical_deg else ("h", d.horizontal_deg)
+        if d == ON_AXIS or (abs(angle) == 180.0 and behind):
+            continue
+        if abs(angle) > reach.get((key, float(np.sign(angle))), 0.0):
+            out.append(d)
+    return out
+
+
+def estimate_directions(
+    drivers: Sequence[Driver], *, baffle_m: float | None = None, mirror: bool = False
+) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
+    """Add the standard directions that were not measured, estimated from geometry.
+
+    Parameters
+    ----------
+    drivers : sequence of Driver
+        With the same directions, the axis first, each with its diaphragm and place.
+    baffle_m : float, optional
+        Width of the baffle; `BAFFLE_TO_DIAPHRAGM` times the largest diaphragm when not given.
+    mirror : bool
+        Whether the cabinet radiates alike to both sides.
+
+    Returns
+    -------
+    drivers : tuple of Driver
+        The same with more directions; `Driver.estimated` lists the new ones.
+    notes : tuple of str
+        What was assumed, in plain sentences; empty when nothing was missing.
+
+    Raises
+    ------
+    InputError
+        When a diaphragm is not known.
+    """
+    added = missing_directions(drivers[0].directions, mirror)
+    if not added:
+        return tuple(drivers), ()
+    widest = max((d.diaphragm_m or 0.0) for d in drivers)
+    width = BAFFLE_TO_DIAPHRAGM * widest if baffle_m is None else baffle_m
+    out = []
+    for driver in drivers:
+        rows = np.array([estimate_pressure(driver, d, width) for d in added])
+        pressure = np.concatenate([driver.pressure, rows])
+        pressure.setflags(write=False)
+        out.append(replace(
+            driver, directions=(*driver.directions, *added), pressure=pressure,
+            estimated=(*driver.estimated, *added)))
+    said = ("all directions off the axis" if len(drivers[0].directions) == 1
+            else f"{len(added)} of {len(added) + len(drivers[0].directions)} directions")
+    notes = [
+        f"estimated, not measured: {said}, from the diaphragms (rigid pistons), the places on "
+        "the baffle (path differences) and the shade of a cabinet "
+        f"{100 * width:.0f} cm wide" + (
+            "" if baffle_m is not None else f" ({BAFFLE_TO_DIAPHRAGM:g} times the largest "
+            "diaphragm, since no width is stated)"),
+        "estimated: behind the cabinet high frequencies fall to half the pressure at 90 degrees "
+        "and a tenth at 180, low ones not at all; break-up and cabinet edges are not in it",
+    ]
+    places = [d.place_m for d in drivers]
+    if len(set(places)) < len(places):
+        notes.append("estimated: drivers stated at one place give no path differences between "
+                     "them; say where each is under at")
+    return tuple(out), tuple(notes)
