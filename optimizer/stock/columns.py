@@ -47,8 +47,8 @@ KIND_WORDS: dict[str, Kind] = {
 }
 
 _PLAIN = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_COUNT = re.compile(r"(\d+)\s*(x|pc|pcs|pieces?)?", re.IGNORECASE)
-_MONEY = re.compile(r"([^\d\s.,+-]{0,3})\s*(\d+(?:[.,]\d*)?|[.,]\d+)\s*([^\d\s.,+-]{0,3})")
+_COUNT = re.compile(r"(\d{1,6})\s*(x|pc|pcs|pieces?)?", re.IGNORECASE)
+_MONEY = re.compile(r"([^\d\s.,+-]{0,3})\s*(\d{1,9}(?:[.,]\d*)?|[.,]\d+)\s*([^\d\s.,+-]{0,3})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +171,7 @@ def read_count(text: str) -> int:
     """Read a number of pieces: "4", "4 x", "4 pcs"."""
     match = _COUNT.fullmatch(text)
     if not match:
-        raise InputError("the count must be a whole number, 0 or more", value=repr(text))
+        raise InputError("the count must be a whole number, 0 to 999999", value=repr(text))
     return int(match[1])
 
 
@@ -211,15 +211,16 @@ def read_tangent(text: str, unit: str) -> float:
 
 def read_wire(text: str, unit: str) -> tuple[float | None, int | None]:
     """Read a wire as a bare diameter in m, or as an AWG size ("AWG 18"): one of the two."""
-    match = re.fullmatch(r"(?:AWG\s*#?\s*(\d+)|(\d+)\s*AWG)", text.strip(), re.IGNORECASE)
-    if match or (unit.casefold() == "awg" and text.strip().isdigit()):
-        size = int((match[1] or match[2]) if match else text)
+    named = f"AWG {text}" if unit.casefold() == "awg" and _PLAIN.fullmatch(text) else text
+    match = re.fullmatch(r"(?:AWG\s*#?\s*(\d{1,2})|(\d{1,2})\s*AWG)", named, re.IGNORECASE)
+    if match:
+        size = int(match[1] or match[2])
         if not 8 <= size <= 30:
             raise InputError("the wire of a coil lies between AWG 8 and AWG 30",
                              value=repr(text))
         return None, size
     # A bare number is a diameter in mm: nobody writes wire in metres.
-    diameter = parse_quantity(add_unit(text, unit or "mm"), "m")
+    diameter = parse_quantity(add_unit(named, unit or "mm"), "m")
     if not 0.1e-3 <= diameter <= 5e-3:
         raise InputError("the wire of a coil is 0.1 mm to 5 mm thick", value=repr(text))
     return diameter, None

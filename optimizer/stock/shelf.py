@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -140,7 +141,7 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
 
 def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and cells of each row that is neither empty nor a comment."""
-    lines = text.splitlines(keepends=True)
+    lines = list(io.StringIO(text, newline=""))
     first = next((line for line in lines
                   if line.strip() and not line.startswith(("#", "sep="))), "")
     counts = {mark: first.count(mark) for mark in (";", "\t", ",")}

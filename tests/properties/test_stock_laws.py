@@ -7,6 +7,7 @@ import math
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.errors import InputError
 from optimizer.parts import KINDS, UNIT_OF_KIND, Kind, Part
 from optimizer.stock.combine import (
     ALMOST_EQUAL_LOSS,
@@ -18,6 +19,7 @@ from optimizer.stock.combine import (
 )
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import Lot, name_lots
+from optimizer.stock.shelf import parse_parts_list
 from optimizer.stock.stock import assemble_stock, series_rules
 from optimizer.units import format_quantity, parse_quantity
 
@@ -164,3 +166,42 @@ def test_listing_equals_joining_one_by_one(pieces: list[Part], most: int) -> Non
         used = [next(piece for piece in pieces if piece.value == value) for value in part.pieces]
         again = join_pieces(part.joined, used)  # type: ignore[arg-type]
         assert math.isclose(again.value, part.value, rel_tol=1e-12)
+
+
+CELLS = st.sampled_from([
+    "", "4.7 uF", "4,7", "1 mH", "coil", "film cap", "r", "3", "-1", "0", "5 %", "0.7", "1e400",
+    "nan", "inf", '"', "#", "400 VDC", "AWG 18", "AWG 999", "€ 2", "1.2.3", "٣", "²", "\u2003",
+    "9" * 400, "value", "4u7", "1e-9 H", "±3", "x" * 50,
+]) | st.text(max_size=6)
+HEADS = st.sampled_from([
+    "kind", "count", "tol %", "qty", "wire AWG", "dcr", "esr", "tan d", "wire", "rating",
+    "V", "price", "price (EUR)", "measured", "label", "type", "unit", "note", "",
+])
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.lists(HEADS, max_size=5, unique=True),
+       st.lists(st.tuples(st.sampled_from(["1 mH", "4.7 uF", "3R3"]), st.lists(CELLS, max_size=5))
+                | st.tuples(CELLS, st.lists(CELLS, max_size=6)), max_size=3),
+       st.sampled_from([",", ";", "\t"]), st.booleans())
+def test_any_text_is_read_or_refused_with_one_error(
+    heads: list[str], rows: list[tuple[str, list[str]]], separator: str, owned: bool
+) -> None:
+    """Whatever stands in a list, it gives sound parts or one error that says where."""
+    text = "\n".join(separator.join(row)
+                     for row in [["value", *heads], *([first, *rest] for first, rest in rows)])
+    lots: tuple[Lot, ...] = ()
+    refusal = None
+    try:
+        lots = parse_parts_list(text, file="shelf.csv", owned=owned).lots
+    except InputError as error:
+        refusal = error
+    assert refusal is None or (refusal.file == "shelf.csv" and refusal.line is not None)
+    for lot in lots:
+        part = lot.part
+        assert 0.0 < part.value < math.inf
+        assert 0.0 <= part.loss_ohm < math.inf
+        assert 0.0 <= part.tolerance < 1.0
+        assert part.rating is None or 0.0 < part.rating < math.inf
+        assert part.price is None or 0.0 <= part.price < math.inf
+        assert lot.count is None or 0 < lot.count < 10**9

@@ -272,3 +272,50 @@ def test_matching_needs_a_pair_and_enough_pieces() -> None:
         match_pair({"a": part}, single)
     with pytest.raises(InputError, match="too few"):
         match_pair({"a": part, "b": part}, pair)
+
+
+def test_parts_of_several_lots_match_measured_and_unmeasured_pieces() -> None:
+    """Two lots joined in one slot: each side gets one piece of either, no side a piece twice."""
+    from optimizer.stock.combine import join_pieces
+
+    first = measured_lot([2.0e-6, 2.2e-6, 2.1e-6])
+    second = measured_lot([4.9e-6, 4.7e-6, 4.8e-6])
+    plain = shelf_of(4, 1e-6)[0]
+    stock = assemble_stock(lots=[first, second, plain], speakers=2)
+    one, two, three = (lot.part for lot in stock.lots)
+    parts = {"C1": join_pieces("parallel", [one, two, three]),
+             "C2": join_pieces("parallel", [three, three])}
+    with pytest.raises(InputError, match="too few"):
+        match_pair(parts, stock)
+    match = match_pair({"C1": parts["C1"]}, stock, nearness=0.0)
+    (slot,) = match.slots
+    assert not slot.measured
+    # 2.0 + 4.9 = 2.1 + 4.8 = 2.2 + 4.7: two of the three equal sums are taken.
+    assert slot.difference == pytest.approx(0.0, abs=1e-12)
+    assert slot.left_value == pytest.approx(7.9e-6)
+    assert [p.value for p in slot.left][2] == 1e-6
+    assert len({p.value for p in (*slot.left, *slot.right)} - {1e-6}) == 4
+
+
+def test_large_drawers_say_when_not_every_way_was_tried() -> None:
+    """Thirty pieces in sets of three cannot be tried out: the result is good, not proved."""
+    from optimizer.stock.combine import join_pieces
+
+    rng = np.random.default_rng(24)
+    stock = assemble_stock(lots=[measured_lot(list(rng.normal(10.0, 0.3, 30)), "resistor")],
+                           speakers=2)
+    part = join_pieces("series", [stock.lots[0].part] * 3)
+    match = match_pair({"R1": part}, stock, nearness=0.0)
+    assert not match.proved
+    assert match.worst_difference < 1e-4
+
+
+def test_slots_that_fight_over_the_best_pieces_all_get_some() -> None:
+    """Four slots and eight pieces: every piece is used, at the least sum of differences."""
+    lot = measured_lot([1.0, 1.001, 1.1, 1.102, 1.2, 1.203, 1.3, 1.304], "resistor")
+    stock = assemble_stock(lots=[lot], speakers=2)
+    parts = dict.fromkeys(("a", "b", "c", "d"), stock.lots[0].part)
+    match = match_pair(parts, stock, nearness=0.0)
+    assert match.proved
+    gaps = sorted(abs(slot.left_value - slot.right_value) for slot in match.slots)
+    assert gaps == pytest.approx([0.001, 0.002, 0.003, 0.004], abs=1e-9)

@@ -203,3 +203,26 @@ def test_missing_and_binary_files(tmp_path: Path) -> None:
     binary.write_bytes(b"PK\x03\x04\x00\x00")
     with pytest.raises(InputError, match="binary"):
         read_parts_list(binary)
+
+
+@pytest.mark.parametrize(("heading", "cell"), [
+    ("wire", "AWG 18"), ("wire (AWG)", "18"), ("gauge", "18 awg"), ("wire mm", "1.02367"),
+    ("wire", "1.02367 mm"), ("wire diameter", "1.02367"),
+])
+def test_ways_of_writing_a_wire(heading: str, cell: str) -> None:
+    """AWG 18 is 1.0237 mm bare (ASTM B 258), however it is written."""
+    part = parse_parts_list(f"value,{heading}\n1 mH,{cell}\n").lots[0].part
+    assert part.loss_ohm == pytest.approx(0.46337, abs=2e-5)
+
+
+@pytest.mark.parametrize("cell", ["AWG 99", "99", "AWG"])
+def test_wire_nobody_winds(cell: str) -> None:
+    """A gauge or diameter out of reach of a crossover coil is refused."""
+    with pytest.raises(InputError):
+        parse_parts_list(f"value,wire\n1 mH,{cell}\n")
+
+
+def test_loss_of_either_kind_may_share_a_column() -> None:
+    """One column of losses in ohm serves coils and capacitors."""
+    lots = parse_parts_list("value,DCR/ESR (mohm)\n1 mH,420\n10 uF,15\n").lots
+    assert [lot.part.loss_ohm for lot in lots] == pytest.approx([0.42, 0.015])
