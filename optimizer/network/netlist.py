@@ -174,7 +174,8 @@ def write_netlist(
     The amplifier is an ideal source at node ``amp``. Node names come from `name_nodes`. An
     inverted way has its driver's terminals exchanged. SPICE solves for direct current first, so
     nodes that only capacitors reach get 1 teraohm to ground, and an ideal coil that closes a loop
-    of ideal coils and sources gets 1 nanoohm; both change curves by less than 1e-6.
+    of ideal coils and sources gets 1 nanoohm; both change curves by
+    about 1e-6 at most for parts of this trade.
     """
     sweep = sweep or Sweep()
     if not 0.0 < sweep.low_hz < sweep.high_hz or sweep.points_per_decade < 1:
