@@ -1,0 +1,388 @@
+"""What an impedance curve says of a driver: resonance, Qs, resistance, inductance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.measure.motional import (
+    Motional,
+    MotionalFit,
+    RootR0,
+    fit_motional,
+    model_impedance,
+    read_root_r0,
+)
+from optimizer.measure.response import Response
+from optimizer.measure.thin import interpolate_log, thin_response
+
+Floats = NDArray[np.float64]
+
+GOOD_FIT = 0.08
+"""Largest rms relative error for which the circuit's values are stated."""
+
+LEAST_PEAK = 1.06
+"""Smallest ratio of peak to voice-coil resistance that is called a resonance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equaliser:
+    """Resistor and capacitor in series, across the driver, against the rise of impedance.
+
+    Parameters
+    ----------
+    r_ohm, c_farad : float
+        Values.
+    rule : str
+        How they were found.
+    flatness : float
+        Largest over smallest modulus of driver and equaliser, from the minimum to 10 kHz.
+    """
+
+    r_ohm: float
+    c_farad: float
+    rule: str
+    flatness: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImpedanceSurvey:
+    """Figures of one impedance curve; None where the data do not determine a figure.
+
+    Parameters
+    ----------
+    source : str
+        The file.
+    measured_hz : tuple of float
+        First and last frequency.
+    minimum_ohm, minimum_hz : float
+        Smallest modulus above the resonance (or in all data) and where.
+    re_ohm : float or None
+        Resistance of the voice coil at DC, estimated.
+    resonance_hz, qms, qes, qts : float or None
+        Resonance and Qs, mounted as measured.
+    peak_ohm : float or None
+        Modulus at resonance.
+    box : {"", "closed", "vented"}
+        What the number of peaks shows: one is free air or a closed box, two a vented one.
+    tuning_hz : float or None
+        Port resonance.
+    root_r0 : RootR0 or None
+        The same figures by the three-point method.
+    fit : MotionalFit or None
+        The fitted circuit.
+    inductance_1k_h, inductance_10k_h : float or None
+        Reactance over angular frequency at 1 and 10 kHz, motional part taken out.
+    rise : float or None
+        Modulus at 10 kHz over `re_ohm`.
+    equalisers : tuple of Equaliser
+        Empty when the modulus rises by less than a fifth.
+    notes : tuple of str
+        What could not be determined and why.
+    """
+
+    source: str
+    measured_hz: tuple[float, float]
+    minimum_ohm: float
+    minimum_hz: float
+    re_ohm: float | None = None
+    resonance_hz: float | None = None
+    qms: float | None = None
+    qes: float | None = None
+    qts: float | None = None
+    peak_ohm: float | None = None
+    box: Literal["", "closed", "vented"] = ""
+    tuning_hz: float | None = None
+    root_r0: RootR0 | None = None
+    fit: MotionalFit | None = None
+    inductance_1k_h: float | None = None
+    inductance_10k_h: float | None = None
+    rise: float | None = None
+    equalisers: tuple[Equaliser, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def survey_impedance(impedance: Response) -> ImpedanceSurvey:
+    """Read every figure that an impedance curve determines.
+
+    Parameters
+    ----------
+    impedance : Response
+        Quantity "impedance".
+
+    Returns
+    -------
+    ImpedanceSurvey
+
+    Notes
+    -----
+    The equivalent circuit (`optimizer.measure.motional`) is fitted to all points, which spares
+    the figures the noise of three single points; the three-point method is given beside it. A
+    resonance is stated only where the peak lies inside the data, stands `LEAST_PEAK` above the
+    voice coil's resistance and the circuit meets the data.
+    """
+    curve = thin_response(impedance, per_octave=48)
+    f, z = curve.frequency_hz, curve.value
+    smooth = _smooth(f, np.abs(z))
+    peak, peak_notes = _find_peak(f, smooth)
+    survey = ImpedanceSurvey(
+        source=impedance.source,
+        measured_hz=curve.range_hz,
+        minimum_ohm=float(smooth.min()),
+        minimum_hz=float(f[np.argmin(smooth)]),
+        notes=tuple(peak_notes),
+    )
+    if peak is not None:
+        survey = _read_resonance(survey, curve, smooth, peak)
+    if survey.resonance_hz is not None:
+        above = f > survey.resonance_hz
+        if np.count_nonzero(above) > 3:
+            at = int(np.argmin(np.where(above, smooth, np.inf)))
+            survey = replace(survey, minimum_ohm=float(smooth[at]), minimum_hz=float(f[at]))
+    if survey.re_ohm is None:
+        survey = _guess_resistance(survey, curve, smooth)
+    return _read_inductance(survey, curve)
+
+
+def _smooth(frequency_hz: Floats, modulus: Floats) -> Floats:
+    """Quadratic fit in a window of 1/6 octave: removes noise, keeps peaks."""
+    u, y = np.log2(frequency_hz), np.log(modulus)
+    out = np.empty_like(y)
+    for index, centre in enumerate(u):
+        low, high = np.searchsorted(u, [centre - 1 / 12, centre + 1 / 12])
+        if high - low < 5:
+            out[index] = y[index]
+            continue
+        x = u[low:high] - centre
+        basis = np.column_stack([np.ones_like(x), x, x * x])
+        out[index] = np.linalg.lstsq(basis, y[low:high], rcond=None)[0][0]
+    return np.asarray(np.exp(out))
+
+
+def _find_peak(f: Floats, modulus: Floats) -> tuple[int | None, list[str]]:
+    """Index of the resonance peak: the most prominent one below ten times the lowest minimum."""
+    from scipy.signal import find_peaks
+
+    peaks, facts = find_peaks(np.log(modulus), prominence=np.log(1.04))
+    if not len(peaks):
+        if modulus[0] > 1.1 * modulus.min() and f[0] > 15.0:
+            return None, [f"resonance lies below the data, which start at {f[0]:.0f} Hz"]
+        return None, ["no resonance peak in the data"]
+    best = int(peaks[np.argmax(facts["prominences"])])
+    if modulus[0] > modulus[best] and f[0] > 15.0:
+        return best, [
+            f"impedance is still rising towards {f[0]:.0f} Hz where the data start: a second "
+            "peak lies below"
+        ]
+    return best, []
+
+
+def _read_resonance(
+    survey: ImpedanceSurvey, curve: Response, smooth: Floats, peak: int
+) -> ImpedanceSurvey:
+    f, z = curve.frequency_hz, curve.value
+    vented, tuning = _second_peak(f, smooth, peak)
+    start = _starting_values(f, smooth, peak)
+    limit = (f <= 30.0 * f[peak]) & (f <= 20000.0)
+    fits: list[tuple[Literal["closed", "vented"], MotionalFit]] = []
+    for share in (1.0, 0.6):
+        first = replace(start, resonance_hz=start.resonance_hz * (share if vented else 1.0))
+        if vented:
+            first = replace(first, tuning_hz=tuning, alpha=1.5, leak_q=8.0)
+        box: Literal["closed", "vented"] = "vented" if vented else "closed"
+        fits.append(
+            (
+                box,
+                fit_motional(
+                    f[limit], z[limit], has_phase=curve.has_phase, start=first, box=box
+                ),
+            )
+        )
+        if not vented:
+            break
+    kind, fit = min(fits, key=lambda item: item[1].residual)
+    values = fit.values
+    three = read_root_r0(*_around(f, smooth, peak, vented), values.re_ohm)
+    notes = list(survey.notes)
+    if values.peak_ohm < LEAST_PEAK * values.re_ohm:
+        notes.append("the resonance peak is too low to be read")
+        return replace(survey, notes=tuple(notes))
+    if fit.residual > GOOD_FIT:
+        notes.append(
+            f"the equivalent circuit misses the data by {100 * fit.residual:.0f} %: "
+            "Qs are not stated, the resonance is the top of the peak"
+        )
+        return replace(
+            survey,
+            resonance_hz=float(f[peak]),
+            peak_ohm=float(smooth[peak]),
+            box=kind,
+            tuning_hz=tuning,
+            root_r0=three,
+            notes=tuple(notes),
+        )
+    if not vented and abs(np.log(values.resonance_hz / f[peak])) > 0.2:
+        notes.append("peak and fitted resonance disagree: figures are uncertain")
+    return replace(
+        survey,
+        re_ohm=values.re_ohm,
+        resonance_hz=values.resonance_hz,
+        qms=values.qms,
+        qes=values.qes,
+        qts=values.qts,
+        peak_ohm=float(smooth[peak]),
+        box=kind,
+        tuning_hz=values.tuning_hz,
+        root_r0=None if vented else three,
+        fit=fit,
+        notes=tuple(notes),
+    )
+
+
+def _second_peak(f: Floats, modulus: Floats, peak: int) -> tuple[bool, float | None]:
+    """Whether a port makes a second peak below, and the frequency of the dip between them."""
+    from scipy.signal import find_peaks
+
+    near = int(np.searchsorted(f, f[peak] / 8.0))
+    lower = [int(p) for p in find_peaks(np.log(modulus[:peak]), prominence=np.log(1.2))[0]]
+    if f[0] > 15.0 and near == 0 and modulus[0] == modulus[:3].max():
+        lower.append(0)  # the lower peak lies below the data
+    lower = [p for p in lower if p >= near and peak - p > 4]
+    if not lower:
+        return False, None
+    second = max(lower, key=lambda p: float(modulus[p]))
+    dip = second + int(np.argmin(modulus[second:peak]))
+    return bool(modulus[second] > 1.25 * modulus[dip]), float(f[dip])
+
+
+def _starting_values(f: Floats, modulus: Floats, peak: int) -> Motional:
+    floor = float(min(modulus[peak:].min(), modulus[: peak + 1].min()))
+    ratio = max(modulus[peak] / floor, 1.05)
+    three = read_root_r0(f, modulus, floor)
+    qms = three.qms if three is not None else 2.5
+    high = float(modulus[-1])
+    n = 0.7
+    k = max(high - floor, 0.1 * floor) / (2.0 * np.pi * float(f[-1])) ** n
+    return Motional(
+        re_ohm=floor * 0.97,
+        resonance_hz=float(f[peak]),
+        qms=float(np.clip(qms, 0.3, 40.0)),
+        qes=float(np.clip(qms / (ratio - 1.0), 0.06, 50.0)),
+        k=k,
+        n=n,
+    )
+
+
+def _around(f: Floats, modulus: Floats, peak: int, vented: bool) -> tuple[Floats, Floats]:
+    """Cut the data around the main peak only, so that the rise at high frequency is no peak."""
+    last = peak + int(np.argmin(modulus[peak:])) + 1
+    first = int(np.argmin(modulus[:peak])) if vented else 0
+    return f[first:last], modulus[first:last]
+
+
+def _guess_resistance(
+    survey: ImpedanceSurvey, curve: Response, smooth: Floats
+) -> ImpedanceSurvey:
+    """Voice-coil resistance without a resonance: the lowest real part."""
+    real = float(curve.value.real.min()) if curve.has_phase else float(smooth.min())
+    real = real if real > 0.0 else float(smooth.min())
+    return replace(
+        survey,
+        re_ohm=min(real, survey.minimum_ohm),
+        notes=(
+            *survey.notes,
+            "voice-coil resistance taken from the lowest real part: a little high",
+        ),
+    )
+
+
+def _read_inductance(survey: ImpedanceSurvey, curve: Response) -> ImpedanceSurvey:
+    """Inductance, rise and equaliser values from the data above the minimum."""
+    f = curve.frequency_hz
+    re = survey.re_ohm
+    if re is None or f[-1] < 4000.0:
+        return replace(
+            survey, notes=(*survey.notes, "data end too low to read the inductance")
+        )
+    z = curve.value
+    if not curve.has_phase:
+        if survey.fit is None:
+            return replace(
+                survey, notes=(*survey.notes, "no phase: inductance is not read")
+            )
+        z = np.abs(z) * np.exp(1j * np.angle(model_impedance(f, survey.fit.values)))
+    without = z
+    if survey.fit is not None:
+        values = survey.fit.values
+        still = model_impedance(f, replace(values, k=0.0)) - values.re_ohm
+        without = z - still
+    at = {1000.0: None, 10000.0: None}
+    found: dict[float, float | None] = dict(at)
+    for wanted in at:
+        if f[0] <= wanted <= f[-1]:
+            reactance = float(interpolate_log(f, without.imag, np.array([wanted]))[0])
+            found[wanted] = reactance / (2.0 * np.pi * wanted) if reactance > 0.0 else None
+    top = min(10000.0, float(f[-1]))
+    rise = float(interpolate_log(f, np.abs(z), np.array([top]))[0]) / re
+    survey = replace(
+        survey,
+        inductance_1k_h=found[1000.0],
+        inductance_10k_h=found[10000.0],
+        rise=rise,
+    )
+    if rise < 1.2:
+        return survey
+    return replace(survey, equalisers=_find_equalisers(f, z, without, re, survey.minimum_hz))
+
+
+def _find_equalisers(
+    f: Floats,
+    z: NDArray[np.complex128],
+    without: NDArray[np.complex128],
+    re: float,
+    low_hz: float,
+) -> tuple[Equaliser, ...]:
+    """Values by two published rules and by fitting, each with the flatness it reaches."""
+    from scipy.optimize import least_squares
+
+    inside = (f >= min(low_hz, 4000.0)) & (f <= 10000.0)
+    grid = np.geomspace(f[inside][0], f[inside][-1], 60)
+    real = interpolate_log(f, z.real, grid)
+    load = real + 1j * interpolate_log(f, z.imag, grid)
+    jw = 2j * np.pi * grid
+    reactance = interpolate_log(f, without.imag, grid)
+    # The rules want one inductance: the one that acts where the rise sets in.
+    corner = int(np.argmax(reactance >= 0.75 * re)) if np.any(reactance >= 0.75 * re) else -1
+    le = float(reactance[corner] / (2.0 * np.pi * grid[corner]))
+
+    def modulus(r: float, c: float) -> Floats:
+        return np.abs(1.0 / (1.0 / load + 1.0 / (r + 1.0 / (jw * c))))
+
+    def make(r: float, c: float, rule: str) -> Equaliser:
+        size = modulus(r, c)
+        return Equaliser(r_ohm=r, c_farad=c, rule=rule, flatness=float(size.max() / size.min()))
+
+    found = []
+    if le > 0.0:
+        found.append(make(re, le / re**2, "R = Re, C = Le/Re^2 (exact for a pure inductance)"))
+        practice = 1.25 * re
+        found.append(
+            make(practice, le / practice**2, "R = 1.25 Re, C = Le/R^2 (common practice)")
+        )
+    first = found[0].c_farad if found else 10e-6
+
+    def error(x: Floats) -> Floats:
+        size = np.log(modulus(float(np.exp(x[0])), float(np.exp(x[1]))))
+        return np.asarray(size - size.mean())
+
+    answer = least_squares(
+        error,
+        np.log([1.1 * re, first]),
+        bounds=(np.log([0.8 * re, 1e-7]), np.log([4.0 * re, 1e-3])),
+    )
+    r, c = np.exp(answer.x)
+    found.append(make(float(r), float(c), "fitted to the measured impedance, minimum to 10 kHz"))
+    return tuple(found)
