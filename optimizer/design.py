@@ -32,12 +32,21 @@ class Measured:
         Whether the phases of different files have one time zero.
     mirror : {"", "left-right"}
         Whether the cabinet radiates alike to both sides.
+    estimate : bool
+        Whether directions that were not measured are estimated from geometry.
+    baffle_m : float or None
+        Width of the baffle, for that estimate.
+    reflections : {"bounces", "pooled"}
+        How early reflections are averaged, see `optimizer.acoustics.averages.Reading`.
     """
 
     volts: float = 2.83
     metres: float = 1.0
     clock: Literal["shared", "none"] = "shared"
     mirror: Literal["", "left-right"] = ""
+    estimate: bool = False
+    baffle_m: float | None = None
+    reflections: Literal["bounces", "pooled"] = "bounces"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,17 @@ SOUND_SPEED_M_S = 343.2
 """Speed of sound in air at 20 deg C, for delays given as a path."""
 
 _TOP = ("speaker", "measured", "drivers", "together", "ways", "goals", "stock", "search", "grid")
+_MEASURED = ("volts", "metres", "clock", "mirror", "estimate", "baffle", "reflections")
 _DRIVER = ("response", "impedance", "at", "diaphragm", "limits", "delay", "level")
+_LIMITS = {
+    "watts": ("watts", "W"),
+    "lowest_hz": ("lowest_hz", "Hz"),
+    "highest_hz": ("highest_hz", "Hz"),
+    "excursion": ("excursion_m", "m"),
+    "force_factor": ("force_factor_tm", ""),  # T m: no prefix is in use
+    "resistance": ("resistance_ohm", "ohm"),
+}
+"""Key of a limit -> field of `Limits` and unit."""
 _DIRECTION = re.compile(r"(\d+(?:\.\d+)?)(?:\s*(?:deg|°))?\s*(right|left|up|down)?")
 _SIDES = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
 
@@ -118,17 +128,22 @@ def _list_spots(entry: Entry, seen: set[int]) -> list[Where]:
 def _read_measured(entry: Entry | None) -> Measured:
     if entry is None:
         return Measured()
-    fields = entry.fields(("volts", "metres", "clock", "mirror"))
+    fields = entry.fields(_MEASURED)
     clock: Literal["shared", "none"] = "shared"
     mirror: Literal["", "left-right"] = ""
     if "clock" in fields:
         clock = fields["clock"].choice(("shared", "none"))
     if "mirror" in fields:
         mirror = fields["mirror"].choice(("left-right",))
+    reflections: Literal["bounces", "pooled"] = "bounces"
+    if "reflections" in fields:
+        reflections = fields["reflections"].choice(("bounces", "pooled"))
     return Measured(
         volts=fields["volts"].quantity("V", above=0.0) if "volts" in fields else 2.83,
         metres=fields["metres"].quantity("m", above=0.0) if "metres" in fields else 1.0,
-        clock=clock, mirror=mirror,
+        clock=clock, mirror=mirror, reflections=reflections,
+        estimate=fields["estimate"].flag() if "estimate" in fields else False,
+        baffle_m=fields["baffle"].quantity("m", above=0.0) if "baffle" in fields else None,
     )  # fmt: skip
 
 
@@ -150,7 +165,6 @@ def _read_driver(name: str, entry: Entry, folder: Path) -> DesignDriver:
                 remedy=f'add "{key}: FILE"; a network cannot be computed without it',
             )  # fmt: skip
     place = fields["at"].fields(("up", "right", "back")) if "at" in fields else {}
-    limits = fields["limits"].fields(("watts", "lowest_hz")) if "limits" in fields else {}
     up, right, back = (
         place[key].quantity("m") if key in place else 0.0 for key in ("up", "right", "back")
     )
@@ -162,15 +176,33 @@ def _read_driver(name: str, entry: Entry, folder: Path) -> DesignDriver:
         diaphragm_m=(
             fields["diaphragm"].quantity("m", above=0.0) if "diaphragm" in fields else None
         ),
-        limits=Limits(
-            watts=limits["watts"].quantity("W", above=0.0) if "watts" in limits else None,
-            lowest_hz=(
-                limits["lowest_hz"].quantity("Hz", above=0.0) if "lowest_hz" in limits else None
-            ),
-        ),
+        limits=_read_limits(fields["limits"]) if "limits" in fields else Limits(),
         delay_s=_read_delay(fields["delay"]) if "delay" in fields else 0.0,
         level_db=fields["level"].quantity("dB") if "level" in fields else 0.0,
     )
+
+
+def _read_limits(entry: Entry) -> Limits:
+    fields = entry.fields(_LIMITS)
+    found = {
+        name: fields[key].quantity(unit, above=0.0)
+        for key, (name, unit) in _LIMITS.items()
+        if key in fields and unit
+    }
+    if "force_factor" in fields:
+        found["force_factor_tm"] = fields["force_factor"].number(least=0.01)
+    if found.get("excursion_m", 0.0) > 0.05:
+        raise fields["excursion"].error(
+            "an excursion is at most 50 mm", value=format_quantity(found["excursion_m"], "m"),
+            remedy='write for instance "4 mm"',
+        )  # fmt: skip
+    low, high = found.get("lowest_hz"), found.get("highest_hz")
+    if low is not None and high is not None and high <= low:
+        raise fields["highest_hz"].error(
+            "the highest frequency of a driver lies above its lowest",
+            value=format_quantity(high, "Hz"), remedy=f"lowest_hz is {format_quantity(low, 'Hz')}",
+        )  # fmt: skip
+    return Limits(**found)
 
 
 def _read_responses(entry: Entry, folder: Path) -> tuple[ResponseFile, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.acoustics.averages import named_averages
+from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.design import Design
 from optimizer.design_drivers import load_drivers
 from optimizer.design_ladder import KEYS_OF_FORM
@@ -15,6 +15,7 @@ from optimizer.design_text import load_design
 from optimizer.errors import InputError
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import GoalSpec
+from optimizer.measure.direction import estimate_directions
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Slot, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
@@ -48,11 +49,19 @@ def build_problem(design: Design) -> Problem:
     _check_stock(design, stock)
     drivers, notes = load_drivers(design)
     mirror = bool(design.measured.mirror)
+    if design.measured.estimate:
+        try:
+            drivers, said = estimate_directions(
+                drivers, baffle_m=design.measured.baffle_m, mirror=mirror)
+        except InputError as error:
+            raise design.locate(error, "measured.estimate") from None
+        notes = (*notes, *said)
     specs, goal_notes = _choose_goals(design, drivers, mirror)
     try:
         return Problem(
             title=design.title, drivers=drivers, topology=design.topology, stock=stock,
-            goals=specs, mirror=mirror, notes=(*design.notes, *notes, *goal_notes),
+            goals=specs, mirror=mirror,
+            reading=design.measured.reflections, notes=(*design.notes, *notes, *goal_notes),
         )  # fmt: skip
     except InputError as error:
         raise design.locate(error) from None
@@ -110,12 +119,15 @@ def _choose_goals(
     A goal that the user wrote is never left out: `Problem` refuses it.
     """
     frequency = drivers[0].frequency_hz
-    available = named_averages(drivers[0].directions, mirror)
+    directions = drivers[0].directions
+    available = {**named_averages(directions, mirror), **direction_averages(directions)}
+    by_name = {driver.name: driver for driver in drivers}
+    ways = [(way.name, by_name[way.driver]) for way in design.topology.ways]
     specs: dict[str, GoalSpec] = {}
     notes: list[str] = []
     for name, spec in design.goals.specs.items():
         try:
-            goal = prepare_goal(name, spec, frequency, available)
+            goal = prepare_goal(name, spec, frequency, available, ways)
         except InputError as error:
             if name in design.goals.from_preset and error.key == f"goals.{name}":
                 notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")

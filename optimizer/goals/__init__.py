@@ -1,0 +1,1 @@
+"""What is wanted: specs, residuals and their derivatives."""

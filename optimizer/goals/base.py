@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +25,25 @@ other goal can gain, it keeps the best network inside the limit.
 class Goal(Protocol):
     """A prepared goal on the grid of a problem."""
 
-    name: str
-    unit: str
-    weight: float
-    hard: bool
-    curve_names: tuple[str, ...]
+    @property
+    def name(self) -> str:
+        """Name of the goal."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the figure."""
+
+    @property
+    def weight(self) -> float:
+        """Cost of one unit."""
+
+    @property
+    def hard(self) -> bool:
+        """Whether the figure must be 0."""
+
+    @property
+    def curve_names(self) -> tuple[str, ...]:
+        """Named curves it looks at."""
 
     def residuals(self, curves: Curves) -> Real:
         """Residuals in `unit`, scaled so that the root of their sum of squares is the figure.
@@ -38,7 +54,7 @@ class Goal(Protocol):
         """
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """Derivatives of `residuals` with respect to log values.
+        """Return the derivatives of `residuals` with respect to log values.
 
         Returns
         -------
@@ -76,8 +92,69 @@ def goal_cost(goal: Goal, residuals: Real) -> Real:
     ndarray, shape (...)
         Weight times figure; a hard limit is priced at `HARD_COST_PER_DB`.
     """
-    figure = np.sqrt(np.einsum("...n,...n->...", residuals, residuals))
-    return figure * (HARD_COST_PER_DB if goal.hard else goal.weight)
+    figure: Real = np.sqrt(np.einsum("...n,...n->...", residuals, residuals))
+    return np.asarray(figure * (HARD_COST_PER_DB if goal.hard else goal.weight))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandGoal:
+    """What goals over a band of the grid share; each point of the band stands for itself.
+
+    Parameters
+    ----------
+    name : str
+        Name of the goal.
+    index : ndarray of int, shape (N,)
+        Grid points of the band, without gaps.
+    frequency_hz : ndarray, shape (N,)
+        Their frequencies.
+    weight : float
+        Cost of one unit of the figure.
+    scale : float
+        1/sqrt(number of terms that the mean runs over).
+    unit : str
+        Unit of the figure.
+    hard : bool
+        Whether the figure must be 0.
+    curve_names : tuple of str
+        Named curves it looks at.
+    """
+
+    name: str
+    index: NDArray[np.intp]
+    frequency_hz: Real
+    weight: float
+    scale: float
+    unit: str
+    hard: bool = False
+    curve_names: tuple[str, ...] = ()
+
+    @property
+    def span(self) -> slice:
+        """The band as a slice of the grid: a view where an index would copy."""
+        return span_of(self.index)
+
+    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Self:
+        """See `Goal.thinned`; dropping points that stand for themselves can only lower a norm."""
+        chosen = np.isin(self.index, index)
+        kept = int(np.count_nonzero(chosen))
+        factor = 1.0 if bound else float(np.sqrt(len(self.index) / max(1, kept)))
+        return replace(
+            self, index=np.searchsorted(index, self.index[chosen]),
+            frequency_hz=self.frequency_hz[chosen], scale=self.scale * factor)
+
+
+def span_of(index: NDArray[np.intp]) -> slice:
+    """Slice of the grid from the first to the last point of a band."""
+    return slice(int(index[0]), int(index[-1]) + 1) if len(index) else slice(0, 0)
+
+
+def join_terms(terms: Sequence[Real]) -> Real:
+    """Join residuals along the last axis; their leading axes broadcast against each other."""
+    if len(terms) == 1:
+        return terms[0]
+    lead = np.broadcast_shapes(*(t.shape[:-1] for t in terms))
+    return np.concatenate([np.broadcast_to(t, (*lead, t.shape[-1])) for t in terms], axis=-1)
 
 
 def band_index(

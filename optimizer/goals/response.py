@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
-from optimizer.goals.base import Goal
+from optimizer.goals.base import BandGoal, Goal, span_of
 
 Real = NDArray[np.float64]
 
@@ -49,9 +49,9 @@ class LineGoal:
     hard: bool = False
 
     def _curve(self, source: Curves | CurveTangents) -> Real:
-        value = source.level_db(self.curve_names[0])[..., self.index]
+        value = source.level_db(self.curve_names[0])[..., self.span]
         if len(self.curve_names) == 2:
-            value = value - source.level_db(self.curve_names[1])[..., self.index]
+            value = value - source.level_db(self.curve_names[1])[..., self.span]
         return value
 
     def line(self, curves: Curves) -> tuple[Real, Real]:
@@ -63,14 +63,20 @@ class LineGoal:
         """
         return self._fit(self._curve(curves))
 
+    @property
+    def span(self) -> slice:
+        """The band as a slice of the grid: a view where an index would copy."""
+        return span_of(self.index)
+
     def _fit(self, value: Real) -> tuple[Real, Real]:
         x = self.octaves
+        count = len(x)
         if self.tilt_db_per_octave is None:
             centred = x - x.mean()
             slope = (value @ centred) / (centred @ centred)
         else:
             slope = np.asarray(self.tilt_db_per_octave)
-        level = value.mean(axis=-1) - slope * x.mean()
+        level = value @ np.full(count, 1.0 / count) - slope * x.mean()
         if self.level_db is not None:
             wanted, level = level, np.clip(level, *self.level_db)
             if self.tilt_db_per_octave is None:
@@ -82,12 +88,22 @@ class LineGoal:
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
         value = self._curve(curves)
+        if len(self.octaves) < 3:  # a part of the grid may hold next to nothing of a narrow band
+            return value * 0.0
         level, slope = self._fit(value)
-        return (value - level[..., None] - slope[..., None] * self.octaves) * self.scale
+        if slope.ndim == 0:
+            out: Real = value - (slope * self.octaves)
+        else:
+            out = value - slope[..., None] * self.octaves
+        out -= level[..., None]
+        out *= self.scale
+        return out
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `Goal.tangents`."""
         slope = self._curve(tangents)
+        if len(self.octaves) < 3:
+            return slope * 0.0
         x = self.octaves
         centred = x - x.mean()
         moved = slope - slope.mean(axis=-1, keepdims=True)
@@ -101,7 +117,7 @@ class LineGoal:
             if self.tilt_db_per_octave is None:
                 held = slope - ((slope @ x) / (x @ x))[..., None] * x
             moved = np.where(resting[:, None, None], held, moved)
-        return moved * self.scale
+        return np.asarray(moved * self.scale)
 
     def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Goal:
         """See `Goal.thinned`."""
@@ -119,3 +135,46 @@ class LineGoal:
         level, slope = self.line(curves)
         line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+.2f} dB/octave"
         return f"worst {deviation[at]:+.1f} dB at {hz:.0f} Hz; {line}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensitivityGoal(BandGoal):
+    """Shortfall of the mean level on the axis below a floor, in dB.
+
+    Parameters
+    ----------
+    floor_db : float
+        Smallest mean level at 1 m for 2.83 V.
+    silent : bool
+        True for a lower bound on a part of the grid: a part says nothing of the mean.
+    """
+
+    floor_db: float
+    silent: bool = False
+
+    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> SensitivityGoal:
+        """See `Goal.thinned`."""
+        thin = BandGoal.thinned(self, index, bound=bound)
+        return replace(thin, scale=1.0, silent=bound or not len(thin.index))
+
+    def _mean(self, source: Curves | CurveTangents) -> Real:
+        count = len(self.frequency_hz)
+        return np.asarray(
+            source.level_db("on_axis")[..., self.span] @ np.full((count, 1), 1.0 / count))
+
+    def residuals(self, curves: Curves) -> Real:
+        """See `Goal.residuals`."""
+        if self.silent:
+            return np.zeros(1)
+        return np.maximum(self.floor_db - self._mean(curves), 0.0)
+
+    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `Goal.tangents`."""
+        if self.silent:
+            return np.zeros((curves.admittance.shape[0], tangents.columns, 1))
+        below = self._mean(curves) < self.floor_db
+        return np.asarray(-self._mean(tangents) * below[:, None, :])
+
+    def describe(self, curves: Curves) -> str:
+        """See `Goal.describe`."""
+        return f"mean {float(self._mean(curves)[0]):.1f} dB, floor {self.floor_db:g} dB"

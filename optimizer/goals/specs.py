@@ -58,6 +58,10 @@ def _band(low: float, high: float) -> Any:
     return option("band", "range", "frequencies that count", default=(low, high), unit="Hz")
 
 
+def _hard() -> Any:
+    return option("hard", "flag", "whether the limit must be met", default=False)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurveGoalSpec:
     """A named curve against a straight line in dB over log frequency.
@@ -93,9 +97,90 @@ class SmoothCurveGoalSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DirectivityGoalSpec:
-    """Smoothness of the sound-power directivity index: rms deviation from its own line in dB."""
+    """Smoothness of a directivity index: rms deviation from its own line in dB."""
 
     band_hz: tuple[float, float] = _band(200.0, 10000.0)
+    weight: float = _weight()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonotonyGoalSpec:
+    """Fall of the sound-power directivity index below a value it had at a lower frequency."""
+
+    band_hz: tuple[float, float] = _band(300.0, 8000.0)
+    weight: float = _weight()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimilarityGoalSpec:
+    """Likeness of single directions to the axis, each less its own straight line in dB."""
+
+    angle_deg: float = option("angle", "number", "directions up to this many degrees off the axis",
+                              default=60.0, least=0.0)
+    band_hz: tuple[float, float] = _band(300.0, 10000.0)
+    weight: float = _weight()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LobeSymmetryGoalSpec:
+    """Difference between equal angles up and down."""
+
+    angle_deg: float = option("angle", "number", "vertical directions up to this many degrees",
+                              default=15.0, least=0.0)
+    band_hz: tuple[float, float] = _band(200.0, 8000.0)
+    weight: float = _weight(0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LobeDepthGoalSpec:
+    """Fall of near vertical directions below the axis."""
+
+    angle_deg: float = option("angle", "number", "vertical directions up to this many degrees",
+                              default=15.0, least=0.0)
+    allowed_db: float = option("allow", "quantity", "a fall that does not count", default=1.0,
+                               unit="dB", least=0.0)
+    band_hz: tuple[float, float] = _band(200.0, 8000.0)
+    weight: float = _weight(0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseTrackingGoalSpec:
+    """Phase between neighbouring ways on the axis where both are heard."""
+
+    overlap_db: float = option("overlap", "quantity", "a way this far below the loudest no longer "
+                               "counts", default=12.0, unit="dB", least=1.0)
+    band_hz: tuple[float, float] = _band(100.0, 10000.0)
+    weight: float = _weight(0.02)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InvertedNullGoalSpec:
+    """Depth of the null at each crossover with one of the two ways turned round."""
+
+    wanted_db: float = option("depth", "quantity", "depth of the null that is asked for",
+                              default=20.0, unit="dB", least=0.0)
+    band_hz: tuple[float, float] = _band(100.0, 10000.0)
+    weight: float = _weight(0.05)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BreakUpGoalSpec:
+    """Output of a driver above its limits.highest_hz, against the sum."""
+
+    down_db: float = option("down", "quantity", "how far below the sum it must be", default=20.0,
+                            unit="dB", least=0.0)
+    hard: bool = _hard()
+    weight: float = _weight(0.1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensitivityGoalSpec:
+    """A floor under the mean level on the axis."""
+
+    floor_db: float = option("floor", "quantity", "smallest mean level at 1 m for 2.83 V",
+                             default=84.0, unit="dB")
+    band_hz: tuple[float, float] = _band(300.0, 3000.0)
+    hard: bool = _hard()
     weight: float = _weight()
 
 
@@ -111,15 +196,93 @@ class ImpedanceGoalSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ImpedancePhaseGoalSpec:
+    """A limit on the phase of the input impedance."""
+
+    limit_deg: float = option("limit", "number", "largest phase in degrees, to either side",
+                              default=45.0, least=0.0)
+    hard: bool = _hard()
+    band_hz: tuple[float, float] = _band(20.0, 20000.0)
+    weight: float = _weight(0.02)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EpdrGoalSpec:
+    """A floor under the resistance that would heat an amplifier's output stage as much."""
+
+    floor_ohm: float = option("floor", "quantity", "smallest allowed EPDR", default=2.0,
+                              unit="ohm", least=0.0)
+    hard: bool = _hard()
+    band_hz: tuple[float, float] = _band(20.0, 20000.0)
+    weight: float = _weight()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowDriveGoalSpec:
+    """Voltage at a driver at and below its lowest frequency, or its resonance."""
+
+    down_db: float = option("down", "quantity", "how far below the amplifier's voltage",
+                            default=12.0, unit="dB", least=0.0)
+    hard: bool = _hard()
+    weight: float = _weight(0.2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerGoalSpec:
+    """Programme power in a driver against its limits.watts."""
+
+    amplifier_w: float = option("amplifier", "quantity", "power of the amplifier into rated",
+                                default=50.0, unit="W", least=0.0)
+    rated_ohm: float = option("rated", "quantity", "resistance that power is stated for",
+                              default=8.0, unit="ohm", least=0.0)
+    hard: bool = _hard()
+    weight: float = _weight(0.2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExcursionGoalSpec:
+    """Estimated peak excursion of a driver on programme against its limits.excursion."""
+
+    amplifier_w: float = option("amplifier", "quantity", "power of the amplifier into rated",
+                                default=50.0, unit="W", least=0.0)
+    rated_ohm: float = option("rated", "quantity", "resistance that power is stated for",
+                              default=8.0, unit="ohm", least=0.0)
+    hard: bool = _hard()
+    weight: float = _weight(0.2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartsGoalSpec:
     """A price in dB for each piece: a part must earn its place."""
 
     each: float = option("each", "number", "cost of one piece", default=0.03, least=0.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PriceGoalSpec:
+    """A price in dB for money."""
+
+    each: float = option("each", "number", "cost of one unit of the stock's currency",
+                         default=0.003, least=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopperGoalSpec:
+    """A price in dB for the copper of coils."""
+
+    each: float = option("each", "number", "cost of one kilogram", default=0.1, least=0.0)
+
+
 GoalSpec = (
-    CurveGoalSpec | SmoothCurveGoalSpec | DirectivityGoalSpec | ImpedanceGoalSpec | PartsGoalSpec
+    CurveGoalSpec | SmoothCurveGoalSpec | DirectivityGoalSpec | MonotonyGoalSpec
+    | SimilarityGoalSpec | LobeSymmetryGoalSpec | LobeDepthGoalSpec | PhaseTrackingGoalSpec
+    | InvertedNullGoalSpec | BreakUpGoalSpec | SensitivityGoalSpec | ImpedanceGoalSpec
+    | ImpedancePhaseGoalSpec | EpdrGoalSpec | LowDriveGoalSpec | PowerGoalSpec
+    | ExcursionGoalSpec | PartsGoalSpec | PriceGoalSpec | CopperGoalSpec
 )
+
+ECONOMY_SPECS = (PartsGoalSpec, PriceGoalSpec, CopperGoalSpec)
+"""Goals that add up over the parts: they have no residuals."""
 
 GOAL_SPECS: dict[str, type[GoalSpec]] = {
     "on_axis": CurveGoalSpec,
@@ -129,7 +292,23 @@ GOAL_SPECS: dict[str, type[GoalSpec]] = {
     "in_room": SmoothCurveGoalSpec,
     "off_axis": SmoothCurveGoalSpec,
     "directivity": DirectivityGoalSpec,
+    "early_reflections_index": DirectivityGoalSpec,
+    "monotony": MonotonyGoalSpec,
+    "similarity": SimilarityGoalSpec,
+    "lobe_symmetry": LobeSymmetryGoalSpec,
+    "lobe_depth": LobeDepthGoalSpec,
+    "phase_tracking": PhaseTrackingGoalSpec,
+    "inverted_null": InvertedNullGoalSpec,
+    "break_up": BreakUpGoalSpec,
+    "sensitivity": SensitivityGoalSpec,
     "impedance": ImpedanceGoalSpec,
+    "impedance_phase": ImpedancePhaseGoalSpec,
+    "epdr": EpdrGoalSpec,
+    "low_drive": LowDriveGoalSpec,
+    "power": PowerGoalSpec,
+    "excursion": ExcursionGoalSpec,
     "parts": PartsGoalSpec,
+    "price": PriceGoalSpec,
+    "copper": CopperGoalSpec,
 }
 """Name in the design file -> spec class, in the order reports use."""

@@ -41,10 +41,22 @@ class Limits:
         Rated programme-noise power in W.
     lowest_hz : float or None
         Lowest frequency it should be asked to play, in Hz.
+    highest_hz : float or None
+        Highest frequency it should be asked to play, in Hz.
+    excursion_m : float or None
+        Excursion to one side that it stands, in m (peak).
+    force_factor_tm : float or None
+        Force factor Bl in T m, for estimates of excursion.
+    resistance_ohm : float or None
+        Resistance of the voice coil at direct current, for the same.
     """
 
     watts: float | None = None
     lowest_hz: float | None = None
+    highest_hz: float | None = None
+    excursion_m: float | None = None
+    force_factor_tm: float | None = None
+    resistance_ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

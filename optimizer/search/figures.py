@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
 from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.economy import economy_figures
 from optimizer.goals.response import LineGoal
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.search.candidates import Candidate, CurveSet, GoalFigure
@@ -16,6 +17,8 @@ from optimizer.search.space import Genome
 Real = NDArray[np.float64]
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+
+ESTIMATED_NOTE = "curves off the axis are estimated from geometry, not measured"
 
 
 def build_candidate(
@@ -46,28 +49,27 @@ def build_candidate(
     population = problem.space.population([genome])[0]
     solved = problem.evaluator.bank.solve(population)
     curves = Curves(problem.report_field, solved.transfer, solved.admittance)
+    wanted = problem.evaluator.curves(population)
     figures: list[GoalFigure] = []
     target: Real | None = None
     band: tuple[float, float] | None = None
     f = problem.frequency_hz
     for goal in problem.evaluator.goals:
-        residual = goal.residuals(curves)
+        residual = goal.residuals(wanted)
         value = float(np.sqrt(residual @ residual))
         met = not goal.hard or value < 1e-9
         weight = HARD_COST_PER_DB if goal.hard else goal.weight
         figures.append(GoalFigure(
             name=goal.name, value=value, unit=goal.unit, weight=goal.weight,
-            cost=weight * value, met=met, detail=goal.describe(curves)))
+            cost=weight * value, met=met, detail=goal.describe(wanted)))
         if isinstance(goal, LineGoal) and goal.name == "on_axis":
             level, slope = goal.line(curves)
             target = np.asarray(level + slope * np.log2(f / 1000.0))
             band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
     economy = problem.space.economy(genome)
-    if problem.price_of_part:
-        figures.append(GoalFigure(
-            name="parts", value=float(network.piece_count), unit="pieces",
-            weight=problem.price_of_part, cost=economy,
-            detail=f"each piece must earn {problem.price_of_part:g} dB"))
+    figures += [GoalFigure(name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost,
+                           detail=e.detail)
+                for e in economy_figures(problem.specs, network, economy, problem.stock.currency)]
     impedance = 1.0 / solved.admittance
     modulus = np.abs(impedance)
     epdr = equivalent_peak_dissipation_resistance(impedance)
@@ -91,6 +93,7 @@ def build_candidate(
         no_better_change_of=no_better_change_of,
         relaxed_cost=relaxed_cost,
         price=_price(problem, genome),
+        notes=(ESTIMATED_NOTE,) if problem.estimated else (),
     )
 
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.acoustics.averages import Average, named_averages
+from optimizer.acoustics.averages import Average, Reading, direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.errors import InputError
 from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
 from optimizer.goals.prepare import prepare_goals
-from optimizer.goals.specs import GoalSpec, PartsGoalSpec
+from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Topology
 from optimizer.parts import KINDS, Kind
@@ -130,6 +130,8 @@ class Problem:
         By name, see `optimizer.goals.specs`.
     mirror : bool
         Whether the user states left-right symmetry.
+    reading : {"bounces", "pooled"}
+        How early reflections are averaged.
     notes : sequence of str
         Assumptions made before this point.
 
@@ -148,6 +150,7 @@ class Problem:
         stock: Stock,
         goals: Mapping[str, GoalSpec],
         mirror: bool = False,
+        reading: Reading = "bounces",
         notes: Sequence[str] = (),
     ) -> None:
         self.title = title
@@ -163,26 +166,33 @@ class Problem:
         of_way = [by_name[w.driver] for w in topology.ways]
         self.frequency_hz = of_way[0].frequency_hz
         self.directions = of_way[0].directions
-        self.averages: dict[str, Average] = named_averages(self.directions, mirror)
-        prepared = prepare_goals(self.specs, self.frequency_hz, self.averages)
+        self.averages: dict[str, Average] = named_averages(
+            self.directions, mirror, reading=reading)
+        self.single_directions = direction_averages(self.directions)
+        prepared = prepare_goals(
+            self.specs, self.frequency_hz, {**self.averages, **self.single_directions},
+            [(w.name, d) for w, d in zip(topology.ways, of_way, strict=True)])
         pressure = np.stack([d.pressure for d in of_way])
         used = tuple(dict.fromkeys(n for g in prepared for n in g.curve_names))
         bank = LadderBank(topology, self.frequency_hz, [d.impedance for d in of_way])
         self.evaluator = Evaluator(bank, self._field(used or ("on_axis",), pressure), prepared)
         self.report_field = self._field(tuple(self.averages), pressure)
-        parts = self.specs.get("parts")
-        each = parts.each if isinstance(parts, PartsGoalSpec) else 0.0
-        self.price_of_part = each
         self.space = Space(topology, bank, [
-            gene_options(g, () if g.kept else stock.options(g.kind, g.low, g.high), each,
-                         topology.ways[g.way].name)
+            gene_options(g, () if g.kept else stock.options(g.kind, g.low, g.high),
+                         self.specs, topology.ways[g.way].name)
             for g in bank.genes])
         self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
         self.notes = tuple(notes) + tuple(dict.fromkeys(
-            s for n in used for s in self.averages[n].assumed))
+            s for n in used if n in self.averages for s in self.averages[n].assumed))
 
     def _field(self, names: tuple[str, ...], pressure: NDArray[np.complex128]) -> Field:
-        return Field(names, pressure, np.stack([self.averages[n].weights for n in names]))
+        curves = {**self.single_directions, **self.averages}
+        return Field(names, pressure, np.stack([curves[n].weights for n in names]))
+
+    @property
+    def estimated(self) -> bool:
+        """Whether some directions were estimated from geometry instead of measured."""
+        return any(d.estimated for d in self.drivers)
 
     def thinned(self, points: int, *, bound: bool = False) -> Evaluator:
         """Evaluator on about `points` evenly spread grid points.

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
+from optimizer.goals.economy import option_costs
+from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
 from optimizer.parts import UNIT_OF_KIND, Part
@@ -160,7 +162,9 @@ class Space:
         return Network(ways=tuple(ways))
 
 
-def gene_options(gene: Gene, parts: Sequence[Part], each: float, way: str) -> GeneOptions:
+def gene_options(
+    gene: Gene, parts: Sequence[Part], goals: Mapping[str, GoalSpec], way: str
+) -> GeneOptions:
     """Arrange the parts that a gene may be.
 
     Parameters
@@ -169,8 +173,8 @@ def gene_options(gene: Gene, parts: Sequence[Part], each: float, way: str) -> Ge
         The gene.
     parts : sequence of Part
         What the stock offers within its range, sorted by value.
-    each : float
-        Cost of one piece.
+    goals : mapping of str to GoalSpec
+        Those on pieces, price and copper give each option its cost.
     way : str
         Name of its way, for the message.
 
@@ -195,4 +199,4 @@ def gene_options(gene: Gene, parts: Sequence[Part], each: float, way: str) -> Ge
         parts=tuple(parts),
         values=np.array([p.value for p in parts]),
         loss_ohm=np.array([p.loss_ohm for p in parts]),
-        cost=np.array([0.0 if gene.kept is not None else each * p.piece_count for p in parts]))
+        cost=(np.zeros(1) if gene.kept is not None else option_costs(goals, parts)))
