@@ -1,0 +1,125 @@
+"""The score never falls when a weight grows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from optimizer.acoustics.curves import Field
+from optimizer.demo.write import write_demo
+from optimizer.goals.base import Goal
+from optimizer.goals.economy import economy_figures, option_costs
+from optimizer.goals.prepare import prepare_goal
+from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS
+from optimizer.measure.driver import Limits
+from optimizer.network.bank import Population
+from optimizer.parts import Part
+from optimizer.project import build_problem, load_design
+from optimizer.search.problem import Evaluator, Problem
+from optimizer.search.space import Genome
+
+Real = NDArray[np.float64]
+NAMES = tuple(n for n, s in GOAL_SPECS.items() if s not in ECONOMY_SPECS)
+LIMITS = Limits(watts=5.0, highest_hz=2000.0, excursion_m=2e-3, force_factor_tm=5.0,
+                resistance_ohm=5.0)
+
+
+class Bench:
+    """The demo with every goal prepared, and some of its networks."""
+
+    def __init__(self, folder: Path) -> None:
+        self.problem: Problem = build_problem(load_design(write_demo(folder / "demo")))
+        problem = self.problem
+        by_name = {d.name: replace(d, limits=LIMITS) for d in problem.drivers}
+        ways = [(w.name, by_name[w.driver]) for w in problem.topology.ways]
+        curves = {**problem.averages, **problem.single_directions}
+        self.goals: dict[str, Goal] = {}
+        for name in NAMES:
+            goal = prepare_goal(name, GOAL_SPECS[name](), problem.frequency_hz, curves, ways)
+            assert goal is not None
+            self.goals[name] = goal
+        used = tuple(dict.fromkeys(c for g in self.goals.values() for c in g.curve_names))
+        self.field = Field(used, np.stack([by_name[w.driver].pressure
+                                           for w in problem.topology.ways]),
+                           np.stack([curves[c].weights for c in used]))
+        rng = np.random.default_rng(11)
+        space = problem.space
+        self.genomes = [Genome(
+            choice=np.array([rng.integers(len(o.values)) for o in space.options]),
+            present=np.where(space.optional, rng.random(len(space.optional)) < 0.6, True),
+            polarity=np.where(space.polarity_free, rng.choice([-1.0, 1.0], 3), 1.0))
+            for _ in range(60)]
+        self.population: Population = space.population(self.genomes)
+        self.figures = {name: self.cost([replace(g, weight=1.0, hard=False)])  # type: ignore[type-var]
+                        for name, g in self.goals.items()}
+
+    def cost(self, goals: list[Goal]) -> Real:
+        evaluator = Evaluator(self.problem.evaluator.bank, self.field, goals)
+        return evaluator.cost(self.population)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return Bench(tmp_path_factory.mktemp("weights"))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_cost_never_falls_when_a_weight_grows(bench: Bench, name: str) -> None:
+    """For every goal and network the cost grows with the weight, by figure times growth."""
+    weights = (0.0, 0.1, 1.0, 3.0, 50.0)
+    costs = [bench.cost([replace(bench.goals[name], weight=w, hard=False)])  # type: ignore[type-var]
+             for w in weights]
+    for before, after in pairwise(costs):
+        assert np.all(after >= before)
+    for w, cost in zip(weights, costs, strict=True):
+        np.testing.assert_allclose(cost, w * bench.figures[name], atol=1e-12)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject) -> None:
+    """Among all networks, the best for a larger weight of one goal has no worse a figure of it,
+    and no better a cost by the old weights."""
+    chosen = data.draw(st.lists(st.sampled_from(NAMES), min_size=2, max_size=5, unique=True))
+    weights = [data.draw(st.floats(0.05, 5.0)) for _ in chosen]
+    growth = data.draw(st.floats(1.1, 20.0))
+
+    def total(w: list[float]) -> Real:
+        return bench.cost([replace(bench.goals[n], weight=x, hard=False)  # type: ignore[type-var]
+                           for n, x in zip(chosen, w, strict=True)])
+
+    before = total(weights)
+    after = total([weights[0] * growth, *weights[1:]])
+    assert np.all(after >= before)
+    old, new = int(np.argmin(before)), int(np.argmin(after))
+    assert bench.figures[chosen[0]][new] <= bench.figures[chosen[0]][old] + 1e-12
+    assert before[new] >= before[old] - 1e-12
+
+
+@pytest.mark.parametrize("name", [n for n, s in GOAL_SPECS.items() if s in ECONOMY_SPECS])
+def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> None:
+    """Pieces, price and copper cost in proportion to their weight, for options and for networks
+    alike: what the search adds up is what the report prints."""
+    parts = [Part(kind="inductor", value=v, loss_ohm=300.0 * v, price=2000.0 * v)
+             for v in (1e-4, 1e-3, 3e-3)]
+    by_weight = [option_costs({name: GOAL_SPECS[name](each=w)}, parts) for w in (0.0, 0.5, 2.0)]
+    assert np.all(by_weight[0] == 0.0)
+    np.testing.assert_allclose(by_weight[2], 4.0 * by_weight[1])
+    assert np.all(by_weight[1] > 0.0)
+    problem = bench.problem
+    if name != "price":  # the demo's stock has no prices
+        specs = {name: GOAL_SPECS[name](each=0.7)}
+        for genome in bench.genomes[:5]:
+            network = problem.space.network(genome)
+            built = [p for way in network.ways for slot in way.slots for p in slot.parts]
+            counted = float(option_costs(specs, built).sum())
+            (figure,) = economy_figures(specs, network)
+            assert figure.cost == pytest.approx(counted)
+            assert figure.cost == pytest.approx(0.7 * figure.value)
