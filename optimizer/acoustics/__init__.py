@@ -1,0 +1,1 @@
+"""Ways to curves: sums, named averages over directions."""

@@ -42,7 +42,6 @@ class Field:
         # R_cde(f) = sum_a w_ca G_da conj(G_ea)
         self.form: Complex = np.einsum(
             "ca,daf,eaf->cdef", self.weights, pressure, pressure.conj(), optimize=True)
-        self.pairs = [(d, e) for d in range(self.ways) for e in range(d + 1, self.ways)]
 
     def thinned(self, index: NDArray[np.intp]) -> Field:
         """Return the same field on a subset of its frequencies."""
@@ -52,19 +51,6 @@ class Field:
     def diagonal(self) -> Real:
         """Real diagonal of the forms, shape (C, D, F)."""
         return np.ascontiguousarray(np.einsum("cddf->cdf", self.form).real)
-
-    @cached_property
-    def cross(self) -> tuple[Real, Real]:
-        """Twice the real part and minus twice the imaginary part of the upper triangle.
-
-        Two arrays of shape (C, D(D-1)/2, F): 2 Re(R X) = cross[0] X.real + cross[1] X.imag for
-        X = H_d conj(H_e).
-        """
-        if not self.pairs:
-            empty = np.zeros((len(self.names), 0, self.form.shape[-1]))
-            return empty, empty
-        upper = np.stack([self.form[:, d, e] for d, e in self.pairs], axis=1)
-        return (np.ascontiguousarray(2.0 * upper.real), np.ascontiguousarray(-2.0 * upper.imag))
 
 
 class Curves:
@@ -88,38 +74,84 @@ class Curves:
         self._level: dict[str, Real] = {}
 
     @cached_property
-    def _squares(self) -> list[Real]:
-        return [h.real**2 + h.imag**2 for h in self.transfer]
+    def _components(self) -> list[tuple[Real, Real]]:
+        # Contiguous halves: strided views of complex arrays cost twice as much to read.
+        return [(np.ascontiguousarray(h.real), np.ascontiguousarray(h.imag))
+                for h in self.transfer]
 
     @cached_property
-    def _products(self) -> list[Complex]:
-        return [self.transfer[d] * self.transfer[e].conj() for d, e in self.field.pairs]
+    def _squares(self) -> list[Real]:
+        return [re * re + im * im for re, im in self._components]
+
+    @cached_property
+    def _still(self) -> list[int]:
+        """Ways that are the same for every member: their share is computed once."""
+        return [d for d, h in enumerate(self.transfer) if h.ndim == 1]
 
     def power(self, name: str) -> Real:
         """Squared pressure of a named curve re (20 uPa)^2, shape (..., F)."""
         if name not in self._power:
-            c = self.field.index[name]
-            real, imag = self.field.cross
-            total: Real = self._squares[0] * self.field.diagonal[c, 0]
-            for d in range(1, self.field.ways):
-                total = total + self._squares[d] * self.field.diagonal[c, d]
-            for i, x in enumerate(self._products):
-                total = total + real[c, i] * x.real
-                total += imag[c, i] * x.imag
-            self._power[name] = np.maximum(total, _FLOOR)
+            self._power[name] = np.maximum(self._sum_power(self.field.index[name]), _FLOOR)
         return self._power[name]
+
+    def _sum_power(self, c: int) -> Real:
+        # p = sum_de H_d conj(H_e) R_de with R Hermitian: squares, and twice the real part of the
+        # upper triangle. Terms are added in order of size, so that a scan over two ways does
+        # little work on its full outer product.
+        form, diagonal = self.field.form[c], self.field.diagonal[c]
+        still = self._still
+        moving = [d for d in range(self.field.ways) if d not in still]
+        total: Real = np.zeros(form.shape[-1])
+        for i, d in enumerate(still):
+            total = total + self._squares[d] * diagonal[d]
+            for e in still[i + 1:]:
+                x = self.transfer[d] * self.transfer[e].conj() * form[d, e]
+                total = total + 2.0 * x.real
+        own = []
+        for d in moving:
+            term = self._squares[d] * diagonal[d]
+            if still:
+                q = 2.0 * sum(form[d, e] * self.transfer[e].conj() for e in still)
+                re, im = self._components[d]
+                term += re * q.real
+                term -= im * q.imag
+            own.append(term)
+        for term in sorted(own, key=lambda t: t.size):
+            total = total + term
+        scratch: Real | None = None
+        for i, d in enumerate(moving):
+            for e in moving[i + 1:]:
+                # 2 Re(R H_d conj(H_e)) = tr er + ti ei with t = 2 R H_d
+                weight = 2.0 * form[d, e]
+                re, im = self._components[d]
+                other = self._components[e]
+                t_re = re * weight.real - im * weight.imag
+                t_im = re * weight.imag + im * weight.real
+                if scratch is None or scratch.shape != total.shape:
+                    scratch = np.empty(np.broadcast_shapes(t_re.shape, other[0].shape))
+                for t, h in ((t_re, other[0]), (t_im, other[1])):
+                    if scratch.shape == total.shape:
+                        np.multiply(t, h, out=scratch)
+                        total += scratch
+                    else:
+                        total = total + t * h
+        return total
 
     def level_db(self, name: str) -> Real:
         """Level of a named curve in dB, shape (..., F)."""
         if name not in self._level:
-            self._level[name] = 10.0 * np.log10(self.power(name))
+            level = np.log10(self.power(name))
+            level *= 10.0
+            self._level[name] = level
         return self._level[name]
 
     @cached_property
     def impedance_db(self) -> Real:
         """20 log10 of the input impedance in ohm, shape (..., F)."""
         y = self.admittance
-        return -10.0 * np.log10(y.real**2 + y.imag**2)
+        out = np.log10(y.real**2 + y.imag**2)
+        out *= -10.0
+        return out
 
 
 class CurveTangents:

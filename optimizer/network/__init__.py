@@ -1,0 +1,1 @@
+"""Ladders: slots, electrical solution, derivatives, netlists."""

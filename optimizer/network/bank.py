@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,9 +84,9 @@ class Population:
     def __len__(self) -> int:
         return len(self.values)
 
-    def __getitem__(self, index: object) -> Population:
-        return Population(values=self.values[index], loss_ohm=self.loss_ohm[index],  # type: ignore[index]
-                          present=self.present[index], polarity=self.polarity[index])  # type: ignore[index]
+    def __getitem__(self, index: Any) -> Population:
+        return Population(values=self.values[index], loss_ohm=self.loss_ohm[index],
+                          present=self.present[index], polarity=self.polarity[index])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

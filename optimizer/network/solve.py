@@ -53,7 +53,7 @@ def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Comp
 
 
 def part_impedance_slope(kind: Kind, value: Real, loss_slope: Real, omega: Real) -> Complex:
-    """Derivative of `part_impedance` with respect to the value, losses following their law.
+    """Differentiate `part_impedance` with respect to the value, losses following their law.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ class Section:
     def immittance_slopes(
         self, immittance: Complex, impedances: list[Complex], slopes: list[Complex]
     ) -> list[Complex]:
-        """Derivatives of the immittance for each part.
+        """Differentiate the immittance for each part.
 
         Parameters
         ----------
@@ -144,7 +144,8 @@ class Section:
         if self.parallel:
             # z = 1/sum(1/z_i): dz = z^2 dz_i / z_i^2; as an admittance dy = -dz_i / z_i^2.
             if self.place == "series":
-                return [(immittance / z) ** 2 * dz for z, dz in zip(impedances, slopes, strict=True)]
+                return [(immittance / z) ** 2 * dz
+                        for z, dz in zip(impedances, slopes, strict=True)]
             return [-dz / z**2 for z, dz in zip(impedances, slopes, strict=True)]
         if self.place == "series":
             return list(slopes)
@@ -232,7 +233,7 @@ class SolvedNetwork:
     @property
     def input_impedance(self) -> Complex:
         """Impedance of all ways in parallel, in ohm, shape (F,)."""
-        return 1.0 / np.sum(self.admittance, axis=0)
+        return np.asarray(1.0 / np.sum(self.admittance, axis=0))
 
 
 def solve_network(
@@ -253,16 +254,17 @@ def solve_network(
     -------
     SolvedNetwork
     """
-    omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
+    omega: Real = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
     transfer, admittance = [], []
     for way in network.ways:
         walked: list[tuple[Place, Complex]] = []
         for slot in way.slots:
-            z = [part_impedance(p.kind, np.float64(p.value), np.float64(p.loss_ohm), omega)
+            z = [part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
                  for p in slot.parts]
             for section, indices in sections_of(slot.form, slot.place):
                 walked.append((section.place, section.immittance([z[i] for i in indices])))
-        voltage, current = walk(walked, 1.0 / np.asarray(load_ohm[way.driver], dtype=complex))
+        voltage, current = walk(
+            walked, np.asarray(1.0 / load_ohm[way.driver], dtype=np.complex128))
         transfer.append(way.polarity / voltage)
         admittance.append(current / voltage)
     return SolvedNetwork(transfer=np.array(transfer), admittance=np.array(admittance))

@@ -1,0 +1,1 @@
+"""The search: problem, space, relaxation, exchange, ranking."""

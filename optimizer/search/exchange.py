@@ -10,29 +10,19 @@ already rules out need not be computed in full.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.search.problem import Problem
-from optimizer.search.scan import Scan, Tables
+from optimizer.search.scan import Block, BlockKey, Scan, Tables
 from optimizer.search.space import Genome
 
 Real = NDArray[np.float64]
 
 _EPSILON = 1e-9  # an improvement below this is rounding
 _BOUND_POINTS = (24, 72)
-
-
-@dataclass(slots=True)
-class Tally:
-    """Counts of the work done."""
-
-    evaluations: int = 0
-    bounded: int = 0
-    pairs: int = 0
-    surviving: list[int] = field(default_factory=lambda: [0, 0, 0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +40,7 @@ class Polisher:
     Parameters
     ----------
     problem : Problem
-        The problem; tables of all options are prepared once.
+        The problem; tables of all alternatives are prepared once.
     """
 
     def __init__(self, problem: Problem) -> None:
@@ -60,86 +50,70 @@ class Polisher:
         points = len(problem.frequency_hz)
         self.bounds = [Tables(problem.thinned(n, bound=True), self.space)
                        for n in _BOUND_POINTS if n < points // 2]
-        self.tally = Tally()
+        self.evaluations = 0
 
-    def option_costs(self, g: int) -> Real:
-        """Cost of each alternative of a gene, leaving it out last where that is allowed."""
-        cost = self.space.options[g].cost
-        return np.append(cost, 0.0) if self.full.may_be_absent(g) else cost
+    def apply(self, genome: Genome, *changes: tuple[int, int]) -> Genome:
+        """Return the genome with genes set to some of their alternatives.
 
-    def current(self, genome: Genome, g: int) -> int:
-        """Row of the present choice among a gene's alternatives."""
-        if genome.present[self.space.gene_slot[g]]:
-            return int(genome.choice[g])
-        return len(self.space.options[g].values)
-
-    def apply(self, genome: Genome, g: int, row: int) -> Genome:
-        """Return the genome with gene `g` set to one of its alternatives."""
-        slot = self.space.gene_slot[g]
-        present = genome.present.copy()
-        choice = genome.choice.copy()
-        if row >= len(self.space.options[g].values):
-            present[slot] = False
-        else:
-            present[slot] = True
-            choice[g] = row
+        Parameters
+        ----------
+        genome : Genome
+        *changes : (int, int)
+            Gene and row, see `Tables`.
+        """
+        present, choice = genome.present.copy(), genome.choice.copy()
+        for g, row in changes:
+            filled = row < len(self.space.options[g].values)
+            present[self.space.gene_slot[g]] = filled
+            if filled:
+                choice[g] = row
         return replace(genome, choice=choice, present=present)
-
-    def scannable(self, genome: Genome) -> list[int]:
-        """Genes whose alternatives are changes of one part."""
-        return [int(g) for g in self.space.free_genes
-                if genome.present[self.space.gene_slot[g]] or self.full.may_be_absent(int(g))]
 
     def cost(self, genome: Genome) -> float:
         """Full cost of a genome."""
-        self.tally.evaluations += 1
+        self.evaluations += 1
         return Scan(self.full, genome).cost() + self.space.economy(genome)
 
     def best_single(self, genome: Genome) -> tuple[Genome, float]:
-        """Return the best network that differs in at most one part."""
+        """Return the best network that differs in exactly one part, or the genome itself.
+
+        Parameters
+        ----------
+        genome : Genome
+        """
         scan = Scan(self.full, genome)
         economy = self.space.economy(genome)
-        best, best_cost = genome, np.inf
-        for g in self.scannable(genome):
-            own = self.option_costs(g)
-            costs = scan.one(g) + own + (economy - own[self.current(genome, g)])
-            self.tally.evaluations += len(costs)
-            row = int(np.argmin(costs))
-            if costs[row] < best_cost - _EPSILON:
-                best, best_cost = self.apply(genome, g, row), float(costs[row])
+        best, best_cost = genome, scan.cost() + economy
+        for w, genes in enumerate(scan.genes_of_way):
+            if not genes:
+                continue
+            rows = scan.rows(genes)
+            costs = scan.singles(w) + rows.price + economy
+            self.evaluations += len(costs)
+            k = int(np.argmin(costs))
+            if costs[k] < best_cost - _EPSILON:
+                best_cost = float(costs[k])
+                best = self.apply(genome, (int(rows.gene[k]), int(rows.row[k])))
         return best, best_cost
 
-    def descend_singles(self, genome: Genome, *, sweeps: int = 40) -> Polished:
-        """Change one part after the other to its best value until nothing helps.
+    def descend_singles(self, genome: Genome) -> Polished:
+        """Make the best change of one part, or turn, until none helps.
 
         Parameters
         ----------
         genome : Genome
             Start.
-        sweeps : int
-            Upper limit of rounds over all genes.
         """
-        cost = self.cost(genome)
-        for _ in range(sweeps):
-            before = cost
-            for g in self.scannable(genome):
-                if g not in self.scannable(genome):
-                    continue
-                scan = Scan(self.full, genome)
-                own = self.option_costs(g)
-                now = self.current(genome, g)
-                costs = scan.one(g) + own + (self.space.economy(genome) - own[now])
-                self.tally.evaluations += len(costs)
-                row = int(np.argmin(costs))
-                if costs[row] < cost - _EPSILON:
-                    genome, cost = self.apply(genome, g, row), float(costs[row])
-            for toggled in self.toggles(genome):
-                changed = self.cost(toggled)
-                if changed < cost - _EPSILON:
-                    genome, cost = toggled, changed
-            if cost > before - _EPSILON:
-                break
-        return Polished(genome=genome, cost=cost, no_better_change_of=0)
+        while True:
+            best, cost = self.best_single(genome)
+            if best is not genome:
+                genome = best
+                continue
+            turned = [(t, self.cost(t)) for t in self.toggles(genome)]
+            better = min(turned, key=lambda item: item[1], default=(genome, cost))
+            if better[1] >= cost - _EPSILON:
+                return Polished(genome=genome, cost=cost, no_better_change_of=1)
+            genome = better[0]
 
     def toggles(self, genome: Genome) -> Iterator[Genome]:
         """Networks that differ by one turned polarity or one removed compound."""
@@ -154,12 +128,7 @@ class Polisher:
                 yield replace(genome, present=present)
 
     def descend_pairs(
-        self,
-        genome: Genome,
-        cost: float,
-        *,
-        reach: int | None = None,
-        stop: Callable[[], bool] = lambda: False,
+        self, genome: Genome, cost: float, *, stop: Callable[[], bool] = lambda: False
     ) -> Polished:
         """Change two parts at a time until no change of one or two helps.
 
@@ -169,8 +138,6 @@ class Polisher:
             Start.
         cost : float
             Its full cost.
-        reach : int, optional
-            Look only this many steps of the stock to either side: quick, without certificate.
         stop : callable
             Asked now and then; True ends the descent without the certificate.
 
@@ -179,89 +146,68 @@ class Polisher:
         Polished
             ``no_better_change_of`` is 2 when every change was ruled out.
         """
-        while True:
-            better = self._better_pair(genome, cost, reach, stop)
+        while not stop():
+            better = self._better(genome, cost, stop)
             if better is None:
-                proven = reach is None and not stop()
                 return Polished(genome=genome, cost=cost,
-                                no_better_change_of=2 if proven else 0)
+                                no_better_change_of=0 if stop() else 2)
             genome, cost = better
+        return Polished(genome=genome, cost=cost, no_better_change_of=0)
 
-    def _better_pair(
-        self, genome: Genome, cost: float, reach: int | None, stop: Callable[[], bool]
+    def _better(
+        self, genome: Genome, cost: float, stop: Callable[[], bool]
     ) -> tuple[Genome, float] | None:
         """Go through all changes once, taking every improvement; None when there was none."""
         start = cost
+        keys = Scan(self.full, genome).block_keys()
+        scans: list[Scan] | None = None
+        for key in keys:
+            if stop():
+                break
+            if scans is None:
+                scans = [Scan(t, genome) for t in (*self.bounds, self.full)]
+            found = self._best_pair(scans, cost, key)
+            if found is not None:
+                before = self.full.scannable(genome)
+                genome, cost = found
+                scans = None
+                if self.full.scannable(genome) != before:
+                    return genome, cost
+        if cost < start:
+            return genome, cost
         for toggled in self.toggles(genome):
-            candidates = [(toggled, self.cost(toggled)), self.best_single(toggled)]
+            candidates = [self.best_single(toggled)]
             candidates += [(t, self.cost(t)) for t in self.toggles(toggled)]
             best, best_cost = min(candidates, key=lambda c: c[1])
             if best_cost < cost - _EPSILON:
                 return best, best_cost
-        added = None if reach is not None else self.best_added_compound(genome, cost)
-        if added is not None:
-            return added
-        genes = self.scannable(genome)
-        scans: list[Scan] | None = None
-        for a, g in enumerate(genes):
-            for h in genes[a + 1:]:
-                if stop():
-                    return None if cost == start else (genome, cost)
-                if scans is None:
-                    scans = [Scan(t, genome) for t in (*self.bounds, self.full)]
-                found = self._pair(scans, genome, cost, g, h, reach)
-                if found is not None:
-                    genome, cost = found
-                    scans = None
-                    if self.scannable(genome) != genes:
-                        return genome, cost
-        return None if cost == start else (genome, cost)
+        return self.best_added_compound(genome, cost)
 
-    def _pair(
-        self,
-        scans: list[Scan],
-        genome: Genome,
-        cost: float,
-        g: int,
-        h: int,
-        reach: int | None = None,
+    def _best_pair(
+        self, scans: list[Scan], cost: float, key: BlockKey
     ) -> tuple[Genome, float] | None:
-        own_g, own_h = self.option_costs(g), self.option_costs(h)
-        economy = (self.space.economy(genome) - own_g[self.current(genome, g)]
-                   - own_h[self.current(genome, h)])
-        price = own_g[:, None] + own_h[None, :] + economy
-        self.tally.pairs += 1
-        allowed = price < cost  # the price of the parts alone may already rule it out
-        if reach is not None:
-            allowed &= (self._near(genome, g, reach)[:, None]
-                        & self._near(genome, h, reach)[None, :])
-        i, j = np.nonzero(allowed)
-        self.tally.evaluations += len(i)
-        total = price[i, j]
-        first = True
+        """Best network of a block, if it is better than `cost`."""
+        genome = scans[-1].genome
+        first, second = scans[-1].rows(key.first), scans[-1].rows(key.second)
+        price = first.price[:, None] + second.price + self.space.economy(genome)
+        self.evaluations += price.size
+        i, j = np.nonzero(price < cost)  # the price of the parts alone may already rule it out
+        total = np.empty(0)
         for level, scan in enumerate(scans):
             if not len(i):
                 return None
-            pair = scan.two(g, h)
-            if first and len(i) == price.size:
-                total = pair.all()[i, j] + price[i, j]
-            else:
-                total = pair.some(i, j) + price[i, j]
-            first = False
+            block = Block(scan, key)
+            costs = block.all()[i, j] if level == 0 else block.some(i, j)
+            total = costs + price[i, j]
             keep = total < cost - _EPSILON
             i, j, total = i[keep], j[keep], total[keep]
-            self.tally.surviving[level] += len(i)
         if not len(i):
             return None
-        best = int(np.argmin(total))
-        changed = self.apply(self.apply(genome, g, int(i[best])), h, int(j[best]))
-        return changed, float(total[best])
-
-    def _near(self, genome: Genome, g: int, reach: int) -> NDArray[np.bool_]:
-        """Alternatives within `reach` steps of the present one; leaving out is always near."""
-        rows = np.arange(len(self.option_costs(g)))
-        options = len(self.space.options[g].values)
-        return (np.abs(rows - genome.choice[g]) <= reach) | (rows == options)
+        k = int(np.argmin(total))
+        changed = self.apply(
+            genome, (int(first.gene[i[k]]), int(first.row[i[k]])),
+            (int(second.gene[j[k]]), int(second.row[j[k]])))
+        return changed, float(total[k])
 
     def best_added_compound(self, genome: Genome, cost: float) -> tuple[Genome, float] | None:
         """Fill one empty optional compound in the best way, if that helps.
@@ -276,22 +222,25 @@ class Polisher:
         -------
         tuple of (Genome, float) or None
         """
+        place = self.full.place_of_gene
         for k, genes in enumerate(self.space.slot_genes):
             if not self.space.optional[k] or len(genes) < 2 or genome.present[k]:
                 continue
             present = genome.present.copy()
             present[k] = True
             filled = replace(genome, present=present)
+            a, b = int(genes[0]), int(genes[1])
+            w = place[a][0]
+            key = BlockKey(first=(a,), second=(b,), ways=(w, w),
+                           same_section=place[a] == place[b])
             best: tuple[Genome, float] | None = None
-            last = self.space.options[genes[-1]] if len(genes) == 3 else None
-            rows = range(len(last.values)) if last is not None else [None]
-            for row in rows:
-                base = filled if row is None else self.apply(filled, int(genes[2]), row)
+            thirds = (range(len(self.space.options[genes[2]].values)) if len(genes) == 3
+                      else [None])
+            for row in thirds:
+                base = filled if row is None else self.apply(filled, (int(genes[2]), row))
                 scans = [Scan(t, base) for t in (*self.bounds, self.full)]
-                limit = cost if best is None else best[1]
-                found = self._pair(scans, base, limit, int(genes[0]), int(genes[1]))
-                if found is not None and found[1] < limit - _EPSILON:
-                    best = found
+                found = self._best_pair(scans, cost if best is None else best[1], key)
+                best = found or best
             if best is not None:
                 return best
         return None

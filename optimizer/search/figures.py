@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -166,7 +168,7 @@ def find_crossovers(
     order = np.argsort(centre, kind="stable")
     below: list[float | None] = [None] * len(way_db)
     above: list[float | None] = [None] * len(way_db)
-    for lower, upper in zip(order, order[1:], strict=False):
+    for lower, upper in pairwise(order):
         difference = way_db[lower] - way_db[upper]
         falls = np.flatnonzero((difference[:-1] > 0.0) & (difference[1:] <= 0.0))
         if not len(falls):

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
+_SMOOTH_DB = 0.01
+_SMOOTH_HARD_DB = 0.3
+
 
 class Evaluator:
     """From part values to costs on one frequency grid.
@@ -69,7 +72,12 @@ class Evaluator:
         return self.cost_of_curves(self.curves(population))
 
     def linearise(
-        self, population: Population, loss_laws: dict[Kind, LossLaw], columns: NDArray[np.intp]
+        self,
+        population: Population,
+        loss_laws: dict[Kind, LossLaw],
+        columns: NDArray[np.intp],
+        *,
+        limits_curve: bool = True,
     ) -> tuple[Real, Real, Real]:
         """Cost, gradient and Gauss-Newton matrix with respect to log values.
 
@@ -81,14 +89,18 @@ class Evaluator:
             See `LadderBank.solve_with_tangents`.
         columns : ndarray of int, shape (S,)
             Free genes, in the order of the result's axes.
+        limits_curve : bool
+            Whether hard limits count in the matrix; they always count in the gradient.
 
         Returns
         -------
         cost : ndarray, shape (P,)
+            Smoothed: a figure s counts as sqrt(s^2 + e^2) - e with a small e, or its kink at zero
+            would hold a search that touches a limit.
         gradient : ndarray, shape (P, S)
         matrix : ndarray, shape (P, S, S)
-            Of the majorising quadratic: a goal w sqrt(m) lies below w (m + s^2) / (2 s) and touches
-            it at the present figure s, so each goal counts as least squares with weight w / s.
+            Of the majorising quadratic: w sqrt(m) lies below w (m + s^2) / (2 s) and touches it
+            at m = s^2, so each goal counts as least squares with weight w / s.
         """
         solved, tangents = self.bank.solve_with_tangents(population, loss_laws)
         curves = Curves(self.field, solved.transfer, solved.admittance)
@@ -102,14 +114,20 @@ class Evaluator:
         for goal in self.goals:
             weight = HARD_COST_PER_DB if goal.hard else goal.weight
             residual = goal.residuals(curves)
-            figure = np.sqrt(np.einsum("pn,pn->p", residual, residual))
-            cost += weight * figure
-            if weight == 0.0 or not figure.any():
+            square = np.einsum("pn,pn->p", residual, residual)
+            smooth = _SMOOTH_HARD_DB if goal.hard else _SMOOTH_DB
+            figure = np.sqrt(square + smooth**2)
+            cost += weight * (figure - smooth)
+            if weight == 0.0 or not square.any():
                 continue
             jacobian = goal.tangents(curves, slopes)
-            scaled = jacobian * (weight / np.maximum(figure, 1e-9))[:, None, None]
-            gradient += np.einsum("psn,pn->ps", scaled, residual)
+            scaled = jacobian * (weight / figure)[:, None, None]
+            own = np.einsum("psn,pn->ps", scaled, residual)
+            gradient += own
+            if goal.hard and not limits_curve:
+                continue
             matrix += scaled @ jacobian.transpose(0, 2, 1)
+            matrix -= own[:, :, None] * own[:, None, :] / (weight * figure)[:, None, None]
         return cost, gradient, matrix
 
 
@@ -195,7 +213,7 @@ class Problem:
         return any(d.estimated for d in self.drivers)
 
     def thinned(self, points: int, *, bound: bool = False) -> Evaluator:
-        """Evaluator on about `points` evenly spread grid points.
+        """Return the evaluator on about `points` evenly spread grid points.
 
         Parameters
         ----------
@@ -213,4 +231,4 @@ class Problem:
     def cost(self, genomes: Sequence[Genome]) -> Real:
         """Full cost of buildable networks, economy included, shape (P,)."""
         economy = np.array([self.space.economy(g) for g in genomes])
-        return self.evaluator.cost(self.space.population(genomes)) + economy
+        return np.asarray(self.evaluator.cost(self.space.population(genomes)) + economy)

@@ -43,16 +43,11 @@ class Relaxed:
     cost: Real
     evaluations: int
 
-    def __getitem__(self, index: object) -> Relaxed:
-        return Relaxed(log_values=self.log_values[index], present=self.present[index],  # type: ignore[index]
-                       polarity=self.polarity[index], cost=self.cost[index],  # type: ignore[index]
-                       evaluations=self.evaluations)
-
 
 def relaxed_population(
     space: Space, loss_laws: dict[Kind, LossLaw], log_values: Real, present: Flags, polarity: Real
 ) -> Population:
-    """Population of continuous values with losses by law; kept parts keep their own.
+    """Build the population of continuous values with losses by law; kept parts keep their own.
 
     Parameters
     ----------
@@ -116,14 +111,14 @@ def relax(
     rows = np.arange(p_all)
     x = x_all[:, columns].copy()
     cost, gradient, matrix = linearise(rows, x)
-    damping = np.full(p_all, 1e-2)
+    damping = np.full(p_all, 1.0)
     stalled = np.zeros(p_all, dtype=int)
     evaluations = p_all
     for iterations, share in schedule:
         count = max(1, round(share * p_all))
         order = np.argsort(cost + economy, kind="stable")[:count]
         for _ in range(iterations):
-            active = order[stalled[order] < 3]
+            active = order[stalled[order] < 7]
             if not len(active):
                 break
             step = _bounded_step(x[active], gradient[active], matrix[active], damping[active],
@@ -131,14 +126,20 @@ def relax(
             trial = np.clip(x[active] + step, low, high)
             new_cost, new_gradient, new_matrix = linearise(active, trial)
             evaluations += len(active)
+            predicted = -(np.einsum("ps,ps->p", step, gradient[active])
+                          + 0.5 * np.einsum("ps,pst,pt->p", step, matrix[active], step))
+            ratio = (cost[active] - new_cost) / np.maximum(predicted, 1e-12)
             better = new_cost < cost[active]
             gain = (cost[active] - new_cost) / np.maximum(cost[active], 1e-12)
             won = active[better]
             x[won], cost[won] = trial[better], new_cost[better]
             gradient[won], matrix[won] = new_gradient[better], new_matrix[better]
-            damping[active] = np.where(better, damping[active] * 0.3, damping[active] * 5.0)
+            # The usual trust rule: damp less where the model foretold the gain, more where not.
+            damping[active] *= np.select(
+                [ratio > 0.75, ratio > 0.25, better], [0.2, 1.0, 3.0], default=8.0)
             np.clip(damping, 1e-8, 1e8, out=damping)
-            stalled[active] = np.where(gain > tolerance, 0, stalled[active] + 1)
+            # A refused step only means more damping; small gains in a row mean the end is near.
+            stalled[active] += np.where(better, np.where(gain > tolerance, -stalled[active], 2), 1)
     x_all[:, columns] = x
     return Relaxed(log_values=x_all, present=present, polarity=polarity, cost=cost + economy,
                    evaluations=evaluations)
@@ -160,6 +161,7 @@ def _bounded_step(
     index = np.arange(s)
     a[:, index, index] = np.where(
         held, 1.0, diagonal + damping[:, None] * np.maximum(diagonal, floor) + 1e-300)
-    step = -np.linalg.solve(a, np.where(held, 0.0, gradient)[..., None])[..., 0]
+    rhs = np.where(held, 0.0, gradient)[..., None]
+    step = -np.asarray(np.linalg.solve(a, rhs), dtype=np.float64)[..., 0]
     largest = np.abs(step).max(axis=1, keepdims=True)
-    return step * np.minimum(1.0, _LARGEST_STEP / np.maximum(largest, 1e-300))
+    return np.asarray(step * np.minimum(1.0, _LARGEST_STEP / np.maximum(largest, 1e-300)))

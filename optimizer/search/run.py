@@ -16,7 +16,8 @@ from optimizer.search.exchange import Polisher
 from optimizer.search.figures import build_candidate
 from optimizer.search.problem import Problem
 from optimizer.search.rank import rank_genomes
-from optimizer.search.relax import relax
+from optimizer.search.relax import Relaxed, relax
+from optimizer.search.rounding import round_relaxed
 from optimizer.search.space import Genome
 from optimizer.search.strategies import Proposal, Strategy
 from optimizer.search.workers import Crew
@@ -29,6 +30,8 @@ ROUNDS_PER_GENERATION = 2
 POLISHED_PER_ROUND = 3
 PATIENCE_ROUNDS = 8
 RELAXATION_POINTS = 64
+PROMISING = 1.0
+ROUNDINGS_DESCENDED = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,18 +66,21 @@ class Round:
 
     Parameters
     ----------
+    reached : tuple of Proposal
+        Where each proposal was relaxed to.
     costs : ndarray, shape (P,)
-        What each proposal led to.
-    relaxed_best : float
-        Best cost with values left continuous.
+        The relaxed costs.
     genomes : tuple of (Genome, float)
         Polished networks with their full costs.
+    finished : dict of bytes to float
+        Structures that were rounded, with their relaxed costs.
     evaluations : int
     """
 
+    reached: tuple[Proposal, ...]
     costs: Real
-    relaxed_best: float
     genomes: tuple[tuple[Genome, float], ...]
+    finished: dict[bytes, float]
     evaluations: int
 
 
@@ -86,34 +92,70 @@ class Explorer:
         self.polisher = Polisher(problem)
         self.coarse = problem.thinned(RELAXATION_POINTS)
 
-    def explore(self, proposals: list[Proposal]) -> Round:
+    def _choose(
+        self, relaxed: Relaxed, best: float, done: dict[bytes, float]
+    ) -> NDArray[np.intp]:
+        """Relaxed points worth rounding: one a structure, new or bettered, below the best."""
+        chosen: list[int] = []
+        seen: set[bytes] = set()
+        for i in np.argsort(relaxed.cost, kind="stable"):
+            if len(chosen) == POLISHED_PER_ROUND or relaxed.cost[i] > best:
+                break
+            structure = _structure(relaxed.present[i], relaxed.polarity[i])
+            if structure in seen or relaxed.cost[i] > 0.995 * done.get(structure, np.inf):
+                continue
+            seen.add(structure)
+            chosen.append(int(i))
+        return np.array(chosen, dtype=np.intp)
+
+    def explore(
+        self, proposals: list[Proposal], best: float, done: dict[bytes, float]
+    ) -> Round:
         """Relax a batch of proposals and polish the most promising ones.
 
         Parameters
         ----------
         proposals : list of Proposal
+        best : float
+            Best cost so far; only what comes near it is worth exchanging pairs.
+        done : dict of bytes to float
+            Structures rounded before, with their relaxed costs.
         """
         problem, polisher = self.problem, self.polisher
-        before = polisher.tally.evaluations
+        before = polisher.evaluations
         relaxed = relax(
             self.coarse, problem.space, problem.loss_laws,
             np.array([p.log_values for p in proposals]),
             np.array([p.present for p in proposals]),
             np.array([p.polarity for p in proposals]))
-        costs = relaxed.cost.copy()
+        chosen = self._choose(relaxed, best, done)
         found: dict[bytes, tuple[Genome, float]] = {}
-        for i in np.argsort(costs, kind="stable")[:POLISHED_PER_ROUND]:
-            start = problem.space.snap(relaxed.log_values[i], relaxed.present[i],
-                                       relaxed.polarity[i])
-            polished = polisher.descend_singles(start)
-            costs[i] = polished.cost
-            found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
-        best = min(found.values(), key=lambda item: item[1])
-        final = polisher.descend_pairs(*best, reach=2)
-        found[final.genome.key(problem.space.gene_slot)] = (final.genome, final.cost)
-        return Round(costs=costs, relaxed_best=float(relaxed.cost.min()),
-                     genomes=tuple(found.values()),
-                     evaluations=relaxed.evaluations + polisher.tally.evaluations - before)
+        finished: dict[bytes, float] = {}
+        if len(chosen):
+            refined = relax(
+                problem.evaluator, problem.space, problem.loss_laws, relaxed.log_values[chosen],
+                relaxed.present[chosen], relaxed.polarity[chosen], schedule=((12, 1.0),))
+            relaxed.log_values[chosen] = refined.log_values
+            relaxed.cost[chosen] = refined.cost
+            for i in range(len(chosen)):
+                finished[_structure(refined.present[i], refined.polarity[i])] = float(
+                    refined.cost[i])
+                rounded = round_relaxed(problem, refined, i)
+                polisher.evaluations += len(rounded)
+                for genome, _ in rounded[:ROUNDINGS_DESCENDED]:
+                    polished = polisher.descend_singles(genome)
+                    found[polished.genome.key(problem.space.gene_slot)] = (
+                        polished.genome, polished.cost)
+        first = min(found.values(), key=lambda item: item[1], default=None)
+        if first is not None and first[1] < PROMISING * best:
+            final = polisher.descend_pairs(*first)
+            found[final.genome.key(problem.space.gene_slot)] = (final.genome, final.cost)
+        reached = tuple(
+            Proposal(log_values=v, present=p, polarity=s)
+            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True))
+        return Round(reached=reached, costs=relaxed.cost, genomes=tuple(found.values()),
+                     finished=finished,
+                     evaluations=relaxed.evaluations + polisher.evaluations - before)
 
     def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
         Genome, float, int, int
@@ -132,14 +174,14 @@ class Explorer:
         -------
         genome, cost, no_better_change_of, evaluations
         """
-        before = self.polisher.tally.evaluations
+        before = self.polisher.evaluations
 
         def stop() -> bool:
             return deadline is not None and time.monotonic() > deadline
 
         done = self.polisher.descend_pairs(genome, cost, stop=stop)
         return (done.genome, done.cost, done.no_better_change_of,
-                self.polisher.tally.evaluations - before)
+                self.polisher.evaluations - before)
 
     def relax_structure(self, genome: Genome) -> float:
         """Best cost with the genome's structure and values left continuous, on the full grid."""
@@ -210,12 +252,15 @@ def search(
         except KeyboardInterrupt:
             stopped = "interrupted"
         try:
-            if stopped != "interrupted":
-                if not state.prove(crew, top) and stopped == "converged":
-                    stopped = "budget"
+            if stopped != "interrupted" and not state.prove(crew, top):
+                stopped = "budget"
         except KeyboardInterrupt:
             stopped = "interrupted"
     return state.result(top, stopped)
+
+
+def _structure(present: NDArray[np.bool_], polarity: Real) -> bytes:
+    return present.tobytes() + polarity.tobytes()
 
 
 class _State:
@@ -238,6 +283,7 @@ class _State:
         self.archive: dict[bytes, tuple[Genome, float]] = {}
         self.proven: dict[bytes, int] = {}
         self.relaxed: dict[bytes, float] = {}
+        self.done: dict[bytes, float] = {}
         self.evaluations = 0
         self.restarts = 0
         self.relaxed_best = np.inf
@@ -265,11 +311,14 @@ class _State:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
             best_before = self.best
-            for batch, outcome in zip(batches, crew.explore(bare), strict=True):
-                planner.tell(batch, outcome.costs)
+            outcomes = crew.explore([(b, self.best, self.done) for b in bare])
+            for batch, outcome in zip(batches, outcomes, strict=True):
+                planner.tell(batch, outcome.reached, outcome.costs)
+                for structure, cost in outcome.finished.items():
+                    self.done[structure] = min(cost, self.done.get(structure, np.inf))
                 self.evaluations += outcome.evaluations
                 self.restarts += len(batch)
-                self.relaxed_best = min(self.relaxed_best, outcome.relaxed_best)
+                self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
                 for genome, cost in outcome.genomes:
                     self.add(genome, cost)
             rounds += ROUNDS_PER_GENERATION

@@ -2,12 +2,15 @@
 
 The voltage and current at the source are affine in the immittance of one section and bilinear in
 those of two, so the ladder is walked once and every alternative from the stock then costs a few
-operations per frequency.
+operations per frequency. Alternatives are handled in blocks: all those of one way, or one part's
+against all later parts' of its way.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +23,9 @@ from optimizer.search.space import Genome, Space
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Index = NDArray[np.intp]
+Drive = tuple[Complex, Complex]  # transfer and input admittance of one way
 
-ABSENT = -1
-_BLOCK = 1 << 14  # complex numbers worked on at once: stays in a second-level cache
+_BLOCK = 1 << 14  # numbers worked on at once: a few such arrays stay in a second-level cache
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +44,12 @@ class Affine:
         """Voltage and current for immittances x, broadcast."""
         return self.a + self.b * x, self.c + self.d * x
 
+    def __getitem__(self, index: Index) -> Affine:
+        return Affine(a=self.a[index], b=self.b[index], c=self.c[index], d=self.d[index])
+
 
 class Tables:
-    """Impedances of every option of every gene on one grid.
+    """Immittances and prices of every alternative of every gene on one grid.
 
     Parameters
     ----------
@@ -51,6 +57,11 @@ class Tables:
         Supplies the grid.
     space : Space
         Supplies the options.
+
+    Notes
+    -----
+    The alternatives of a gene are its options and, last, leaving it out where it fills an optional
+    slot alone.
     """
 
     def __init__(self, evaluator: Evaluator, space: Space) -> None:
@@ -60,22 +71,76 @@ class Tables:
         self.impedance: list[Complex] = [
             bank.gene_impedance(g, o.values, o.loss_ohm) for g, o in enumerate(space.options)]
         self.place_of_gene: dict[int, tuple[int, int]] = {}
+        self.single: dict[int, Complex] = {}
+        self.row_cost: list[Real] = []
+        for g, option in enumerate(space.options):
+            absent = self.may_be_absent(g)
+            self.row_cost.append(np.append(option.cost, 0.0) if absent else option.cost)
         for w, placed in enumerate(bank.ways):
             for k, step in enumerate(placed):
                 for g in step.genes:
                     self.place_of_gene[g] = (w, k)
-        # Single-part sections need their immittance only: computed once for all genomes.
-        self.single: dict[int, Complex] = {}
-        for placed in bank.ways:
-            for step in placed:
                 if len(step.genes) == 1:
                     g = step.genes[0]
-                    self.single[g] = step.section.immittance([self.impedance[g]])
+                    x = step.section.immittance([self.impedance[g]])
+                    if self.may_be_absent(g):
+                        x = np.concatenate([x, np.zeros((1, x.shape[-1]), dtype=np.complex128)])
+                    self.single[g] = x
 
     def may_be_absent(self, g: int) -> bool:
         """Whether leaving out gene `g` alone empties an optional slot."""
         slot = self.space.gene_slot[g]
         return bool(self.space.optional[slot]) and len(self.space.slot_genes[slot]) == 1
+
+    def row_of(self, genome: Genome, g: int) -> int:
+        """Row of a genome's present choice among the alternatives of gene `g`."""
+        if genome.present[self.space.gene_slot[g]]:
+            return int(genome.choice[g])
+        return len(self.space.options[g].values)
+
+    def scannable(self, genome: Genome) -> list[int]:
+        """Free genes in filled slots, and single parts that may be added."""
+        return [int(g) for g in self.space.free_genes
+                if genome.present[self.space.gene_slot[g]] or self.may_be_absent(int(g))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """Alternatives of several genes, one after the other.
+
+    Parameters
+    ----------
+    gene, row : ndarray of int, shape (N,)
+        Gene and its alternative.
+    price : ndarray, shape (N,)
+        Change of the cost of parts.
+    """
+
+    gene: Index
+    row: Index
+    price: Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockKey:
+    """Names a block of pairs: two ways, one gene against later ones of its way, or a compound.
+
+    Parameters
+    ----------
+    first : tuple of int
+        Genes of the first axis.
+    second : tuple of int
+        Genes of the second axis.
+    ways : tuple of int
+        Ways of the two axes.
+    same_section : bool
+        Whether both genes sit in one section.
+    """
+
+    first: tuple[int, ...]
+    second: tuple[int, ...]
+    ways: tuple[int, int]
+    same_section: bool = False
 
 
 class Scan:
@@ -84,7 +149,7 @@ class Scan:
     Parameters
     ----------
     tables : Tables
-        Options on the grid.
+        Alternatives on the grid.
     genome : Genome
         The network that changes.
     """
@@ -97,8 +162,7 @@ class Scan:
         self.immittance: list[list[Complex]] = []
         self.suffix: list[list[tuple[Complex, Complex]]] = []
         self.prefix: list[list[tuple[Complex, Complex, Complex, Complex]]] = []
-        self.transfer: list[Complex] = []
-        self.admittance: list[Complex] = []
+        self.drives: list[Drive] = []
         one = np.ones(len(bank.omega), dtype=np.complex128)
         zero = np.zeros_like(one)
         for w, placed in enumerate(bank.ways):
@@ -120,46 +184,50 @@ class Scan:
             self.immittance.append(x)
             self.suffix.append(suffix)
             self.prefix.append(prefix)
-            self.transfer.append(genome.polarity[w] / voltage)
-            self.admittance.append(current / voltage)
-        self.rest = [sum((y for e, y in enumerate(self.admittance) if e != w), start=zero)
-                     for w in range(len(bank.ways))]
+            self.drives.append(self._drive(w, voltage, current))
+
+    @cached_property
+    def genes_of_way(self) -> list[list[int]]:
+        """Scannable genes of each way, source first."""
+        place = self.tables.place_of_gene
+        genes = sorted(self.tables.scannable(self.genome), key=lambda g: place[g])
+        return [[g for g in genes if place[g][0] == w]
+                for w in range(len(self.evaluator.bank.ways))]
 
     def _immittance(self, step: PlacedSection) -> Complex:
         genome, tables = self.genome, self.tables
         if not genome.present[step.slot]:
             return np.zeros(len(self.evaluator.bank.omega), dtype=np.complex128)
         if len(step.genes) == 1:
-            return tables.single[step.genes[0]][genome.choice[step.genes[0]]]
+            g = step.genes[0]
+            return np.asarray(tables.single[g][genome.choice[g]])
         return step.section.immittance(
             [tables.impedance[g][genome.choice[g]] for g in step.genes])
 
     def alternatives(self, g: int) -> Complex:
-        """Immittance of gene `g`'s section for each of its options, shape (O, F).
-
-        One row more, of zeros, when leaving the part out is allowed.
-        """
+        """Immittance of gene `g`'s section for each of its alternatives, shape (O, F)."""
         tables = self.tables
+        if g in tables.single:
+            return tables.single[g]
         w, k = tables.place_of_gene[g]
         step = self.evaluator.bank.ways[w][k]
-        if len(step.genes) == 1:
-            x = tables.single[g]
-        else:
-            x = step.section.immittance([
-                tables.impedance[g] if h == g else tables.impedance[h][self.genome.choice[h]]
-                for h in step.genes])
-        if tables.may_be_absent(g):
-            x = np.concatenate([x, np.zeros((1, x.shape[-1]), dtype=np.complex128)])
-        return x
+        return step.section.immittance([
+            tables.impedance[h] if h == g else tables.impedance[h][self.genome.choice[h]]
+            for h in step.genes])
+
+    def rows(self, genes: Sequence[int]) -> Rows:
+        """List the alternatives of some genes with what each changes in the cost of parts."""
+        tables = self.tables
+        price = [tables.row_cost[g] - tables.row_cost[g][tables.row_of(self.genome, g)]
+                 for g in genes]
+        return Rows(
+            gene=np.repeat(np.array(genes, dtype=np.intp), [len(p) for p in price]),
+            row=np.concatenate([np.arange(len(p)) for p in price]),
+            price=np.concatenate(price))
 
     def affine(self, w: int, k: int) -> Affine:
         """Coefficients of section `k` of way `w`, each of shape (F,)."""
-        v, i = self.suffix[w][k]
-        a, b, c, d = self.prefix[w][k]
-        step = self.evaluator.bank.ways[w][k]
-        if step.section.place == "series":
-            return Affine(a=a * v + b * i, b=a * i, c=c * v + d * i, d=c * i)
-        return Affine(a=a * v + b * i, b=b * v, c=c * v + d * i, d=d * v)
+        return _affine(self.evaluator.bank.ways[w][k], self.prefix[w][k], *self.suffix[w][k])
 
     def affine_given(self, w: int, k: int, m: int, y: Complex) -> Affine:
         """Coefficients of section `k` when a later section `m` of the same way takes values y.
@@ -182,151 +250,169 @@ class Scan:
             voltage, current = v + y * i, np.broadcast_to(i, y.shape)
         else:
             voltage, current = np.broadcast_to(v, y.shape), i + y * v
-        one = np.ones_like(v)
-        zero = np.zeros_like(v)
+        one, zero = np.ones_like(v), np.zeros_like(v)
         row = (one, zero, zero, one)
         for step, value in zip(placed[k + 1:m], self.immittance[w][k + 1:m], strict=True):
             row = _times(row, step, value)
         if m > k + 1:
             voltage, current = (row[0] * voltage + row[1] * current,
                                 row[2] * voltage + row[3] * current)
-        a, b, c, d = self.prefix[w][k]
-        if placed[k].section.place == "series":
-            return Affine(a=a * voltage + b * current, b=a * current,
-                          c=c * voltage + d * current, d=c * current)
-        return Affine(a=a * voltage + b * current, b=b * voltage,
-                      c=c * voltage + d * current, d=d * voltage)
+        return _affine(placed[k], self.prefix[w][k], voltage, current)
 
-    def _drive(self, w: int, voltage: Complex, current: Complex) -> tuple[Complex, Complex]:
+    def _drive(self, w: int, voltage: Complex, current: Complex) -> Drive:
         inverse = 1.0 / voltage
-        return inverse * self.genome.polarity[w], current * inverse
+        y = current * inverse
+        return (inverse if self.genome.polarity[w] > 0.0 else -inverse), y
 
-    def cost_of(self, drives: dict[int, tuple[Complex, Complex]]) -> Real:
+    @cached_property
+    def axes(self) -> list[Drive]:
+        """Transfer and admittance of each way for all single changes in it, each (N_w, F)."""
+        out = []
+        for w, genes in enumerate(self.genes_of_way):
+            if not genes:
+                empty = np.empty((0, len(self.evaluator.bank.omega)), dtype=np.complex128)
+                out.append((empty, empty))
+                continue
+            voltage, current = [], []
+            for g in genes:
+                v, i = self.affine(w, self.tables.place_of_gene[g][1]).at(self.alternatives(g))
+                voltage.append(v)
+                current.append(i)
+            out.append(self._drive(w, np.concatenate(voltage), np.concatenate(current)))
+        return out
+
+    def cost_of(self, changed: dict[int, Drive]) -> Real:
         """Cost, without economy, when some ways take other transfers and admittances.
 
         Parameters
         ----------
-        drives : dict of int to (transfer, admittance)
-            Replacement of each way, shapes broadcast.
+        changed : dict of int to (transfer, admittance)
+            Replacement of each way; shapes broadcast.
         """
-        transfer = [drives[w][0] if w in drives else h for w, h in enumerate(self.transfer)]
-        total: Complex | None = None
-        for w, y in enumerate(self.admittance):
-            value = drives[w][1] if w in drives else y
-            total = value if total is None else total + value
-        assert total is not None
-        return self.evaluator.cost_of_curves(Curves(self.evaluator.field, transfer, total))
+        drives = [changed.get(w, d) for w, d in enumerate(self.drives)]
+        total = sum(d[1] for d in drives if d[1].ndim == 1)
+        for d in sorted((d[1] for d in drives if d[1].ndim > 1), key=lambda y: y.size):
+            total = total + d
+        return self.evaluator.cost_of_curves(
+            Curves(self.evaluator.field, [d[0] for d in drives], np.asarray(total)))
 
     def cost(self) -> float:
         """Cost of the genome itself, without economy."""
         return float(self.cost_of({}))
 
-    def one(self, g: int, rows: Index | None = None) -> Real:
-        """Cost of every alternative of one gene, shape (O,) or (len(rows),)."""
-        w, k = self.tables.place_of_gene[g]
-        x = self.alternatives(g)
-        if rows is not None:
-            x = x[rows]
-        return self.cost_of({w: self._drive(w, *self.affine(w, k).at(x))})
+    def singles(self, w: int) -> Real:
+        """Costs of all single changes in way `w`, shape (N_w,)."""
+        transfer, admittance = self.axes[w]
+        n, f = transfer.shape
+        chunk = max(1, _BLOCK // f)
+        return np.concatenate([
+            self.cost_of({w: (transfer[s:s + chunk], admittance[s:s + chunk])})
+            for s in range(0, n, chunk)]) if n else np.empty(0)
 
-    def section_costs(self, w: int, k: int, x: Complex) -> Real:
-        """Cost when section `k` of way `w` takes immittances x (..., F)."""
-        return self.cost_of({w: self._drive(w, *self.affine(w, k).at(x))})
+    def block_keys(self) -> list[BlockKey]:
+        """Blocks that together hold every pair of changes of parts."""
+        place = self.tables.place_of_gene
+        keys = []
+        ways = self.genes_of_way
+        for w, genes in enumerate(ways):
+            for g in genes:
+                later = tuple(h for h in genes if place[h][1] > place[g][1])
+                if later:
+                    keys.append(BlockKey(first=(g,), second=later, ways=(w, w)))
+                keys.extend(
+                    BlockKey(first=(g,), second=(h,), ways=(w, w), same_section=True)
+                    for h in genes if h > g and place[h] == place[g])
+            keys.extend(BlockKey(first=tuple(genes), second=tuple(others), ways=(w, v))
+                        for v, others in enumerate(ways) if v > w and genes and others)
+        return keys
 
-    def two(self, g: int, h: int) -> PairScan:
-        """Prepare the scan of all pairs of alternatives of two genes."""
-        return PairScan(self, g, h)
 
-
-class PairScan:
-    """All pairs of alternatives of two genes of one genome.
+class Block:
+    """All pairs of alternatives of two sets of genes of one genome.
 
     Parameters
     ----------
     scan : Scan
-        The genome.
-    g, h : int
-        Two different genes.
+        The genome on a grid.
+    key : BlockKey
+        Which pairs.
     """
 
-    def __init__(self, scan: Scan, g: int, h: int) -> None:
+    def __init__(self, scan: Scan, key: BlockKey) -> None:
         self.scan = scan
-        place = scan.tables.place_of_gene
-        (w, k), (v, m) = place[g], place[h]
-        self.swapped = w == v and k > m
-        if self.swapped:
-            g, h, k, m = h, g, m, k
-        self.ways = (w, v)
-        self.same_section = w == v and k == m
-        if self.same_section:
-            self.fixed = scan.affine(w, k)
+        self.key = key
+        w, v = key.ways
+        place, tables = scan.tables.place_of_gene, scan.tables
+        k = place[key.first[0]][1]
+        if key.same_section:
             step = scan.evaluator.bank.ways[w][k]
-            tables, choice = scan.tables, scan.genome.choice
             self.section = step.section
-            self.impedances = [
-                (tables.impedance[j] if j in (g, h) else tables.impedance[j][choice[j]])
-                for j in step.genes]
-            self.axes = [0 if j == g else 1 if j == h else None for j in step.genes]
-            self.shape = (len(tables.impedance[g]), len(tables.impedance[h]))
-            return
-        self.x = scan.alternatives(g)
-        y = scan.alternatives(h)
-        self.shape = (len(self.x), len(y))
-        if w == v:
-            self.given = scan.affine_given(w, k, m, y)
+            self.fixed = scan.affine(w, k)
+            choice = scan.genome.choice
+            both = (key.first[0], key.second[0])
+            self.impedances = [tables.impedance[j] if j in both else tables.impedance[j][choice[j]]
+                               for j in step.genes]
+            self.axis = [both.index(j) if j in both else None for j in step.genes]
+            self.shape = (len(tables.impedance[both[0]]), len(tables.impedance[both[1]]))
+        elif w == v:
+            self.x = scan.alternatives(key.first[0])
+            given = [scan.affine_given(w, k, place[h][1], scan.alternatives(h))
+                     for h in key.second]
+            self.given = Affine(
+                a=np.concatenate([t.a for t in given]), b=np.concatenate([t.b for t in given]),
+                c=np.concatenate([t.c for t in given]), d=np.concatenate([t.d for t in given]))
+            self.shape = (len(self.x), len(self.given.a))
         else:
-            self.first = scan._drive(w, *scan.affine(w, k).at(self.x))
-            self.second = scan._drive(v, *scan.affine(v, m).at(y))
+            self.shape = (len(scan.axes[w][0]), len(scan.axes[v][0]))
 
-    def _costs(self, i: Index, j: Index, outer: bool) -> Real:
-        scan, (w, v) = self.scan, self.ways
-        if self.same_section:
-            index = (i, j)
-            z = []
-            for impedance, axis in zip(self.impedances, self.axes, strict=True):
+    def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:
+        scan, (w, v) = self.scan, self.key.ways
+        if self.key.same_section:
+            z: list[Complex] = []
+            for impedance, axis in zip(self.impedances, self.axis, strict=True):
                 if axis is None:
                     z.append(impedance)
-                elif outer:
-                    rows = impedance[index[axis]]
-                    z.append(rows[:, None, :] if axis == 0 else rows[None, :, :])
-                else:
-                    z.append(impedance[index[axis]])
+                    continue
+                rows = impedance[i if axis == 0 else j]
+                z.append(rows if not outer else rows[:, None] if axis == 0 else rows[None])
             x = self.section.immittance(z)
             return scan.cost_of({w: scan._drive(w, *self.fixed.at(x))})
         if w == v:
-            x, t = self.x[i], self.given
-            if outer:
-                x = x[:, None, :]
-            voltage = t.a[j] + t.b[j] * x
-            current = t.c[j] + t.d[j] * x
-            return scan.cost_of({w: scan._drive(w, voltage, current)})
-        first = (self.first[0][i], self.first[1][i])
-        second = (self.second[0][j], self.second[1][j])
+            x = self.x[i][:, None] if outer else self.x[i]
+            t = self.given if outer else self.given[j]  # type: ignore[index]
+            return scan.cost_of({w: scan._drive(w, *t.at(x))})
+        (h, y), (g, u) = scan.axes[w], scan.axes[v]
         if outer:
-            first = (first[0][:, None, :], first[1][:, None, :])
-        return scan.cost_of({w: first, v: second})
+            return scan.cost_of({w: (h[i][:, None], y[i][:, None]), v: (g[None], u[None])})
+        return scan.cost_of({w: (h[i], y[i]), v: (g[j], u[j])})
 
     def all(self) -> Real:
-        """Costs of all pairs, shape (O_g, O_h)."""
+        """Costs of all pairs, shape (N, M)."""
         rows, columns = self.shape
-        f = len(self.scan.evaluator.bank.omega)
-        out = np.empty(self.shape)
-        j = np.arange(columns)
-        chunk = max(1, _BLOCK // max(1, columns * f))
-        for start in range(0, rows, chunk):
-            i = np.arange(start, min(rows, start + chunk))
-            out[i] = self._costs(i, j, outer=True)
-        return out.T if self.swapped else out
+        chunk = max(1, _BLOCK // max(1, columns * len(self.scan.evaluator.bank.omega)))
+        return np.concatenate([self._costs(slice(s, s + chunk), slice(None), outer=True)
+                               for s in range(0, rows, chunk)])
 
     def some(self, i: Index, j: Index) -> Real:
         """Costs of chosen pairs, shape (len(i),)."""
-        if self.swapped:
-            i, j = j, i
-        f = len(self.scan.evaluator.bank.omega)
-        chunk = max(1, _BLOCK // f)
-        return np.concatenate([
-            self._costs(i[s:s + chunk], j[s:s + chunk], outer=False)
-            for s in range(0, len(i), chunk)]) if len(i) else np.empty(0)
+        chunk = max(1, _BLOCK // len(self.scan.evaluator.bank.omega))
+        return np.concatenate([self._costs(i[s:s + chunk], j[s:s + chunk], outer=False)
+                               for s in range(0, len(i), chunk)]) if len(i) else np.empty(0)
+
+
+def _affine(
+    step: PlacedSection,
+    row: tuple[Complex, Complex, Complex, Complex],
+    voltage: Complex,
+    current: Complex,
+) -> Affine:
+    """Coefficients of a section from the chain before it and the state after it."""
+    a, b, c, d = row
+    if step.section.place == "series":
+        return Affine(a=a * voltage + b * current, b=a * current,
+                      c=c * voltage + d * current, d=c * current)
+    return Affine(a=a * voltage + b * current, b=b * voltage,
+                  c=c * voltage + d * current, d=d * voltage)
 
 
 def _times(

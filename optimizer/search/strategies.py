@@ -81,7 +81,6 @@ class Strategy:
             warnings.simplefilter("ignore")
             self.optimizer = ng.optimizers.registry[name](
                 parametrization=parameter, budget=budget, num_workers=1)
-        self._tells_foreign = True
 
     def ask(self, count: int) -> list[Proposal]:
         """Ask for proposals.
@@ -108,17 +107,31 @@ class Strategy:
         polarity[self.turning] = np.where(u[n + m:n + m + len(self.turning)] > 0.5, 1.0, -1.0)
         return Proposal(log_values=log_values, present=present, polarity=polarity, token=token)
 
-    def tell(self, proposals: Sequence[Proposal], costs: Real) -> None:
-        """Tell the cost that each proposal led to.
+    def _encode(self, log_values: Real, present: Flags, polarity: Real) -> Real:
+        space = self.space
+        span = np.maximum(space.log_high - space.log_low, 1e-12)
+        u = ((log_values - space.log_low) / span)[self.free]
+        return np.concatenate([
+            np.clip(u, 0.0, 1.0), np.where(present[self.optional], 0.75, 0.25),
+            np.where(polarity[self.turning] > 0.0, 0.75, 0.25)])
+
+    def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
+        """Tell what each proposal led to: the cost, and the point where it was found.
 
         Parameters
         ----------
         proposals : sequence of Proposal
             As asked.
+        reached : sequence of Proposal
+            The relaxed points.
         costs : ndarray, shape (len(proposals),)
-            Costs after relaxation or polish.
+            Their costs.
         """
         with self._warnings():
             warnings.simplefilter("ignore")
-            for proposal, cost in zip(proposals, costs, strict=True):
-                self.optimizer.tell(proposal.token, float(min(cost, 1e6)))
+            for proposal, point, cost in zip(proposals, reached, costs, strict=True):
+                # The asked point is told as if it had been the one it was relaxed to.
+                child = proposal.token.spawn_child(
+                    new_value=self._encode(point.log_values, point.present, point.polarity))
+                child.uid = proposal.token.uid
+                self.optimizer.tell(child, float(min(cost, 1e6)))

@@ -28,8 +28,8 @@ def _prepare(problem: Problem) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _explore(proposals: list[Proposal]) -> Round:
-    result: Round = _explorer.explore(proposals)
+def _explore(task: tuple[list[Proposal], float, dict[bytes, float]]) -> Round:
+    result: Round = _explorer.explore(*task)
     return result
 
 
@@ -84,9 +84,14 @@ class Crew:
             return [local(item) for item in items]
         return list(self.pool.map(task, items))
 
-    def explore(self, batches: Sequence[list[Proposal]]) -> list[Round]:
+    def explore(self, batches: Sequence[tuple[list[Proposal], float, dict[bytes, float]]]) -> list[Round]:
         """Explore batches of proposals, results in order."""
-        local = self.explorer.explore if self.explorer else _explore
+        explorer = self.explorer
+
+        def local(task: tuple[list[Proposal], float, dict[bytes, float]]) -> Round:
+            assert explorer is not None
+            return explorer.explore(*task)
+
         return self._run(_explore, local, batches)
 
     def prove(

@@ -1,0 +1,1 @@
+"""What happens at the bench: ratings, tolerance, voicing, fault finding."""
