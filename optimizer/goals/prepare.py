@@ -196,7 +196,9 @@ def _line(request: Request, curves: tuple[str, ...]) -> LineGoal:
         name=request.name, curve_names=curves, index=shared["index"], weight=shared["weight"],
         octaves=np.log2(shared["frequency_hz"] / 1000.0), scale=shared["scale"],
         tilt_db_per_octave=getattr(request.spec, "tilt_db_per_octave", None),
-        level_db=getattr(request.spec, "level_db", None))
+        level_db=getattr(request.spec, "level_db", None),
+        shelf=(request.spec.shelf_db, request.spec.shelf_hz)
+        if getattr(request.spec, "shelf_db", 0.0) else None)
 
 
 def _curve(request: Request) -> Goal:

@@ -33,6 +33,8 @@ class LineGoal:
         Slope of the line; None fits it.
     level_db : tuple of float or None
         Limits of the line's level at 1 kHz; None leaves it free.
+    shelf : tuple of float or None
+        (dB, Hz): a smooth step of the target below a frequency.
     scale : float
         1/sqrt(number of points that the mean runs over).
     """
@@ -45,6 +47,7 @@ class LineGoal:
     tilt_db_per_octave: float | None
     level_db: tuple[float, float] | None
     scale: float
+    shelf: tuple[float, float] | None = None
     unit: str = "dB rms"
     hard: bool = False
 
@@ -54,6 +57,23 @@ class LineGoal:
             value = value - source.level_db(self.curve_names[1])[..., self.span]
         return value
 
+    def _departure(self, curves: Curves) -> Real:
+        """Curve less the fixed shape of its target."""
+        value = self._curve(curves)
+        return value if self.shelf is None else value - self._shape_db(self.octaves)
+
+    def _shape_db(self, octaves: Real) -> Real:
+        assert self.shelf is not None
+        depth_db, middle_hz = self.shelf
+        return np.asarray(depth_db / (1.0 + (1000.0 / middle_hz * 2.0**octaves) ** 2))
+
+    def target_db(self, curves: Curves, frequency_hz: Real) -> Real:
+        """Level of the target that fits one network best, shape (F,)."""
+        octaves = np.log2(frequency_hz / 1000.0)
+        level, slope = self.line(curves)
+        target = level + slope * octaves
+        return np.asarray(target if self.shelf is None else target + self._shape_db(octaves))
+
     def line(self, curves: Curves) -> tuple[Real, Real]:
         """Level at 1 kHz and slope of the target line that fits best.
 
@@ -61,7 +81,7 @@ class LineGoal:
         -------
         level_db, slope_db_per_octave : ndarray, shape (...)
         """
-        return self._fit(self._curve(curves))
+        return self._fit(self._departure(curves))
 
     @property
     def span(self) -> slice:
@@ -87,7 +107,7 @@ class LineGoal:
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
-        value = self._curve(curves)
+        value = self._departure(curves)
         if len(self.octaves) < 3:  # a part of the grid may hold next to nothing of a narrow band
             return value * 0.0
         level, slope = self._fit(value)
@@ -111,7 +131,7 @@ class LineGoal:
             moved -= ((slope @ centred) / (centred @ centred))[..., None] * centred
         if self.level_db is not None:
             # A level that rests on a limit does not move with the curve.
-            level, _ = self._fit(self._curve(curves))
+            level, _ = self._fit(self._departure(curves))
             resting = (level <= self.level_db[0]) | (level >= self.level_db[1])
             held = slope
             if self.tilt_db_per_octave is None:

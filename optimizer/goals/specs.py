@@ -68,7 +68,7 @@ class CurveGoalSpec:
 
     The figure is the rms deviation in dB from the line. The line's level is fitted within
     `level_db`; its slope is `tilt_db_per_octave`, or fitted as well when that is free, in which
-    case the goal is one of smoothness alone.
+    case the goal is one of smoothness alone. `shelf_db` moves the target below `shelf_hz`.
     """
 
     tilt_db_per_octave: float | None = option(
@@ -79,6 +79,10 @@ class CurveGoalSpec:
     level_db: tuple[float, float] | None = option(
         "level", "range", "level of the target line at 1 kHz, or free", default=None, unit="dB",
         free=True)
+    shelf_db: float = option("shelf", "quantity", "the target's bass against the line",
+                             default=0.0, unit="dB")
+    shelf_hz: float = option("shelf_at", "quantity", "middle of that step", default=300.0,
+                             unit="Hz", least=1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

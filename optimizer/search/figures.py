@@ -65,8 +65,7 @@ def build_candidate(
             name=goal.name, value=value, unit=goal.unit, weight=goal.weight,
             cost=weight * value, met=met, detail=goal.describe(wanted)))
         if isinstance(goal, LineGoal) and goal.name == "on_axis":
-            level, slope = goal.line(curves)
-            target = np.asarray(level + slope * np.log2(f / 1000.0))
+            target = goal.target_db(wanted, f)
             band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
     economy = problem.space.economy(genome)
     figures += [GoalFigure(name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost,

@@ -32,7 +32,7 @@ LIMITS = {
 """Tight on purpose, so that every limit is broken somewhere."""
 
 ASKED: dict[str, dict[str, object]] = {
-    "on_axis": {"level_db": (79.0, 80.0)},
+    "on_axis": {"level_db": (79.0, 80.0), "shelf_db": -3.0},
     "in_room": {"tilt_db_per_octave": None},
     "sensitivity": {"floor_db": 95.0},
     "impedance": {"floor_ohm": 9.0},

@@ -1,0 +1,47 @@
+"""`laddersmith goals`: what can be asked for, and what each word means."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from optimizer.cli.outcome import DONE
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "goals",
+        parents=[common],
+        help="list the goals a design file may name",
+        description="List the goals a design file may name, each with the unit of its figure, its "
+        "meaning and its options with their defaults; and the presets.",
+    )
+    parser.add_argument(
+        "name", metavar="NAME", nargs="?", help="one goal, or one preset, in full"
+    )
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the list, or one goal or preset in full."""
+    from optimizer.cli.screen import Screen
+    from optimizer.errors import InputError
+    from optimizer.goals.meanings import GOAL_MEANINGS
+    from optimizer.report import goal_tables
+    from optimizer.targets_folder import find_targets, list_presets
+    from optimizer.yamltext import suggest
+
+    screen = Screen(quiet=args.quiet)
+    presets = list_presets()
+    if args.name is None:
+        screen.show(goal_tables.tabulate_goals(), "", goal_tables.tabulate_presets(presets))
+    elif args.name in GOAL_MEANINGS:
+        screen.show(goal_tables.describe_goal(args.name))
+    elif args.name in presets:
+        screen.show((find_targets() / f"{args.name}.yaml").read_text(encoding="utf-8").rstrip())
+    else:
+        raise InputError(
+            "there is no goal or preset of this name", value=repr(args.name),
+            remedy=suggest(args.name, [*GOAL_MEANINGS, *presets]))
+    return DONE

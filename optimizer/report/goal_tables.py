@@ -1,0 +1,76 @@
+"""Goals and presets as tables for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+from pathlib import Path
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from optimizer.goals.meanings import GOAL_MEANINGS, list_options
+from optimizer.targets_folder import read_preset
+
+_HEAD = (
+    "A goal costs its weight times its figure; the search looks for the network with the smallest "
+    "sum. With hard: yes a limit must be met whatever it costs. In a design file:"
+)
+_EXAMPLE = "goals: {preset: living-room, in_room: {tilt: -1 dB/oct, weight: 1.5}, similarity: off}"
+
+
+def tabulate_goals() -> RenderableType:
+    """List every goal with the unit of its figure, its options and their defaults."""
+    blocks: list[RenderableType] = [Text(_HEAD), Text(f"  {_EXAMPLE}", style="bold")]
+    names = sorted(GOAL_MEANINGS, key=lambda n: _families().index(GOAL_MEANINGS[n].family))
+    for family, group in groupby(names, key=lambda n: GOAL_MEANINGS[n].family):
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+        table.add_column(width=23, style="bold")
+        table.add_column(width=14, style="dim")
+        table.add_column(ratio=1)
+        for name in group:
+            meaning = GOAL_MEANINGS[name]
+            table.add_row(name, meaning.unit, meaning.text)
+            table.add_row("", "", Text(_one_line(name), style="dim"))
+        blocks += [Text(), Text(family, style="bold underline"), table]
+    return Group(*blocks)
+
+
+def _families() -> list[str]:
+    return list(dict.fromkeys(m.family for m in GOAL_MEANINGS.values()))
+
+
+def _one_line(name: str) -> str:
+    return ", ".join(f"{key}: {default}" for key, default, _ in list_options(name))
+
+
+def describe_goal(name: str) -> RenderableType:
+    """Explain one goal with each of its options."""
+    meaning = GOAL_MEANINGS[name]
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for title in ("option", "default", "meaning"):
+        table.add_column(title, header_style="dim")
+    for row in list_options(name):
+        table.add_row(*row)
+    return Group(Text(f"{name} (figure in {meaning.unit})", style="bold"), Text(meaning.text),
+                 Text(), table)
+
+
+def tabulate_presets(names: Sequence[str]) -> RenderableType:
+    """List presets with their titles and reasons.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Names of the presets.
+    """
+    blocks: list[RenderableType] = [Text("presets", style="bold underline")]
+    for name in names:
+        fields = read_preset(name, Path()).fields()
+        title = Text(name, style="bold")
+        title.append(f"  {fields['title'].text().strip()}", style="not bold")
+        blocks += [title, Padding(Text(" ".join(fields["why"].text().split())), (0, 0, 0, 2))]
+    blocks.append(Text("laddersmith goals NAME shows one goal or preset in full.", style="dim"))
+    return Group(*blocks)
