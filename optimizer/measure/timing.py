@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from optimizer.errors import InputError
+from optimizer.measure.direction import SOUND_SPEED_M_S
 from optimizer.measure.excess import find_excess_delay
 from optimizer.measure.explain import (
     Method,
@@ -25,9 +26,6 @@ from optimizer.measure.explain import (
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Response
 from optimizer.measure.thin import interpolate_log, thin_response
-
-SPEED_OF_SOUND = 343.2
-"""m/s at 20 C."""
 
 LARGEST_DELAY_S = 1.0e-3
 """A third of a metre of path; acoustic centres of one cabinet are closer than that."""
@@ -209,7 +207,7 @@ def assume_timing(
         notes.append(f"depth of {', '.join(unknown)} not stated: taken as 0")
     return Timing(
         method="minimum phase + delay",
-        delays_s={n: (depths.get(n, 0.0) - first) / SPEED_OF_SOUND for n in names},
+        delays_s={n: (depths.get(n, 0.0) - first) / SOUND_SPEED_M_S for n in names},
         levels_db=dict.fromkeys(names, 0.0),
         polarity=dict.fromkeys(names, 1),
         tails_db_per_octave=dict.fromkeys(names),
@@ -245,7 +243,7 @@ def check_shared_clock(
         )
     delays = {name: find_excess_delay(responses[name]).delay_s for name in names}
     for name in names[1:]:
-        path = (delays[name] - delays[names[0]]) * SPEED_OF_SOUND
+        path = (delays[name] - delays[names[0]]) * SOUND_SPEED_M_S
         text = f"excess delay of {name} against {names[0]}: {path * 1e3:+.0f} mm of path"
         if abs(path) > largest_path_m:
             text += (

@@ -1,0 +1,140 @@
+"""Near-field splice and baffle step.
+
+Published relations: 6 dB between half and full space, centred near 115 m/s over the width (rule
+of thumb of the trade, from memory); piston ka = 1 at c/(pi d).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import butter, freqs
+
+from optimizer.errors import InputError
+from optimizer.measure.nearfield import (
+    Baffle,
+    add_port,
+    estimate_baffle_step,
+    near_field_limit_hz,
+    splice_fields,
+)
+from optimizer.measure.response import Response
+
+FREQUENCY = np.geomspace(20, 20000, 700)
+BAFFLE = Baffle(width_m=0.22, height_m=0.36, up_m=-0.06, diaphragm_m=0.13)
+
+
+def response(frequency, value, **more):
+    return Response(frequency_hz=frequency, value=value, quantity="pressure", **more)
+
+
+def driver(frequency):
+    """A closed box with its corner at 60 Hz and a roll-off at 3 kHz."""
+    omega = 2 * np.pi * frequency
+    _, low = freqs(*butter(2, 2 * np.pi * 60, "high", analog=True), omega)
+    _, high = freqs(*butter(2, 2 * np.pi * 3000, "low", analog=True), omega)
+    return 10 ** (88 / 20) * low * high
+
+
+def test_step_is_six_decibels():
+    """-6.02 dB at low frequency; around 0 dB, on the average, at high frequency."""
+    step = estimate_baffle_step(np.array([1.0, 10.0]), BAFFLE)
+    np.testing.assert_allclose(20 * np.log10(np.abs(step)), -6.0206, atol=0.1)
+    high = estimate_baffle_step(np.geomspace(4000, 16000, 400), BAFFLE)
+    assert abs(20 * np.log10(np.abs(high)).mean()) < 0.5
+
+
+@pytest.mark.parametrize("width", [0.20, 0.25, 0.30])
+def test_step_is_centred_between_the_rules(width):
+    """The 3 dB point of a square front lies between two rules of thumb for it.
+
+    115 / width and c / (2 pi width), both in circulation, neither is physics; the rise sets in
+    near the frequency whose wavelength is 8 times the width (a published page on baffles).
+    """
+    f = np.geomspace(50, 5000, 2000)
+    step = 20 * np.log10(np.abs(estimate_baffle_step(f, Baffle(width_m=width, height_m=width))))
+    middle = f[np.argmax(step > -3.0103)]
+    assert 343.2 / (2 * np.pi * width) < middle < 115 / width
+    onset = np.interp(343.2 / (8 * width), f, step)
+    assert -5.8 < onset < -4.0
+
+
+def test_centred_driver_on_a_disc_like_front_ripples_most():
+    """Unequal distances to the edges smooth the ripple; so does a large diaphragm."""
+    f = np.geomspace(300, 6000, 800)
+
+    def peak(baffle):
+        return 20 * np.log10(np.abs(estimate_baffle_step(f, baffle))).max()
+
+    square = peak(Baffle(width_m=0.3, height_m=0.3))
+    offset = peak(Baffle(width_m=0.3, height_m=0.3, right_m=0.07, up_m=0.04))
+    large = peak(Baffle(width_m=0.3, height_m=0.3, diaphragm_m=0.2))
+    assert square > offset
+    assert square > large
+
+
+def test_piston_limit():
+    """ka = 1 for 0.13 m is at 840.3 Hz (343.2 m/s)."""
+    assert near_field_limit_hz(0.13) == pytest.approx(343.2 / (np.pi * 0.13))
+
+
+def make_pair(*, shift_db=17.0, gate_hz=200.0, delay_s=3e-3):
+    """A far field gated at 200 Hz, and the near field of the same driver without the step."""
+    step = estimate_baffle_step(FREQUENCY, BAFFLE)
+    truth = driver(FREQUENCY) * step
+    inside = gate_hz <= FREQUENCY
+    far = truth * np.exp(-2j * np.pi * FREQUENCY * delay_s)
+    near = driver(FREQUENCY) * 10 ** (shift_db / 20)
+    return response(FREQUENCY, near), response(FREQUENCY[inside], far[inside]), truth, far
+
+
+def test_splice_restores_the_whole_response():
+    """Level is matched, the step applied, and the whole response comes back within 0.1 dB."""
+    near, far, truth, late = make_pair()
+    splice = splice_fields(near, far, baffle=BAFFLE)
+    assert splice.shift_db == pytest.approx(-17.0, abs=0.1)
+    assert splice.mismatch_db < 0.05
+    assert 260 <= splice.at_hz <= 841
+    f = splice.response.frequency_hz
+    true = np.interp(f, FREQUENCY, 20 * np.log10(np.abs(truth)))
+    assert np.abs(splice.response.level_db - true).max() < 0.1
+    # The phase below the splice is the near field's with the far field's time of flight.
+    low = f < 150
+    want = np.interp(f[low], FREQUENCY, np.unwrap(np.angle(late)))
+    error = np.angle(np.exp(1j * (np.angle(splice.response.value[low]) - want)))
+    assert np.rad2deg(np.abs(error)).max() < 6
+
+
+def test_forgotten_step_shows_as_mismatch_or_bass():
+    """Without the front the bass comes out too loud, and a note says so."""
+    near, far, truth, _ = make_pair()
+    splice = splice_fields(near, far, diaphragm_m=0.13)
+    f = splice.response.frequency_hz
+    true = np.interp(40.0, FREQUENCY, 20 * np.log10(np.abs(truth)))
+    assert np.interp(40.0, f, splice.response.level_db) > true + 1.0
+    assert any("no baffle step" in note for note in splice.notes)
+
+
+def test_chosen_frequency_is_used_or_refused():
+    """A chosen frequency inside both ranges is used; outside it is an input error."""
+    near, far, *_ = make_pair()
+    assert splice_fields(near, far, baffle=BAFFLE, at_hz=400).at_hz == pytest.approx(400)
+    with pytest.raises(InputError, match="where both are valid"):
+        splice_fields(near, far, baffle=BAFFLE, at_hz=100)
+    with pytest.raises(InputError, match="half an octave"):
+        splice_fields(near, far, baffle=BAFFLE, far_from_hz=900)
+
+
+def test_driver_outside_the_front_is_refused():
+    """A driver whose centre is not on the front is an input error."""
+    with pytest.raises(InputError, match="inside the front"):
+        estimate_baffle_step(FREQUENCY, Baffle(width_m=0.2, height_m=0.2, up_m=0.15))
+
+
+def test_port_weighs_by_its_diameter():
+    """Equal near-field pressure from a port of half the diameter adds half the amplitude."""
+    cone = response(FREQUENCY, np.ones(len(FREQUENCY), dtype=complex))
+    total = add_port(cone, cone, 0.5)
+    np.testing.assert_allclose(total.value, 1.5)
+    with pytest.raises(InputError, match="complex"):
+        add_port(cone, response(FREQUENCY, cone.value, has_phase=False), 0.5)
