@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Literal
 
 from optimizer.design_goals import GoalChoice
+from optimizer.design_stock import StockChoice
 from optimizer.errors import InputError
 from optimizer.measure.driver import Limits
 from optimizer.measure.response import Direction
 from optimizer.network.ladder import Topology
-from optimizer.parts import KINDS, Kind
-from optimizer.stock.coil import DEFAULT_WIRE_M
 from optimizer.yamltext import Where
 
 
@@ -90,28 +89,6 @@ class DesignDriver:
     limits: Limits = field(default_factory=Limits)
     delay_s: float = 0.0
     level_db: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StockChoice:
-    """Where parts come from.
-
-    Parameters
-    ----------
-    series : mapping of kind to str
-        Preferred-value series of each kind ("E12").
-    wire_m : float
-        Bare wire diameter of bought coils.
-    dielectric : str
-        What bought capacitors are made of, see `optimizer.stock.stock.LOSS_TANGENTS`.
-    join : int
-        Most pieces joined to one part.
-    """
-
-    series: Mapping[Kind, str] = field(default_factory=lambda: dict.fromkeys(KINDS, "E12"))
-    wire_m: float = DEFAULT_WIRE_M
-    dielectric: str = "polypropylene"
-    join: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,16 +14,13 @@ from optimizer.design import (
     Measured,
     ResponseFile,
     SearchChoice,
-    StockChoice,
 )
 from optimizer.design_goals import read_goals
 from optimizer.design_ladder import read_ways
+from optimizer.design_stock import read_stock
 from optimizer.errors import InputError
 from optimizer.measure.driver import Limits
 from optimizer.measure.response import ON_AXIS, Direction
-from optimizer.parts import KINDS, Kind
-from optimizer.stock.series import check_series
-from optimizer.stock.stock import LOSS_TANGENTS
 from optimizer.units import format_quantity, parse_quantity
 from optimizer.yamltext import Entry, Where, read_yaml
 
@@ -79,7 +76,7 @@ def load_design(path: str | Path) -> Design:
         topology=read_ways(fields["ways"], [driver.name for driver in drivers], notes),
         goals=goals,
         together=_read_path(fields["together"], path.parent) if "together" in fields else None,
-        stock=_read_stock(fields.get("stock")),
+        stock=read_stock(fields.get("stock"), path.parent, notes),
         search=_read_search(fields.get("search")),
         grid=_read_grid(fields.get("grid")),
         notes=tuple(notes),
@@ -247,53 +244,6 @@ def _read_delay(entry: Entry) -> float:
         located = entry.where.locate(error)
         raise entry.error(located.rule, value=located.value,
                           remedy='write for instance "0.05 ms" or "17 mm"') from None  # fmt: skip
-
-
-def _read_stock(entry: Entry | None) -> StockChoice:
-    if entry is None:
-        return StockChoice()
-    fields = entry.fields(("series", "wire", "capacitors", "join"))
-    series: dict[Kind, str] = dict.fromkeys(KINDS, "E12")
-    if "series" in fields:
-        chosen = fields["series"]
-        if chosen.is_mapping:
-            for name, inner in chosen.fields(KINDS).items():
-                series[_kind(name)] = _read_series(inner)
-        else:
-            series = dict.fromkeys(KINDS, _read_series(chosen))
-    plain = StockChoice()
-    return StockChoice(
-        series=series,
-        wire_m=_read_wire(fields["wire"]) if "wire" in fields else plain.wire_m,
-        dielectric=(
-            fields["capacitors"].choice(LOSS_TANGENTS) if "capacitors" in fields
-            else plain.dielectric
-        ),
-        join=fields["join"].whole_number(least=1) if "join" in fields else plain.join,
-    )  # fmt: skip
-
-
-def _kind(name: str) -> Kind:
-    return next(kind for kind in KINDS if kind == name)
-
-
-def _read_series(entry: Entry) -> str:
-    try:
-        return check_series(entry.text())
-    except InputError as error:
-        raise entry.where.locate(error) from None
-
-
-def _read_wire(entry: Entry) -> float:
-    diameter = entry.quantity("m")
-    # Below 0.2 mm a coil cannot carry a loudspeaker's current, above 5 mm it cannot be wound; a
-    # bare "1.0" was meant in mm.
-    if not 0.2e-3 <= diameter <= 5e-3:
-        raise entry.error(
-            "the wire of a coil is between 0.2 mm and 5 mm thick",
-            value=format_quantity(diameter, "m"), remedy='write for instance "1.0 mm"',
-        )  # fmt: skip
-    return diameter
 
 
 def _read_search(entry: Entry | None) -> SearchChoice:

@@ -10,17 +10,14 @@ from numpy.typing import NDArray
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.design import Design
 from optimizer.design_drivers import load_drivers
-from optimizer.design_ladder import KEYS_OF_FORM
 from optimizer.design_text import load_design
 from optimizer.errors import InputError
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import GoalSpec
 from optimizer.measure.direction import estimate_directions
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import Slot, ValueRange
-from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.project_stock import build_stock, check_stock
 from optimizer.search.problem import Problem
-from optimizer.stock.stock import LOSS_TANGENTS, Stock, series_stock
 from optimizer.units import format_quantity
 
 __all__ = ["build_problem", "load_design"]
@@ -46,7 +43,7 @@ def build_problem(design: Design) -> Problem:
         stock holds nothing for a slot, a goal cannot be computed from the data.
     """
     stock = build_stock(design)
-    _check_stock(design, stock)
+    topology, stock_notes = check_stock(design, stock)
     drivers, notes = load_drivers(design)
     mirror = bool(design.measured.mirror)
     if design.measured.estimate:
@@ -59,56 +56,12 @@ def build_problem(design: Design) -> Problem:
     specs, goal_notes = _choose_goals(design, drivers, mirror)
     try:
         return Problem(
-            title=design.title, drivers=drivers, topology=design.topology, stock=stock,
-            goals=specs, mirror=mirror,
-            reading=design.measured.reflections, notes=(*design.notes, *notes, *goal_notes),
+            title=design.title, drivers=drivers, topology=topology, stock=stock,
+            goals=specs, mirror=mirror, reading=design.measured.reflections,
+            notes=(*design.notes, *stock_notes, *notes, *goal_notes),
         )  # fmt: skip
     except InputError as error:
         raise design.locate(error) from None
-
-
-def build_stock(design: Design) -> Stock:
-    """Make the stock that a design chooses."""
-    choice = design.stock
-    try:
-        return series_stock(
-            choice.series, wire_m=choice.wire_m, loss_tangent=LOSS_TANGENTS[choice.dielectric],
-            join=choice.join,
-        )  # fmt: skip
-    except InputError as error:
-        spot = design.where(f"stock.{error.key or 'series'}")
-        raise spot.error(error.rule, value=error.value, remedy=error.remedy) from None
-
-
-def _check_stock(design: Design, stock: Stock) -> None:
-    """Refuse a slot that nothing can fill, and name what comes nearest."""
-    for way in design.topology.ways:
-        for number, slot in enumerate(way.slots):
-            if slot.kept is not None:
-                continue
-            for part, (kind, span) in enumerate(zip(slot.kinds, slot.ranges, strict=True)):
-                if not stock.options(kind, span.low, span.high):
-                    key = f"ways.{way.name}.ladder[{number}]"
-                    raise _empty_range(design, stock, key, slot, part, kind, span)
-
-
-def _empty_range(
-    design: Design, stock: Stock, key: str, slot: Slot, part: int, kind: Kind, span: ValueRange
-) -> InputError:
-    unit = UNIT_OF_KIND[kind]
-    # A thousandfold either way is beyond any sensible neighbour of the range.
-    below = stock.options(kind, span.low / 1e3, span.low)
-    above = stock.options(kind, span.high, span.high * 1e3)
-    near = [format_quantity(p.value, unit, 4) for p in (*below[-1:], *above[:1])]
-    name = KEYS_OF_FORM[slot.form][part]
-    spot = design.where(f"{key}.{name}" if f"{key}.{name}" in design.spots else f"{key}.from")
-    return spot.error(
-        f"the stock must hold at least one {kind} for slot {slot.name}",
-        value=f"none from {format_quantity(span.low, unit, 4)} to "
-        f"{format_quantity(span.high, unit, 4)}",
-        remedy=(f"the nearest in stock: {' and '.join(near)}; " if near else "")
-        + "widen the range or choose a finer series under stock",
-    )  # fmt: skip
 
 
 def _choose_goals(
