@@ -109,6 +109,10 @@ def search_delays(
             for t, g in zip(delays, levels, strict=True)
             if np.max(np.abs(t)) <= largest_s
         ]
+    if not fits:
+        # Every start ran out of bounds: the plain sum stands for "nothing found".
+        still = np.zeros(count)
+        fits = [describe_fit(bases, level_db, omega, still, still, (1,) * count)]
     return _distinct(sorted(fits, key=lambda fit: fit.cost))
 
 
