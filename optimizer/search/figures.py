@@ -9,9 +9,12 @@ from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
 from optimizer.goals.base import HARD_COST_PER_DB
-from optimizer.goals.economy import economy_figures
+from optimizer.goals.economy import economy_figures, option_costs
 from optimizer.goals.response import LineGoal
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
+from optimizer.network.ladder import Network
+from optimizer.network.solve import solve_network
+from optimizer.parts import Kind, Part
 from optimizer.search.candidates import Candidate, CurveSet, GoalFigure
 from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
@@ -25,7 +28,7 @@ ESTIMATED_NOTE = "curves off the axis are estimated from geometry, not measured"
 
 def build_candidate(
     problem: Problem,
-    genome: Genome,
+    genome: Genome | Network,
     *,
     rank: int = 1,
     no_better_change_of: int = 0,
@@ -36,7 +39,9 @@ def build_candidate(
     Parameters
     ----------
     problem : Problem
-    genome : Genome
+    genome : Genome or Network
+        A network of the problem's space, or any network with the problem's ways: an old board
+        with slots of its own, parts of any value.
     rank : int
     no_better_change_of : int
         Certificate of the search.
@@ -47,11 +52,12 @@ def build_candidate(
     -------
     Candidate
     """
-    network = problem.space.network(genome)
-    population = problem.space.population([genome])[0]
-    solved = problem.evaluator.bank.solve(population)
-    curves = Curves(problem.report_field, solved.transfer, solved.admittance)
-    wanted = problem.evaluator.curves(population)
+    network = problem.space.network(genome) if isinstance(genome, Genome) else genome
+    solved = solve_network(
+        network, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers})
+    transfer, admittance = list(solved.transfer), solved.admittance.sum(axis=0)
+    curves = Curves(problem.report_field, transfer, admittance)
+    wanted = Curves(problem.evaluator.field, transfer, admittance)
     figures: list[GoalFigure] = []
     target: Real | None = None
     band: tuple[float, float] | None = None
@@ -67,15 +73,15 @@ def build_candidate(
         if isinstance(goal, LineGoal) and goal.name == "on_axis":
             target = goal.target_db(wanted, f)
             band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
-    economy = problem.space.economy(genome)
+    economy = network_economy(problem, network)
     figures += [GoalFigure(name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost,
                            detail=e.detail)
                 for e in economy_figures(problem.specs, network, economy, problem.stock.currency)]
-    impedance = 1.0 / solved.admittance
+    impedance = 1.0 / admittance
     modulus = np.abs(impedance)
     epdr = equivalent_peak_dissipation_resistance(impedance)
     low, lowest = int(np.argmin(modulus)), int(np.argmin(epdr))
-    curve_set = _curve_set(problem, genome, curves, impedance, target, band)
+    curve_set = _curve_set(problem, curves, impedance, target, band)
     inside = (f >= SENSITIVITY_BAND_HZ[0]) & (f <= SENSITIVITY_BAND_HZ[1])
     on_axis = curve_set.named_db["on_axis"]
     return Candidate(
@@ -93,13 +99,49 @@ def build_candidate(
         feasible=all(g.met for g in figures),
         no_better_change_of=no_better_change_of,
         relaxed_cost=relaxed_cost,
-        price=_price(problem, genome),
+        price=_price(network),
         notes=(ESTIMATED_NOTE,) if problem.estimated else (),
     )
 
 
-def _price(problem: Problem, genome: Genome) -> float | None:
-    prices = [part.price for way in problem.space.network(genome).ways
+def network_economy(problem: Problem, network: Network) -> float:
+    """Cost of the parts of a network themselves, as the search counts it.
+
+    Parameters
+    ----------
+    problem : Problem
+    network : Network
+        A part without a price counts as the dearest of its place, or of its kind where the
+        problem has no such place.
+
+    Returns
+    -------
+    float
+    """
+    space = problem.space
+    of_place = {
+        (problem.topology.ways[gene.way].name, space.slots[gene.slot].name, gene.part): options
+        for gene, options in zip(space.genes, space.options, strict=True)}
+    total = 0.0
+    for way in network.ways:
+        for slot in way.slots:
+            for i, part in enumerate(slot.parts):
+                options = of_place.get((way.name, slot.name, i))
+                pool: tuple[Part, ...] = () if part.price is not None else (
+                    options.parts if options is not None and options.parts[0].kind == part.kind
+                    else _parts_of_kind(problem, part.kind))
+                total += float(option_costs(problem.specs, (*pool, part))[-1])
+    return total
+
+
+def _parts_of_kind(problem: Problem, kind: Kind) -> tuple[Part, ...]:
+    return tuple(part for gene, options in
+                 zip(problem.space.genes, problem.space.options, strict=True)
+                 if gene.kind == kind for part in options.parts)
+
+
+def _price(network: Network) -> float | None:
+    prices = [part.price for way in network.ways
               for slot in way.slots for part in slot.parts if part.origin != "kept"]
     known = [p for p in prices if p is not None]
     return float(sum(known)) if len(known) == len(prices) else None
@@ -107,7 +149,6 @@ def _price(problem: Problem, genome: Genome) -> float | None:
 
 def _curve_set(
     problem: Problem,
-    genome: Genome,
     curves: Curves,
     impedance: NDArray[np.complex128],
     target: Real | None,
