@@ -71,7 +71,9 @@ goals:
   impedance: {floor: 4 ohm, hard: yes}
   parts: {each: 0.03}
 
-# Where parts come from, and how long to look. The same seed gives the same answer.
+# Where parts come from, and how long to look. The same seed gives the same answer. To build a
+# pair from what lies on the shelf, with up to two pieces joined to one part, write instead
+#   stock: {shelf: shelf.csv, pair: yes, join: 2}
 stock: {series: E12}
 search: {seconds: 5, seed: 1}
 """

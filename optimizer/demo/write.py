@@ -13,6 +13,7 @@ import numpy as np
 from optimizer.demo import equations as eq
 from optimizer.demo.design import FIRST_LINE, name_impedance, name_response, render_design
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, TITLE, compute_raw_pressure
+from optimizer.demo.shelf import SHELF_NAME, render_shelf
 from optimizer.errors import InputError
 from optimizer.measure.response import ON_AXIS, Direction
 
@@ -52,6 +53,7 @@ def build_files() -> dict[str, bytes]:
     files[TOGETHER_NAME] = _render_response(
         TOGETHER_NAME, "all three drivers in parallel, on the reference axis", frequency, together
     )
+    files[SHELF_NAME] = render_shelf().encode("utf-8")
     files[DESIGN_NAME] = render_design().encode("utf-8")
     return files
 

@@ -75,7 +75,7 @@ def test_design_names_every_file_and_nothing_else() -> None:
         assert list(map(str, driver["response"])) == [str(d) for d in DIRECTIONS]
         named |= {*driver["response"].values(), driver["impedance"]}
         assert name in design["ways"]
-    assert named | {"design.yaml"} == set(FILES)
+    assert named | {"design.yaml", "shelf.csv"} == set(FILES)
     assert design["measured"] == {
         "volts": 2.83, "metres": 1.0, "clock": "shared", "mirror": "left-right"
     }
