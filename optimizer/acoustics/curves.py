@@ -184,6 +184,11 @@ class CurveTangents:
         self.admittance = admittance
         self._level: dict[str, Real] = {}
 
+    @cached_property
+    def _components(self) -> list[tuple[Real, Real]]:
+        return [(np.ascontiguousarray(dh.real), np.ascontiguousarray(dh.imag))
+                for dh in self.transfer]
+
     def _empty(self) -> Real:
         p, f = self.curves.admittance.shape
         return np.zeros((p, self.columns, f))
@@ -201,7 +206,8 @@ class CurveTangents:
                 # p = sum_de H_d conj(H_e) R_de, so dp = 2 Re(dH_d sum_e R_de conj(H_e))
                 q = sum(form[d, e] * self.curves.transfer[e].conj() for e in range(field.ways))
                 q = q * scale
-                out[:, genes] = dh.real * q.real[:, None] - dh.imag * q.imag[:, None]
+                re, im = self._components[d]
+                out[:, genes] = re * q.real[:, None] - im * q.imag[:, None]
             self._level[name] = out
         return self._level[name]
 

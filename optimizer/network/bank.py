@@ -17,7 +17,7 @@ from optimizer.network.solve import (
     part_impedance_slope,
     sections_of,
 )
-from optimizer.parts import LETTER_OF_KIND, Kind, Part
+from optimizer.parts import KINDS, LETTER_OF_KIND, Kind, Part
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -261,75 +261,90 @@ class LadderBank:
         d_transfer: list[Complex] = []
         d_admittance: list[Complex] = []
         p, f = len(population), len(self.omega)
+        impedance, slope = self._impedances_and_slopes(population, loss_laws)
         for w, placed in enumerate(self.ways):
-            impedances: dict[int, Complex] = {}
-            slopes: dict[int, Complex] = {}
-            for step in placed:
-                for g in step.genes:
-                    value = population.values[:, g]
-                    impedances[g] = self.gene_impedance(g, value, population.loss_ohm[:, g])
-                    if self.free[g]:
-                        kind = self.genes[g].kind
-                        slope = part_impedance_slope(
-                            kind, value, _slope(loss_laws[kind], value), self.omega)
-                        slopes[g] = slope * value[:, None]
-            raw = [step.section.immittance([impedances[g] for g in step.genes])
-                   for step in placed]
-            masks = [population.present[:, step.slot, None] for step in placed]
-            filled = [x * m for x, m in zip(raw, masks, strict=True)]
-
+            x, steps = self._immittances_and_slopes(placed, impedance, slope)
+            x *= population.present[:, [s.slot for s in placed], None]
+            states = np.empty_like(x)  # I after a series section, V after a shunt section
+            chain = np.empty_like(x)  # the source row's entry that multiplies that state
             voltage: Complex = np.ones((p, f), dtype=np.complex128)
             current = np.broadcast_to(self.load_admittance[w], (p, f))
-            states: list[Complex] = []  # I after a series section, V after a shunt section
-            for step, x in zip(reversed(placed), reversed(filled), strict=True):
-                if step.section.place == "series":
-                    states.append(current)
-                    voltage = voltage + x * current
+            for k in range(len(placed) - 1, -1, -1):
+                if placed[k].section.place == "series":
+                    states[:, k] = current
+                    voltage = voltage + x[:, k] * current
                 else:
-                    states.append(voltage)
-                    current = current + x * voltage
-            states.reverse()
+                    states[:, k] = voltage
+                    current = current + x[:, k] * voltage
+            a: Complex = np.ones((p, f), dtype=np.complex128)
+            b: Complex = np.zeros((p, f), dtype=np.complex128)
+            for k, step in enumerate(placed):
+                if step.section.place == "series":
+                    chain[:, k] = a
+                    b = b + a * x[:, k]
+                else:
+                    chain[:, k] = b
+                    a = a + b * x[:, k]
             inverse = 1.0 / voltage
             h = inverse * population.polarity[:, w, None]
             transfer.append(h)
             y = current * inverse
             total = y if total is None else total + y
 
-            free = [g for step in placed for g in step.genes if self.free[g]]
-            column = {g: i for i, g in enumerate(free)}
-            dh = np.empty((p, len(free), f), dtype=np.complex128)
-            dy = np.empty_like(dh)
-            a: Complex = np.ones((p, f), dtype=np.complex128)
-            b: Complex = np.zeros((p, f), dtype=np.complex128)
-            for step, x, full, mask, state in zip(
-                placed, raw, filled, masks, states, strict=True
-            ):
-                series = step.section.place == "series"
-                wanted = [g for g in step.genes if g in column]
-                if wanted:
-                    flow = state * inverse
-                    to_h = -(a if series else b) * flow * h
-                    to_y = flow**2
-                    if series:
-                        to_y = -to_y
-                    parts = step.section.immittance_slopes(
-                        x, [impedances[g] for g in step.genes],
-                        [slopes.get(g, impedances[g]) for g in step.genes])
-                    for g, dx in zip(step.genes, parts, strict=True):
-                        if g in column:
-                            dx = dx * mask
-                            np.multiply(to_h, dx, out=dh[:, column[g]])
-                            np.multiply(to_y, dx, out=dy[:, column[g]])
-                if series:
-                    b = b + a * full
-                else:
-                    a = a + b * full
-            genes_of_way.append(np.array(free, dtype=np.intp))
-            d_transfer.append(dh)
-            d_admittance.append(dy)
+            states *= inverse[:, None]
+            chain *= states
+            chain *= -h[:, None]
+            states *= states
+            states *= np.array([-1.0 if s.section.place == "series" else 1.0
+                                for s in placed])[:, None]
+            free = [(g, k) for k, s in enumerate(placed) for g in s.genes if self.free[g]]
+            genes = np.array([g for g, _ in free], dtype=np.intp)
+            sections = np.array([k for _, k in free], dtype=np.intp)
+            dx = steps[:, [i for i, (g, _) in enumerate(
+                (g, k) for k, s in enumerate(placed) for g in s.genes) if self.free[g]]]
+            dx *= population.present[:, [placed[k].slot for k in sections], None]
+            genes_of_way.append(genes)
+            d_transfer.append(chain[:, sections] * dx)
+            d_admittance.append(states[:, sections] * dx)
         assert total is not None
         return (BankSolution(transfer=transfer, admittance=total),
                 BankTangents(genes=genes_of_way, transfer=d_transfer, admittance=d_admittance))
+
+    def _impedances_and_slopes(
+        self, population: Population, loss_laws: dict[Kind, LossLaw]
+    ) -> tuple[Complex, Complex]:
+        """Impedance of every gene and its derivative with respect to the log value, (P, G, F)."""
+        p, g = population.values.shape
+        z = np.empty((p, g, len(self.omega)), dtype=np.complex128)
+        dz = np.empty_like(z)
+        for kind in KINDS:
+            at = [i for i, gene in enumerate(self.genes) if gene.kind == kind]
+            if not at:
+                continue
+            value = population.values[:, at]
+            loss = population.loss_ohm[:, at]
+            z[:, at] = part_impedance(kind, value, loss, self.omega)
+            dz[:, at] = part_impedance_slope(
+                kind, value, _slope(loss_laws[kind], value), self.omega) * value[..., None]
+        return z, dz
+
+    def _immittances_and_slopes(
+        self, placed: list[PlacedSection], impedance: Complex, slope: Complex
+    ) -> tuple[Complex, Complex]:
+        """Immittance of every section, and its derivative for each of its genes in turn."""
+        p, _, f = impedance.shape
+        x = np.empty((p, len(placed), f), dtype=np.complex128)
+        dx = np.empty((p, sum(len(s.genes) for s in placed), f), dtype=np.complex128)
+        row = 0
+        for k, step in enumerate(placed):
+            z = [impedance[:, g] for g in step.genes]
+            x[:, k] = step.section.immittance(z)
+            for value in step.section.immittance_slopes(
+                x[:, k], z, [slope[:, g] for g in step.genes]
+            ):
+                dx[:, row] = value
+                row += 1
+        return x, dx
 
 
 def gene_name(slot: Slot, part: int) -> str:
