@@ -307,16 +307,13 @@ def share_pieces(part: Part) -> tuple[float, ...]:
         series ones share it as 1/C, coils in series carry the whole current.
     """
     values = np.array(part.pieces or (part.value,))
+    parallel = part.joined == "parallel"
     if len(values) == 1:
         return (1.0,)
-    if part.kind == "resistor":
-        weights = values if part.joined == "series" else 1.0 / values
-    elif part.kind == "capacitor":
-        weights = 1.0 / values if part.joined == "series" else None
-    else:
-        weights = 1.0 / values if part.joined == "parallel" else None
-    if weights is None:
+    if (part.kind == "capacitor" and parallel) or (part.kind == "inductor" and not parallel):
         return (1.0,) * len(values)
+    divides = part.kind == "resistor" and not parallel
+    weights = values if divides else 1.0 / values
     return tuple(float(w) for w in weights / weights.sum())
 
 
@@ -343,8 +340,8 @@ def list_warnings(ratings: Ratings) -> tuple[str, ...]:
             )
         elif rating.tone_overheats:
             said.append(
-                f"{rating.way} {rating.name}: programme is within its {rating.part.rating:g} W, but "
-                f"a lasting full-power tone near {rating.sine_hz:.0f} Hz puts {rating.sine:.3g} W "
+                f"{rating.way} {rating.name}: programme is within its {rating.part.rating:g} W, "
+                f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts {rating.sine:.3g} W "
                 "into it; keep test tones low or short."
             )
     for load in ratings.drivers:

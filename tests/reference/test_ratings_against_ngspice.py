@@ -39,8 +39,8 @@ def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
 NETWORK = Network(ways=(
     FittedWay(name="low", driver="cone", polarity=1, slots=(
         slot("L1", "series", "inductor", part("inductor", 2.2e-3, 0.41)),
-        slot("T1", "series", "trap", part("inductor", 0.33e-3, 0.12), part("capacitor", 10e-6, 0.01),
-             part("resistor", 15.0)),
+        slot("T1", "series", "trap", part("inductor", 0.33e-3, 0.12),
+             part("capacitor", 10e-6, 0.01), part("resistor", 15.0)),
         slot("C1", "shunt", "capacitor", part("capacitor", 22e-6, 0.02)),
         slot("Z1", "shunt", "equaliser", part("resistor", 6.8), part("capacitor", 33e-6, 0.01)),
     )),

@@ -66,7 +66,7 @@ def test_capacitor_across_the_amplifier_sees_its_voltage():
 
 
 def test_small_coil_carries_the_load_current():
-    """A coil far too small to matter carries 20 V / 4 ohm, and its DCR turns I squared R to heat."""
+    """A coil far too small to matter carries 20 V / 4 ohm; its DCR makes I squared R of heat."""
     coil = Part(kind="inductor", value=1e-9, loss_ohm=0.001)
     one = rate_network(one_way(single("L1", "series", coil)), [resistive_driver(3.999)]).parts[0]
     assert one.programme == pytest.approx(5.0, rel=1e-3)
