@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.errors import InputError
 from optimizer.parts import Part
+from optimizer.stock.assign import Assignment
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
@@ -128,10 +128,8 @@ def allocate(
 
     Notes
     -----
-    Binary x_jk says that slot j takes choice k: minimise sum c_jk x_jk with sum_k x_jk = 1 for
-    each slot and sum u_jkl x_jk <= n_l for each lot, u being the pieces used. Solved by branch
-    and cut (HiGHS), to the end unless a time limit is set. Slots that share no scarce lot cost
-    nothing: if the cheapest choices fit together, they are the answer and no solver runs.
+    An integer program, see `optimizer.stock.assign`. Slots that share no scarce lot cost nothing:
+    if the cheapest choices fit together, they are the answer and no solver runs.
     """
     ledger = Ledger(stock)
     for wish in wishes:
@@ -143,7 +141,12 @@ def allocate(
             part for wish, pick in zip(wishes, first, strict=True)
             if pick is not None for part in wish.choices[pick].parts):
         return _report(wishes, first, ledger, shop, proved=True)
-    model = _Model(wishes, ledger)
+    model = Assignment(
+        [np.array([choice.cost for choice in wish.choices]) for wish in wishes],
+        [np.array([ledger.usage_matrix(choice.parts).sum(axis=0) for choice in wish.choices],
+                  dtype=np.int64).reshape(len(wish.choices), len(ledger.lots))
+         for wish in wishes],
+        ledger.available)
     picks, proved = model.solve(unserved=0, seconds=seconds)
     if picks is None:
         least, count_proved = model.count_unserved(seconds)
@@ -152,79 +155,6 @@ def allocate(
     if picks is None:
         picks = [None] * len(wishes)
     return _report(wishes, picks, ledger, shop, proved=proved)
-
-
-class _Model:
-    """The integer program: one column per choice, then one per slot that stays unserved."""
-
-    def __init__(self, wishes: Sequence[Wish], ledger: Ledger) -> None:
-        self.sizes = [len(wish.choices) for wish in wishes]
-        self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
-        total = int(self.starts[-1])
-        # The solver works to absolute margins of 1e-6, so costs are brought to the order of 1.
-        rows = [np.array([c.cost for c in wish.choices] or [0.0]) for wish in wishes]
-        least = np.array([row.min() for row in rows])
-        scale = max((row.max() - row.min() for row in rows), default=0.0) or 1.0
-        self.cost = np.concatenate([
-            np.zeros(0), *((row - row.min()) / scale
-                           for row, wish in zip(rows, wishes, strict=True) if wish.choices)])
-        # A slot left out saves its least cost, which the other columns no longer contain.
-        self.spared = -least / scale
-        self.cover = np.zeros((len(wishes), total + len(wishes)))
-        usage = np.zeros((len(ledger.lots), total + len(wishes)))
-        for j, wish in enumerate(wishes):
-            self.cover[j, self.starts[j]:self.starts[j + 1]] = 1.0
-            self.cover[j, total + j] = 1.0
-            for k, choice in enumerate(wish.choices):
-                usage[:, self.starts[j] + k] = ledger.usage_matrix(choice.parts).sum(axis=0)
-        # Lots that every slot together cannot exhaust need no row.
-        tight = sum(
-            (usage[:, self.starts[j]:self.starts[j + 1]].max(axis=1)
-             for j, size in enumerate(self.sizes) if size),
-            start=np.zeros(len(ledger.lots)),
-        ) > ledger.available
-        self.usage, self.limit = usage[tight], ledger.available[tight]
-
-    def _run(
-        self, cost: NDArray[np.float64], slack: tuple[float, float], seconds: float | None
-    ) -> tuple[NDArray[np.float64] | None, bool]:
-        from scipy.optimize import Bounds, LinearConstraint, milp  # slow to import
-
-        count = len(self.sizes)
-        total = int(self.starts[-1])
-        rows = [LinearConstraint(self.cover, 1.0, 1.0)]
-        if len(self.limit):
-            rows.append(LinearConstraint(self.usage, -np.inf, self.limit))
-        spare = np.zeros((1, total + count))
-        spare[0, total:] = 1.0
-        rows.append(LinearConstraint(spare, *slack))
-        options: dict[str, object] = {"mip_rel_gap": 0.0}
-        if seconds is not None:
-            options["time_limit"] = seconds
-        result = milp(cost, integrality=np.ones(total + count), bounds=Bounds(0, 1),
-                      constraints=rows, options=options)
-        return result.x, result.status == 0
-
-    def solve(
-        self, *, unserved: int, seconds: float | None
-    ) -> tuple[list[int | None] | None, bool]:
-        """Minimise the cost with exactly so many slots unserved."""
-        cost = np.concatenate([self.cost, self.spared])
-        x, proved = self._run(cost, (unserved, unserved), seconds)
-        if x is None:
-            return None, proved
-        picks: list[int | None] = []
-        for start, size in zip(self.starts, self.sizes, strict=False):
-            chosen = np.flatnonzero(x[start:start + size] > 0.5)
-            picks.append(int(chosen[0]) if len(chosen) else None)
-        return picks, proved
-
-    def count_unserved(self, seconds: float | None) -> tuple[int, bool]:
-        """Least number of slots that must stay unserved."""
-        count = len(self.sizes)
-        cost = np.concatenate([np.zeros(int(self.starts[-1])), np.ones(count)])
-        x, proved = self._run(cost, (0, count), seconds)
-        return (count, False) if x is None else (round(float(cost @ x)), proved)
 
 
 def _report(
