@@ -63,6 +63,26 @@ def read_result(path: Path, number: str, problem: Problem) -> Network:
         raise error.located(file=path) from None
 
 
+def list_results(path: Path) -> tuple[str, ...]:
+    """List what may stand after "#" for a results file.
+
+    Parameters
+    ----------
+    path : Path
+        JSON as written by ``fit``, ``trade`` or ``voice``.
+
+    Returns
+    -------
+    tuple of str
+
+    Raises
+    ------
+    InputError
+        When the file is missing or damaged.
+    """
+    return tuple(_list_candidates(_read_json(path)))
+
+
 def _read_json(path: Path) -> Mapping[str, Any]:
     try:
         data = json.loads(path.read_bytes())

@@ -1,0 +1,189 @@
+"""A given network: its figures, the reasons for them, and how it differs from another."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.cli.main import main
+from optimizer.demo.write import write_demo
+from optimizer.network.ladder import Network
+from optimizer.project import build_problem, load_design
+from optimizer.report.check_tables import say_change, say_improvements
+from optimizer.search.figures import build_candidate
+from optimizer.workshop.bench import change_network, lay_out
+from optimizer.workshop.check import STEP, PartChange, check_network, compare_networks, list_changes
+from optimizer.workshop.network_file import load_network
+
+OLD_BOARD = """\
+note: what was found in the cabinet
+ways:
+  woofer:
+    ladder:
+      - {name: X1, series: inductor, value: 3.1 mH, dcr: 0.6}
+      - {name: X2, shunt: capacitor, value: 47.3 uF, esr: 0.2}
+  midrange:
+    polarity: normal
+    ladder:
+      - {name: C1, series: capacitor, value: 33 uF}
+      - {name: X3, shunt: notch, inductor: {value: 0.2 mH, dcr: 0.2}, capacitor: 3.3 uF,
+         resistor: 3.3}
+  tweeter:
+    polarity: inverted
+    ladder:
+      - {name: C1, series: capacitor, value: 4.7 uF}
+      - {name: X4, series: resistor, value: 3R3}
+"""
+
+
+@pytest.fixture(scope="module")
+def design(tmp_path_factory):
+    file = write_demo(tmp_path_factory.mktemp("check") / "speaker")
+    (file.parent / "old.yaml").write_text(OLD_BOARD, encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="module")
+def problem(design):
+    return build_problem(load_design(design))
+
+
+@pytest.fixture(scope="module")
+def board(design, problem) -> Network:
+    return load_network(str(design.parent / "old.yaml"), problem)
+
+
+@pytest.fixture(scope="module")
+def report(problem, board):
+    return check_network(problem, board, best=4)
+
+
+def test_reasons_add_up(report):
+    """The costs of the reasons are those of the goals and sum to the cost of the network."""
+    assert sum(r.cost for r in report.reasons) == pytest.approx(report.candidate.cost)
+    for reason in report.reasons:
+        goal = next(g for g in report.candidate.goals if g.name == reason.goal)
+        assert reason.cost == pytest.approx(goal.cost)
+
+
+def test_bands_hold_their_share(problem, board, report):
+    """The band named holds the share of the goal's squared deviation that is claimed."""
+    reason = next(r for r in report.reasons if r.goal == "on_axis")
+    f, curves = report.candidate.curves.frequency_hz, report.candidate.curves
+    low, high = curves.target_band_hz
+    deviation = curves.named_db["on_axis"] - curves.target_db
+    whole = (f >= low * 0.999) & (f <= high * 1.001)
+    part = (f >= reason.band.low_hz * 0.999) & (f <= reason.band.high_hz * 1.001)
+    share = (deviation[part] ** 2).sum() / (deviation[whole] ** 2).sum()
+    assert share == pytest.approx(reason.band.share, rel=1e-6)
+    assert share >= 0.5
+    assert deviation[part].mean() == pytest.approx(reason.band.mean, rel=1e-6)
+
+
+def test_part_effects_are_slopes(problem, board, report):
+    """What a reason says of a part agrees with solving the network with the part changed a bit."""
+    reason = next(r for r in report.reasons if r.goal == "on_axis")
+    assert reason.parts
+    for effect in reason.parts:
+        way_name, slot_name, *_ = effect.label.split(".")
+        way = next(w for w in board.ways if w.name == way_name)
+        slot = next(s for s in way.slots if s.name == slot_name)
+        assert len(slot.parts) == 1  # true of the parts this board names
+        part, h = slot.parts[0], 1e-5
+        law = problem.loss_laws[part.kind]
+        shift = float(law(part.value * (1 + h)) - law(part.value)) if part.kind != "resistor" else 0
+        costs = []
+        for value, loss in ((part.value * (1 + h), part.loss_ohm + shift),
+                            (part.value / (1 + h), part.loss_ohm - shift)):
+            moved = change_network(board, {(way_name, slot_name, 0): replace(
+                part, value=value, loss_ohm=loss, pieces=(value,))})
+            goals = build_candidate(problem, moved).goals
+            costs.append(next(g.cost for g in goals if g.name == "on_axis"))
+        slope = (costs[0] - costs[1]) / (2 * np.log1p(h))
+        assert effect.cost_change == pytest.approx(slope * np.log1p(STEP), rel=2e-3)
+
+
+def test_improvements_are_the_best_single_changes(problem, board, report):
+    """No other value of any one part does better than the first improvement named."""
+    bench = lay_out(problem, board)
+    best = np.inf
+    for g in bench.space.free_genes:
+        slot = bench.space.gene_slot[g]
+        single = len(bench.space.slot_genes[slot]) == 1
+        if not bench.genome.present[slot] and not single:
+            continue
+        for row in range(len(bench.space.options[g].values)):
+            choice, present = bench.genome.choice.copy(), bench.genome.present.copy()
+            choice[g], present[slot] = row, True
+            network = bench.space.network(replace(bench.genome, choice=choice, present=present))
+            best = min(best, build_candidate(problem, network).cost)
+    assert report.improvements[0].cost == pytest.approx(best, rel=1e-9)
+    first = report.improvements[0]
+    assert sum(m for _, m in first.goals) == pytest.approx(
+        first.cost - report.candidate.cost, abs=0.02)
+    assert str(round(first.cost, 3)) in say_improvements(report)[0]
+
+
+def test_bench_keeps_the_network(problem, board):
+    """On the bench an old board is itself, with the design's empty slots beside its own."""
+    bench = lay_out(problem, board)
+    again = bench.space.network(bench.genome)
+    assert not list_changes(board, again)
+    assert [w.polarity for w in again.ways] == [w.polarity for w in board.ways]
+    names = [s.name for s in bench.bank.topology.ways[2].slots]
+    assert names == ["C1", "C2", "P1", "X4"]  # the design's mandatory L1 is no place of this board
+
+
+def test_comparison(problem, board):
+    """A changed resistor is found as the one part that differs, with the curves it moves."""
+    first = build_candidate(problem, board)
+    ways = list(board.ways)
+    slot = ways[2].slots[1]
+    stronger = replace(slot, parts=(replace(slot.parts[0], value=10.0, pieces=(10.0,)),))
+    ways[2] = replace(ways[2], slots=(ways[2].slots[0], stronger))
+    second = build_candidate(problem, Network(ways=tuple(ways)))
+    found = compare_networks(first, second)
+    assert [(c.label, c.before.value, c.after.value) for c in found.parts] == [
+        ("tweeter.X4", 3.3, 10.0)]
+    assert found.polarity == ()
+    on_axis = next(c for c in found.curves if c.name == "on_axis")
+    high = first.curves.frequency_hz > 8000.0
+    np.testing.assert_allclose(on_axis.difference_db, second.curves.named_db["on_axis"]
+                               - first.curves.named_db["on_axis"])
+    assert on_axis.difference_db[high].mean() < -3.0
+    assert say_change(found.parts[0]) == "tweeter.X4: 3.3 ohm -> 10 ohm"
+    part = slot.parts[0]
+    assert say_change(PartChange(label="a", before=None, after=part)) == "a: add 3.3 ohm"
+
+
+def test_command(design, capsys):
+    """The verb shows figures, reasons and a comparison, and writes them as JSON."""
+    folder = design.parent
+    old = str(folder / "old.yaml")
+    code = main(["check", str(design), old, "--against", old, "--json", str(folder / "c.json")])
+    out = capsys.readouterr().out
+    assert code == 0
+    for words in ("what was found in the cabinet", "where it comes from", "One part at a time",
+                  "Side by side", "The parts and polarities are the same", "X4"):
+        assert words in out
+    data = json.loads((folder / "c.json").read_text(encoding="utf-8"))
+    assert data["schema"] == 1
+    assert data["candidate"]["ways"]["tweeter"]["slots"][1]["name"] == "X4"
+    assert data["reasons"][0]["cost"] >= data["reasons"][-1]["cost"]
+    assert data["against"][0]["changes"] == []
+    assert {"slot", "from", "to", "cost"} == set(data["better"][0])
+
+
+def test_results_written_by_check_are_no_source(design, capsys):
+    """A network that is not there ends with one message, exit code 2, and nothing written."""
+    target = design.parent / "none.json"
+    code = main(["check", str(design), "no.yaml", "--json", str(target)])
+    captured = capsys.readouterr()
+    assert code == 2
+    assert captured.err.count("\n") == 1
+    assert "network file must exist" in captured.err
+    assert captured.out == ""
+    assert not target.exists()
