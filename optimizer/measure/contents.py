@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from optimizer.errors import InputError
-from optimizer.measure.response import Response
+from optimizer.measure.readings import FileReading, Role
+from optimizer.measure.response import Direction, Response
 from optimizer.measure.text import read_impedance, read_response
 
 HEAD_BYTES = 8192
@@ -91,11 +92,7 @@ def read_contents(path: Path) -> Contents:
         return _read_only_impedance(path, error)
     if any("pairs" in note for note in response.notes):
         return Contents(reason="several curves side by side: export each to a file of its own")
-    try:
-        impedance: Response | None = read_impedance(path)
-        against = ""
-    except InputError as error:
-        impedance, against = None, _without_file(error)
+    impedance = _as_impedance(response)
     head = _read_head(path)
     says, where = _what_it_says(head)
     smooth, gate = _SMOOTH.search(head), _GATE.search(head)
@@ -109,7 +106,71 @@ def read_contents(path: Path) -> Contents:
         gate_s=_number(gate.group(1), 1e-3) if gate else None,
         may_be_impedance=may,
         looks_like_impedance=looks,
-        why_not_impedance=against or why,
+        why_not_impedance=why,
+    )
+
+
+def read_curve(
+    path: Path,
+    role: Role,
+    *,
+    driver: str = "",
+    direction: Direction | None = None,
+) -> FileReading:
+    """Read a file whose meaning is stated, as in a design file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    role : str
+        What it is.
+    driver : str
+        Whose it is.
+    direction : Direction, optional
+        Where a response was taken.
+
+    Returns
+    -------
+    FileReading
+
+    Raises
+    ------
+    InputError
+        The file cannot be read as that.
+    """
+    if path.suffix.lower() in (".wav", ".wave"):
+        from optimizer.measure.impulse import read_impulse_response
+
+        read = read_impulse_response(path)
+        response, head = read.response, ""
+        gate: float | None = read.gate_s
+    else:
+        response = read_impedance(path) if role == "impedance" else read_response(path)
+        head = _read_head(path)
+        stated = _GATE.search(head)
+        gate = _number(stated.group(1), 1e-3) if stated else None
+    smooth = _SMOOTH.search(head)
+    return FileReading(
+        path=path.name,
+        role=role,
+        driver=driver,
+        direction=direction,
+        response=response,
+        smoothing=float(smooth.group(1)) if smooth else None,
+        gate_s=gate,
+        because=("stated in the design", *response.notes),
+    )
+
+
+def _as_impedance(response: Response) -> Response | None:
+    """Take the same numbers as ohm; None where one of them is not positive."""
+    ohm = response.level_db  # the numbers of the second column
+    if ohm.min() <= 0.0:
+        return None
+    value = ohm * np.exp(1j * np.angle(response.value))
+    return replace(
+        response, value=np.asarray(value, dtype=np.complex128), quantity="impedance"
     )
 
 

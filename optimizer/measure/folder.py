@@ -78,7 +78,9 @@ def read_folder(path: str | Path, *, roles: Mapping[str, str] | None = None) -> 
     items = _settle_numbers(items)
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
+    words = _choose_words([item[1] for item in items])
     readings = [_classify(*item) for item in items]
+    readings = [replace(r, driver=words.get(r.driver, r.driver)) for r in readings]
     return _assemble(root, readings, single)
 
 
@@ -132,6 +134,18 @@ def _hyphens_separate(names: list[str]) -> bool:
     return any(r.direction == ON_AXIS for r in signed)
 
 
+def _choose_words(names: list[NameReading]) -> dict[str, str]:
+    """Call each driver by the full word its files use most."""
+    counts: dict[str, dict[str, int]] = {}
+    for name in names:
+        if len(name.word) >= 4:
+            of_driver = counts.setdefault(name.driver, {})
+            of_driver[name.word] = of_driver.get(name.word, 0) + 1
+    return {
+        driver: max(words, key=lambda w: (words[w], len(w), w)) for driver, words in counts.items()
+    }
+
+
 def _settle_numbers(
     items: list[tuple[str, NameReading, Contents, bool]],
 ) -> list[tuple[str, NameReading, Contents, bool]]:
@@ -157,7 +171,8 @@ def _settle_numbers(
                     ),
                 )
             elif not given:
-                name = replace(name, driver=f"{name.driver}{number:g}" if name.driver else "")
+                tail = f"{number:g}" if name.driver else ""
+                name = replace(name, driver=name.driver + tail, word=name.word + tail)
         settled.append((path, name, contents, given))
     return settled
 

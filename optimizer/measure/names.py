@@ -72,6 +72,8 @@ class NameReading:
     ----------
     driver : str
         Name of the driver, "" when the name gives none.
+    word : str
+        The word in the name that means this driver.
     kind : str
         "impedance", "together", "near field", "port", "ignore", or "" for a plain response.
     direction : Direction or None
@@ -87,6 +89,7 @@ class NameReading:
     """
 
     driver: str = ""
+    word: str = ""
     kind: Kind = ""
     direction: Direction | None = None
     side: Literal["", "left", "right"] = ""
@@ -162,6 +165,7 @@ def read_name(name: str, *, hyphen_is_minus: bool = True) -> NameReading:
             )
     return NameReading(
         driver=driver,
+        word=next((w for w in found.words if _CANONICAL.get(w) == driver), driver),
         kind=found.kind,
         direction=direction,
         side="" if found.angle is not None else found.side,

@@ -1,0 +1,243 @@
+"""`laddersmith survey`: what measured drivers allow, and what to avoid."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from optimizer.measure.nearfield import Baffle
+    from optimizer.measure.readings import Folder
+
+DESIGN_SUFFIXES = (".yaml", ".yml")
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "survey",
+        parents=[common],
+        help="say what measured drivers allow and what to avoid",
+        description="Read a folder of measurements (or the files of a design) and say of each "
+        "driver what it can do, of each pair where to cross over, and what looks wrong.",
+    )
+    parser.add_argument(
+        "path", metavar="PATH", type=Path, help="a folder of measurements, or a design file"
+    )
+    add_reading_options(parser)
+    parser.add_argument("--json", metavar="FILE", help="write the survey as JSON; - prints it")
+    return parser
+
+
+def add_reading_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how files are to be understood."""
+    parser.add_argument(
+        "--as",
+        dest="roles",
+        action="append",
+        default=[],
+        metavar="FILE=WHAT",
+        help='what a file is: "woofer impedance", "tweeter 30 right", "woofer nearfield", '
+        '"together" or "ignore"; FILE may be a pattern; may be repeated',
+    )
+    parser.add_argument(
+        "--diameter",
+        dest="diameters",
+        action="append",
+        default=[],
+        metavar="DRIVER=LENGTH",
+        help='effective diameter of a diaphragm ("woofer=130 mm"); may be repeated',
+    )
+    parser.add_argument(
+        "--depth",
+        dest="depths",
+        action="append",
+        default=[],
+        metavar="DRIVER=LENGTH",
+        help="how far a driver's acoustic centre lies behind the front; may be repeated",
+    )
+    parser.add_argument(
+        "--front",
+        dest="fronts",
+        action="append",
+        default=[],
+        metavar="DRIVER=WIDTHxHEIGHT",
+        help='size of the front a driver sits on ("woofer=220x360 mm"), to join its near field; '
+        "the driver is taken to sit in the middle; may be repeated",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Survey, show, and write what was asked for."""
+    from optimizer.cli.outcome import DONE
+    from optimizer.cli.screen import Screen
+    from optimizer.measure.folder import require_drivers
+    from optimizer.measure.survey import survey_folder
+    from optimizer.report import survey_tables
+    from optimizer.report.export import check_writable, write_json
+    from optimizer.report.survey_json import survey_to_json
+
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    options = read_options(args)
+    folder, diameters, depths = open_path(args.path, options)
+    if not folder.drivers:
+        # What was ignored, and why, is the answer; the error after it gives the exit code.
+        screen.show(survey_tables.tabulate_files(folder))
+    require_drivers(folder)
+    survey = survey_folder(
+        folder, diaphragms_m=diameters, depths_m=depths, baffles=options.fronts
+    )
+    screen.show(survey_tables.show_survey(survey, width=screen.width))
+    if args.json is not None:
+        write_json(args.json, survey_to_json(survey))
+        if args.json != "-":
+            screen.show("", f"Written: {args.json}")
+    return DONE
+
+
+class ReadingOptions:
+    """What the command line says of files and drivers.
+
+    Parameters
+    ----------
+    roles : dict of str to str
+        File or pattern to description.
+    diameters, depths : dict of str to float
+        By driver, in m.
+    fronts : dict of str to Baffle
+        By driver.
+    """
+
+    def __init__(
+        self,
+        roles: dict[str, str],
+        diameters: dict[str, float],
+        depths: dict[str, float],
+        fronts: dict[str, Baffle],
+    ) -> None:
+        self.roles = roles
+        self.diameters = diameters
+        self.depths = depths
+        self.fronts = fronts
+
+
+def read_options(args: argparse.Namespace) -> ReadingOptions:
+    """Read the options that `add_reading_options` declared.
+
+    Raises
+    ------
+    InputError
+        For an option without "=", or a length that cannot be read.
+    """
+    from optimizer.units import parse_quantity
+
+    diameters = {
+        name: parse_quantity(text, "m") for name, text in _split(args.diameters, "--diameter")
+    }
+    return ReadingOptions(
+        roles=dict(_split(args.roles, "--as")),
+        diameters=diameters,
+        depths={name: parse_quantity(text, "m") for name, text in _split(args.depths, "--depth")},
+        fronts={
+            name: _read_front(text, diameters.get(name, 0.0))
+            for name, text in _split(args.fronts, "--front")
+        },
+    )
+
+
+def _split(options: Sequence[str], key: str) -> list[tuple[str, str]]:
+    from optimizer.errors import InputError
+
+    pairs = []
+    for option in options:
+        name, equals, text = option.rpartition("=") if key == "--as" else option.partition("=")
+        if not equals or not name.strip() or not text.strip():
+            raise InputError("the option needs NAME=VALUE", key=key, value=repr(option))
+        pairs.append((name.strip(), text.strip()))
+    return pairs
+
+
+def _read_front(text: str, diaphragm_m: float) -> Baffle:
+    from optimizer.errors import InputError
+    from optimizer.measure.nearfield import Baffle
+    from optimizer.units import parse_quantity
+
+    width, times, height = text.lower().replace("×", "x").partition("x")
+    if not times:
+        raise InputError(
+            "a front needs WIDTHxHEIGHT", key="--front", value=repr(text),
+            remedy="for example woofer=220x360 mm",
+        )  # fmt: skip
+    unit = height.strip().lstrip("0123456789.,+- ")
+    if width.strip().replace(".", "").replace(",", "").isdigit():
+        width = f"{width} {unit}"  # "220x360 mm" gives the unit once
+    values = parse_quantity(width.strip(), "m"), parse_quantity(height.strip(), "m")
+    if min(values) <= 0.0:
+        raise InputError("a front must have a size above 0", key="--front", value=repr(text))
+    return Baffle(width_m=values[0], height_m=values[1], diaphragm_m=diaphragm_m)
+
+
+def open_path(
+    path: Path, options: ReadingOptions
+) -> tuple[Folder, dict[str, float], dict[str, float]]:
+    """Open a folder, or the files a design names.
+
+    Parameters
+    ----------
+    path : Path
+        Either of them.
+    options : ReadingOptions
+        From the command line; they go before what a design says.
+
+    Returns
+    -------
+    folder : Folder
+        How every file was understood.
+    diameters, depths : dict of str to float
+        By driver, in m.
+
+    Raises
+    ------
+    InputError
+        When neither can be read.
+    """
+    from optimizer.measure.folder import read_folder
+
+    if path.suffix.lower() not in DESIGN_SUFFIXES or path.is_dir():
+        folder = read_folder(path, roles=options.roles)
+        return folder, options.diameters, options.depths
+    return _open_design(path, options)
+
+
+def _open_design(
+    path: Path, options: ReadingOptions
+) -> tuple[Folder, dict[str, float], dict[str, float]]:
+    from optimizer.measure.contents import read_curve
+    from optimizer.measure.readings import DriverFiles, FileReading, Folder
+    from optimizer.project import load_design
+
+    design = load_design(path)
+    readings: list[FileReading] = []
+    drivers = {}
+    for one in design.drivers:
+        responses = {
+            file.direction: read_curve(
+                file.path, "response", driver=one.name, direction=file.direction
+            )
+            for file in one.responses
+        }
+        impedance = read_curve(one.impedance, "impedance", driver=one.name)
+        drivers[one.name] = DriverFiles(name=one.name, responses=responses, impedance=impedance)
+        readings += [*responses.values(), impedance]
+    together = None
+    if design.together is not None:
+        together = read_curve(design.together, "together")
+        readings.append(together)
+    folder = Folder(path=str(path), files=tuple(readings), drivers=drivers, together=together)
+    diameters = {d.name: d.diaphragm_m for d in design.drivers if d.diaphragm_m}
+    depths = {d.name: d.place_m[2] for d in design.drivers}
+    return folder, {**diameters, **options.diameters}, {**depths, **options.depths}
