@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
-from optimizer.goals.base import HARD_COST_PER_DB, Goal
+from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
 from optimizer.goals.electrical import ImpedanceFloorGoal
 from optimizer.goals.response import LineGoal
 from optimizer.search.problem import Evaluator, Problem
@@ -25,6 +25,9 @@ from optimizer.search.problem import Evaluator, Problem
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Index = NDArray[np.intp]
+
+MISSED = 1e6
+"""Added to the cost of a network that breaks a hard limit: it ranks below all that keep it."""
 
 _BLOCK = 1 << 15  # complex numbers worked on at once: stays in a second-level cache
 _LEAF_BYTES = 1 << 27  # a way's own networks are kept up to this size, else walked again
@@ -223,12 +226,8 @@ def _ordered_choices(
             code = code * count + digits[:, i] // width
         keys.append(code)
     order = np.lexsort(keys[::-1])
-    starts, fresh = [], np.zeros(n, dtype=bool)
-    fresh[0] = True
-    for key in keys:
-        sorted_key = key[order]
-        fresh[1:] |= sorted_key[1:] != sorted_key[:-1]
-        starts.append(np.flatnonzero(fresh))
+    # Blocks of one level lie within blocks of the level before, and so do the runs.
+    starts = [np.flatnonzero(np.diff(key[order], prepend=-1)) for key in keys]
     return digits[order].astype(np.int32), starts
 
 
@@ -277,7 +276,7 @@ class Bounds:
         Returns
         -------
         ndarray, shape (M,)
-            The cost itself where all levels hold single networks.
+            The cost itself, see `ranking_cost`, where all levels hold single networks.
         """
         out = np.empty(len(rows))
         for start in range(0, len(rows), self.block):
@@ -301,13 +300,28 @@ class Bounds:
         assert admittance is not None
         curves = Curves(self.evaluator.field, transfer, admittance)
         if not radii:
-            return np.asarray(self.evaluator.cost_of_curves(curves) + economy)
+            return np.asarray(ranking_cost(self.evaluator, curves) + economy)
         total = economy
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             slack = _Slack(curves, self.strength, radii)
             for goal in self.evaluator.goals:
                 total = total + _goal_below(goal, curves, slack)
         return total
+
+
+def ranking_cost(evaluator: Evaluator, curves: Curves) -> Real:
+    """Sum of the goals' costs, with `MISSED` on top where a hard limit is broken.
+
+    A small breach may cost less than it gains elsewhere, but no network that breaks a limit may
+    stand before one that keeps it.
+    """
+    total: Real = np.zeros(curves.admittance.shape[:-1])
+    for goal in evaluator.goals:
+        cost = goal_cost(goal, goal.residuals(curves))
+        total = total + cost
+        if goal.hard:
+            total = total + np.where(cost < 1e-9 * HARD_COST_PER_DB, 0.0, MISSED)
+    return np.where(np.isfinite(total), total, np.inf)
 
 
 class _Slack:

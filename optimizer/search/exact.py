@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
-from optimizer.search.branches import Bounds, WayTree
+from optimizer.search.branches import Bounds, WayTree, ranking_cost
 from optimizer.search.candidates import Candidate, SearchResult
 from optimizer.search.exchange import Polisher
 from optimizer.search.figures import build_candidate
@@ -76,7 +76,8 @@ def enumerate_best(
     -----
     Branch and bound: sets of networks whose bound (see `optimizer.search.branches`) reaches the
     cost of the last candidate of the present ranking are left out whole, the others are split.
-    Networks that differ by less than 1e-9 in cost count as equal.
+    Networks that differ by less than 1e-9 in cost count as equal. Networks that keep all hard
+    limits stand before all others.
     """
     if top < 1:
         raise InputError("the number of candidates must be at least 1", value=top, key="top")
@@ -143,11 +144,17 @@ class _Enumeration:
                                 -1.0, space.polarity_start)
             polished = polisher.descend_singles(
                 Genome(choice=choice, present=present, polarity=polarity))
-            self._add(polished.genome, polished.cost)
-        for genome, cost in rank_genomes(self.problem, list(self.archive.values()), self.top):
+            self._add(polished.genome, self._cost(polished.genome))
+        for genome, _ in rank_genomes(self.problem, list(self.archive.values()), self.top):
+            cost = float(self.problem.cost([genome])[0])
             polished = polisher.descend_pairs(genome, cost)
-            self._add(polished.genome, polished.cost)
+            self._add(polished.genome, self._cost(polished.genome))
         self._lower()
+
+    def _cost(self, genome: Genome) -> float:
+        curves = self.problem.evaluator.curves(self.problem.space.population([genome]))
+        return float(ranking_cost(self.problem.evaluator, curves)[0]
+                     + self.problem.space.economy(genome))
 
     def _add(self, genome: Genome, cost: float) -> None:
         self.archive[genome.key(self.problem.space.gene_slot)] = (genome, cost)
