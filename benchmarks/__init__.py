@@ -1,0 +1,1 @@
+"""Measured, not claimed: problems, quality, peers and speed. See benchmarks/README.md."""

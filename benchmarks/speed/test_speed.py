@@ -1,0 +1,158 @@
+"""Speed of the parts of the engine: ``python -m pytest benchmarks/speed``.
+
+Rates are printed and not judged, since they belong to a machine; ratios within one run are judged.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+import pytest
+
+from benchmarks.peers.cost import PeerCost
+from benchmarks.problems import load
+from benchmarks.problems.catalogue import _goals
+from benchmarks.problems.drivers import MIDRANGE, TWEETER, WOOFER, frequency_grid, make_driver
+from benchmarks.problems.fingerprint import draw_networks
+from benchmarks.problems.ladders import slot, way
+from optimizer.measure.response import Direction
+from optimizer.network.bank import Population
+from optimizer.network.ladder import Topology
+from optimizer.search.exchange import Polisher
+from optimizer.search.problem import Problem
+from optimizer.search.relax import relax
+from optimizer.stock.stock import series_stock
+
+FEW = tuple(Direction(horizontal_deg=float(a)) for a in (0, 30, 60, 90, 180)) + tuple(
+    Direction(vertical_deg=float(a)) for a in (30, -30, 90))
+MANY = tuple(Direction(horizontal_deg=float(a)) for a in range(-170, 190, 10)) + tuple(
+    Direction(vertical_deg=float(a)) for a in range(-170, 180, 10) if a) + (
+    Direction(horizontal_deg=5.0), Direction(horizontal_deg=-5.0))
+
+
+@cache
+def demo_problem(points: int, directions: tuple[Direction, ...]) -> Problem:
+    """The demo's ladders and goals, 17 values and 4 curves, on another grid."""
+    demo = load("three_way_17")
+    f = frequency_grid(points)
+    order = (Direction(), *(d for d in directions if d != Direction()))
+    return Problem(
+        title="speed", drivers=[make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)],
+        topology=demo.topology, stock=demo.stock, goals=demo.specs, mirror=True)
+
+
+@cache
+def ladder_problem(sections: int) -> Problem:
+    """One way of so many single parts in turn."""
+    f = frequency_grid(200)
+    slots = [slot(f"S{i}", ("series inductor", "shunt capacitor")[i % 2],
+                  ("0.1 .. 1 mH", "1 .. 10 uF")[i % 2]) for i in range(sections)]
+    return Problem(
+        title="ladder", drivers=[make_driver(WOOFER, f, (Direction(),))],
+        topology=Topology(ways=(way("woofer", *slots),)), stock=series_stock("E12"),
+        goals=_goals(3.0, room=False))
+
+
+def population_of(problem: Problem, count: int) -> Population:
+    cost = PeerCost(problem, np.inf, -np.inf)
+    rows = np.random.default_rng(3).integers(0, cost.sizes, (count, cost.dimensions))
+    return cost.population(rows)[0]
+
+
+def evaluate(problem: Problem, population: Population) -> Callable[[], None]:
+    block = max(1, (1 << 14) // len(problem.frequency_hz))
+
+    def work() -> None:
+        for start in range(0, len(population), block):
+            problem.evaluator.cost(population[start:start + block])
+
+    return work
+
+
+def least_seconds(works: list[Callable[[], None]], turns: int = 15) -> list[float]:
+    """Least time of each piece of work, taken turn about so that all see the same machine."""
+    for work in works:
+        work()
+    least = [np.inf] * len(works)
+    for _ in range(turns):
+        for i, work in enumerate(works):
+            began = time.perf_counter()
+            work()
+            least[i] = min(least[i], time.perf_counter() - began)
+    return least
+
+
+def test_evaluation_rate(benchmark, note):
+    """Networks a second on one core: 3 ways, 17 values, 200 frequencies, 4 curves."""
+    problem = demo_problem(200, FEW)
+    population = population_of(problem, 1024)
+    benchmark(evaluate(problem, population))
+    rate = benchmark.extra_info["networks/s"] = len(population) / benchmark.stats.stats.min
+    note(f"evaluation: {rate:,.0f} networks/s (3 ways, 17 values, 200 frequencies, 4 curves)")
+
+
+def test_many_directions_cost_no_more_than_few(note):
+    """72 directions cost at most 5 % more than 8."""
+    assert (len(MANY), len(FEW)) == (72, 8)
+    few, many = (demo_problem(200, d) for d in (FEW, MANY))
+    assert len(few.evaluator.field.names) == 4
+    population = population_of(few, 512)
+    a, b = least_seconds([evaluate(few, population), evaluate(many, population)], 40)
+    note(f"72 directions: {100 * (b / a - 1):+.1f} % against 8")
+    assert b <= 1.05 * a
+
+
+def test_cost_is_linear_in_frequencies(note):
+    """Time per frequency stays the same from 100 to 800 frequencies, within a quarter."""
+    problems = [demo_problem(n, FEW) for n in (100, 200, 400, 800)]
+    times = least_seconds([evaluate(p, population_of(p, 512)) for p in problems])
+    each = [t / len(p.frequency_hz) for t, p in zip(times, problems, strict=True)]
+    note("time per frequency, 100 to 800: " + ", ".join(f"{t / each[0]:.2f}" for t in each))
+    assert max(each) <= 1.25 * min(each)
+
+
+def test_cost_is_linear_in_slots(note):
+    """Each further slot costs the same from 8 to 32 slots, within a quarter."""
+    counts = (8, 16, 32)
+    problems = [ladder_problem(n) for n in counts]
+    times = least_seconds([evaluate(p, population_of(p, 512)) for p in problems])
+    first = (times[1] - times[0]) / (counts[1] - counts[0])
+    second = (times[2] - times[1]) / (counts[2] - counts[1])
+    note(f"time per slot, 16 to 32 against 8 to 16: {second / first:.2f}")
+    assert first / 1.25 <= second <= 1.25 * first
+
+
+def test_relaxation(benchmark):
+    """Relaxing 32 starts on 64 frequencies."""
+    problem = load("three_way_17")
+    coarse, space = problem.thinned(64), problem.space
+    rng = np.random.default_rng(4)
+    u = rng.random((32, len(space.genes)))
+    starts = space.log_low + u * (space.log_high - space.log_low)
+    genomes = draw_networks(problem, 32, 4)
+    present = np.array([g.present for g in genomes])
+    polarity = np.array([g.polarity for g in genomes])
+    benchmark(lambda: relax(coarse, space, problem.loss_laws, starts, present, polarity))
+
+
+@pytest.mark.parametrize("what", ["descend_singles", "prove"])
+def test_exchange(benchmark, note, what):
+    """Exchanging single parts to the end, and ruling out every change of two parts."""
+    problem = load("three_way_17")
+    polisher = Polisher(problem)
+    start = draw_networks(problem, 1, 5)[0]
+    single = polisher.descend_singles(start)
+    if what == "descend_singles":
+        benchmark(lambda: polisher.descend_singles(start))
+        return
+    end = polisher.descend_pairs(single.genome, single.cost)
+    before = polisher.evaluations
+    result = benchmark.pedantic(
+        lambda: polisher.descend_pairs(end.genome, end.cost), rounds=3, iterations=1)
+    assert result.no_better_change_of == 2
+    each = (polisher.evaluations - before) / 3
+    rate = benchmark.extra_info["changes/s"] = each / benchmark.stats.stats.min
+    note(f"proof: {each:,.0f} changes of one or two parts ruled out at {rate:,.0f} a second")
