@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.acoustics.preference import PreferenceScore
 from optimizer.measure.response import Direction
 from optimizer.network.ladder import Network
 
@@ -112,6 +113,8 @@ class Candidate:
         Every change of up to this many parts was evaluated and none is better.
     relaxed_cost : float or None
         Best cost found for the same structure with values left continuous.
+    preference : PreferenceScore or None
+        The score of Olive (2004), where the directions it needs are there.
     notes : tuple of str
         Warnings worth reading.
     """
@@ -131,6 +134,7 @@ class Candidate:
     no_better_change_of: int = 0
     relaxed_cost: float | None = None
     price: float | None = None
+    preference: PreferenceScore | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property
