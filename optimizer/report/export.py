@@ -96,6 +96,8 @@ def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
     data["impedance_min"] = _point(candidate.impedance_min_ohm, candidate.impedance_min_hz)
     data["epdr_min"] = _point(candidate.epdr_min_ohm, candidate.epdr_min_hz)
     data["sensitivity_db"] = _rounded(candidate.sensitivity_db)
+    if candidate.preference is not None:
+        data["preference"] = _rounded(candidate.preference.score, 3)
     data["ways"] = {
         way.name: _way_to_json(way, crossover)
         for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)

@@ -22,6 +22,7 @@ from optimizer.report.words import (
     say_frequency,
     say_impedance,
     say_joins,
+    say_preference,
     say_value,
 )
 from optimizer.search.candidates import Candidate
@@ -196,6 +197,7 @@ def describe_candidate(candidate: Candidate, *, width: int = 100) -> RenderableT
             lines.append(text)
         lines.append(Text())
     lines += [_tabulate_goals(candidate), Text(), Text(say_impedance(candidate))]
+    lines += [Text(sentence) for sentence in say_preference(candidate)]
     lines += [Text(sentence) for sentence in say_certificate(candidate)]
     lines += [Text(f"Note: {note}", style="bold") for note in candidate.notes]
     return Group(*lines)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 
+from optimizer.acoustics.preference import VALIDITY
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.ladder_text import describe_join, name_parts
@@ -47,6 +48,16 @@ def say_impedance(candidate: Candidate) -> str:
         f"worst as hard a load as a resistor of {candidate.epdr_min_ohm:.2f} ohm (EPDR), at "
         f"{say_frequency(candidate.epdr_min_hz)}."
     )
+
+
+def say_preference(candidate: Candidate) -> list[str]:
+    """Say the preference score with what it is worth, or nothing where it cannot be formed."""
+    found = candidate.preference
+    if found is None:
+        return []
+    bass = (f"bass to {say_frequency(found.bass_limit_hz)}" if found.bass_found else
+            f"bass at least to {say_frequency(found.bass_limit_hz)}, where the data end")
+    return [f"Preference {found.score:.1f} ({bass}). {VALIDITY}"]
 
 
 def say_certificate(candidate: Candidate) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
+from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.goals.base import HARD_COST_PER_DB
 from optimizer.goals.economy import economy_figures, option_costs
 from optimizer.goals.response import LineGoal
@@ -100,8 +101,19 @@ def build_candidate(
         no_better_change_of=no_better_change_of,
         relaxed_cost=relaxed_cost,
         price=_price(network),
+        preference=_preference(problem, curve_set),
         notes=(ESTIMATED_NOTE,) if problem.estimated else (),
     )
+
+
+def _preference(problem: Problem, curves: CurveSet) -> PreferenceScore | None:
+    """Score what was measured aside, up and down; anything less cannot be compared."""
+    named = curves.named_db
+    if problem.estimated or not {"floor", "ceiling", "side", "in_room"} <= set(named):
+        return None
+    return score_preference(
+        curves.frequency_hz, on_axis_db=named["on_axis"], in_room_db=named["in_room"],
+        listening_window_db=named["listening_window"], sound_power_db=named["sound_power"])
 
 
 def network_economy(problem: Problem, network: Network) -> float:
