@@ -341,8 +341,8 @@ def list_warnings(ratings: Ratings) -> tuple[str, ...]:
         elif rating.tone_overheats:
             said.append(
                 f"{rating.way} {rating.name}: programme is within its {rating.part.rating:g} W, "
-                f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts {rating.sine:.3g} W "
-                "into it; keep test tones low or short."
+                f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts "
+                f"{rating.sine:.3g} W into it; keep test tones low or short."
             )
     for load in ratings.drivers:
         if load.limit_w is not None and load.watts > load.limit_w:

@@ -1,0 +1,208 @@
+"""A schematic as plain geometry: symbols, wires and texts at coordinates, and how it reads back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from optimizer.parts import Kind
+
+Point = tuple[float, float]
+
+CHARACTER = 0.175
+"""Width of a character of the drawing's text in drawing units, on average."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Symbol:
+    """A two-terminal symbol.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of part, or "driver".
+    way, name : str
+        The way and the part's own name ("L1", "C1a"); a driver's name.
+    value, loss_ohm : float
+        Value and loss in SI units; 0 for a driver.
+    a, b : tuple of float
+        Where its terminals are. For a driver `a` is its positive terminal.
+    """
+
+    kind: Kind | Literal["driver"]
+    way: str
+    name: str
+    value: float
+    loss_ohm: float
+    a: Point
+    b: Point
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """A text.
+
+    Parameters
+    ----------
+    at : tuple of float
+        Where it is anchored.
+    text : str
+        One line.
+    align : {"start", "middle", "end"}
+        Which end of the text the anchor is.
+    role : {"name", "value", "note", "way", "mark"}
+        What it says, which decides how it looks.
+    """
+
+    at: Point
+    text: str
+    align: Literal["start", "middle", "end"] = "middle"
+    role: Literal["name", "value", "note", "way", "mark"] = "value"
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Left and right end, estimated from the number of characters."""
+        width = CHARACTER * len(self.text)
+        left = {"start": 0.0, "middle": 0.5, "end": 1.0}[self.align] * width
+        return self.at[0] - left, self.at[0] - left + width
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Net:
+    """A point with a name: all points of one name are joined off the drawing.
+
+    Parameters
+    ----------
+    at : tuple of float
+        The point.
+    name : str
+        "amp+", "amp-", or the letter of a ladder that goes on below.
+    """
+
+    at: Point
+    name: str
+
+
+@dataclass(slots=True)
+class Drawing:
+    """A schematic while it is drawn, and afterwards.
+
+    Parameters
+    ----------
+    symbols : list of Symbol
+    wires : list of (Point, Point)
+        Straight pieces. Two wires meet where an end of one lies on the other, never where they
+        merely cross.
+    words : list of Words
+    nets : list of Net
+    """
+
+    symbols: list[Symbol]
+    wires: list[tuple[Point, Point]]
+    words: list[Words]
+    nets: list[Net]
+
+    @classmethod
+    def empty(cls) -> Drawing:
+        """Return a drawing with nothing on it."""
+        return cls([], [], [], [])
+
+    def wire(self, *points: Point) -> None:
+        """Draw a wire through points; pieces of no length are left out."""
+        for a, b in pairwise(points):
+            if a != b:
+                self.wires.append((a, b))
+
+    def say(
+        self,
+        at: Point,
+        text: str,
+        align: Literal["start", "middle", "end"] = "middle",
+        role: Literal["name", "value", "note", "way", "mark"] = "value",
+    ) -> None:
+        """Write a text; an empty one is left out."""
+        if text:
+            self.words.append(Words(at=at, text=text, align=align, role=role))
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right, top of everything drawn."""
+        x: list[float] = []
+        y: list[float] = []
+        for symbol in self.symbols:
+            x += [symbol.a[0], symbol.b[0]]
+            y += [symbol.a[1], symbol.b[1]]
+        for a, b in self.wires:
+            x += [a[0], b[0]]
+            y += [a[1], b[1]]
+        for words in self.words:
+            x += list(words.span)
+            y += [words.at[1] - 0.2, words.at[1] + 0.2]
+        return min(x), min(y), max(x), max(y)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Branch:
+    """A symbol between two nodes, as read back from a drawing."""
+
+    symbol: Symbol
+    a: int
+    b: int
+
+
+def read_back(drawing: Drawing) -> tuple[dict[str, int], tuple[Branch, ...]]:
+    """Find what is joined with what from the geometry alone.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        Any drawing.
+
+    Returns
+    -------
+    nets : dict of str to int
+        Node of each named net.
+    branches : tuple of Branch
+        Every symbol with the nodes of its two terminals.
+    """
+    points = {p for s in drawing.symbols for p in (s.a, s.b)}
+    points |= {p for wire in drawing.wires for p in wire} | {net.at for net in drawing.nets}
+    parent: dict[Point, Point] = {point: point for point in points}
+
+    def root(point: Point) -> Point:
+        while parent[point] != point:
+            point = parent[point]
+        return point
+
+    for a, b in drawing.wires:
+        for point in points:
+            if _lies_on(point, a, b):
+                parent[root(point)] = root(a)
+    by_name: dict[str, Point] = {}
+    for net in drawing.nets:
+        parent[root(net.at)] = root(by_name.setdefault(net.name, net.at))
+    number = {p: i for i, p in enumerate(sorted({root(p) for p in points}))}
+    nets = {name: number[root(point)] for name, point in by_name.items()}
+    return nets, tuple(Branch(symbol=s, a=number[root(s.a)], b=number[root(s.b)])
+                       for s in drawing.symbols)
+
+
+def find_joints(drawing: Drawing) -> tuple[Point, ...]:
+    """Find where three or more wires or terminals meet: these points get a dot."""
+    ends = [p for wire in drawing.wires for p in wire]
+    ends += [p for s in drawing.symbols for p in (s.a, s.b)]
+    return tuple(sorted(p for p in set(ends) if ends.count(p) + 2 * _inside(p, drawing.wires) > 2))
+
+
+def _inside(point: Point, wires: Iterable[tuple[Point, Point]]) -> int:
+    return sum(point not in (a, b) and _lies_on(point, a, b) for a, b in wires)
+
+
+def _lies_on(point: Point, a: Point, b: Point) -> bool:
+    """Whether a point lies on a level or upright wire, ends included."""
+    low, high = min(a, b), max(a, b)
+    if a[0] == b[0]:
+        return point[0] == a[0] and low[1] <= point[1] <= high[1]
+    return point[1] == a[1] and low[0] <= point[0] <= high[0]

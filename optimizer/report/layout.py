@@ -1,0 +1,364 @@
+"""Where everything of a schematic goes: source left, driver right, one row for each way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Literal
+
+from optimizer.network.ladder import FittedSlot, FittedWay, Network, Place
+from optimizer.network.names import name_parts
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.report.drawing import CHARACTER, Drawing, Net, Point, Symbol
+from optimizer.units import format_quantity
+
+WIDEST = 20.0
+"""Length of a row in drawing units beyond which a ladder goes on below."""
+
+_LEAST = 2.0  # length of a symbol with its leads
+_RISE = 1.6  # height of one of several branches in the line
+_DROP = 1.9  # height of a symbol that hangs from the line
+_GAP = 0.35  # between neighbours
+_STUB = 0.3  # from a node to where branches part
+_LEAD_IN = 1.0  # from the amplifier's terminal to the first part
+_DRIVER = 2.2  # room of a driver without its name
+_ROOM_ABOVE = 1.25  # two lines of text over a symbol in the line
+_ROOM_BELOW = 0.9
+_LINE = 0.36  # from one line of text to the next
+
+
+def say_quantity(value: float, unit: str) -> str:
+    """Write a value for a drawing or a page, with the signs of the trade."""
+    return format_quantity(value, unit).replace(" u", " µ").replace("ohm", "Ω")
+
+
+@dataclass(frozen=True, slots=True)
+class Leaf:
+    """One physical piece."""
+
+    part: Part
+    name: str
+    lines: tuple[str, ...]
+
+    @property
+    def text_width(self) -> float:
+        """Width of its longest line."""
+        return CHARACTER * max(len(line) for line in (self.name, *self.lines))
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Pieces in series or in parallel with each other, under a common caption."""
+
+    mode: Literal["series", "parallel"]
+    items: tuple[Leaf | Group, ...]
+    caption: str = ""
+
+
+Block = Leaf | Group
+
+
+def part_block(name: str, part: Part) -> Block:
+    """Lay out one part: a symbol, or one symbol for each of its joined pieces."""
+    unit = UNIT_OF_KIND[part.kind]
+    if len(part.pieces) < 2 or not part.joined:
+        lines = [say_quantity(part.value, unit)]
+        if part.kind == "inductor" and part.loss_ohm > 0.0:
+            lines.append(f"{part.loss_ohm:.2g} Ω dcr")
+        if part.origin in ("kept", "shelf"):
+            lines.append(part.origin)
+        return Leaf(part, name, tuple(lines))
+    leaves = []
+    for letter, piece, loss in zip("abcdefgh", part.pieces, split_loss(part), strict=False):
+        single = replace(part, value=piece, loss_ohm=loss, pieces=(piece,), joined="")
+        leaves.append(Leaf(single, f"{name}{letter}", (say_quantity(piece, unit),)))
+    return Group(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
+
+
+def split_loss(part: Part) -> tuple[float, ...]:
+    """Share the loss of a joined part over its pieces.
+
+    Parameters
+    ----------
+    part : Part
+        With two or more pieces.
+
+    Returns
+    -------
+    tuple of float
+        Series losses in ohm which, joined as the part is, give its loss again: by value for coils
+        in series, by reactance for capacitors. Only the sum is known; the split is the usual one
+        for pieces of one make.
+    """
+    pieces = part.pieces
+    total = sum(pieces)
+    if part.kind == "capacitor":
+        # One loss tangent for all: ESR is inversely as the capacitance, joined or not.
+        return tuple(part.loss_ohm * part.value / piece for piece in pieces)
+    if part.joined == "series":
+        return tuple(part.loss_ohm * piece / total for piece in pieces)
+    return tuple(part.loss_ohm * piece / part.value for piece in pieces)
+
+
+def slot_blocks(slot: FittedSlot) -> list[tuple[Place, Block]]:
+    """Lay out one slot as blocks in the line or across it, source first."""
+    blocks = [(place, part_block(name, part)) for name, place, part in name_parts(slot)]
+    if len(slot.parts) == 1 or slot.form == "pad":
+        return blocks
+    items = tuple(block for _, block in blocks)
+    mode: Literal["series", "parallel"] = "parallel" if slot.form == "trap" else "series"
+    return [(slot.place, Group(mode, items))]
+
+
+def measure_level(block: Block) -> tuple[float, float, float]:
+    """Length, height above and depth below of a block that lies in the line."""
+    if isinstance(block, Leaf):
+        below = _ROOM_BELOW if len(block.lines) > 1 else 0.45
+        words = (block.name, block.lines[0], ", ".join(block.lines[1:]))
+        width = CHARACTER * max(map(len, words)) + _GAP
+        return max(_LEAST, width), _ROOM_ABOVE, below
+    sizes = [measure_level(item) for item in block.items]
+    caption = _LINE + 0.1 if block.caption else 0.0
+    words = CHARACTER * len(block.caption) + _GAP
+    if block.mode == "series":
+        return (max(words, sum(s[0] for s in sizes)), max(s[1] for s in sizes) + caption,
+                max(s[2] for s in sizes))
+    pitches = _pitches(sizes)
+    return (max([words, *(s[0] for s in sizes)]) + 2 * _STUB, sum(pitches) + sizes[-1][1] + caption,
+            sizes[0][2])
+
+
+def _pitches(sizes: Sequence[tuple[float, float, float]]) -> list[float]:
+    """Distances between parallel branches in the line, lowest first."""
+    return [max(_RISE, low[1] + high[2] + 0.05)
+            for low, high in pairwise(sizes)]
+
+
+def measure_upright(block: Block) -> tuple[float, float, float]:
+    """Room left of the node, right of it, and height of a block across the line."""
+    if isinstance(block, Leaf):
+        return 0.4, 0.5 + block.text_width + _GAP, _DROP
+    sizes = [measure_upright(item) for item in block.items]
+    caption = _LINE + 0.1 if block.caption else 0.0
+    words = 0.2 + CHARACTER * len(block.caption) + _GAP
+    if block.mode == "series":
+        return (max(s[0] for s in sizes), max([words, *(s[1] for s in sizes)]),
+                sum(s[2] for s in sizes) + caption)
+    width = sizes[0][1] + sum(s[0] + s[1] for s in sizes[1:])
+    return sizes[0][0], max(width, words), max(s[2] for s in sizes) + 2 * _STUB + caption
+
+
+def draw_level(drawing: Drawing, way: str, block: Block, x: float, y: float, end: float) -> None:
+    """Draw a block in the line from (x, y) to (end, y)."""
+    if isinstance(block, Leaf):
+        middle = (x + end) / 2
+        a, b = middle - _LEAST / 2, middle + _LEAST / 2
+        _place(drawing, way, block, (a, y), (b, y))
+        drawing.wire(_at(x, y), _at(a, y))
+        drawing.wire(_at(b, y), _at(end, y))
+        drawing.say(_at(middle, y + 0.52 + _LINE), block.name, role="name")
+        drawing.say(_at(middle, y + 0.52), block.lines[0])
+        if len(block.lines) > 1:
+            drawing.say(_at(middle, y - 0.5), ", ".join(block.lines[1:]), role="note")
+        return
+    size = measure_level(block)
+    if block.caption:
+        drawing.say(_at((x + end) / 2, y + size[1] - 0.25), block.caption, role="name")
+    if block.mode == "series":
+        sizes = [measure_level(item)[0] for item in block.items]
+        spare = (end - x - sum(sizes)) / len(sizes)
+        for item, width in zip(block.items, sizes, strict=True):
+            draw_level(drawing, way, item, x, y, x + width + spare)
+            x += width + spare
+        return
+    left, right, top = x + _STUB, end - _STUB, y
+    drawing.wire(_at(x, y), _at(left, y))
+    drawing.wire(_at(right, y), _at(end, y))
+    pitches = [0.0, *_pitches([measure_level(item) for item in block.items])]
+    for item, pitch in zip(block.items, pitches, strict=True):
+        drawing.wire(_at(left, top), _at(left, top + pitch))
+        drawing.wire(_at(right, top), _at(right, top + pitch))
+        top += pitch
+        draw_level(drawing, way, item, left, top, right)
+
+
+def draw_upright(
+    drawing: Drawing, way: str, block: Block, x: float, top: float, bottom: float
+) -> None:
+    """Draw a block across the line from (x, top) down to (x, bottom)."""
+    if isinstance(block, Leaf):
+        middle = (top + bottom) / 2
+        a, b = middle + _LEAST / 2 - 0.1, middle - _LEAST / 2 + 0.1
+        _place(drawing, way, block, (x, a), (x, b))
+        drawing.wire(_at(x, top), _at(x, a))
+        drawing.wire(_at(x, b), _at(x, bottom))
+        lines = [block.name, *block.lines]
+        line = middle + _LINE * (len(lines) - 1) / 2
+        for number, text in enumerate(lines):
+            role: Literal["name", "value", "note"] = (
+                "name" if number == 0 else "value" if number == 1 else "note")
+            drawing.say(_at(x + 0.42, line), text, "start", role)
+            line -= _LINE
+        return
+    if block.caption:
+        drawing.say(_at(x + 0.2, top - 0.3), block.caption, "start", "name")
+        drawing.wire(_at(x, top), _at(x, top - _LINE - 0.1))
+        top -= _LINE + 0.1
+    sizes = [measure_upright(item) for item in block.items]
+    if block.mode == "series":
+        spare = (top - bottom - sum(s[2] for s in sizes)) / len(sizes)
+        for item, size in zip(block.items, sizes, strict=True):
+            draw_upright(drawing, way, item, x, top, top - size[2] - spare)
+            top -= size[2] + spare
+        return
+    drawing.wire(_at(x, top), _at(x, top - _STUB))
+    drawing.wire(_at(x, bottom + _STUB), _at(x, bottom))
+    at = x
+    for number, (item, size) in enumerate(zip(block.items, sizes, strict=True)):
+        if number:
+            # Node to node along the upper and the lower rail of the group.
+            nxt = at + sizes[number - 1][1] + size[0]
+            drawing.wire(_at(at, top - _STUB), _at(nxt, top - _STUB))
+            drawing.wire(_at(at, bottom + _STUB), _at(nxt, bottom + _STUB))
+            at = nxt
+        draw_upright(drawing, way, item, at, top - _STUB, bottom + _STUB)
+
+
+def _place(drawing: Drawing, way: str, leaf: Leaf, a: Point, b: Point) -> None:
+    part = leaf.part
+    drawing.symbols.append(Symbol(
+        kind=part.kind, way=way, name=leaf.name, value=part.value, loss_ohm=part.loss_ohm,
+        a=_at(*a), b=_at(*b)))
+
+
+def _at(x: float, y: float) -> Point:
+    """Round a point: coordinates of one place, reached by different sums, must be equal."""
+    return round(x, 3), round(y, 3)
+
+
+def draw_network(network: Network, *, widest: float = WIDEST) -> Drawing:
+    """Draw a network.
+
+    Parameters
+    ----------
+    network : Network
+        Every way with its parts.
+    widest : float
+        Longest row in drawing units; a longer ladder goes on below, joined at lettered points.
+
+    Returns
+    -------
+    Drawing
+        With rows from the top down, y pointing up.
+    """
+    drawing = Drawing.empty()
+    y = 0.0
+    for way in network.ways:
+        y = _draw_way(drawing, way, y, widest)
+    return drawing
+
+
+def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> float:
+    """Draw one way below `y` and return where the next may start."""
+    turned = way.polarity < 0
+    title = f"{way.name}: driver connected {'inverted' if turned else 'normally'}"
+    drawing.say(_at(0.0, y - 0.3), title, "start", "way")
+    y -= 0.7
+    blocks = [pair for slot in way.slots for pair in slot_blocks(slot)]
+    runs = _break(blocks, widest - _LEAD_IN - _DRIVER - CHARACTER * len(way.driver))
+    for number, run in enumerate(runs):
+        first, last = number == 0, number == len(runs) - 1
+        levels = [measure_level(b) for place, b in run if place == "series"]
+        above = max((s[1] for s in levels), default=0.4)
+        below = max((s[2] for s in levels), default=0.4)
+        hanging = [measure_upright(b)[2] for place, b in run if place == "shunt"]
+        # The text below a symbol in the line must not touch the lower rail.
+        height = max([2.4, below + 0.5, *(h + 0.5 for h in hanging)])
+        top = y - above
+        bottom = top - height
+        start = ("amp+", "amp-") if first else (f"{way.name} a{number}", f"{way.name} b{number}")
+        _terminal(drawing, 0.0, top, start[0], "+" if first else f"a{number}", "end")
+        _terminal(drawing, 0.0, bottom, start[1], "−" if first else f"b{number}", "end")
+        x = _draw_run(drawing, way.name, run, top, bottom)
+        if last:
+            _draw_driver(drawing, way, x, top, bottom)
+        else:
+            drawing.wire(_at(x, top), _at(x + 0.4, top))
+            drawing.wire(_at(x, bottom), _at(x + 0.4, bottom))
+            _terminal(drawing, x + 0.4, top, f"{way.name} a{number + 1}", f"a{number + 1}", "start")
+            _terminal(drawing, x + 0.4, bottom, f"{way.name} b{number + 1}", f"b{number + 1}",
+                      "start")
+        y = bottom - 0.5
+    return y - 0.3
+
+
+def _break(
+    blocks: Sequence[tuple[Place, Block]], room: float
+) -> list[list[tuple[Place, Block]]]:
+    """Spread blocks over as few rows as fit, of nearly equal length."""
+    widths = [measure_level(block)[0] if place == "series"
+              else sum(measure_upright(block)[:2]) + _GAP for place, block in blocks]
+    rows = _fill(widths, room)
+    while True:
+        # The tightest limit that needs no more rows leaves no lonely part on the last one.
+        longest = max(sum(widths[k] for k in row) for row in rows)
+        tighter = _fill(widths, longest - 1e-6)
+        if len(tighter) > len(rows) or tighter == rows:
+            return [[blocks[k] for k in row] for row in rows]
+        rows = tighter
+
+
+def _fill(widths: Sequence[float], room: float) -> list[list[int]]:
+    rows: list[list[int]] = [[]]
+    for k, width in enumerate(widths):
+        if rows[-1] and sum(widths[i] for i in rows[-1]) + width > room:
+            rows.append([])
+        rows[-1].append(k)
+    return rows
+
+
+def _draw_run(
+    drawing: Drawing, way: str, run: Sequence[tuple[Place, Block]],
+    top: float, bottom: float,
+) -> float:
+    """Draw the blocks of one row and return where it ends."""
+    x = _LEAD_IN
+    drawing.wire(_at(0.0, top), _at(x, top))
+    drawing.wire(_at(0.0, bottom), _at(x, bottom))
+    for place, block in run:
+        begin = x
+        if place == "series":
+            x += measure_level(block)[0]
+            draw_level(drawing, way, block, begin, top, x)
+        else:
+            left, right, _ = measure_upright(block)
+            node = begin + left
+            x = node + right + _GAP
+            drawing.wire(_at(begin, top), _at(node, top), _at(x, top))
+            draw_upright(drawing, way, block, node, top, bottom)
+            drawing.wire(_at(begin, bottom), _at(node, bottom))
+            begin = node
+        drawing.wire(_at(begin, bottom), _at(x, bottom))
+    return x
+
+
+def _terminal(
+    drawing: Drawing, x: float, y: float, name: str, mark: str, side: Literal["start", "end"]
+) -> None:
+    drawing.nets.append(Net(at=_at(x, y), name=name))
+    drawing.say(_at(x + (0.25 if side == "start" else -0.25), y), mark, side, "mark")
+
+
+def _draw_driver(drawing: Drawing, way: FittedWay, x: float, top: float, bottom: float) -> None:
+    middle = (top + bottom) / 2
+    end = x + 0.4
+    upper, lower = _at(end, middle + 0.4), _at(end, middle - 0.4)
+    drawing.wire(_at(x, top), _at(end, top), upper)
+    drawing.wire(_at(x, bottom), _at(end, bottom), lower)
+    plus, minus = (lower, upper) if way.polarity < 0 else (upper, lower)
+    drawing.symbols.append(Symbol(kind="driver", way=way.name, name=way.driver, value=0.0,
+                                  loss_ohm=0.0, a=plus, b=minus))
+    drawing.say(_at(end - 0.3, plus[1]), "+", role="mark")
+    drawing.say(_at(end - 0.3, minus[1]), "−", role="mark")
+    drawing.say(_at(end + 1.55, middle), way.driver, "start", "name")

@@ -1,0 +1,163 @@
+"""Schematics as SVG: the drawing's symbols by schemdraw, its texts and frame by us."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from html import escape
+from importlib import import_module
+from typing import Any
+
+from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.names import name_parts
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.report.drawing import Drawing, Symbol, find_joints
+from optimizer.report.ladder_text import describe_join
+from optimizer.report.layout import WIDEST, draw_network, say_quantity
+
+SCALE = 36.0
+"""Pixels per drawing unit, as the symbol library draws them."""
+
+_MARGIN = 0.35
+_WORDS = {"parallel": "in parallel", "series": "in series"}
+_STYLE = (
+    ".sch{color:#1d2430}"
+    ".sch .w{stroke:currentColor;fill:none;stroke-width:1.6;stroke-linecap:round;"
+    "stroke-linejoin:round}"
+    ".sch .d{fill:currentColor;stroke:none}"
+    ".sch .k{fill:none;stroke:currentColor;stroke-width:1.6}"
+    ".sch text{fill:currentColor;font:12px system-ui,-apple-system,'Segoe UI',Roboto,sans-serif}"
+    ".sch .name,.sch .way{font-weight:700}.sch .way{font-size:14px}"
+    ".sch .note{font-size:11px;opacity:.85}.sch .mark{font-size:14px}"
+)
+
+
+def draw_schematic(
+    network: Network, *, title: str = "Crossover network", widest: float = WIDEST
+) -> str:
+    """Draw a network as an SVG file.
+
+    Parameters
+    ----------
+    network : Network
+        Every way with its parts.
+    title : str
+        Accessible name of the drawing.
+    widest : float
+        Longest row in drawing units, see `optimizer.report.layout.draw_network`.
+
+    Returns
+    -------
+    str
+        A complete SVG document on a white ground.
+    """
+    drawing = draw_network(network, widest=widest)
+    body = render_drawing(drawing, title=title, words=describe_network(network))
+    box = re.search(r'viewBox="(\S+) (\S+) (\S+) (\S+)"', body)
+    assert box is not None
+    x, y, width, height = box.groups()
+    ground = f'<rect x="{x}" y="{y}" width="{width}" height="{height}" fill="#fff"/>'
+    head, _, rest = body.partition("</desc>")
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n{head}</desc>'
+        f"<style>{_STYLE}</style>{ground}{rest}\n"
+    )
+
+
+def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") -> str:
+    """Render a drawing as an SVG element.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        What to render.
+    title, words : str
+        Accessible name and description.
+    name : str
+        Prefix of the ids inside, where several drawings share a page.
+
+    Returns
+    -------
+    str
+        ``<svg>...</svg>`` whose colours follow the text colour around it.
+    """
+    left, bottom, right, top = drawing.bounds
+    left, bottom, right, top = (left - _MARGIN, bottom - _MARGIN, right + _MARGIN, top + _MARGIN)
+    width, height = (right - left) * SCALE, (top - bottom) * SCALE
+    lines = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="sch" role="img" '
+        f'viewBox="{left * SCALE:.1f} {-top * SCALE:.1f} {width:.1f} {height:.1f}" '
+        f'width="{width:.0f}" height="{height:.0f}" '
+        f'aria-labelledby="{name}sch-t {name}sch-d">',
+        f'<title id="{name}sch-t">{escape(title)}</title>',
+        f'<desc id="{name}sch-d">{escape(words)}</desc>',
+        f'<path class="w" d="{_trace(drawing)}"/>',
+        _draw_symbols(drawing.symbols),
+    ]
+    for x, y in find_joints(drawing):
+        lines.append(f'<circle class="d" cx="{_n(x * SCALE)}" cy="{_n(-y * SCALE)}" r="3"/>')
+    for net in drawing.nets:
+        x, y = net.at
+        lines.append(f'<circle class="k" cx="{_n(x * SCALE - 4)}" cy="{_n(-y * SCALE)}" r="4"/>'
+                     if net.name.startswith("amp") else
+                     f'<circle class="d" cx="{_n(x * SCALE)}" cy="{_n(-y * SCALE)}" r="2"/>')
+    for text in drawing.words:
+        x, y = text.at
+        lines.append(
+            f'<text class="{text.role}" x="{_n(x * SCALE)}" y="{_n(-y * SCALE + 4)}" '
+            f'text-anchor="{text.align}">{escape(text.text)}</text>')
+    lines.append("</svg>")
+    return "".join(lines)
+
+
+def describe_network(network: Network) -> str:
+    """Say a network in words, for those who cannot see its drawing."""
+    return " ".join(_describe_way(way) for way in network.ways)
+
+
+def _describe_way(way: FittedWay) -> str:
+    said = []
+    for slot in way.slots:
+        for name, place, part in name_parts(slot):
+            text = f"{name} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
+            joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
+            text += f" ({joined})" if joined else ""
+            said.append(f"{text} {'in the line' if place == 'series' else 'across the line'}")
+    turned = "inverted" if way.polarity < 0 else "normal"
+    return f"Way {way.name}, from the amplifier to driver {way.driver} ({turned} polarity): " + (
+        "; ".join(said) or "no part") + "."
+
+
+def _n(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _trace(drawing: Drawing) -> str:
+    return "".join(
+        f"M{_n(a[0] * SCALE)} {_n(-a[1] * SCALE)}L{_n(b[0] * SCALE)} {_n(-b[1] * SCALE)}"
+        for a, b in drawing.wires)
+
+
+def _draw_symbols(symbols: Sequence[Symbol]) -> str:
+    import schemdraw
+
+    elements: Any = import_module("schemdraw.elements")
+    schemdraw.use("svg")
+    makers: dict[str, Any] = {
+        "resistor": elements.ResistorIEC, "capacitor": elements.Capacitor,
+        "inductor": elements.Inductor,
+    }
+    with schemdraw.Drawing(show=False) as canvas:
+        canvas.config(color="currentColor", lw=1.6, margin=0)
+        for symbol in symbols:
+            if symbol.kind == "driver":
+                upper = max(symbol.a, symbol.b, key=lambda p: p[1])
+                scale = abs(symbol.a[1] - symbol.b[1]) / 0.5
+                canvas += elements.Speaker().scale(scale).theta(0).at(upper)
+            else:
+                canvas += makers[symbol.kind]().endpoints(symbol.a, symbol.b)
+    text = canvas.get_imagedata("svg").decode("utf-8")
+    inner = text[text.index(">", text.index("<svg")) + 1 : text.rindex("</svg>")]
+    # One class instead of the same style a hundred times; it also follows the page's colours.
+    inner = re.sub(r'style="[^"]*"', 'class="w"', inner)
+    return re.sub(r"-0(?=[ ,\"])", "0", inner)

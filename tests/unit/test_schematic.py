@@ -1,0 +1,195 @@
+"""Schematics: what the drawing connects, and that its texts can be read."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from itertools import combinations
+from typing import get_args
+
+import numpy as np
+import pytest
+
+from optimizer.network.ladder import (
+    PARTS_OF_FORM,
+    PLACES_OF_FORM,
+    FittedSlot,
+    FittedWay,
+    Form,
+    Network,
+)
+from optimizer.network.solve import solve_network
+from optimizer.parts import Kind, Part
+from optimizer.report.drawing import Drawing, find_joints, read_back
+from optimizer.report.layout import draw_network, split_loss
+from optimizer.report.schematic import describe_network, draw_schematic
+
+F = np.array([31.0, 430.0, 2900.0, 17_000.0])
+OMEGA = 2.0 * np.pi * F
+LOADS = {"low": np.full(4, 6.2 + 1.7j), "high": np.full(4, 4.4 - 0.6j)}
+TYPICAL: dict[Kind, float] = {"inductor": 1e-3, "capacitor": 1e-5, "resistor": 5.0}
+
+
+def draw_part(rng: np.random.Generator, kind: Kind) -> Part:
+    """A single piece, or two or three joined ones."""
+    loss = 0.0 if kind == "resistor" else float(rng.uniform(0.01, 0.6))
+    count = int(rng.choice([1, 1, 1, 2, 3]))
+    pieces = tuple(float(TYPICAL[kind] * rng.uniform(0.1, 5.0)) for _ in range(count))
+    joined = "" if count == 1 else str(rng.choice(["parallel", "series"]))
+    adds = joined == ("parallel" if kind == "capacitor" else "series") or count == 1
+    value = sum(pieces) if adds else 1.0 / sum(1.0 / p for p in pieces)
+    return Part(kind=kind, value=value, loss_ohm=loss, pieces=pieces, joined=joined,
+                origin=str(rng.choice(["E12", "shelf", "kept"])))
+
+
+def draw_random(seed: int, most: int = 8) -> Network:
+    rng = np.random.default_rng([31, seed])
+    forms: tuple[Form, ...] = get_args(Form)
+    ways = []
+    for name, driver in (("bass", "low"), ("treble", "high")):
+        slots = []
+        for k in range(int(rng.integers(0, most + 1))):
+            form = forms[int(rng.integers(len(forms)))]
+            place = PLACES_OF_FORM[form][int(rng.integers(len(PLACES_OF_FORM[form])))]
+            parts = tuple(draw_part(rng, kind) for kind in PARTS_OF_FORM[form])
+            slots.append(FittedSlot(name=f"X{k}", place=place, form=form, parts=parts))
+        ways.append(FittedWay(name=name, driver=driver, polarity=int(rng.choice([1, -1])),
+                              slots=tuple(slots)))
+    return Network(ways=tuple(ways))
+
+
+def solve_drawing(drawing: Drawing) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Nodal analysis of what the drawing connects: drive of each driver, and input admittance."""
+    nets, branches = read_back(drawing)
+    plus, minus = nets["amp+"], nets["amp-"]
+    nodes = sorted({n for b in branches for n in (b.a, b.b)} | {plus, minus})
+    row = {n: i for i, n in enumerate(n for n in nodes if n != minus)}
+    drive: dict[str, list[complex]] = {}
+    inputs = []
+    for k, omega in enumerate(OMEGA):
+        matrix = np.zeros((len(row) + 1, len(row) + 1), dtype=complex)
+        for b in branches:
+            s = b.symbol
+            z = {"resistor": s.value + s.loss_ohm,
+                 "inductor": s.loss_ohm + 1j * omega * s.value,
+                 "capacitor": s.loss_ohm + 1.0 / (1j * omega * s.value) if s.value else 0.0,
+                 "driver": LOADS.get(s.name, F)[k]}[s.kind]
+            for i, j, sign in ((b.a, b.a, 1), (b.b, b.b, 1), (b.a, b.b, -1), (b.b, b.a, -1)):
+                if i in row and j in row:
+                    matrix[row[i], row[j]] += sign / z
+        # One more row and column for the source of 1 V between the amplifier's terminals.
+        matrix[-1, row[plus]] = matrix[row[plus], -1] = 1.0
+        right = np.zeros(len(row) + 1, dtype=complex)
+        right[-1] = 1.0
+        answer = np.linalg.solve(matrix, right)
+        inputs.append(-answer[-1])
+        for b in branches:
+            if b.symbol.kind == "driver":
+                level = [answer[row[n]] if n in row else 0.0 for n in (b.a, b.b)]
+                drive.setdefault(b.symbol.way, []).append(level[0] - level[1])
+    return {way: np.array(v) for way, v in drive.items()}, np.array(inputs)
+
+
+@pytest.mark.parametrize("widest", [9.8, 20.0, 60.0])
+@pytest.mark.parametrize("seed", range(15))
+def test_drawing_reads_back_as_the_network(seed, widest):
+    """Symbols and wires, read by their coordinates alone, are electrically the same network."""
+    network = draw_random(seed)
+    drive, admittance = solve_drawing(draw_network(network, widest=widest))
+    solved = solve_network(network, F, LOADS)
+    np.testing.assert_allclose(admittance, solved.admittance.sum(axis=0), rtol=1e-9)
+    for way, transfer in zip(network.ways, solved.transfer, strict=True):
+        np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(15))
+def test_every_piece_has_one_symbol(seed):
+    """The drawing shows each physical piece once, with its value, and one driver a way."""
+    network = draw_random(seed)
+    shown = sorted((s.way, s.kind, s.value) for s in draw_network(network).symbols)
+    pieces = [(w.name, p.kind, v) for w in network.ways for s in w.slots for p in s.parts
+              for v in (p.pieces if p.joined else (p.value,))]
+    assert shown == sorted([*pieces, *((w.name, "driver", 0.0) for w in network.ways)])
+
+
+def boxes(drawing: Drawing) -> list[tuple[str, float, float, float, float]]:
+    """Texts and symbol bodies as left, bottom, right, top."""
+    found = []
+    for words in drawing.words:
+        left, right = words.span
+        found.append((words.text, left, words.at[1] - 0.15, right, words.at[1] + 0.15))
+    for s in drawing.symbols:
+        x, y = (s.a[0] + s.b[0]) / 2, (s.a[1] + s.b[1]) / 2
+        if s.kind == "driver":
+            found.append((s.name, x, y - 1.4, x + 1.4, y + 1.4))
+        elif s.a[1] == s.b[1]:
+            found.append((s.name, x - 0.5, y - 0.25, x + 0.5, y + 0.25))
+        else:
+            found.append((s.name, x - 0.25, y - 0.5, x + 0.25, y + 0.5))
+    return found
+
+
+@pytest.mark.parametrize("widest", [9.8, 20.0])
+@pytest.mark.parametrize("seed", range(15))
+def test_nothing_overlaps(seed, widest):
+    """No text covers another or a symbol, and no wire runs through a text or a symbol's body."""
+    drawing = draw_network(draw_random(seed), widest=widest)
+    found = boxes(drawing)
+    for one, two in combinations(found, 2):
+        apart = one[3] <= two[1] or two[3] <= one[1] or one[4] <= two[2] or two[4] <= one[2]
+        assert apart, (one, two)
+    for name, left, bottom, right, top in found:
+        for a, b in drawing.wires:
+            low, high = (min(a[0], b[0]), min(a[1], b[1])), (max(a[0], b[0]), max(a[1], b[1]))
+            apart = (high[0] <= left + 0.01 or low[0] >= right - 0.01 or high[1] <= bottom
+                     or low[1] >= top)
+            assert apart, (name, a, b)
+
+
+@pytest.mark.parametrize("widest", [9.8, 20.0])
+def test_rows_stay_within_the_paper(widest):
+    """A ladder of sixteen values is broken into rows that are no longer than asked for."""
+    drawing = draw_network(draw_random(3, most=9), widest=widest)
+    left, _, right, _ = drawing.bounds
+    assert right - left <= widest + 1.5
+
+
+def test_crossing_wires_do_not_meet():
+    """Two wires that merely cross stay apart, one that ends on another joins it."""
+    drawing = Drawing.empty()
+    drawing.wire((0.0, 0.0), (2.0, 0.0))
+    drawing.wire((1.0, -1.0), (1.0, 1.0))
+    assert not find_joints(drawing)
+    drawing.wire((0.5, 0.0), (0.5, 1.0))
+    assert find_joints(drawing) == ((0.5, 0.0),)
+
+
+@pytest.mark.parametrize("part", [
+    Part(kind="capacitor", value=3e-6, loss_ohm=0.02, pieces=(1e-6, 2e-6), joined="parallel"),
+    Part(kind="capacitor", value=2e-6, loss_ohm=0.05, pieces=(3e-6, 6e-6), joined="series"),
+    Part(kind="inductor", value=3e-3, loss_ohm=0.4, pieces=(1e-3, 2e-3), joined="series"),
+])
+def test_split_losses_join_to_the_whole(part):
+    """Losses given to the pieces, joined as the part is, are the part's own loss."""
+    z = [loss + 1.0 / (1j * 1e4 * v) if part.kind == "capacitor" else loss + 1j * 1e4 * v
+         for v, loss in zip(part.pieces, split_loss(part), strict=True)]
+    total = sum(z) if part.joined == "series" else 1.0 / sum(1.0 / x for x in z)
+    assert total.real == pytest.approx(part.loss_ohm, rel=1e-12)
+
+
+def test_svg_is_well_formed_and_says_what_it_shows():
+    """The file parses as XML, is named and described, and holds every value as text."""
+    network = Network(ways=(FittedWay(name="bass & mid", driver="low", polarity=-1, slots=(
+        FittedSlot(name="C1", place="series", form="capacitor", parts=(
+            Part(kind="capacitor", value=8e-5, pieces=(4.7e-5, 3.3e-5), joined="parallel"),)),
+        FittedSlot(name="P1", place="series", form="pad", parts=(
+            Part(kind="resistor", value=2.2), Part(kind="resistor", value=12.0))),
+    )),))
+    text = draw_schematic(network, title="A <net>")
+    root = ET.fromstring(text)
+    space = {"s": "http://www.w3.org/2000/svg"}
+    words = [t.text for t in root.iterfind(".//s:text", space)]
+    assert root.find("s:title", space).text == "A <net>"
+    assert root.find("s:desc", space).text == describe_network(network)
+    assert {"C1 = 80 µF", "47 µF", "33 µF", "2.2 Ω", "12 Ω", "P1.Rs", "P1.Rp", "low"} <= set(words)
+    assert "bass & mid: driver connected inverted" in words
+    assert "47 µF + 33 µF in parallel" in describe_network(network)
