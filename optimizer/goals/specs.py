@@ -131,7 +131,7 @@ class LobeSymmetryGoalSpec:
 
     angle_deg: float = option("angle", "number", "vertical directions up to this many degrees",
                               default=15.0, least=0.0)
-    band_hz: tuple[float, float] = _band(200.0, 8000.0)
+    band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight(0.5)
 
 
@@ -143,7 +143,7 @@ class LobeDepthGoalSpec:
                               default=15.0, least=0.0)
     allowed_db: float = option("allow", "quantity", "a fall that does not count", default=1.0,
                                unit="dB", least=0.0)
-    band_hz: tuple[float, float] = _band(200.0, 8000.0)
+    band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight(0.5)
 
 
