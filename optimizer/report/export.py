@@ -19,6 +19,9 @@ from optimizer.network.ladder import FittedSlot, FittedWay
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.ladder_text import name_parts
 from optimizer.search.candidates import Candidate, CurveSet, SearchResult
+from optimizer.search.problem import Problem
+from optimizer.workshop.ratings import PartRating, Ratings, rate_network, state_amplifier
+from optimizer.workshop.tracking import track_ways
 
 SCHEMA = 1
 
@@ -51,6 +54,12 @@ def result_to_json(
         Plain data in SI units without NaN or infinity. Candidates that break a hard limit are
         never listed: the nearest miss stands under ``nearest_miss``.
     """
+    def list_one(candidate: Candidate) -> dict[str, Any]:
+        if not isinstance(problem, Problem):
+            return candidate_to_json(candidate)
+        ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.specs))
+        return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
+
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "design": design_name,
@@ -60,18 +69,35 @@ def result_to_json(
         "evaluations": result.evaluations,
         "stopped": result.stopped,
         "cost_relaxed_best": _rounded(result.cost_relaxed_best),
-        "candidates": [candidate_to_json(c) for c in result.candidates if c.feasible],
+        "candidates": [list_one(c) for c in result.candidates if c.feasible],
     }
     misses = [c for c in result.candidates if not c.feasible]
     if misses and not data["candidates"]:
-        data["nearest_miss"] = candidate_to_json(misses[0])
+        data["nearest_miss"] = list_one(misses[0])
     if result.notes:
         data["notes"] = list(result.notes)
     return data
 
 
-def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
-    """Turn one candidate into plain data, see `result_to_json`."""
+def candidate_to_json(
+    candidate: Candidate, ratings: Ratings | None = None, *, currency: str = ""
+) -> dict[str, Any]:
+    """Turn one candidate into plain data.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Any candidate.
+    ratings : Ratings, optional
+        Its loads, which are then listed with every part.
+    currency : str
+        Currency of its price.
+
+    Returns
+    -------
+    dict
+        See `result_to_json`.
+    """
     data: dict[str, Any] = {
         "rank": candidate.rank,
         "cost": _rounded(candidate.cost),
@@ -82,6 +108,12 @@ def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
     }
     if candidate.price is not None:
         data["price"] = _rounded(candidate.price)
+        if currency:
+            data["currency"] = currency
+    if ratings is not None:
+        amplifier = ratings.amplifier
+        data["amplifier"] = {"watt": amplifier.watts, "ohm": amplifier.ohm,
+                             "volt": _rounded(amplifier.volts), "stated": amplifier.stated}
     data["goals"] = {
         goal.name: {
             "value": _rounded(goal.value),
@@ -99,12 +131,13 @@ def candidate_to_json(candidate: Candidate) -> dict[str, Any]:
     if candidate.preference is not None:
         data["preference"] = _rounded(candidate.preference.score, 3)
     data["ways"] = {
-        way.name: _way_to_json(way, crossover)
+        way.name: _way_to_json(way, crossover, ratings)
         for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)
     }
     if candidate.notes:
         data["notes"] = list(candidate.notes)
-    data["curves"] = curves_to_json(candidate.curves, [way.name for way in candidate.network.ways])
+    names = [way.name for way in candidate.network.ways]
+    data["curves"] = {**curves_to_json(candidate.curves, names), **tracking_to_json(candidate)}
     return data
 
 
@@ -122,19 +155,37 @@ def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]
     data["ways_db"] = {
         name: _curve(level) for name, level in zip(way_names, curves.way_db, strict=True)
     }
+    data["drive_db"] = {
+        name: _curve(level) for name, level in zip(way_names, curves.drive_db, strict=True)
+    }
     return data
 
 
-def _way_to_json(way: FittedWay, crossover: tuple[float | None, float | None]) -> dict[str, Any]:
+def tracking_to_json(candidate: Candidate) -> dict[str, Any]:
+    """List how neighbouring ways work together, one entry for each pair from the lowest up."""
+    pairs = [
+        {"lower": pair.lower, "upper": pair.upper, "null_db": _rounded(pair.null_db),
+         "null_hz": _rounded(pair.null_hz), "phase_deg": _curve(pair.phase_deg),
+         "inverted_db": _curve(pair.inverted_db)}
+        for pair in track_ways(candidate)
+    ]
+    return {"pairs": pairs} if pairs else {}
+
+
+def _way_to_json(
+    way: FittedWay, crossover: tuple[float | None, float | None], ratings: Ratings | None
+) -> dict[str, Any]:
     return {
         "driver": way.driver,
         "polarity": int(way.polarity),
         "crossover_hz": [_rounded(frequency) for frequency in crossover],
-        "slots": [entry for slot in way.slots for entry in _slot_to_json(slot)],
+        "slots": [entry for slot in way.slots for entry in _slot_to_json(slot, way.name, ratings)],
     }
 
 
-def _slot_to_json(slot: FittedSlot) -> Iterable[dict[str, Any]]:
+def _slot_to_json(
+    slot: FittedSlot, way: str, ratings: Ratings | None
+) -> Iterable[dict[str, Any]]:
     for name, place, part in name_parts(slot):
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
         if len(slot.parts) > 1:
@@ -152,9 +203,25 @@ def _slot_to_json(slot: FittedSlot) -> Iterable[dict[str, Any]]:
         entry["tolerance"] = _rounded(part.tolerance)
         if part.price is not None:
             entry["price"] = _rounded(part.price)
+        if part.rating is not None:
+            entry["rating"] = _rounded(part.rating)
         if part.note:
             entry["note"] = part.note
+        if ratings is not None:
+            entry.update(_load_to_json(ratings.find(way, name)))
         yield entry
+
+
+def _load_to_json(load: PartRating) -> dict[str, Any]:
+    """List what one part must stand: heat and load on programme, worst sine, rating to ask for."""
+    unit = {"W": "watt", "V": "volt", "A": "ampere"}[load.unit]
+    data = {"watt": _rounded(load.heat_w, 4)}
+    if unit != "watt":
+        data[unit] = _rounded(load.programme, 4)
+    data[f"sine_{unit}"] = _rounded(load.sine, 4)
+    data["sine_hz"] = _rounded(load.sine_hz)
+    data["rating_needed"] = _rounded(load.needed, 4)
+    return data
 
 
 def _point(ohm: float, hz: float) -> dict[str, float | None]:

@@ -115,9 +115,8 @@ def measure_level(block: Block) -> tuple[float, float, float]:
     """Length, height above and depth below of a block that lies in the line."""
     if isinstance(block, Leaf):
         below = _ROOM_BELOW if len(block.lines) > 1 else 0.45
-        words = (block.name, block.lines[0], ", ".join(block.lines[1:]))
-        width = CHARACTER * max(map(len, words)) + _GAP
-        return max(_LEAST, width), _ROOM_ABOVE, below
+        lines = (block.name, block.lines[0], ", ".join(block.lines[1:]))
+        return max(_LEAST, CHARACTER * max(map(len, lines)) + _GAP), _ROOM_ABOVE, below
     sizes = [measure_level(item) for item in block.items]
     caption = _LINE + 0.1 if block.caption else 0.0
     words = CHARACTER * len(block.caption) + _GAP

@@ -69,6 +69,8 @@ class CurveSet:
         The on-axis target at its fitted level; None without an on-axis goal.
     target_band_hz : tuple of float or None
         Band of the on-axis goal.
+    way_pressure : ndarray, shape (W, F), complex, or None
+        On-axis pressure of each way alone, filtered, polarity included; `way_db` is its level.
     """
 
     frequency_hz: NDArray[np.float64]
@@ -81,6 +83,7 @@ class CurveSet:
     impedance: NDArray[np.complex128]
     target_db: NDArray[np.float64] | None = None
     target_band_hz: tuple[float, float] | None = None
+    way_pressure: NDArray[np.complex128] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -177,6 +177,7 @@ def _curve_set(
     drive = np.stack(curves.transfer)
     summed = np.einsum("df,daf->af", drive, pressure)
     axis = int(np.argmax(problem.averages["on_axis"].weights))
+    ways = drive * pressure[:, axis]
     tiny = 1e-15
     return CurveSet(
         frequency_hz=problem.frequency_hz,
@@ -184,11 +185,12 @@ def _curve_set(
         directivity_db=directivity,
         direction_db=20.0 * np.log10(np.maximum(np.abs(summed), tiny)),
         directions=problem.directions,
-        way_db=20.0 * np.log10(np.maximum(np.abs(drive * pressure[:, axis]), tiny)),
+        way_db=20.0 * np.log10(np.maximum(np.abs(ways), tiny)),
         drive_db=20.0 * np.log10(np.maximum(np.abs(drive), tiny)),
         impedance=impedance,
         target_db=target,
         target_band_hz=band,
+        way_pressure=ways,
     )
 
 

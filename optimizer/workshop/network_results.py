@@ -200,7 +200,8 @@ def _read_part(
         part, _ = settle_part(StatedPart(
             kind=data["kind"], value=value, loss_ohm=loss, tolerance=number("tolerance"),
             origin=data.get("origin"), pieces=tuple(pieces) if pieces else None,
-            joined=data.get("joined"), price=number("price"), note=data.get("note")),
+            joined=data.get("joined"), price=number("price"), rating=number("rating", above=0.0),
+            note=data.get("note")),
             problem, key, kept)
     except InputError as error:
         raise error.located(key=key) from None
