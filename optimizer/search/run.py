@@ -14,6 +14,7 @@ from optimizer.errors import InputError
 from optimizer.search.candidates import SearchResult
 from optimizer.search.exchange import Polisher
 from optimizer.search.figures import build_candidate
+from optimizer.search.planner import Planner
 from optimizer.search.problem import Problem
 from optimizer.search.rank import rank_genomes
 from optimizer.search.relax import Relaxed, relax
@@ -25,13 +26,13 @@ from optimizer.search.workers import Crew
 Real = NDArray[np.float64]
 
 DEFAULT_STRATEGY = "DE"
-STARTS_PER_ROUND = 32
+STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 POLISHED_PER_ROUND = 3
-PATIENCE_ROUNDS = 8
-RELAXATION_POINTS = 64
-PROMISING = 1.0
-ROUNDINGS_DESCENDED = 2
+PATIENCE_ROUNDS = 16
+RELAXATION_POINTS = 48
+ROUNDINGS_DESCENDED = 1
+ROUNDINGS_KEPT = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +118,7 @@ class Explorer:
         ----------
         proposals : list of Proposal
         best : float
-            Best cost so far; only what comes near it is worth exchanging pairs.
+            Best cost so far; a structure that cannot beat it is not rounded.
         done : dict of bytes to float
             Structures rounded before, with their relaxed costs.
         """
@@ -132,24 +133,18 @@ class Explorer:
         found: dict[bytes, tuple[Genome, float]] = {}
         finished: dict[bytes, float] = {}
         if len(chosen):
-            refined = relax(
-                problem.evaluator, problem.space, problem.loss_laws, relaxed.log_values[chosen],
-                relaxed.present[chosen], relaxed.polarity[chosen], schedule=((12, 1.0),))
-            relaxed.log_values[chosen] = refined.log_values
-            relaxed.cost[chosen] = refined.cost
-            for i in range(len(chosen)):
-                finished[_structure(refined.present[i], refined.polarity[i])] = float(
-                    refined.cost[i])
-                rounded = round_relaxed(problem, refined, i)
+            for i in chosen:
+                finished[_structure(relaxed.present[i], relaxed.polarity[i])] = float(
+                    relaxed.cost[i])
+                rounded = round_relaxed(problem, relaxed, int(i))
                 polisher.evaluations += len(rounded)
+                # The next best roundings are kept too: the ranked list wants variety.
+                for genome, cost in rounded[:ROUNDINGS_KEPT]:
+                    found[genome.key(problem.space.gene_slot)] = (genome, cost)
                 for genome, _ in rounded[:ROUNDINGS_DESCENDED]:
                     polished = polisher.descend_singles(genome)
                     found[polished.genome.key(problem.space.gene_slot)] = (
                         polished.genome, polished.cost)
-        first = min(found.values(), key=lambda item: item[1], default=None)
-        if first is not None and first[1] < PROMISING * best:
-            final = polisher.descend_pairs(*first)
-            found[final.genome.key(problem.space.gene_slot)] = (final.genome, final.cost)
         reached = tuple(
             Proposal(log_values=v, present=p, polarity=s)
             for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True))
@@ -247,7 +242,10 @@ def search(
     stopped: Literal["converged", "budget", "interrupted"] = "converged"
     with Crew(problem, workers) as crew:
         try:
-            planner = Strategy(problem.space, strategy, seed, budget=10_000)
+            planner = Planner(problem.space, Strategy(
+                problem.space, strategy, seed, budget=10_000,
+                batch=STARTS_PER_ROUND * ROUNDS_PER_GENERATION),
+                              np.random.default_rng(seed))
             stopped = state.explore(crew, planner, max_rounds)
         except KeyboardInterrupt:
             stopped = "interrupted"
@@ -304,7 +302,7 @@ class _State:
                 best_cost=None if np.isinf(self.best) else self.best))
 
     def explore(
-        self, crew: Crew, planner: Strategy, max_rounds: int | None
+        self, crew: Crew, planner: Planner, max_rounds: int | None
     ) -> Literal["converged", "budget"]:
         quiet = rounds = 0
         while max_rounds is None or rounds < max_rounds:

@@ -54,19 +54,26 @@ class Strategy:
         Seed of its random state.
     budget : int
         Proposals it may expect; some optimisers plan with it.
+    batch : int
+        Most proposals asked for before any is told.
 
     Raises
     ------
     InputError
-        When nevergrad knows no optimiser of that name.
+        When nevergrad knows no optimiser of that name, or it cannot propose batches.
     """
 
-    def __init__(self, space: Space, name: str, seed: int, budget: int) -> None:
+    def __init__(
+        self, space: Space, name: str, seed: int, budget: int, batch: int = 32
+    ) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # its optional dependencies warn at import
             import nevergrad as ng
         if name not in ng.optimizers.registry:
             raise InputError("the search strategy must be a nevergrad optimiser", value=name,
+                             key="search.strategy", remedy="for example OnePlusOne or DE")
+        if getattr(ng.optimizers.registry[name], "no_parallelization", False):
+            raise InputError("the search strategy must be able to propose batches", value=name,
                              key="search.strategy", remedy="for example OnePlusOne or DE")
         self.space = space
         self.free = space.free_genes
@@ -80,7 +87,7 @@ class Strategy:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             self.optimizer = ng.optimizers.registry[name](
-                parametrization=parameter, budget=budget, num_workers=1)
+                parametrization=parameter, budget=budget, num_workers=batch)
 
     def ask(self, count: int) -> list[Proposal]:
         """Ask for proposals.

@@ -1,0 +1,116 @@
+"""What to try next: half from nevergrad, half around the best structures met so far.
+
+Within one structure (which slots are filled, which way is turned) the relaxed cost has few local
+optima, so what decides is the structure. nevergrad explores structures globally and learns from
+relaxed results; neighbours of good structures, started from their values, exploit them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.search.space import Space
+from optimizer.search.strategies import Proposal, Strategy
+
+Real = NDArray[np.float64]
+
+_ELITE = 8  # structures whose neighbours are tried
+_TRIES = 3  # starts after which a structure counts as known
+_JITTER = 0.25  # nepers: how far a neighbour's start values stray from its parent's
+
+
+@dataclass(slots=True)
+class _Known:
+    """Best relaxed point of one structure and how often it was started."""
+
+    proposal: Proposal
+    cost: float
+    starts: int
+
+
+def structure_of(proposal: Proposal) -> bytes:
+    """Identity of a structure: filled slots and polarities."""
+    return proposal.present.tobytes() + proposal.polarity.tobytes()
+
+
+class Planner:
+    """Proposes batches of starts and learns from what they are relaxed to.
+
+    Parameters
+    ----------
+    space : Space
+    strategy : Strategy
+        The global half.
+    rng : numpy.random.Generator
+        For the local half.
+    """
+
+    def __init__(self, space: Space, strategy: Strategy, rng: np.random.Generator) -> None:
+        self.space = space
+        self.strategy = strategy
+        self.rng = rng
+        self.known: dict[bytes, _Known] = {}
+        self.optional = np.flatnonzero(space.optional)
+        self.turning = np.flatnonzero(space.polarity_free)
+
+    def ask(self, count: int) -> list[Proposal]:
+        """Propose a batch; those of the strategy come first and carry its token.
+
+        Parameters
+        ----------
+        count : int
+        """
+        around: list[Proposal] = []
+        if self.known and len(self.optional) + len(self.turning):
+            elite = sorted(self.known.values(), key=lambda k: k.cost)[:_ELITE]
+            around = [self._neighbour(elite) for _ in range(count // 2)]
+        return self.strategy.ask(count - len(around)) + around
+
+    def _neighbour(self, elite: list[_Known]) -> Proposal:
+        rng, space = self.rng, self.space
+        proposal = elite[0].proposal
+        for _ in range(8):
+            parent = elite[min(int(rng.geometric(0.35)) - 1, len(elite) - 1)].proposal
+            present, polarity = parent.present.copy(), parent.polarity.copy()
+            moves = len(self.optional) + len(self.turning)
+            for move in rng.choice(moves, min(moves, int(rng.integers(1, 3))), replace=False):
+                if move < len(self.optional):
+                    present[self.optional[move]] ^= True
+                else:
+                    polarity[self.turning[move - len(self.optional)]] *= -1.0
+            log_values = parent.log_values + rng.normal(0.0, _JITTER, len(parent.log_values))
+            fresh = (present & ~parent.present)[space.gene_slot]
+            log_values = np.where(
+                fresh, rng.uniform(space.log_low, space.log_high), log_values)
+            proposal = Proposal(
+                log_values=np.clip(log_values, space.log_low, space.log_high),
+                present=present, polarity=polarity)
+            known = self.known.get(structure_of(proposal))
+            if known is None or known.starts < _TRIES:
+                break
+        return proposal
+
+    def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
+        """Learn what a batch was relaxed to.
+
+        Parameters
+        ----------
+        proposals, reached : sequence of Proposal
+            As asked, and where each was relaxed to.
+        costs : ndarray, shape (len(proposals),)
+            Relaxed costs.
+        """
+        asked = [i for i, p in enumerate(proposals) if p.token is not None]
+        self.strategy.tell([proposals[i] for i in asked], [reached[i] for i in asked], costs[asked])
+        for point, cost in zip(reached, costs, strict=True):
+            known = self.known.get(structure_of(point))
+            if known is None:
+                self.known[structure_of(point)] = _Known(point, float(cost), 1)
+            else:
+                known.starts += 1
+                if cost < known.cost:
+                    known.proposal, known.cost = point, float(cost)
