@@ -1,0 +1,164 @@
+"""Answers to wishes on the terminal and as data: what to change, and what else it moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.text import Text
+
+from optimizer.parts import Part
+from optimizer.report.check_tables import change_to_json, say_change, tabulate_octaves
+from optimizer.report.export import SCHEMA, candidate_to_json
+from optimizer.report.words import say_frequency
+from optimizer.search.candidates import Candidate
+from optimizer.workshop.check import PartChange, compare_networks
+from optimizer.workshop.voicing import Answer, VoiceResult
+from optimizer.workshop.wish_goals import Limits
+from optimizer.workshop.wishes import Wish
+
+_CURVES = ("on_axis", "in_room", "impedance")
+
+
+def say_wish(wish: Wish) -> str:
+    """Say what a wish is taken to mean."""
+    if wish.floor_ohm is not None:
+        low, high = wish.floor_band_hz
+        return (f"{wish.text}: at least {wish.floor_ohm:g} ohm from {say_frequency(low)} to "
+                f"{say_frequency(high)}")
+    if wish.level_change_db is not None:
+        return f"{wish.text}: everything {wish.level_change_db:+g} dB"
+    if wish.level_db is not None:
+        return f"{wish.text}: mean from 300 Hz to 3 kHz on axis"
+    bands = ", ".join(f"{b.change_db:+.3g} dB from {say_frequency(b.low_hz)} to "
+                      f"{say_frequency(b.high_hz)}" for b in wish.bands)
+    return f"{wish.text}: {bands} {wish.curve.replace('_', ' ')}, relative to everything else"
+
+
+def say_limits(limits: Limits) -> str:
+    """Say what is held, and how firmly."""
+    return (
+        f"Held: everything outside the wished bands within {limits.hold_db:g} dB of the common "
+        f"level, that level within {limits.level_db:g} dB, directivity index within "
+        f"{limits.directivity_db:g} dB; the lowest impedance may fall by "
+        f"{1.0 - limits.impedance:.0%}.")
+
+
+def show_answer(
+    number: int | None, answer: Answer, present: Candidate, wishes: Sequence[Wish]
+) -> RenderableType:
+    """Show one answer: changes, what becomes of the wishes, what else moves."""
+    title = Text("" if number is None else f"{number}. ", style="bold")
+    title.append("; ".join(_say_change_with_origin(c) for c in answer.changes))
+    lines: list[RenderableType] = [title]
+    for sentence in say_moves(answer, present, wishes):
+        lines.append(Padding(Text(sentence), (0, 0, 0, 3)))
+    for broken in answer.beyond:
+        lines.append(Padding(Text(f"beyond a limit: {broken}", "bold red"), (0, 0, 0, 3)))
+    return Group(*lines)
+
+
+def _say_change_with_origin(change: PartChange) -> str:
+    text = say_change(change)
+    part = change.after
+    if part is None or part.origin == "kept":
+        return text
+    joined = f", {part.piece_count} pieces {part.joined}" if part.piece_count > 1 else ""
+    return f"{text} ({part.origin}{joined})"
+
+
+def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> list[str]:
+    """Say in words what an answer moves.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer.
+    present : Candidate
+        The network before.
+    wishes : sequence of Wish
+        What was wished.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    new, old = answer.candidate, present
+    f = old.curves.frequency_hz
+    said: list[str] = []
+    near = np.zeros(len(f), dtype=bool)
+    for wish in wishes:
+        for band in wish.bands:
+            inside = (f >= band.low_hz) & (f <= band.high_hz)
+            near |= (f >= band.low_hz / np.sqrt(2.0)) & (f <= band.high_hz * np.sqrt(2.0))
+            moved = new.curves.named_db[wish.curve] - old.curves.named_db[wish.curve]
+            got = float(moved[inside].mean()) - answer.level_db
+            said.append(
+                f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
+                f"{wish.curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
+                f"{band.change_db:+.1f}")
+    moved = new.curves.named_db["on_axis"] - old.curves.named_db["on_axis"] - answer.level_db
+    rest = ~near & (f >= 50.0) & (f <= 16000.0)
+    if rest.any():
+        at = np.flatnonzero(rest)[int(np.argmax(np.abs(moved[rest])))]
+        said.append(f"elsewhere on axis at most {moved[at]:+.1f} dB, at {say_frequency(f[at])}")
+    if abs(answer.level_db) >= 0.05:
+        said.append(f"all of it {answer.level_db:+.1f} dB")
+    lines = ["; ".join(said)]
+    lines.append(
+        f"lowest impedance {old.impedance_min_ohm:.2f} -> {new.impedance_min_ohm:.2f} ohm; "
+        f"sensitivity {old.sensitivity_db:.1f} -> {new.sensitivity_db:.1f} dB; "
+        f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}")
+    return lines
+
+
+def show_curves(answer: Answer, present: Candidate) -> RenderableType:
+    """Set what an answer moves in a table over octaves."""
+    comparison = compare_networks(present, answer.candidate)
+    return tabulate_octaves(
+        {c.name: c.difference_db for c in comparison.curves if c.name in _CURVES},
+        present.curves.frequency_hz)
+
+
+def say_search(result: VoiceResult, changes: int) -> str:
+    """Say how thorough the search was."""
+    exact = min(changes, 2)
+    parts = "one part" if exact == 1 else "one or two parts"
+    text = (f"{result.seconds:.1f} s: all {result.evaluations:,} changes of {parts} from stock "
+            "computed or ruled out.")
+    if changes > 2:
+        text += " Three changes were looked for from the best pairs onwards, not exhaustively."
+    return text
+
+
+def voice_to_json(
+    result: VoiceResult, wishes: Sequence[Wish], use: dict[str, Part],
+    design_name: str, network_name: str,
+) -> dict[str, Any]:
+    """Turn answers into plain data for JSON; SI units, no NaN or infinity."""
+    return {
+        "schema": SCHEMA,
+        "design": design_name,
+        "network": network_name,
+        "wishes": [say_wish(wish) for wish in wishes],
+        "use": [{"slot": label, "value": part.value} for label, part in use.items()],
+        "evaluations": result.evaluations,
+        "unchanged": {"wish_error_db": round(result.base.wish_error_db, 6),
+                      "score": round(result.base.score, 6),
+                      "cost": round(result.present.cost, 6)},
+        "answers": [
+            {"changes": [change_to_json(change) for change in answer.changes],
+             "wish_error_db": round(answer.wish_error_db, 6),
+             "score": round(answer.score, 6),
+             "level_db": round(answer.level_db, 6),
+             "within_limits": not answer.beyond,
+             "beyond": list(answer.beyond),
+             "exact": answer.exact,
+             "cost": round(answer.candidate.cost, 6),
+             "candidate": candidate_to_json(answer.candidate)}
+            for answer in result.answers],
+    }
