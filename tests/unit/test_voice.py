@@ -133,7 +133,7 @@ def test_nothing_changed_costs_the_wish(problem, network):
     wanted = np.sqrt((1.0 - o) ** 2 + 1.25 * o**2)
     assert float(goal_cost(goals[0], goals[0].residuals(curves))) == pytest.approx(wanted, rel=1e-9)
     assert float(goals[0].common_level(curves)) == pytest.approx(o)
-    assert all(float(goal_cost(g, g.residuals(curves))) == 0.0 for g in goals[1:])
+    assert all(float(goal_cost(g, g.residuals(curves))) < 1e-9 for g in goals[1:])
 
 
 def test_thin_bounds_never_exceed(problem, network):
