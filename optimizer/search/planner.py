@@ -7,7 +7,7 @@ relaxed results; neighbours of good structures, started from their values, explo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,19 +43,50 @@ class Planner:
     Parameters
     ----------
     space : Space
-    strategy : Strategy
-        The global half.
+    strategy : callable
+        Makes the strategy of the global half when `prepare` is called.
     rng : numpy.random.Generator
-        For the local half.
+        For the local half, and for everything before the strategy is there.
+
+    Notes
+    -----
+    The first batch is drawn at random: it needs no strategy, so that nevergrad, which takes longer
+    to load than a first round to compute, can be loaded meanwhile.
     """
 
-    def __init__(self, space: Space, strategy: Strategy, rng: np.random.Generator) -> None:
+    def __init__(
+        self, space: Space, strategy: Callable[[], Strategy], rng: np.random.Generator
+    ) -> None:
         self.space = space
-        self.strategy = strategy
+        self.make_strategy = strategy
+        self.strategy: Strategy | None = None
         self.rng = rng
         self.known: dict[bytes, _Known] = {}
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
+
+    def prepare(self) -> None:
+        """Load the strategy unless it is there."""
+        if self.strategy is None:
+            self.strategy = self.make_strategy()
+
+    def draw(self, count: int) -> list[Proposal]:
+        """Propose starts at random: half of the optional slots filled, values anywhere.
+
+        Parameters
+        ----------
+        count : int
+        """
+        rng, space = self.rng, self.space
+        out = []
+        for _ in range(count):
+            present = np.ones(len(space.slots), dtype=bool)
+            present[self.optional] = rng.random(len(self.optional)) < 0.5
+            polarity = space.polarity_start.copy()
+            polarity[self.turning] = np.where(rng.random(len(self.turning)) < 0.5, -1.0, 1.0)
+            out.append(Proposal(log_values=rng.uniform(space.log_low, space.log_high),
+                                present=present, polarity=polarity))
+        return out
 
     def ask(self, count: int) -> list[Proposal]:
         """Propose a batch; those of the strategy come first and carry its token.
@@ -64,6 +95,8 @@ class Planner:
         ----------
         count : int
         """
+        if self.strategy is None:
+            return self.draw(count)
         around: list[Proposal] = []
         if self.known and len(self.optional) + len(self.turning):
             elite = sorted(self.known.values(), key=lambda k: k.cost)[:_ELITE]
@@ -105,7 +138,9 @@ class Planner:
             Relaxed costs.
         """
         asked = [i for i, p in enumerate(proposals) if p.token is not None]
-        self.strategy.tell([proposals[i] for i in asked], [reached[i] for i in asked], costs[asked])
+        if self.strategy is not None:
+            self.strategy.tell(
+                [proposals[i] for i in asked], [reached[i] for i in asked], costs[asked])
         for point, cost in zip(reached, costs, strict=True):
             known = self.known.get(structure_of(point))
             if known is None:

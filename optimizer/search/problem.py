@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
-_SMOOTH_DB = 0.01
-_SMOOTH_HARD_DB = 0.3
+SMOOTH_DB = 0.01
+SMOOTH_HARD_DB = 0.3
 
 
 class Evaluator:
@@ -115,7 +115,7 @@ class Evaluator:
             weight = HARD_COST_PER_DB if goal.hard else goal.weight
             residual = goal.residuals(curves)
             square = np.einsum("pn,pn->p", residual, residual)
-            smooth = _SMOOTH_HARD_DB if goal.hard else _SMOOTH_DB
+            smooth = SMOOTH_HARD_DB if goal.hard else SMOOTH_DB
             figure = np.sqrt(square + smooth**2)
             cost += weight * (figure - smooth)
             if weight == 0.0 or not square.any():

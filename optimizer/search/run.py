@@ -242,10 +242,11 @@ def search(
     stopped: Literal["converged", "budget", "interrupted"] = "converged"
     with Crew(problem, workers) as crew:
         try:
-            planner = Planner(problem.space, Strategy(
-                problem.space, strategy, seed, budget=10_000,
-                batch=STARTS_PER_ROUND * ROUNDS_PER_GENERATION),
-                              np.random.default_rng(seed))
+            planner = Planner(
+                problem.space,
+                lambda: Strategy(problem.space, strategy, seed, budget=10_000,
+                                 batch=STARTS_PER_ROUND * ROUNDS_PER_GENERATION),
+                np.random.default_rng(seed))
             stopped = state.explore(crew, planner, max_rounds)
         except KeyboardInterrupt:
             stopped = "interrupted"
@@ -309,7 +310,7 @@ class _State:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
             best_before = self.best
-            outcomes = crew.explore([(b, self.best, self.done) for b in bare])
+            outcomes = crew.explore([(b, self.best, self.done) for b in bare], planner.prepare)
             for batch, outcome in zip(batches, outcomes, strict=True):
                 planner.tell(batch, outcome.reached, outcome.costs)
                 for structure, cost in outcome.finished.items():

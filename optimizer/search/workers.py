@@ -78,21 +78,43 @@ class Crew:
             self.pool.shutdown(wait=True, cancel_futures=True)
 
     def _run(
-        self, task: Callable[[Any], Any], local: Callable[..., Any], items: Sequence[Any]
+        self,
+        task: Callable[[Any], Any],
+        local: Callable[..., Any],
+        items: Sequence[Any],
+        meanwhile: Callable[[], None] | None = None,
     ) -> list[Any]:
         if self.pool is None:
-            return [local(item) for item in items]
-        return list(self.pool.map(task, items))
+            out = [local(item) for item in items]
+            if meanwhile is not None:
+                meanwhile()
+            return out
+        results = [self.pool.submit(task, item) for item in items]
+        if meanwhile is not None:
+            meanwhile()
+        return [r.result() for r in results]
 
-    def explore(self, batches: Sequence[tuple[list[Proposal], float, dict[bytes, float]]]) -> list[Round]:
-        """Explore batches of proposals, results in order."""
+    def explore(
+        self,
+        batches: Sequence[tuple[list[Proposal], float, dict[bytes, float]]],
+        meanwhile: Callable[[], None] | None = None,
+    ) -> list[Round]:
+        """Explore batches of proposals, results in order.
+
+        Parameters
+        ----------
+        batches : sequence of (proposals, best, done)
+            See `Explorer.explore`.
+        meanwhile : callable, optional
+            Work for this process while others compute.
+        """
         explorer = self.explorer
 
         def local(task: tuple[list[Proposal], float, dict[bytes, float]]) -> Round:
             assert explorer is not None
             return explorer.explore(*task)
 
-        return self._run(_explore, local, batches)
+        return self._run(_explore, local, batches, meanwhile)
 
     def prove(
         self, todo: Sequence[tuple[Genome, float]], deadline: float | None
