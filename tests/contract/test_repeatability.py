@@ -1,0 +1,83 @@
+"""The same seed gives the same ranked list: again, with more workers, in another process."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from optimizer.search.candidates import SearchResult
+from optimizer.search.problem import Problem
+from optimizer.search.run import search
+
+ROOT = Path(__file__).resolve().parents[2]
+ROUNDS = 4
+NUMBER = 17
+
+Tiny = Callable[..., Problem]
+
+IN_ANOTHER_PROCESS = """
+import sys
+sys.path[:0] = {paths!r}
+import conftest, test_repeatability as t
+print(t.fingerprint(t.run(conftest.draw_problem(t.NUMBER), workers={workers})))
+"""
+
+
+def run(problem: Problem, *, seed: int = 5, workers: int = 1, rounds: int = ROUNDS) -> SearchResult:
+    return search(problem, seconds=None, seed=seed, top=5, workers=workers, max_rounds=rounds)
+
+
+def fingerprint(result: SearchResult) -> str:
+    """Hash of every ranked network with its cost to the last bit."""
+    told = [(c.rank, c.cost.hex(), c.no_better_change_of, repr(c.network))
+            for c in result.candidates]
+    return hashlib.sha256(repr((told, result.evaluations)).encode()).hexdigest()
+
+
+@pytest.fixture(scope="module")
+def first(tiny: Tiny) -> SearchResult:
+    """Return the search that all others must repeat."""
+    return run(tiny(NUMBER))
+
+
+def test_there_is_a_list_to_compare(first: SearchResult) -> None:
+    """The ranked list holds several networks, best first."""
+    costs = [c.cost for c in first.candidates]
+    assert len(costs) >= 3
+    assert costs == sorted(costs)
+
+
+def test_same_seed_same_list(tiny: Tiny, first: SearchResult) -> None:
+    """A second search repeats the first to the last bit."""
+    assert fingerprint(run(tiny(NUMBER))) == fingerprint(first)
+
+
+@pytest.mark.parametrize("workers", [2, 3])
+def test_workers_do_not_change_the_list(
+    tiny: Tiny, first: SearchResult, workers: int
+) -> None:
+    """Two and three processes find what one finds."""
+    assert fingerprint(run(tiny(NUMBER), workers=workers)) == fingerprint(first)
+
+
+def test_other_processes_find_the_same_list(first: SearchResult) -> None:
+    """Two fresh processes with other hash seeds, one and two workers, find the same."""
+    paths = [str(Path(__file__).parent), str(ROOT)]
+    for hash_seed, workers in (("1", 1), ("2", 2)):
+        done = subprocess.run(
+            [sys.executable, "-c", IN_ANOTHER_PROCESS.format(paths=paths, workers=workers)],
+            capture_output=True, text=True, timeout=120, check=False,
+            env={"PYTHONHASHSEED": hash_seed, "PATH": ""})
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.strip() == fingerprint(first)
+
+
+def test_seeds_matter(tiny: Tiny) -> None:
+    """Another seed evaluates other networks, or the comparisons above would say nothing."""
+    counts = {run(tiny(NUMBER), seed=seed, rounds=2).evaluations for seed in (5, 6, 7)}
+    assert len(counts) > 1
