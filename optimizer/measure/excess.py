@@ -13,6 +13,10 @@ from optimizer.measure.thin import interpolate_log, thin_response
 
 Floats = NDArray[np.float64]
 
+LONGEST_S = 12e-3
+"""Four metres of path."""
+HIGHEST_HZ = 25000.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExcessDelay:
@@ -75,7 +79,7 @@ def find_excess_delay(
     )
     excess = weight * measured * np.exp(-1j * least)
     omega = 2.0 * np.pi * grid
-    delays = np.arange(-12e-3, 12e-3, 0.1 / high)
+    delays = np.arange(-LONGEST_S, LONGEST_S, 0.1 / min(high, HIGHEST_HZ))
     match = np.abs(np.exp(1j * delays[:, None] * omega) @ excess)
     delay = float(delays[np.argmax(match)])
     for _ in range(4):

@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 GOOD_FIT = 0.08
 """Largest rms relative error for which the circuit's values are stated."""
 
+FEWEST_POINTS = 12
+
 LEAST_PEAK = 1.06
 """Smallest ratio of peak to voice-coil resistance that is called a resonance."""
 
@@ -185,8 +187,16 @@ def _read_resonance(
 ) -> ImpedanceSurvey:
     f, z = curve.frequency_hz, curve.value
     vented, tuning = _second_peak(f, smooth, peak)
-    start = _starting_values(f, smooth, peak)
     limit = (f <= 30.0 * f[peak]) & (f <= 20000.0)
+    if np.count_nonzero(limit) < FEWEST_POINTS:
+        why = f"fewer than {FEWEST_POINTS} points around the resonance: Qs are not read"
+        return replace(
+            survey,
+            resonance_hz=float(f[peak]),
+            peak_ohm=float(smooth[peak]),
+            notes=(*survey.notes, why),
+        )
+    start = _starting_values(f, smooth, peak)
     fits: list[tuple[Literal["closed", "vented"], MotionalFit]] = []
     for share in (1.0, 0.6):
         first = replace(start, resonance_hz=start.resonance_hz * (share if vented else 1.0))
@@ -349,6 +359,8 @@ def _find_equalisers(
     from scipy.optimize import least_squares
 
     inside = (f >= min(low_hz, 4000.0)) & (f <= 10000.0)
+    if np.count_nonzero(inside) < 5:
+        return ()
     grid = np.geomspace(f[inside][0], f[inside][-1], 60)
     real = interpolate_log(f, z.real, grid)
     load = real + 1j * interpolate_log(f, z.imag, grid)
@@ -380,7 +392,7 @@ def _find_equalisers(
 
     answer = least_squares(
         error,
-        np.log([1.1 * re, first]),
+        np.log([1.1 * re, np.clip(first, 2e-7, 5e-4)]),
         bounds=(np.log([0.8 * re, 1e-7]), np.log([4.0 * re, 1e-3])),
     )
     r, c = np.exp(answer.x)

@@ -258,6 +258,8 @@ def read_root_r0(frequency_hz: Floats, modulus_ohm: Floats, re_ohm: float) -> Ro
         return None
     low = _crossing(frequency_hz, modulus_ohm, int(below[-1]), level)
     high = _crossing(frequency_hz, modulus_ohm, int(above[0]) - 1, level)
+    if not high > low:
+        return None
     qms = resonance * np.sqrt(r0) / (high - low)
     return RootR0(
         resonance_hz=resonance,

@@ -27,6 +27,8 @@ REACHED_DB = 10.0
 """A roll-off is read only where the data follow it at least this far down."""
 EVIDENCE = 12.0
 """How much better, in units of noise squared, an order must explain the data than any other."""
+FAINT_DB = 25.0
+"""Peaks of a driver this far below its own level are nobody's concern."""
 _BUTTERWORTH_Q: dict[int, tuple[float, ...]] = {
     0: (), 1: (), 2: (0.707,), 3: (1.0,), 4: (0.541, 1.307),
 }  # fmt: skip
@@ -335,6 +337,8 @@ def _list_peaks(u: Floats, fit: CurveFit, reference: float) -> tuple[Peak, ...]:
         shows = total * height > 0.0 and abs(total) >= 0.5 * LEAST_PEAK_DB
         if abs(height) >= LEAST_PEAK_DB and shows and u[0] + 0.13 < at[0] < u[-1] - 0.13:
             level = float(evaluate_curve(at, fit.structure, fit.x)[0, 0])
+            if max(level, level - height) < reference - FAINT_DB:
+                continue
             listed.append(
                 Peak(
                     frequency_hz=float(f),

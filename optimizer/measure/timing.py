@@ -23,7 +23,6 @@ from optimizer.measure.explain import (
     explain_by_minimum_phase,
     find_doubt,
 )
-from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Response
 from optimizer.measure.thin import interpolate_log, thin_response
 
@@ -258,49 +257,6 @@ def check_shared_clock(
         polarity=dict.fromkeys(names, 1),
         notes=tuple(notes),
     )
-
-
-def align_responses(
-    responses: Mapping[str, Response], timing: Timing, *, levels: bool = True
-) -> dict[str, Response]:
-    """Give every driver the phase, delay, level and polarity that `timing` found.
-
-    Parameters
-    ----------
-    responses : mapping of str to Response
-        The files as measured.
-    timing : Timing
-        Result of `find_timing`, `assume_timing` or `check_shared_clock`.
-    levels : bool
-        Whether to apply the level offsets too.
-
-    Returns
-    -------
-    dict of str to Response
-        Their complex sum is the predicted response of all drivers playing at once.
-    """
-    aligned = {}
-    for name, response in responses.items():
-        if timing.method in ("minimum phase + delay", "not determined"):
-            response = thin_response(response)
-            phase = minimum_phase(
-                response.frequency_hz,
-                response.level_db,
-                slope_low_db_per_octave=timing.tails_db_per_octave.get(name),
-            )
-        else:
-            phase = response.phase_rad
-        offset = timing.levels_db[name] if levels else 0.0
-        turn = phase - 2.0 * np.pi * response.frequency_hz * timing.delays_s[name]
-        value = np.abs(response.value) * 10.0 ** (offset / 20.0) * np.exp(1j * turn)
-        turned = replace(
-            response,
-            value=timing.polarity[name] * value,
-            has_phase=True,
-            notes=(*response.notes, f"phase: {timing.method}"),
-        )
-        aligned[name] = thin_response(turned)
-    return aligned
 
 
 def _common_band(responses: Mapping[str, Response], together: Response) -> tuple[float, float]:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.measure.align import align_responses
 from optimizer.measure.text import read_response
-from optimizer.measure.timing import align_responses, find_timing
+from optimizer.measure.timing import find_timing
 
 
 @pytest.mark.data

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.align import align_directions, align_responses
 from optimizer.measure.excess import find_excess_delay
-from optimizer.measure.response import Response
+from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.measure.timing import (
-    align_responses,
     assume_timing,
     check_shared_clock,
     find_timing,
@@ -129,3 +129,35 @@ def test_aligned_sum_is_the_predicted_sum():
     np.testing.assert_allclose(
         20 * np.log10(np.abs(total)), add(WOOFER, TWEETER).level_db, atol=0.3
     )
+
+
+@pytest.mark.parametrize("with_phase", [True, False])
+def test_directions_get_the_path_of_geometry(with_phase):
+    """A tweeter 0.2 m up is 0.1 m nearer at 30 degrees up, whatever each file's own clock."""
+    up = Direction(vertical_deg=30.0)
+    files = {
+        ON_AXIS: second_order(1500.0, "high", delay_s=1e-3),
+        up: second_order(1500.0, "high", delay_s=-0.4e-3),
+    }
+    if not with_phase:
+        files = {
+            d: replace(r, value=np.abs(r.value) + 0j, has_phase=False) for d, r in files.items()
+        }
+    timing = replace(
+        assume_timing({"tweeter": files[ON_AXIS]}),
+        method="measured phase + delay" if with_phase else "minimum phase + delay",
+    )
+    aligned = align_directions(files, timing, "tweeter", place_m=(0.2, 0.0, 0.0))
+    ratio = aligned[up].value / aligned[ON_AXIS].value
+    want = np.exp(2j * np.pi * FREQUENCY * 0.1 / 343.2)
+    inside = FREQUENCY < 8000
+    assert np.abs(np.angle(ratio / want))[inside].max() < 0.1
+
+
+def test_directions_with_a_shared_clock_stay_as_they_are():
+    """A shared clock already holds the path: nothing is added."""
+    up = Direction(vertical_deg=30.0)
+    timing = check_shared_clock({"tweeter": TWEETER})
+    aligned = align_directions({ON_AXIS: TWEETER, up: WOOFER}, timing, "tweeter",
+                               place_m=(0.2, 0.0, 0.0))
+    np.testing.assert_allclose(aligned[up].value, WOOFER.value)
