@@ -13,6 +13,9 @@ from optimizer.search.space import Genome
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""
 
+MOST_PER_STRUCTURE = 2
+"""More of one structure would crowd out other ideas."""
+
 
 def rank_genomes(
     problem: Problem, archive: Sequence[tuple[Genome, float]], top: int
@@ -31,7 +34,7 @@ def rank_genomes(
     -------
     list of (Genome, float)
         Best first. Two of them differ in which slots are filled, in polarity, or somewhere in a
-        named curve by at least `DISTINCT_DB` within the band where any goal looks.
+        named curve by at least `DISTINCT_DB`; at most `MOST_PER_STRUCTURE` share a structure.
 
     Notes
     -----
@@ -44,6 +47,8 @@ def rank_genomes(
         if len(chosen) == top or (chosen and cost > 3.0 * chosen[0][1] + 1.0):
             break
         structure = genome.present.tobytes() + genome.polarity.tobytes()
+        if sum(s == structure for s, _ in shapes) == MOST_PER_STRUCTURE:
+            continue
         solved = problem.evaluator.bank.solve(problem.space.population([genome])[0])
         curves = Curves(problem.report_field, solved.transfer, solved.admittance)
         levels = np.stack([curves.level_db(n) for n in problem.report_field.names])

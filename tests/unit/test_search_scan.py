@@ -1,0 +1,110 @@
+"""Scans say exactly what solving each changed network says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.demo import write_demo
+from optimizer.project import build_problem, load_design
+from optimizer.search.exchange import Polisher
+from optimizer.search.problem import Problem
+from optimizer.search.scan import Block, Scan, Tables
+from optimizer.search.space import Genome
+
+
+@pytest.fixture(scope="module")
+def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
+    folder = tmp_path_factory.mktemp("demo") / "speaker"
+    return build_problem(load_design(write_demo(folder)))
+
+
+def draw(problem: Problem, seed: int) -> Genome:
+    rng = np.random.default_rng(seed)
+    space = problem.space
+    present = np.ones(len(space.slots), dtype=bool)
+    present[space.optional] = rng.random(int(space.optional.sum())) < 0.6
+    polarity = np.where(space.polarity_free, rng.choice([-1.0, 1.0], len(space.polarity_free)),
+                        space.polarity_start)
+    choice = np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp)
+    return Genome(choice=choice, present=present, polarity=polarity)
+
+
+def test_unchanged_cost(problem: Problem) -> None:
+    """The scan's own cost is the cost of the solved network."""
+    tables = Tables(problem.evaluator, problem.space)
+    for seed in range(4):
+        genome = draw(problem, seed)
+        own = Scan(tables, genome).cost() + problem.space.economy(genome)
+        assert own == pytest.approx(float(problem.cost([genome])[0]), rel=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_single_changes(problem: Problem, seed: int) -> None:
+    """Every single change costs what the changed network costs when solved from scratch."""
+    polisher = Polisher(problem)
+    genome = draw(problem, seed)
+    scan = Scan(polisher.full, genome)
+    economy = problem.space.economy(genome)
+    for w, genes in enumerate(scan.genes_of_way):
+        rows = scan.rows(genes)
+        changed = [polisher.apply(genome, (int(g), int(r)))
+                   for g, r in zip(rows.gene, rows.row, strict=True)]
+        np.testing.assert_allclose(scan.singles(w) + rows.price + economy,
+                                   problem.cost(changed), rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_pairs_of_changes(problem: Problem, seed: int) -> None:
+    """Sampled pairs of every block cost what the changed networks cost when solved."""
+    polisher = Polisher(problem)
+    genome = draw(problem, seed)
+    scan = Scan(polisher.full, genome)
+    economy = problem.space.economy(genome)
+    rng = np.random.default_rng(seed)
+    for key in scan.block_keys():
+        block = Block(scan, key)
+        first, second = scan.rows(key.first), scan.rows(key.second)
+        i = rng.integers(block.shape[0], size=12)
+        j = rng.integers(block.shape[1], size=12)
+        price = first.price[i] + second.price[j] + economy
+        changed = [polisher.apply(genome, (int(first.gene[a]), int(first.row[a])),
+                                  (int(second.gene[b]), int(second.row[b])))
+                   for a, b in zip(i, j, strict=True)]
+        wanted = problem.cost(changed)
+        np.testing.assert_allclose(block.some(i, j) + price, wanted, rtol=1e-9)
+        np.testing.assert_allclose(block.all()[i, j] + price, wanted, rtol=1e-9)
+
+
+@pytest.mark.parametrize("points", [24, 72])
+def test_bounds_lie_below(problem: Problem, points: int) -> None:
+    """The cost on a subset of the grid never exceeds the full cost."""
+    bound = problem.thinned(points, bound=True)
+    genomes = [draw(problem, seed) for seed in range(40)]
+    population = problem.space.population(genomes)
+    assert (bound.cost(population) <= problem.evaluator.cost(population) + 1e-9).all()
+
+
+def test_certificate_by_brute_force(problem: Problem) -> None:
+    """A network certified for two changes is not bettered by any sampled pair of changes."""
+    polisher = Polisher(problem)
+    start = polisher.descend_singles(draw(problem, 7))
+    done = polisher.descend_pairs(start.genome, start.cost)
+    assert done.no_better_change_of == 2
+    genes = polisher.full.scannable(done.genome)
+    rng = np.random.default_rng(0)
+    changed = []
+    for _ in range(3000):
+        g, h = rng.choice(genes, 2, replace=False)
+        rows = [int(rng.integers(len(polisher.full.row_cost[int(x)]))) for x in (g, h)]
+        other = polisher.apply(done.genome, (int(g), rows[0]), (int(h), rows[1]))
+        if rng.random() < 0.2:
+            turned = other.polarity.copy()
+            turned[-1] *= -1.0
+            other = replace(polisher.apply(done.genome, (int(g), rows[0])), polarity=turned)
+        changed.append(other)
+    for start_at in range(0, len(changed), 200):
+        costs = problem.cost(changed[start_at:start_at + 200])
+        assert costs.min() >= done.cost - 1e-9
