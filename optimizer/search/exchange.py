@@ -15,14 +15,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.search.likely import Singles, best_chain, best_likely_pair
 from optimizer.search.problem import Problem
-from optimizer.search.scan import Block, BlockKey, Scan, Tables
-from optimizer.search.space import Genome
+from optimizer.search.rounding import choose_anew
+from optimizer.search.scan import Block, BlockKey, Rows, Scan, Tables
+from optimizer.search.space import Genome, Space
 
 Real = NDArray[np.float64]
 
 _EPSILON = 1e-9  # an improvement below this is rounding
 _BOUND_POINTS = (24, 72)
+_GATES = (1.3, 1.1, 1.02)  # cost against the best known: above these a descent goes no deeper
+
+MANY_OPTIONS = 700
+"""Options of all parts together from which on the likely changes of two parts come first."""
+
+
+def has_many_options(space: Space) -> bool:
+    """Whether there are too many options to go through all pairs of changes at once.
+
+    Parameters
+    ----------
+    space : Space
+    """
+    return sum(len(option.values) for option in space.options) > MANY_OPTIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +67,7 @@ class Polisher:
         self.bounds = [Tables(problem.thinned(n, bound=True), self.space)
                        for n in _BOUND_POINTS if n < points // 2]
         self.evaluations = 0
+        self.many = has_many_options(self.space)
 
     def apply(self, genome: Genome, *changes: tuple[int, int]) -> Genome:
         """Return the genome with genes set to some of their alternatives.
@@ -72,29 +89,46 @@ class Polisher:
     def cost(self, genome: Genome) -> float:
         """Full cost of a genome."""
         self.evaluations += 1
-        return Scan(self.full, genome).cost() + self.space.economy(genome)
+        return (Scan(self.full, genome).cost() + self.space.economy(genome)
+                + self.space.supply.penalty(genome))
 
-    def best_single(self, genome: Genome) -> tuple[Genome, float]:
+    def best_single(
+        self, genome: Genome, *, structure_only: bool = False
+    ) -> tuple[Genome, float]:
         """Return the best network that differs in exactly one part, or the genome itself.
 
         Parameters
         ----------
         genome : Genome
+        structure_only : bool
+            Whether only adding and removing parts is tried.
         """
-        scan = Scan(self.full, genome)
+        scans = [Scan(t, genome) for t in (*self.bounds, self.full)]
         economy = self.space.economy(genome)
-        best, best_cost = genome, scan.cost() + economy
-        for w, genes in enumerate(scan.genes_of_way):
+        supply = self.space.supply
+        best, best_cost = genome, scans[-1].cost() + economy + supply.penalty(genome)
+        for w, genes in enumerate(scans[-1].genes_of_way):
             if not genes:
                 continue
-            rows = scan.rows(genes)
-            costs = scan.singles(w) + rows.price + economy
-            self.evaluations += len(costs)
-            k = int(np.argmin(costs))
-            if costs[k] < best_cost - _EPSILON:
+            rows = scans[-1].rows(genes)
+            if structure_only:
+                rows = rows[self._changes_structure(genome, rows)]
+            self.evaluations += len(rows.gene)
+            rows = rows[supply.fitting_singles(genome, rows)]
+            for scan in scans:
+                costs = scan.some_singles(w, rows) + rows.price + economy
+                keep = costs < best_cost - _EPSILON
+                rows, costs = rows[keep], costs[keep]
+            if len(costs):
+                k = int(np.argmin(costs))
                 best_cost = float(costs[k])
                 best = self.apply(genome, (int(rows.gene[k]), int(rows.row[k])))
         return best, best_cost
+
+    def _changes_structure(self, genome: Genome, rows: Rows) -> NDArray[np.bool_]:
+        sizes = np.array([len(o.values) for o in self.space.options])
+        leaves = rows.row == sizes[rows.gene]
+        return np.asarray(leaves | ~genome.present[self.space.gene_slot[rows.gene]])
 
     def descend_singles(self, genome: Genome) -> Polished:
         """Make the best change of one part, or turn, until none helps.
@@ -127,6 +161,80 @@ class Polisher:
                 present[k] = False
                 yield replace(genome, present=present)
 
+    def descend(self, genome: Genome, cost: float, *, best: float = np.inf) -> Polished:
+        """Choose all parts anew, then change single ones, in turn until neither helps.
+
+        Parameters
+        ----------
+        genome : Genome
+            Start.
+        cost : float
+            Its full cost.
+        best : float
+            Cost of the best network known; what stays far above it is left half done.
+        """
+        structure_only = True
+        while cost < _GATES[0] * best:
+            genome, cost, count = choose_anew(self.problem, genome, cost)
+            self.evaluations += count
+            if cost > (_GATES[1] if structure_only else _GATES[2]) * best:
+                break
+            changed, changed_cost = self.best_single(genome, structure_only=structure_only)
+            if changed is genome:
+                if structure_only:
+                    structure_only = False
+                    continue
+                turned = [(t, self.cost(t)) for t in self.toggles(genome)]
+                changed, changed_cost = min(turned, key=lambda x: x[1], default=(genome, cost))
+                if changed_cost >= cost - _EPSILON:
+                    return Polished(genome=genome, cost=cost, no_better_change_of=1)
+            genome, cost = changed, changed_cost
+        return Polished(genome=genome, cost=cost, no_better_change_of=0)
+
+    def all_singles(self, genome: Genome) -> Singles:
+        """Compute every change of one part of a network, whether or not the pieces suffice."""
+        scan = Scan(self.full, genome)
+        economy = self.space.economy(genome)
+        found = [(scan.rows(genes), scan.singles(w))
+                 for w, genes in enumerate(scan.genes_of_way) if genes]
+        rows = Rows(gene=np.concatenate([r.gene for r, _ in found]),
+                    row=np.concatenate([r.row for r, _ in found]),
+                    price=np.concatenate([r.price for r, _ in found]))
+        cost = np.concatenate([c for _, c in found]) + rows.price + economy
+        self.evaluations += len(cost)
+        return Singles(rows=rows, cost=cost)
+
+    def descend_likely(
+        self, genome: Genome, cost: float, *, stop: Callable[[], bool] = lambda: False
+    ) -> Polished:
+        """Make the likely changes of two parts and longer exchanges of pieces, until none helps.
+
+        Parameters
+        ----------
+        genome : Genome
+            Start.
+        cost : float
+            Its full cost.
+        stop : callable
+            Asked now and then; True ends the descent.
+        """
+        proved = 0
+        while not stop():
+            polished = self.descend(genome, cost)
+            genome, cost = polished.genome, polished.cost
+            proved = polished.no_better_change_of
+            singles = self.all_singles(genome)
+            better, count = best_likely_pair(self.problem, genome, cost, singles)
+            self.evaluations += count
+            if better is None and self.space.supply.counted:
+                better, count = best_chain(self.problem, genome, cost, singles)
+                self.evaluations += count
+            if better is None:
+                break
+            genome, cost = better
+            proved = 0
+        return Polished(genome=genome, cost=cost, no_better_change_of=proved)
+
     def descend_pairs(
         self, genome: Genome, cost: float, *, stop: Callable[[], bool] = lambda: False
     ) -> Polished:
@@ -144,15 +252,21 @@ class Polisher:
         Returns
         -------
         Polished
-            ``no_better_change_of`` is 2 when every change was ruled out.
+            ``no_better_change_of`` is 2 when every change was ruled out, 1 when time ran out after
+            every change of one part was.
         """
+        unproved = 0
+        if self.many:
+            likely = self.descend_likely(genome, cost, stop=stop)
+            genome, cost, unproved = likely.genome, likely.cost, likely.no_better_change_of
         while not stop():
             better = self._better(genome, cost, stop)
             if better is None:
                 return Polished(genome=genome, cost=cost,
-                                no_better_change_of=0 if stop() else 2)
+                                no_better_change_of=unproved if stop() else 2)
             genome, cost = better
-        return Polished(genome=genome, cost=cost, no_better_change_of=0)
+            unproved = 0
+        return Polished(genome=genome, cost=cost, no_better_change_of=unproved)
 
     def _better(
         self, genome: Genome, cost: float, stop: Callable[[], bool]
@@ -191,7 +305,10 @@ class Polisher:
         first, second = scans[-1].rows(key.first), scans[-1].rows(key.second)
         price = first.price[:, None] + second.price + self.space.economy(genome)
         self.evaluations += price.size
-        i, j = np.nonzero(price < cost)  # the price of the parts alone may already rule it out
+        possible = price < cost  # the price of the parts alone may already rule it out
+        if self.space.supply.counted:
+            possible &= self.space.supply.fitting_pairs(genome, first, second)
+        i, j = np.nonzero(possible)
         total = np.empty(0)
         for level, scan in enumerate(scans):
             if not len(i):

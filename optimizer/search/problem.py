@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
+_BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level cache
 SMOOTH_DB = 0.01
 SMOOTH_HARD_DB = 0.3
 
@@ -69,7 +70,9 @@ class Evaluator:
 
     def cost(self, population: Population) -> Real:
         """Cost of a population without its economy, shape (P,)."""
-        return self.cost_of_curves(self.curves(population))
+        return np.concatenate([
+            self.cost_of_curves(self.curves(population[s:s + _BLOCK]))
+            for s in range(0, len(population), _BLOCK)])
 
     def linearise(
         self,
@@ -198,7 +201,7 @@ class Problem:
         self.space = Space(topology, bank, [
             gene_options(g, () if g.kept else stock.options(g.kind, g.low, g.high),
                          self.specs, topology.ways[g.way].name)
-            for g in bank.genes])
+            for g in bank.genes], stock)
         self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
         self.notes = tuple(notes) + tuple(dict.fromkeys(
             s for n in used if n in self.averages for s in self.averages[n].assumed))
@@ -230,5 +233,5 @@ class Problem:
 
     def cost(self, genomes: Sequence[Genome]) -> Real:
         """Full cost of buildable networks, economy included, shape (P,)."""
-        economy = np.array([self.space.economy(g) for g in genomes])
+        economy = self.space.economies(genomes) + self.space.supply.penalties(genomes)
         return np.asarray(self.evaluator.cost(self.space.population(genomes)) + economy)

@@ -1,24 +1,72 @@
-"""From continuous values to the best buildable ones nearby.
+"""From continuous values to the best buildable ones nearby, and from there to better ones.
 
-Near a relaxed optimum the cost is close to a quadratic in log values, so the best rounding is a
-closest-vector problem. A breadth-limited search in the order of a triangular factor keeps the most
-promising partial roundings, each with the remaining values re-optimised, which plain
-nearest-value rounding does not do. The survivors are then evaluated exactly.
+Near a point the cost is close to a quadratic in log values and losses, so choosing options is a
+closest-vector problem, see `optimizer.search.local`. How far the quadratic holds is not known, so
+it is tried with steps held back a little, more, and a lot. Whatever comes out is computed exactly.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.network.bank import Population
+from optimizer.search.local import LocalModel, OptionSteps, expand_cost, pick_options
 from optimizer.search.problem import Problem
 from optimizer.search.relax import Relaxed, relaxed_population
 from optimizer.search.space import Genome
 
 Real = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
-BREADTH = 192
-_CHOICES = 5  # options tried around the conditional optimum of each part
+BREADTH = 32
+"""Partial roundings kept at each step."""
+
+BREADTH_NEARBY = 24
+"""The same when a buildable network is chosen anew."""
+
+RESTRAINTS = (0.01, 0.1, 1.0)
+"""How much steps are held back, see `pick_options`."""
+
+_EPSILON = 1e-9  # an improvement below this is rounding
+
+
+def filled_genes(problem: Problem, present: Flags) -> Index:
+    """Free genes in filled slots.
+
+    Parameters
+    ----------
+    problem : Problem
+    present : ndarray of bool, shape (K,)
+    """
+    space = problem.space
+    return np.asarray(space.free_genes[present[space.gene_slot[space.free_genes]]])
+
+
+def expand_around(
+    problem: Problem, population: Population, genes: Index
+) -> tuple[LocalModel, list[OptionSteps]]:
+    """Expand the cost around one network and place the options of its genes there.
+
+    Parameters
+    ----------
+    problem : Problem
+    population : Population
+        The network, leading axis 1.
+    genes : ndarray of int, shape (S,)
+        Free genes in filled slots.
+    """
+    steps = []
+    for g in genes:
+        option = problem.space.options[g]
+        steps.append(OptionSteps(
+            steps=np.column_stack([np.log(option.values / population.values[0, g]),
+                                   option.loss_ohm - population.loss_ohm[0, g]]),
+            price=option.cost - option.cost.min()))
+    return expand_cost(problem.evaluator, population, genes), steps
 
 
 def round_relaxed(
@@ -39,88 +87,67 @@ def round_relaxed(
     Returns
     -------
     list of (Genome, float)
-        At most `breadth` networks with their full costs, best first.
+        Networks with their full costs, best first; none takes a piece twice. Empty when the stock
+        does not suffice for the structure.
     """
     space = problem.space
     present, polarity = relaxed.present[member], relaxed.polarity[member]
-    point = relaxed.log_values[member]
     population = relaxed_population(
-        space, problem.loss_laws, point[None], present[None], polarity[None])
-    columns = space.free_genes
-    # Limits act on one side only: they stay out of the curvature, the exact costs judge them.
-    _, gradient, matrix = problem.evaluator.linearise(
-        population, problem.loss_laws, columns, limits_curve=False)
-    active = np.flatnonzero(present[space.gene_slot[columns]])
-    genes = columns[active]
-    choice = np.array([int(np.argmin(np.abs(np.log(o.values) - v)))
-                       for o, v in zip(space.options, point, strict=True)], dtype=np.intp)
-    if len(genes):
-        rows = _search(
-            point[genes], gradient[0, active], matrix[0][np.ix_(active, active)],
-            [np.log(space.options[g].values) for g in genes],
-            [space.options[g].cost - space.options[g].cost.min() for g in genes], breadth)
-    else:
-        rows = np.empty((1, 0), dtype=np.intp)
-    found = []
-    for row in rows:
-        own = choice.copy()
-        own[genes] = row
-        found.append(Genome(choice=own, present=present.copy(), polarity=polarity.copy()))
-    costs = problem.cost(found)
-    order = np.argsort(costs, kind="stable")
-    return [(found[k], float(costs[k])) for k in order]
+        space, problem.loss_laws, relaxed.log_values[member][None], present[None], polarity[None])
+    genes = filled_genes(problem, present)
+    start = space.snap(relaxed.log_values[member], present, polarity)
+    if not len(genes):
+        return [(start, float(problem.cost([start])[0]))]
+    model, steps = expand_around(problem, population, genes)
+    rows = np.concatenate([
+        pick_options(model, steps, space.supply, breadth=breadth, restraint=restraint)
+        for restraint in RESTRAINTS])
+    return _compute(problem, start, genes, rows)
 
 
-def _search(
-    point: Real,
-    gradient: Real,
-    matrix: Real,
-    options: list[Real],
-    prices: list[Real],
-    breadth: int,
-) -> NDArray[np.intp]:
-    """Breadth-limited search for small values of g d + d H d / 2 over the options' lattice.
+def choose_anew(problem: Problem, genome: Genome, cost: float) -> tuple[Genome, float, int]:
+    """Choose all parts of a network anew in the local quadratic, as long as that helps.
 
     Parameters
     ----------
-    point, gradient : ndarray, shape (S,)
-    matrix : ndarray, shape (S, S)
-        Curvature, positive semidefinite.
-    options, prices : list of ndarray
-        Log value and extra price of every option of each part.
-    breadth : int
+    problem : Problem
+    genome : Genome
+        Where to start.
+    cost : float
+        Its full cost.
 
     Returns
     -------
-    ndarray of int, shape (at most breadth, S)
-        Option of each part.
+    Genome, float, int
+        The best met, its cost, and how many networks were computed.
     """
-    s = len(point)
-    diagonal = np.diag(matrix)
-    ridge = 1e-4 * max(float(diagonal.max()), 1e-12)
-    h = matrix + ridge * np.eye(s)
-    # Stiff parts first: deciding them early makes the remaining freedom count.
-    order = np.argsort(np.diag(np.linalg.inv(h)), kind="stable")[::-1]
-    upper = np.linalg.cholesky(h[np.ix_(order, order)]).T  # H = U^T U, last row decides first
-    centre = -np.linalg.solve(h, gradient)[order]
-    offset = np.zeros((1, s))  # d - centre for decided parts
-    picked = np.zeros((1, s), dtype=np.intp)
-    total = np.zeros(1)
-    for k in range(s - 1, -1, -1):
-        gene = int(order[k])
-        log_values = options[gene] - point[gene]
-        pull = offset[:, k + 1:] @ upper[k, k + 1:] / upper[k, k]
-        wanted = centre[k] - pull
-        first = np.searchsorted(log_values, wanted) - (_CHOICES + 1) // 2
-        first = np.clip(first, 0, max(0, len(log_values) - _CHOICES))
-        rows = first[:, None] + np.arange(min(_CHOICES, len(log_values)))
-        step = log_values[rows]
-        gain = 0.5 * (upper[k, k] * (step - wanted[:, None])) ** 2 + prices[gene][rows]
-        costs = (total[:, None] + gain).ravel()
-        keep = np.argsort(costs, kind="stable")[:breadth]
-        parent, pick = np.divmod(keep, rows.shape[1])
-        total = costs[keep]
-        offset, picked = offset[parent], picked[parent]
-        offset[:, k] = step[parent, pick] - centre[k]
-        picked[:, gene] = rows[parent, pick]
-    return picked
+    genes = filled_genes(problem, genome.present)
+    count = 0
+    better = bool(len(genes))
+    while better:
+        better = False
+        model, steps = expand_around(problem, problem.space.population([genome]), genes)
+        for restraint in RESTRAINTS:
+            rows = pick_options(model, steps, problem.space.supply, breadth=BREADTH_NEARBY,
+                                restraint=restraint)
+            found = _compute(problem, genome, genes, rows)
+            count += len(found)
+            if found and found[0][1] < cost - _EPSILON:
+                (genome, cost), better = found[0], True
+                break
+    return genome, cost, count
+
+
+def _compute(
+    problem: Problem, base: Genome, genes: Index, rows: Index
+) -> list[tuple[Genome, float]]:
+    """Networks with some genes set to rows of options, with their full costs, best first."""
+    found = []
+    for row in np.unique(rows, axis=0):
+        choice = base.choice.copy()
+        choice[genes] = row
+        found.append(replace(base, choice=choice))
+    if not found:
+        return []
+    costs = problem.cost(found)
+    return [(found[k], float(costs[k])) for k in np.argsort(costs, kind="stable")]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from optimizer.errors import InputError
 from optimizer.search.candidates import SearchResult
-from optimizer.search.exchange import Polisher
+from optimizer.search.exchange import Polisher, has_many_options
 from optimizer.search.figures import build_candidate
 from optimizer.search.planner import Planner
 from optimizer.search.problem import Problem
@@ -141,8 +141,9 @@ class Explorer:
                 # The next best roundings are kept too: the ranked list wants variety.
                 for genome, cost in rounded[:ROUNDINGS_KEPT]:
                     found[genome.key(problem.space.gene_slot)] = (genome, cost)
-                for genome, _ in rounded[:ROUNDINGS_DESCENDED]:
-                    polished = polisher.descend_singles(genome)
+                for genome, cost in rounded[:ROUNDINGS_DESCENDED]:
+                    polished = polisher.descend(genome, cost, best=best)
+                    best = min(best, polished.cost)
                     found[polished.genome.key(problem.space.gene_slot)] = (
                         polished.genome, polished.cost)
         reached = tuple(
@@ -306,6 +307,8 @@ class _State:
         self, crew: Crew, planner: Planner, max_rounds: int | None
     ) -> Literal["converged", "budget"]:
         quiet = rounds = 0
+        # Where options are many, the proof cannot be had in the time: rather look further.
+        share = 0.8 if has_many_options(self.problem.space) else 0.6
         while max_rounds is None or rounds < max_rounds:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
@@ -325,7 +328,7 @@ class _State:
             self.report("searching")
             if quiet >= PATIENCE_ROUNDS:
                 return "converged"
-            if self.seconds is not None and self.spent() > 0.6 * self.seconds:
+            if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
 
@@ -343,6 +346,9 @@ class _State:
                 todo, crew.prove(todo, deadline), strict=True
             ):
                 self.evaluations += count
+                if genome is not start and genome.key(key_of) != start.key(key_of):
+                    # What a change of two parts betters is no candidate.
+                    self.archive.pop(start.key(key_of), None)
                 self.proven[start.key(key_of)] = 0
                 self.add(genome, cost)
                 self.proven[genome.key(key_of)] = changes

@@ -120,6 +120,9 @@ class Rows:
     row: Index
     price: Real
 
+    def __getitem__(self, index: Index | NDArray[np.bool_]) -> Rows:
+        return Rows(gene=self.gene[index], row=self.row[index], price=self.price[index])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockKey:
@@ -204,16 +207,15 @@ class Scan:
         return step.section.immittance(
             [tables.impedance[g][genome.choice[g]] for g in step.genes])
 
-    def alternatives(self, g: int) -> Complex:
-        """Immittance of gene `g`'s section for each of its alternatives, shape (O, F)."""
+    def alternatives(self, g: int, rows: Index | slice = slice(None)) -> Complex:
+        """Immittance of gene `g`'s section for its alternatives, or some rows, shape (O, F)."""
         tables = self.tables
         if g in tables.single:
-            return tables.single[g]
+            return tables.single[g][rows]
         w, k = tables.place_of_gene[g]
         step = self.evaluator.bank.ways[w][k]
         return step.section.immittance([
-            tables.impedance[h] if h == g else tables.impedance[h][self.genome.choice[h]]
-            for h in step.genes])
+            tables.impedance[h][rows if h == g else self.genome.choice[h]] for h in step.genes])
 
     def rows(self, genes: Sequence[int]) -> Rows:
         """List the alternatives of some genes with what each changes in the cost of parts."""
@@ -308,6 +310,24 @@ class Scan:
         return np.concatenate([
             self.cost_of({w: (transfer[s:s + chunk], admittance[s:s + chunk])})
             for s in range(0, n, chunk)]) if n else np.empty(0)
+
+    def some_singles(self, w: int, rows: Rows) -> Real:
+        """Costs of chosen single changes in way `w`; the rows of a gene stand together."""
+        n = len(rows.gene)
+        if not n:
+            return np.empty(0)
+        voltage = np.empty((n, len(self.evaluator.bank.omega)), dtype=np.complex128)
+        current = np.empty_like(voltage)
+        genes, starts = np.unique(rows.gene, return_index=True)
+        order = np.argsort(starts)
+        for g, start, end in zip(genes[order], starts[order], [*starts[order][1:], n], strict=True):
+            affine = self.affine(w, self.tables.place_of_gene[int(g)][1])
+            voltage[start:end], current[start:end] = affine.at(
+                self.alternatives(int(g), rows.row[start:end]))
+        chunk = max(1, _BLOCK // voltage.shape[-1])
+        return np.concatenate([
+            self.cost_of({w: self._drive(w, voltage[s:s + chunk], current[s:s + chunk])})
+            for s in range(0, n, chunk)])
 
     def block_keys(self) -> list[BlockKey]:
         """Blocks that together hold every pair of changes of parts."""

@@ -14,6 +14,8 @@ from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
 from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.search.supply import Supply
+from optimizer.stock.stock import Stock
 
 Real = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -79,15 +81,22 @@ class Space:
         Supplies the order of genes and slots.
     options : sequence of GeneOptions
         One per gene.
+    stock : Stock, optional
+        Its counts are respected; without one every part can be had in any number.
     """
 
     def __init__(
-        self, topology: Topology, bank: LadderBank, options: Sequence[GeneOptions]
+        self,
+        topology: Topology,
+        bank: LadderBank,
+        options: Sequence[GeneOptions],
+        stock: Stock | None = None,
     ) -> None:
         self.topology = topology
         self.genes: list[Gene] = bank.genes
         self.gene_slot = bank.gene_slot
         self.options = list(options)
+        self.supply = Supply(stock, [o.parts for o in self.options], bank.gene_slot)
         self.slots = bank.slots
         self.free = bank.free
         self.free_genes = np.flatnonzero(bank.free)
@@ -112,18 +121,28 @@ class Space:
 
     def population(self, genomes: Sequence[Genome]) -> Population:
         """Arrays of the chosen parts, leading axis P."""
-        values = np.array([[o.values[c] for o, c in zip(self.options, g.choice, strict=True)]
-                           for g in genomes])
-        loss = np.array([[o.loss_ohm[c] for o, c in zip(self.options, g.choice, strict=True)]
-                         for g in genomes])
+        choice = np.array([g.choice for g in genomes])
+        values = np.empty(choice.shape)
+        loss = np.empty(choice.shape)
+        for g, option in enumerate(self.options):
+            values[:, g] = option.values[choice[:, g]]
+            loss[:, g] = option.loss_ohm[choice[:, g]]
         return Population(values=values, loss_ohm=loss,
                           present=np.array([g.present for g in genomes]),
                           polarity=np.array([g.polarity for g in genomes]))
 
+    def economies(self, genomes: Sequence[Genome]) -> Real:
+        """Cost of the chosen parts themselves, shape (P,)."""
+        choice = np.array([g.choice for g in genomes])
+        filled = np.array([g.present for g in genomes])[:, self.gene_slot]
+        cost = np.empty(choice.shape)
+        for g, option in enumerate(self.options):
+            cost[:, g] = option.cost[choice[:, g]]
+        return np.asarray((cost * filled).sum(axis=1))
+
     def economy(self, genome: Genome) -> float:
         """Cost of the chosen parts themselves."""
-        return float(sum(self.options[g].cost[genome.choice[g]]
-                         for g in range(len(self.genes)) if genome.present[self.gene_slot[g]]))
+        return float(self.economies([genome])[0])
 
     def relaxed_economy(self, present: Flags) -> Real:
         """Smallest cost of parts for given filled slots, shape (P,)."""
