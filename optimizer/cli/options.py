@@ -40,8 +40,8 @@ def _whole(text: str, *, low: int, high: int) -> int:
     return value
 
 
-def add_search_options(parser: argparse.ArgumentParser) -> None:
-    """Add how long, from which seed and with how many processes to search."""
+def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> None:
+    """Add how long, from which seed and with how many processes to search, and what to show."""
     parser.add_argument(
         "--seconds",
         type=positive_seconds,
@@ -54,7 +54,8 @@ def add_search_options(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="start of the random numbers; the same seed gives the same answer",
     )
-    parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
+    if top:
+        parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
     parser.add_argument(
         "--workers",
         type=count_number,

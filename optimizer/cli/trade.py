@@ -1,0 +1,153 @@
+"""`laddersmith trade`: the front between two goals."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.cli.options import add_search_options, available_processors
+from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
+
+if TYPE_CHECKING:
+    from optimizer.design import Design
+
+DEFAULT_SECONDS = 30.0
+DEFAULT_POINTS = 9
+
+FIRST_GOALS = ("on_axis", "listening_window")
+SECOND_GOALS = ("early_reflections", "in_room", "off_axis", "sound_power", "similarity",
+                "directivity")
+"""Goals that a front lies between unless told otherwise: the first of each that the design has."""
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "trade",
+        parents=[common],
+        help="show what one goal costs in terms of another",
+        description="Find the front between two goals, by default flatness on the axis against "
+        "evenness off it: networks that give up one for the other, each the best it can be, and in "
+        "words what each step buys.",
+    )
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    parser.add_argument(
+        "--between", nargs=2, metavar=("A", "B"), help="the two goals (see laddersmith goals)"
+    )
+    parser.add_argument(
+        "--points", type=int, metavar="N", default=DEFAULT_POINTS,
+        help=f"points of the front (default {DEFAULT_POINTS})",
+    )
+    add_search_options(parser, top=False)
+    parser.add_argument("--json", metavar="FILE", help="write the front as JSON; - prints it")
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Find the front, show it, and write what was asked for."""
+    from optimizer.cli.screen import Screen
+    from optimizer.errors import InputError
+    from optimizer.project import build_problem, load_design
+    from optimizer.report.export import check_writable, write_json
+    from optimizer.report.trade_words import trade_to_json
+    from optimizer.report.words import say_broken
+    from optimizer.search.trade import search_trade
+
+    if args.points < 3:
+        raise InputError("a front has at least 3 points", key="--points", value=args.points)
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    design = load_design(args.design)
+    between = choose_goals(design.goals.specs, args.between)
+    problem = build_problem(with_goals(design, between))
+    with screen.follow_search() as follow:
+        result = search_trade(
+            problem,
+            between,
+            points=args.points,
+            seconds=DEFAULT_SECONDS if args.seconds is None else args.seconds,
+            seed=design.search.seed if args.seed is None else args.seed,
+            workers=available_processors() if args.workers is None else args.workers,
+            progress=follow,
+        )
+    if not result.points:
+        complain("interrupted before any network was complete, nothing to show")
+        return INTERRUPTED
+    if args.json is not None:
+        write_json(args.json, trade_to_json(result, problem, str(args.design)))
+    feasible = result.points[0].candidate.feasible
+    if not screen.quiet:
+        from optimizer.report import tables
+        from optimizer.report.trade_tables import show_front
+
+        a, b = (name.replace("_", " ") for name in between)
+        screen.show(tables.show_heading(f"{problem.title}: {a} against {b}"),
+                    tables.show_notes(problem.notes), "",
+                    show_front(result, width=screen.width))
+        if args.json not in (None, "-"):
+            screen.show(f"Written: {args.json} (all networks with their curves).")
+    if feasible:
+        return DONE
+    complain(
+        "no network found meets the hard limits; the nearest miss breaks "
+        f"{say_broken(result.points[0].candidate)}; relax that limit or allow other parts"
+    )
+    return NO_CANDIDATE
+
+
+def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str, str]:
+    """Choose the two goals of the front.
+
+    Parameters
+    ----------
+    specs : mapping of str to GoalSpec
+        Goals of the design.
+    asked : list of str or None
+        What the user named.
+
+    Raises
+    ------
+    InputError
+        Unknown, hard or equal goals; a design without two goals of its own to choose.
+    """
+    from optimizer.errors import InputError
+    from optimizer.goals.specs import GOAL_SPECS
+    from optimizer.yamltext import suggest
+
+    if asked is None:
+        first = next((n for n in FIRST_GOALS if n in specs), FIRST_GOALS[0])
+        second = next((n for n in SECOND_GOALS if n in specs), SECOND_GOALS[0])
+        return first, second
+    for name in asked:
+        if name not in GOAL_SPECS:
+            raise InputError("there is no goal of this name", key="--between", value=repr(name),
+                             remedy=suggest(name, GOAL_SPECS))
+        if getattr(specs.get(name), "hard", False):
+            raise InputError("a hard limit cannot be traded", key="--between", value=name,
+                             remedy=f"set {name}: {{hard: no}} in the design")
+    if asked[0] == asked[1]:
+        raise InputError("a front lies between two different goals", key="--between",
+                         value=asked[0])
+    return asked[0], asked[1]
+
+
+def with_goals(design: Design, names: tuple[str, str]) -> Design:
+    """Return the design with goals of these names, at their defaults where it has none."""
+    from dataclasses import replace
+
+    from optimizer.goals.specs import GOAL_SPECS
+
+    missing = [n for n in names if n not in design.goals.specs]
+    if not missing:
+        return design
+    chosen = {**design.goals.specs, **{n: GOAL_SPECS[n]() for n in missing}}
+    if any(getattr(chosen[n], "hard", False) for n in missing):
+        chosen = {n: replace(s, hard=False) if n in missing and hasattr(s, "hard") else s  # type: ignore[arg-type]
+                  for n, s in chosen.items()}
+    goals = replace(design.goals, specs={n: chosen[n] for n in GOAL_SPECS if n in chosen})
+    words = ", ".join(missing)
+    return replace(design, goals=goals, notes=(
+        *design.notes, f"{words}: not among the goals of the design, taken with default options"))

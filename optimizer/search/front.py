@@ -1,0 +1,88 @@
+"""Geometry of a front between two figures: domination, spread, knee. Small is good in both."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Real = NDArray[np.float64]
+
+_EPSILON = 1e-9  # a difference below this is rounding
+
+
+def keep_undominated(figures: Real) -> list[int]:
+    """Find the points that no other point betters in one figure without loss in the other.
+
+    Parameters
+    ----------
+    figures : ndarray, shape (N, 2)
+
+    Returns
+    -------
+    list of int
+        Indices in the order of the first figure; of equal points the first.
+    """
+    order = np.lexsort((np.arange(len(figures)), figures[:, 1], figures[:, 0]))
+    kept: list[int] = []
+    lowest = np.inf
+    for i in order:
+        if figures[i, 1] < lowest - _EPSILON:
+            kept.append(int(i))
+            lowest = float(figures[i, 1])
+    return kept
+
+
+def normalise(figures: Real) -> Real:
+    """Scale both figures to run from 0 to 1 over the front, shape (N, 2)."""
+    low, high = figures.min(axis=0), figures.max(axis=0)
+    return np.asarray((figures - low) / np.maximum(high - low, _EPSILON))
+
+
+def find_knee(figures: Real) -> int | None:
+    """Find the point that lies furthest below the straight line between the ends.
+
+    Parameters
+    ----------
+    figures : ndarray, shape (N, 2)
+        A front in order.
+
+    Returns
+    -------
+    int or None
+        None with fewer than three points or when none lies below the line.
+    """
+    if len(figures) < 3:
+        return None
+    unit = normalise(figures)
+    depth = 1.0 - unit.sum(axis=1)  # the line from (0, 1) to (1, 0)
+    best = int(np.argmax(depth))
+    return best if depth[best] > _EPSILON else None
+
+
+def choose_spread(figures: Real, count: int, always: Sequence[int] = ()) -> list[int]:
+    """Choose points of a front that lie far from each other.
+
+    Parameters
+    ----------
+    figures : ndarray, shape (N, 2)
+        A front in order.
+    count : int
+        How many.
+    always : sequence of int
+        Points that stay besides the ends.
+
+    Returns
+    -------
+    list of int
+        In order. The point furthest from those chosen comes next.
+    """
+    if len(figures) <= count:
+        return list(range(len(figures)))
+    unit = normalise(figures)
+    chosen = list(dict.fromkeys([0, len(figures) - 1, *always]))[:max(2, count)]
+    while len(chosen) < count:
+        distance = np.abs(unit[:, None, :] - unit[chosen]).sum(axis=2).min(axis=1)
+        chosen.append(int(np.argmax(distance)))
+    return sorted(chosen)

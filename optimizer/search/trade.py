@@ -1,0 +1,387 @@
+"""The front between two goals: networks that give up one for the other, each the best it can be.
+
+Every point is the best buildable network for its own weights of the two goals; the other goals keep
+theirs. Weights are found as the front needs them: between two neighbours lies the pair of weights
+for which both cost the same, and if any network does better there, it is a new point. Networks
+found on the way are shared: whatever one pair of weights turns up is tried for all others.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import InputError
+from optimizer.search.candidates import Candidate
+from optimizer.search.figures import build_candidate
+from optimizer.search.front import choose_spread, find_knee, keep_undominated, normalise
+from optimizer.search.problem import Problem
+from optimizer.search.run import SearchProgress
+from optimizer.search.trade_archive import ENDS, Archive
+from optimizer.search.trade_crew import Found, TradeCrew, reweight
+
+Real = NDArray[np.float64]
+
+ANCHORS = (0.5, 0.1, 0.9)
+"""Shares of the first goal at which structures are looked for."""
+
+ROUNDS_OF_ANCHOR = 6
+"""Rounds of starts at each anchor."""
+
+BATCH = 4
+"""Weights tried at a time; fixed, so that the answer does not depend on the number of workers."""
+
+SHARE_OF_EXPLORING = 0.45
+"""Largest share of the time that goes into looking for structures."""
+
+SHARE_OF_REFINING = 0.75
+"""Share of the time after which no more weights are tried, only what is known is proven."""
+
+_DEAREST = 1.15  # cost of a network between two neighbours over theirs
+_EPSILON = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TradePoint:
+    """One point of a front.
+
+    Parameters
+    ----------
+    a, b : float
+        Figures of the two goals.
+    weights : tuple of float
+        Weights of the two goals for which this network is the best found.
+    candidate : Candidate
+        The network; its cost is by those weights.
+    knee : bool
+        Whether the front bends most here.
+    """
+
+    a: float
+    b: float
+    weights: tuple[float, float]
+    candidate: Candidate
+    knee: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TradeResult:
+    """A front and how it was found.
+
+    Parameters
+    ----------
+    between : tuple of str
+        Names of the two goals.
+    units : tuple of str
+        Units of their figures.
+    points : tuple of TradePoint
+        From the best of the first goal to the best of the second; none betters another in both.
+    stopped : {"converged", "budget", "interrupted"}
+        Why it ended.
+    seconds : float
+        Wall-clock time.
+    evaluations : int
+        Networks evaluated.
+    seed : int
+        Seed of the random generator.
+    """
+
+    between: tuple[str, str]
+    units: tuple[str, str]
+    points: tuple[TradePoint, ...]
+    stopped: Literal["converged", "budget", "interrupted"]
+    seconds: float
+    evaluations: int
+    seed: int
+
+
+def search_trade(
+    problem: Problem,
+    between: tuple[str, str],
+    *,
+    points: int = 9,
+    seconds: float | None = 30.0,
+    seed: int = 1,
+    workers: int = 1,
+    progress: Callable[[SearchProgress], None] | None = None,
+) -> TradeResult:
+    """Find the front between two goals of a problem.
+
+    Parameters
+    ----------
+    problem : Problem
+        With both goals among its own.
+    between : tuple of str
+        Names of the two goals; neither may be a hard limit.
+    points : int
+        Points wanted, at least 3.
+    seconds : float or None
+        Wall-clock budget; None runs until converged.
+    seed : int
+        Same seed, same answer, whatever the number of workers, unless the budget cuts the run.
+    workers : int
+        Processes to use.
+    progress : callable, optional
+        Called now and then.
+
+    Returns
+    -------
+    TradeResult
+        With fewer points when the problem does not have as many.
+
+    Raises
+    ------
+    InputError
+        When a goal is not among the problem's, is hard, or both are the same.
+    """
+    _check(problem, between, points)
+    run = _Trade(problem, between, points, seconds, seed, progress)
+    stopped: Literal["converged", "budget", "interrupted"] = "interrupted"
+    try:
+        with TradeCrew(problem, workers) as crew:
+            run.explore(crew)
+            run.refine(crew)
+            stopped = "budget" if run.cut else "converged"
+    except KeyboardInterrupt:
+        pass  # what was found so far is the answer
+    return run.result(stopped)
+
+
+def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
+    if points < 3:
+        raise InputError("a front has at least 3 points", value=points, key="points")
+    if between[0] == between[1]:
+        raise InputError("a front lies between two different goals", value=between[0],
+                         key="between")
+    hard = {g.name for g in problem.evaluator.goals if g.hard}
+    for name in between:
+        if name not in problem.specs:
+            raise InputError("the goal must be among those of the design", value=name,
+                             key="between", remedy=f"choose from {', '.join(problem.specs)}")
+        if name in hard:
+            raise InputError("a hard limit cannot be traded", value=name, key="between",
+                             remedy=f"set {name}: {{hard: no}}")
+
+
+@dataclass(slots=True)
+class _Best:
+    """The best network for one share."""
+
+    share: float
+    key: bytes
+    cost: float
+    proven: int
+
+
+class _Trade:
+    """Archive and bookkeeping of one front."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        between: tuple[str, str],
+        points: int,
+        seconds: float | None,
+        seed: int,
+        progress: Callable[[SearchProgress], None] | None,
+    ) -> None:
+        self.problem = problem
+        self.between = between
+        self.points = points
+        self.seconds = seconds
+        self.seed = seed
+        self.progress = progress
+        self.began = time.monotonic()
+        self.archive = Archive(problem, between)
+        self.best: dict[float, _Best] = {}
+        self.between_bests: dict[bytes, _Best] = {}
+        self.evaluations = 0
+        self.cut = False
+
+    # --- time ----------------------------------------------------------------------------
+
+    def spent(self) -> float:
+        return time.monotonic() - self.began
+
+    def late(self, share: float = 0.95) -> bool:
+        """Whether a share of the time is spent, with something left for the last figures."""
+        late = self.seconds is not None and self.spent() > share * self.seconds - 0.3
+        self.cut = self.cut or late
+        return late
+
+    def report(self) -> None:
+        if self.progress is not None:
+            middle = [b.cost for s, b in self.best.items() if s == ANCHORS[0]]
+            self.progress(SearchProgress(
+                seconds=self.spent(), budget_seconds=self.seconds or 0.0,
+                evaluations=self.evaluations, best_cost=min(middle, default=None),
+                restarts=0, phase="proving" if self.best else "searching"))
+
+    # --- work ----------------------------------------------------------------------------
+
+    def explore(self, crew: TradeCrew) -> None:
+        """Look for structures at a few pairs of weights."""
+        limit = None
+        if self.seconds is not None:
+            turns = -(-len(ANCHORS) // crew.workers)
+            limit = SHARE_OF_EXPLORING * self.seconds / turns
+        tasks = [(self.archive.weights(s), self.seed + i, ROUNDS_OF_ANCHOR, limit)
+                 for i, s in enumerate(ANCHORS)]
+        for found in crew.explore(tasks):
+            self.archive.add(list(found.genomes))
+            self.evaluations += found.evaluations
+            self.report()
+
+    def polish(self, crew: TradeCrew, shares: list[float]) -> None:
+        """Find the best network for each share, starting from what is known."""
+        deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
+        archive = self.archive
+        tasks = [(archive.weights(s), archive.seeds(s), self.seed, deadline) for s in shares]
+        for share, found in zip(shares, crew.polish(tasks), strict=True):
+            self.best[share] = self._take(share, found)
+        self.report()
+
+    def _take(self, share: float, found: Found) -> _Best:
+        self.archive.add(list(found.genomes))
+        self.evaluations += found.evaluations
+        key = self.archive.key(found.genomes[0])
+        return _Best(share=share, key=key, proven=found.proven,
+                     cost=self.archive.cost(self.archive.entries[key], share))
+
+    def refine(self, crew: TradeCrew) -> None:
+        """Add weights where the front is widest open, then let every point profit from all."""
+        self.polish(crew, sorted({*ENDS, *ANCHORS, 0.3, 0.7}))
+        closed: set[tuple[bytes, bytes]] = set()
+        while True:
+            self._settle(crew)
+            shares = self._openings(closed)
+            if (not shares or len(self._front()) >= 2 * self.points
+                    or self.late(SHARE_OF_REFINING)):
+                break
+            self.polish(crew, shares)
+        self._settle(crew)
+        self._fill(crew)
+        self._settle(crew)
+
+    def _settle(self, crew: TradeCrew) -> None:
+        """Take over, and prove, what other weights have turned up that is cheaper."""
+        while True:
+            poor = [s for s, b in self.best.items()
+                    if self.archive.cheapest(s)[1] < b.cost - _EPSILON or b.proven < 2]
+            if not poor or self.late():
+                return
+            tasks = [(s, self.archive.cheapest(s)[0]) for s in poor]
+            for share, best in self._certify(crew, tasks):
+                self.best[share] = best
+            self.report()
+
+    def _certify(
+        self, crew: TradeCrew, tasks: list[tuple[float, bytes]]
+    ) -> list[tuple[float, _Best]]:
+        """Prove networks of the archive, or what they turn into, each for its share."""
+        deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
+        archive = self.archive
+        answers = crew.certify([(archive.weights(s), archive.entries[key].genome, deadline)
+                                for s, key in tasks])
+        return [(share, self._take(share, found))
+                for (share, _), found in zip(tasks, answers, strict=True)]
+
+    def _fill(self, crew: TradeCrew) -> None:
+        """Prove networks that lie between neighbours without being the best for any weights.
+
+        A network counts when, at the weights for which its neighbours cost the same, no change of
+        one or two parts betters it.
+        """
+        tried: set[bytes] = set()
+        while len(self._front()) < 2 * self.points:
+            tasks = self._candidates_between(tried)
+            if not tasks or self.late():
+                return
+            own = {b.key for b in self.best.values()}
+            for _, best in self._certify(crew, tasks):
+                if best.proven >= 2 and best.key not in own:
+                    self.between_bests.setdefault(best.key, best)
+            self.report()
+
+    def _candidates_between(self, tried: set[bytes]) -> list[tuple[float, bytes]]:
+        """Cheapest networks inside each gap of the front, with the share of its tie."""
+        tasks: list[tuple[float, bytes]] = []
+        for left, right in pairwise(self._front()):
+            share = self.archive.tie(left.key, right.key)
+            inside = [k for k in self.archive.inside(left.key, right.key, share, _DEAREST)
+                      if k not in tried][:BATCH]
+            tried.update(inside)
+            tasks += [(share, key) for key in inside]
+        return tasks
+
+    def _front(self) -> list[_Best]:
+        """Points that carry their certificate, one for each network, in order."""
+        by_network: dict[bytes, _Best] = {}
+        for share in sorted(self.best, key=lambda s: abs(s - 0.5)):
+            best = self.best[share]
+            if best.proven >= 2:
+                by_network.setdefault(best.key, best)
+        for key, best in self.between_bests.items():
+            by_network.setdefault(key, best)
+        found = [b for b in by_network.values() if self.archive.entries[b.key].feasible]
+        if not found:
+            return []
+        figures = np.array([self.archive.figures(b.key) for b in found])
+        return [found[i] for i in keep_undominated(figures)]
+
+    def _openings(self, closed: set[tuple[bytes, bytes]]) -> list[float]:
+        """Shares at which neighbours cost the same, widest gaps first; each gap once."""
+        front = self._front()
+        if len(front) < 2:
+            return []
+        unit = normalise(np.array([self.archive.figures(b.key) for b in front]))
+        gaps = []
+        for k, (left, right) in enumerate(pairwise(front)):
+            width = float(np.abs(unit[k + 1] - unit[k]).sum())
+            if (left.key, right.key) not in closed:
+                gaps.append((width, left, right))
+        shares: list[float] = []
+        for _, left, right in sorted(gaps, key=lambda g: -g[0])[:BATCH]:
+            closed.add((left.key, right.key))
+            share = self.archive.tie(left.key, right.key)
+            if all(abs(share - s) > 1e-6 for s in [*self.best, *shares]):
+                shares.append(share)
+        # A gap whose weights were tried before is closed now: look at the next ones.
+        return shares if shares or not gaps else self._openings(closed)
+
+    def result(self, stopped: Literal["converged", "budget", "interrupted"]) -> TradeResult:
+        """Build the candidates of the front."""
+        front = self._front() or self._nearest()
+        figures = np.array([self.archive.figures(b.key) for b in front]).reshape(-1, 2)
+        knee = find_knee(figures)
+        kept = choose_spread(figures, self.points, () if knee is None else (knee,))
+        units = dict.fromkeys(self.between, "")
+        points = []
+        for rank, k in enumerate(kept, start=1):
+            best = front[k]
+            weights = self.archive.weights(best.share)
+            candidate = build_candidate(
+                reweight(self.problem, weights), self.archive.entries[best.key].genome, rank=rank,
+                no_better_change_of=best.proven)
+            units.update({g.name: g.unit for g in candidate.goals if g.name in units})
+            points.append(TradePoint(
+                a=float(figures[k, 0]), b=float(figures[k, 1]), candidate=candidate,
+                weights=(weights[0][1], weights[1][1]), knee=False))
+        chosen = find_knee(figures[kept]) if points else None
+        return TradeResult(
+            between=self.between, units=(units[self.between[0]], units[self.between[1]]),
+            points=tuple(replace(p, knee=k == chosen) for k, p in enumerate(points)),
+            stopped=stopped, seconds=self.spent(), evaluations=self.evaluations, seed=self.seed)
+
+    def _nearest(self) -> list[_Best]:
+        """Without any finished point: the best of the archive at the design's own weights."""
+        if not self.archive.entries:
+            return []
+        key, cost = self.archive.cheapest(ANCHORS[0])
+        return [_Best(share=ANCHORS[0], key=key, cost=cost, proven=0)]

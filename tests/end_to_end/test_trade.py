@@ -1,0 +1,222 @@
+"""`laddersmith trade` from files to front, and what goals on reflections do to a design."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from optimizer.demo.write import build_files
+from optimizer.project import build_problem, load_design
+from optimizer.search.problem import Problem
+from optimizer.search.run import search
+from optimizer.search.trade import TradeResult, search_trade
+from optimizer.search.trade_crew import reweight
+
+ROOT = Path(__file__).resolve().parents[2]
+
+TWO_WAYS = """\
+ways:
+  midrange:
+    ladder:
+      - {name: L1, series: inductor, from: 0.15 mH, to: 1.5 mH}
+      - {name: C1, shunt: capacitor, from: 3.3 uF, to: 33 uF, optional: yes}
+  tweeter:
+    polarity: free
+    ladder:
+      - {name: C1, series: capacitor, from: 2.2 uF, to: 15 uF}
+      - {name: L1, shunt: inductor, from: 0.1 mH, to: 1 mH, optional: yes}
+      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,
+         optional: yes}
+
+"""
+
+GOALS = """\
+goals:
+  on_axis: {tilt: -0.3 dB/oct, band: 300..16k, weight: 1}
+  in_room: {tilt: -1.0 dB/oct, band: 300..16k, weight: 1}
+  impedance: {floor: 3.2 ohm, hard: yes}
+  parts: {each: 0.03}
+
+"""
+
+
+POINTS = 6
+
+
+def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bool = False) -> Path:
+    """Write the demo's files with other ways or goals, or with the axis alone."""
+    for name, content in build_files().items():
+        (folder / name).write_bytes(content)
+    path = folder / "design.yaml"
+    text = path.read_text(encoding="utf-8")
+    if axis_only:
+        text = re.sub(r"\n      (?!0:)[^\n]*: (?:woofer|midrange|tweeter)_[hv][^\n]*", "", text)
+        text = text.replace("mirror: left-right",
+                            "mirror: left-right, estimate: yes, baffle: 0.34 m")
+    if ways:
+        start, end = text.index("ways:\n"), text.index("# What is wanted")
+        text = text[:start] + ways + text[end:]
+    if goals:
+        start, end = text.index("goals:\n"), text.index("# Where parts come from")
+        text = text[:start] + goals + text[end:]
+    if ways:
+        text = text.replace("series: E12", "series: E6")
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "optimizer", "trade", *arguments], cwd=ROOT, text=True,
+        capture_output=True, timeout=120, check=False)
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_design(tmp_path_factory.mktemp("small"), ways=TWO_WAYS, goals=GOALS)
+
+
+@pytest.fixture(scope="module")
+def answer(small: Path) -> tuple[dict[str, Any], str]:
+    """The front of the small design as JSON, and what was printed."""
+    file = small.parent / "front.json"
+    done = run_trade(str(small), "--points", str(POINTS), "--workers", "1", "--seconds", "60",
+                     "--json", str(file))
+    assert done.returncode == 0, done.stderr
+    assert not done.stderr
+    return json.loads(file.read_text(encoding="utf-8")), done.stdout
+
+
+@pytest.fixture(scope="module")
+def problem(small: Path) -> Problem:
+    return build_problem(load_design(small))
+
+
+@pytest.fixture(scope="module")
+def front(problem: Problem) -> TradeResult:
+    return search_trade(problem, ("on_axis", "in_room"), points=POINTS, seconds=None, workers=2)
+
+
+def test_front_as_json(answer: tuple[dict[str, Any], str]) -> None:
+    """Points in order, none bettered in both goals, each proven, one knee, curves and all."""
+    data, _ = answer
+    assert data["schema"] == 1
+    assert data["between"] == ["on_axis", "in_room"]
+    assert data["stopped"] == "converged"
+    points = data["points"]
+    assert 3 <= len(points) <= POINTS
+    assert all(x["a"] < y["a"] and x["b"] > y["b"] for x, y in pairwise(points))
+    assert sum(p["knee"] for p in points) <= 1
+    for point in points:
+        candidate = point["candidate"]
+        assert candidate["no_better_change_of"] == 2
+        assert candidate["goals"]["on_axis"]["value"] == pytest.approx(point["a"], abs=1e-5)
+        assert candidate["goals"]["in_room"]["value"] == pytest.approx(point["b"], abs=1e-5)
+        assert candidate["goals"]["on_axis"]["weight"] == pytest.approx(point["weights"][0])
+        assert candidate["feasible"]
+        assert len(candidate["curves"]["in_room_db"]) == len(candidate["curves"]["frequency_hz"])
+
+
+def test_front_in_words(answer: tuple[dict[str, Any], str]) -> None:
+    """A chart with every point, a table, and a sentence for each step that names both goals."""
+    data, text = answer
+    assert "in room, dB rms  (less is better)" in text
+    assert "Every point is proven" in text
+    words = " ".join(text.split())
+    for point in data["points"][1:]:
+        assert " ".join(point["step"].split()) in words
+        assert re.match(r"[\d.]+ dB of ripple on the axis buys [\d.]+ dB smoother in the room",
+                        point["step"])
+
+
+def test_same_seed_same_front(
+    answer: tuple[dict[str, Any], str], front: TradeResult
+) -> None:
+    """The front does not depend on the number of processes."""
+    first = [[p["a"], p["b"], *p["weights"]] for p in answer[0]["points"]]
+    second = [[p.a, p.b, *p.weights] for p in front.points]
+    np.testing.assert_allclose(second, first, rtol=1e-5)  # JSON has six digits
+
+
+def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
+    """Fits with random weights of the two goals find nothing that is better in both goals without
+    costing more in the others, and nothing cheaper by more than 1 %."""
+    def figures(candidate: Any) -> tuple[float, float, float]:
+        values = {g.name: g for g in candidate.goals}
+        rest = sum(g.cost for n, g in values.items() if n not in front.between)
+        return values["on_axis"].value, values["in_room"].value, rest
+
+    rng = np.random.default_rng(5)
+    for k in range(4):
+        share = float(rng.uniform(0.05, 0.95))
+        weights = (("on_axis", 2 * share), ("in_room", 2 * (1 - share)))
+        fitted = search(reweight(problem, weights), seconds=None, max_rounds=4, seed=k, top=1)
+        best = fitted.candidates[0]
+        found = np.array(figures(best))
+        costs = []
+        for point in front.points:
+            own = np.array(figures(point.candidate))
+            assert not (np.all(found <= own + 1e-9) and np.any(found < own - 1e-9))
+            costs.append(weights[0][1] * own[0] + weights[1][1] * own[1] + own[2])
+        assert min(costs) < 1.01 * best.cost + 1e-9
+
+
+def test_pieces_can_be_traded(problem: Problem) -> None:
+    """A goal on the parts trades like any other: fewer pieces cost evenness."""
+    result = search_trade(problem, ("on_axis", "parts"), points=4, seconds=None)
+    assert result.units == ("dB rms", "pieces")
+    pieces = [p.candidate.parts for p in result.points]
+    assert pieces == sorted(pieces, reverse=True)
+    assert pieces[0] > pieces[-1]
+    assert [p.b for p in result.points] == pieces
+
+
+@pytest.mark.parametrize(("between", "message"), [
+    (("on_axis", "in_rom"), "no goal of this name.*in_room"),
+    (("on_axis", "on_axis"), "two different goals"),
+    (("on_axis", "impedance"), "hard limit cannot be traded"),
+])
+def test_bad_goals_are_refused(small: Path, between: tuple[str, str], message: str) -> None:
+    """One message, exit code 2, nothing on standard output."""
+    done = run_trade(str(small), "--between", *between)
+    assert done.returncode == 2
+    assert re.search(message, done.stderr)
+    assert done.stderr.count("\n") == 1
+    assert not done.stdout
+
+
+def test_too_few_points_are_refused(small: Path) -> None:
+    """A front of two points is no front."""
+    done = run_trade(str(small), "--points", "2")
+    assert done.returncode == 2
+    assert "at least 3 points" in done.stderr
+
+
+def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
+    """On the demo with nothing measured off the axis, estimated directions are enough for the
+    search to cross lower when vertical evenness is asked for."""
+    crossovers = []
+    for weight in (0, 1):
+        folder = tmp_path / str(weight)
+        folder.mkdir()
+        goals = (
+            "goals:\n  on_axis: {tilt: -0.3 dB/oct, band: 80..16k, weight: 1}\n"
+            f"  lobe_depth: {{angle: 20, allow: 0 dB, band: 100..16k, weight: {weight}}}\n"
+            "  impedance: {floor: 3.2 ohm}\n  parts: {each: 0.03}\n\n")
+        problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
+        assert problem.estimated
+        assert any(note.startswith("estimated, not measured") for note in problem.notes)
+        best = search(problem, seconds=None, max_rounds=4, seed=1, top=1).candidates[0]
+        assert any("estimated" in note for note in best.notes)
+        crossovers.append(best.crossovers_hz[1])
+    (low_before, high_before), (low_after, high_after) = crossovers
+    assert high_after < 0.9 * high_before
+    assert low_after < 0.95 * low_before
