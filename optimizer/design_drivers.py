@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.design import Design, DesignDriver, ResponseFile
+from optimizer.design_timing import align_drivers
 from optimizer.errors import InputError
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.grid import Resampled, log_grid, resample
@@ -37,7 +38,7 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
     -------
     drivers : tuple of Driver
         On the grid of the design, all with the same directions, levels referred to 2.83 V and
-        1 m, delays and level offsets given by hand applied.
+        1 m, delays and level offsets applied, given by hand or found from `together`.
     notes : tuple of str
         What holds for all of them.
 
@@ -55,20 +56,60 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
     grid.setflags(write=False)
     mirror = bool(design.measured.mirror)
     directions = _shared_directions(chosen, mirror)
-    notes = [*_explain_directions(chosen, directions, mirror), *_explain_clock(design, chosen)]
+    notes = [*_explain_directions(chosen, directions, mirror)]
     idle = [driver.name for driver in design.drivers if driver.name not in used]
     if idle:
         notes.append(f"no way uses {', '.join(idle)}: not read")
-    drivers = tuple(_load_driver(design, one, directions, mirror, grid) for one in chosen)
-    return drivers, tuple(notes)
+    said: dict[str, list[str]] = {one.name: [] for one in chosen}
+    curves = {
+        one.name: _read_directions(design, one, directions, mirror, said[one.name])
+        for one in chosen
+    }
+    together, others = _read_together(design, chosen)
+    curves, timing_notes = align_drivers(design, chosen, curves, together, others)
+    drivers = tuple(
+        _load_driver(design, one, curves[one.name], grid, said[one.name]) for one in chosen
+    )
+    return drivers, (*notes, *timing_notes)
+
+
+def _read_directions(
+    design: Design,
+    chosen: DesignDriver,
+    directions: Sequence[Direction],
+    mirror: bool,
+    notes: list[str],
+) -> dict[Direction, Response]:
+    """Read the file of every direction; phase stays missing where a file holds none."""
+    found = {}
+    for direction in directions:
+        file = _find_file(chosen, direction, mirror)
+        assert file is not None  # the shared directions were chosen that way
+        found[direction] = _read(design.where(file.key), file.path, "pressure", notes)
+    return found
+
+
+def _read_together(
+    design: Design, chosen: Sequence[DesignDriver]
+) -> tuple[Response | None, dict[str, Response]]:
+    """Read the file of all drivers at once, and those that play in it though no way uses them."""
+    if design.together is None or design.measured.clock == "shared" or len(chosen) < 2:
+        return None, {}
+    together = _read(design.where("together"), design.together, "pressure", [])
+    others = {
+        one.name: _read(design.where(one.responses[0].key), one.responses[0].path, "pressure", [])
+        for one in design.drivers
+        if one not in chosen
+    }
+    return together, others
 
 
 def _load_driver(
     design: Design,
     chosen: DesignDriver,
-    directions: Sequence[Direction],
-    mirror: bool,
+    curves: dict[Direction, Response],
     grid: NDArray[np.float64],
+    notes: list[str],
 ) -> Driver:
     gain_db = (
         ratio_to_db(REFERENCE_VOLTS / design.measured.volts)
@@ -76,17 +117,15 @@ def _load_driver(
         + chosen.level_db
     )
     turn = np.exp(-2j * np.pi * grid * chosen.delay_s)
-    notes: list[str] = []
     rows: list[NDArray[np.complex128]] = []
     coverage: list[Coverage] = []
-    for direction in directions:
-        file = _find_file(chosen, direction, mirror)
-        assert file is not None  # the shared directions were chosen that way
-        done = _read(design.where(file.key), file.path, "pressure", grid, notes)
+    spot = design.where(f"drivers.{chosen.name}.response")
+    for response in curves.values():
+        done = _resample(spot, response, grid, notes)
         rows.append(done.value * db_to_ratio(gain_db) * turn)
         coverage.append(done.coverage)
     spot = design.where(f"drivers.{chosen.name}.impedance")
-    impedance = _read(spot, chosen.impedance, "impedance", grid, notes)
+    impedance = _resample(spot, _read(spot, chosen.impedance, "impedance", notes), grid, notes)
     coverage.append(impedance.coverage)
     if chosen.delay_s:
         notes.append(f"{format_quantity(chosen.delay_s, 's')} of delay added by hand")
@@ -99,34 +138,39 @@ def _load_driver(
     pressure = np.array(rows)
     pressure.setflags(write=False)
     return Driver(
-        name=chosen.name, frequency_hz=grid, directions=tuple(directions), pressure=pressure,
+        name=chosen.name, frequency_hz=grid, directions=tuple(curves), pressure=pressure,
         impedance=impedance.value, place_m=chosen.place_m, diaphragm_m=chosen.diaphragm_m,
         limits=chosen.limits, coverage=tuple(coverage), notes=gather_notes(notes),
     )  # fmt: skip
 
 
 def _read(
-    spot: Where,
-    path: Path,
-    quantity: Literal["pressure", "impedance"],
-    grid: NDArray[np.float64],
-    notes: list[str],
-) -> Resampled:
-    """Read one file onto the grid; without phase it gets its minimum phase."""
+    spot: Where, path: Path, quantity: Literal["pressure", "impedance"], notes: list[str]
+) -> Response:
+    """Read one file."""
     _check_reach(spot, path)
     try:
         response = read_response(path, quantity)
-        notes += [f"{path.name}: {note}" for note in response.notes]
+    except InputError as error:
+        raise spot.locate(error) from None
+    notes += [f"{path.name}: {note}" for note in response.notes]
+    return response
+
+
+def _resample(
+    spot: Where, response: Response, grid: NDArray[np.float64], notes: list[str]
+) -> Resampled:
+    """Bring one curve onto the grid; without phase it gets its minimum phase."""
+    name = Path(response.source).name
+    try:
         if not response.has_phase:
             response = _add_phase(response)
-            notes.append(f"{path.name}: no phase in the file, minimum phase taken")
+            notes.append(f"{name}: no phase in the file, minimum phase taken")
         done = resample(response, grid)
     except InputError as error:
         raise spot.locate(error) from None
     # Where a file ends and how it goes on stands in `Coverage`, which every report shows.
-    notes += [
-        f"{path.name}: {note}" for note in done.notes if not note.startswith("not measured")
-    ]
+    notes += [f"{name}: {note}" for note in done.notes if not note.startswith("not measured")]
     return done
 
 
@@ -188,22 +232,6 @@ def _explain_directions(
         return []
     named = ", ".join(str(direction) for direction in lost)
     return [f"directions left out because not every driver has them: {named}"]
-
-
-def _explain_clock(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
-    notes = []
-    if design.measured.clock == "none" and len(chosen) > 1:
-        if any(driver.delay_s for driver in chosen):
-            notes.append("no common clock: relative timing as given by hand under delay")
-        else:
-            notes.append(
-                "no common clock and no delay given: phases are added as they stand in the "
-                "files, so the sum around each crossover cannot be trusted; give a delay under "
-                "drivers.NAME"
-            )
-    if design.together is not None and design.measured.clock == "none":
-        notes.append("together: the file is not used to find the timing, give delays by hand")
-    return notes
 
 
 def gather_notes(notes: Iterable[str]) -> tuple[str, ...]:
