@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
@@ -12,6 +12,7 @@ from optimizer.network.names import name_parts
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import CHARACTER, Drawing, Net, Point, Symbol
 from optimizer.units import format_quantity
+from optimizer.workshop.wiring import split_pieces
 
 WIDEST = 20.0
 """Length of a row in drawing units beyond which a ladder goes on below."""
@@ -69,36 +70,9 @@ def part_block(name: str, part: Part) -> Block:
         if part.origin in ("kept", "shelf"):
             lines.append(part.origin)
         return Leaf(part, name, tuple(lines))
-    leaves = []
-    for letter, piece, loss in zip("abcdefgh", part.pieces, split_loss(part), strict=False):
-        single = replace(part, value=piece, loss_ohm=loss, pieces=(piece,), joined="")
-        leaves.append(Leaf(single, f"{name}{letter}", (say_quantity(piece, unit),)))
+    leaves = [Leaf(piece, letter, (say_quantity(piece.value, unit),))
+              for letter, piece in split_pieces(name, part)]
     return Group(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
-
-
-def split_loss(part: Part) -> tuple[float, ...]:
-    """Share the loss of a joined part over its pieces.
-
-    Parameters
-    ----------
-    part : Part
-        With two or more pieces.
-
-    Returns
-    -------
-    tuple of float
-        Series losses in ohm which, joined as the part is, give its loss again: by value for coils
-        in series, by reactance for capacitors. Only the sum is known; the split is the usual one
-        for pieces of one make.
-    """
-    pieces = part.pieces
-    total = sum(pieces)
-    if part.kind == "capacitor":
-        # One loss tangent for all: ESR is inversely as the capacitance, joined or not.
-        return tuple(part.loss_ohm * part.value / piece for piece in pieces)
-    if part.joined == "series":
-        return tuple(part.loss_ohm * piece / total for piece in pieces)
-    return tuple(part.loss_ohm * piece / part.value for piece in pieces)
 
 
 def slot_blocks(slot: FittedSlot) -> list[tuple[Place, Block]]:

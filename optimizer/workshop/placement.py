@@ -16,6 +16,7 @@ from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.workshop.coils import CoilSize, couple_flat, find_distance, size_coil
 from optimizer.workshop.stress import WayPhasors, solve_parts
+from optimizer.workshop.wiring import split_pieces
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -189,13 +190,10 @@ def _list_coils(
                 if part.kind != "inductor":
                     continue
                 through, reply = _answer(way, index, number, solved, frequency, loads)
-                pieces = part.pieces if part.joined else (part.value,)
-                for letter, piece in zip("abcdefgh", pieces, strict=False):
-                    share = piece / sum(pieces)
-                    dcr = part.loss_ohm * share if part.joined != "parallel" else 0.0
+                for piece_name, piece in split_pieces(name, part):
                     coils.append(Coil(
-                        way=way.name, name=name + letter if len(pieces) > 1 else name,
-                        henry=piece, dcr_ohm=dcr, size=size_coil(piece, dcr)))
+                        way=way.name, name=piece_name, henry=piece.value, dcr_ohm=piece.loss_ohm,
+                        size=size_coil(piece.value, piece.loss_ohm)))
                     current.append(through)
                     answer.append(reply)
     return coils, current, answer

@@ -27,7 +27,7 @@ closed box: a usual starting point, the maker's derating curve rules (common pra
 A quarter more than the highest peak for capacitors and coils (our choice)."""
 
 SIZES: dict[Kind, tuple[float, ...]] = {
-    "resistor": (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0),
+    "resistor": (2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 50.0, 100.0, 200.0),
     "capacitor": (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0),
     "inductor": (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 15.0, 20.0, 30.0, 50.0),
 }

@@ -19,9 +19,10 @@ from optimizer.network.ladder import (
 )
 from optimizer.network.solve import solve_network
 from optimizer.parts import Kind, Part
-from optimizer.report.drawing import Drawing, find_joints, read_back
-from optimizer.report.layout import draw_network, split_loss
+from optimizer.report.drawing import Branch, Drawing, Symbol, find_joints, read_back
+from optimizer.report.layout import draw_network
 from optimizer.report.schematic import describe_network, draw_schematic
+from optimizer.workshop.wiring import split_loss, wire_network
 
 F = np.array([31.0, 430.0, 2900.0, 17_000.0])
 OMEGA = 2.0 * np.pi * F
@@ -60,7 +61,10 @@ def draw_random(seed: int, most: int = 8) -> Network:
 def solve_drawing(drawing: Drawing) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Nodal analysis of what the drawing connects: drive of each driver, and input admittance."""
     nets, branches = read_back(drawing)
-    plus, minus = nets["amp+"], nets["amp-"]
+    return solve_branches(nets["amp+"], nets["amp-"], branches)
+
+
+def solve_branches(plus, minus, branches) -> tuple[dict[str, np.ndarray], np.ndarray]:
     nodes = sorted({n for b in branches for n in (b.a, b.b)} | {plus, minus})
     row = {n: i for i, n in enumerate(n for n in nodes if n != minus)}
     drive: dict[str, list[complex]] = {}
@@ -99,6 +103,27 @@ def test_drawing_reads_back_as_the_network(seed, widest):
     np.testing.assert_allclose(admittance, solved.admittance.sum(axis=0), rtol=1e-9)
     for way, transfer in zip(network.ways, solved.transfer, strict=True):
         np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(15))
+def test_wiring_list_is_the_network(seed):
+    """Pieces soldered point to point as listed are electrically the same network."""
+    network = draw_random(seed)
+    wiring = wire_network(network)
+    branches = [Branch(symbol=Symbol(
+        kind=p.part.kind, way=p.way, name=p.name, value=p.part.value, loss_ohm=p.part.loss_ohm,
+        a=(0.0, 0.0), b=(0.0, 0.0)), a=p.start, b=p.end) for p in wiring.pieces]
+    branches += [Branch(symbol=Symbol(
+        kind="driver", way=d.way, name=d.driver, value=0.0, loss_ohm=0.0, a=(0.0, 0.0),
+        b=(0.0, 0.0)), a=d.plus, b=d.minus) for d in wiring.drivers]
+    drive, admittance = solve_branches("IN+", "IN-", branches)
+    solved = solve_network(network, F, LOADS)
+    np.testing.assert_allclose(admittance, solved.admittance.sum(axis=0), rtol=1e-9)
+    for way, transfer in zip(network.ways, solved.transfer, strict=True):
+        np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-9)
+    points = wiring.points()
+    assert sum(map(len, points.values())) == 2 * (len(wiring.pieces) + len(wiring.drivers)) + 2
+    assert all(len(things) > 1 for point, things in points.items() if point != "IN+")
 
 
 @pytest.mark.parametrize("seed", range(15))

@@ -1,0 +1,61 @@
+"""`laddersmith netlist`: a network as SPICE text that any circuit simulator runs."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from optimizer.cli.outcome import DONE
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "netlist",
+        parents=[common],
+        help="write a network as SPICE text",
+        description="Write a network with its drivers as SPICE text with a frequency sweep. To "
+        "each driver's measured impedance a circuit is fitted; its worst error is stated in the "
+        "text.",
+    )
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    parser.add_argument("network", metavar="NETWORK",
+                        help="a network file (YAML), or results.json#2 for a saved candidate")
+    parser.add_argument("--output", metavar="FILE", help="write to a file (else it is printed)")
+    parser.add_argument(
+        "--curves", metavar="NAME",
+        help="add commands by which ngspice writes drive levels and impedance to this file; other "
+        "simulators need the text without them")
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the netlist."""
+    from optimizer.cli.screen import Screen
+    from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
+    from optimizer.project import build_problem, load_design
+    from optimizer.report.export import check_writable, write_text
+    from optimizer.workshop.network_file import read_network
+
+    if args.output not in (None, "-"):
+        check_writable(Path(args.output), key="--output")
+    problem = build_problem(load_design(args.design))
+    read = read_network(args.network, problem)
+    frequency = problem.frequency_hz
+    text = write_netlist(
+        read.network,
+        {d.name: MeasuredLoad(frequency_hz=d.frequency_hz, impedance=d.impedance)
+         for d in problem.drivers},
+        title=f"{problem.title}: {args.network}",
+        sweep=Sweep(low_hz=float(frequency[0]), high_hz=float(frequency[-1])),
+        curves_file=args.curves,
+        notes=(f"design {args.design}", *read.notes),
+    )
+    if args.output in (None, "-"):
+        sys.stdout.write(text)
+        return DONE
+    write_text(Path(args.output), text)
+    Screen(quiet=args.quiet).show(f"Written: {args.output}")
+    return DONE

@@ -1,0 +1,118 @@
+"""`laddersmith sheet`: the build sheet of a network."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from optimizer.cli.options import count_number
+from optimizer.cli.outcome import DONE
+from optimizer.errors import InputError
+
+
+def _quantity(unit: str) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        from optimizer.units import parse_quantity
+
+        try:
+            value = parse_quantity(text, unit)
+        except InputError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+        if not value > 0.0:
+            raise argparse.ArgumentTypeError(f"a value above 0 is needed, got {text!r}")
+        return value
+
+    return read
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "sheet",
+        parents=[common],
+        help="what to buy, solder and check to build a network",
+        description="Write the build sheet of a network: cautions, schematic, shopping and pick "
+        "list, wiring list, ratings of every part, placement of coils, checks before the first "
+        "power-up. Printed as Markdown unless a file is named.",
+    )
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    parser.add_argument("network", metavar="NETWORK",
+                        help="a network file (YAML), or results.json#2 for a saved candidate")
+    parser.add_argument("--markdown", metavar="FILE", help="write the sheet as Markdown")
+    parser.add_argument("--html", metavar="FILE", help="write the sheet as HTML to print on A4")
+    parser.add_argument("--schematic", metavar="FILE", help="write the schematic as SVG")
+    parser.add_argument("--parts", metavar="FILE", help="write the list of parts as CSV")
+    parser.add_argument("--curves", metavar="FILE", help="write every curve as CSV")
+    parser.add_argument("--columns", metavar="DIR", type=Path,
+                        help="write curves with phase as three-column text files into a folder")
+    parser.add_argument("--amplifier", metavar="POWER", type=_quantity("W"),
+                        help='power of the amplifier, "80 W" (else that of the goals, or 50 W)')
+    parser.add_argument("--rated", metavar="OHM", type=_quantity("ohm"),
+                        help='resistance that power is stated for, "4 ohm" (8 ohm)')
+    parser.add_argument("--speakers", metavar="N", type=count_number, default=2,
+                        help="speakers to build alike (default 2)")
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compose the sheet and write what was asked for, or print it."""
+    from optimizer.cli.screen import Screen
+    from optimizer.project import build_problem, load_design
+    from optimizer.report.export import check_writable
+    from optimizer.search.figures import build_candidate
+    from optimizer.workshop.network_file import read_network
+    from optimizer.workshop.ratings import Amplifier, state_amplifier
+    from optimizer.workshop.sheet import build_sheet
+
+    files = {key: getattr(args, key) for key in ("markdown", "html", "schematic", "parts", "curves")
+             if getattr(args, key) is not None}
+    for key, file in files.items():
+        check_writable(Path(file), key=f"--{key}")
+    problem = build_problem(load_design(args.design))
+    read = read_network(args.network, problem)
+    amplifier = state_amplifier(problem.specs)
+    if args.amplifier is not None or args.rated is not None:
+        amplifier = Amplifier(watts=args.amplifier or amplifier.watts,
+                              ohm=args.rated or amplifier.ohm,
+                              stated=args.amplifier is not None or amplifier.stated)
+    sheet = build_sheet(
+        problem, build_candidate(problem, read.network), network=args.network,
+        amplifier=amplifier, speakers=args.speakers, notes=read.notes)
+    if not files and args.columns is None:
+        from optimizer.report.document import render_markdown
+        from optimizer.report.sheet_text import compose_sheet
+
+        if not args.quiet:
+            sys.stdout.write(render_markdown(compose_sheet(sheet)))
+        return DONE
+    written = [str(path) for path in _write(args, sheet)]
+    Screen(quiet=args.quiet).show(f"Written: {', '.join(written)}", *sheet.warnings)
+    return DONE
+
+
+def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
+    from optimizer.report.curve_files import curves_to_csv, parts_to_csv, write_columns
+    from optimizer.report.document import render_markdown
+    from optimizer.report.export import write_text
+    from optimizer.report.page.document import render_html
+    from optimizer.report.schematic import draw_schematic
+    from optimizer.report.sheet_text import compose_sheet
+
+    candidate = sheet.candidate
+    makers: dict[str, Callable[[], str]] = {
+        "markdown": lambda: render_markdown(compose_sheet(sheet)),
+        "html": lambda: render_html(compose_sheet(sheet)),
+        "schematic": lambda: draw_schematic(candidate.network, title=f"Crossover of {sheet.title}"),
+        "parts": lambda: parts_to_csv(sheet),
+        "curves": lambda: curves_to_csv(candidate),
+    }
+    # Everything is composed before anything is written: an error leaves no half of the files.
+    texts = {Path(getattr(args, key)): make() for key, make in makers.items()
+             if getattr(args, key) is not None}
+    for path, text in texts.items():
+        write_text(path, text)
+    columns = [] if args.columns is None else write_columns(args.columns, candidate)
+    return [*texts, *columns]

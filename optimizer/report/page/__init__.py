@@ -1,0 +1,1 @@
+"""Pages for a browser: templates, style and script, put together into single files."""
