@@ -53,6 +53,19 @@ class Field:
         return np.ascontiguousarray(np.einsum("cddf->cdf", self.form).real)
 
 
+    @cached_property
+    def flat(self) -> Real:
+        """The forms as weights of |H_d|^2 and of the two parts of H_d conj(H_e), shape (C, M, F).
+
+        M runs over the ways, then over pairs d < e, real part and imaginary part of each.
+        """
+        rows = [self.diagonal[:, d] for d in range(self.ways)]
+        for d in range(self.ways):
+            for e in range(d + 1, self.ways):
+                rows += [2.0 * self.form[:, d, e].real, -2.0 * self.form[:, d, e].imag]
+        return np.ascontiguousarray(np.stack(rows, axis=1))
+
+
 class Curves:
     """Curves of a population, computed when first asked for.
 
@@ -70,6 +83,7 @@ class Curves:
         self.field = field
         self.transfer = list(transfer)
         self.admittance = admittance
+        self._products: dict[tuple[int, int], tuple[Real, Real]] = {}
         self._power: dict[str, Real] = {}
         self._level: dict[str, Real] = {}
 
@@ -83,6 +97,13 @@ class Curves:
     def _squares(self) -> list[Real]:
         return [re * re + im * im for re, im in self._components]
 
+    def _product(self, d: int, e: int) -> tuple[Real, Real]:
+        """Real and imaginary part of H_d conj(H_e), shared by all curves."""
+        if (d, e) not in self._products:
+            (a, b), (c, g) = self._components[d], self._components[e]
+            self._products[d, e] = (a * c + b * g, b * c - a * g)
+        return self._products[d, e]
+
     @cached_property
     def _still(self) -> list[int]:
         """Ways that are the same for every member: their share is computed once."""
@@ -91,8 +112,44 @@ class Curves:
     def power(self, name: str) -> Real:
         """Squared pressure of a named curve re (20 uPa)^2, shape (..., F)."""
         if name not in self._power:
-            self._power[name] = np.maximum(self._sum_power(self.field.index[name]), _FLOOR)
+            c = self.field.index[name]
+            if self._all is None:
+                self._power[name] = np.maximum(self._sum_power(c), _FLOOR)
+            else:
+                self._power[name] = self._all[:, c]
         return self._power[name]
+
+    @cached_property
+    def _all(self) -> Real | None:
+        """Powers of all curves, shape (P, C, F), when every way differs from member to member.
+
+        One contraction then reads the products of the ways once for all curves.
+        """
+        shape = self.transfer[0].shape
+        if len(shape) != 2 or any(h.shape != shape for h in self.transfer):
+            return None
+        p, f = shape
+        flat = self.field.flat
+        products = np.empty((p, flat.shape[1], f))
+        for d, (re, im) in enumerate(self._components):
+            np.multiply(re, re, out=products[:, d])
+            products[:, d] += im * im
+        row = self.field.ways
+        for d in range(self.field.ways):
+            for e in range(d + 1, self.field.ways):
+                x = self.transfer[d] * self.transfer[e].conj()
+                products[:, row], products[:, row + 1] = x.real, x.imag
+                row += 2
+        out = np.einsum("cmf,pmf->pcf", flat, products)
+        return np.asarray(np.maximum(out, _FLOOR, out=out))
+
+    @cached_property
+    def _all_levels(self) -> Real | None:
+        if self._all is None:
+            return None
+        out = np.log10(self._all)
+        out *= 10.0
+        return out
 
     def _sum_power(self, c: int) -> Real:
         # p = sum_de H_d conj(H_e) R_de with R Hermitian: squares, and twice the real part of the
@@ -118,31 +175,31 @@ class Curves:
             own.append(term)
         for term in sorted(own, key=lambda t: t.size):
             total = total + term
-        scratch: Real | None = None
         for i, d in enumerate(moving):
             for e in moving[i + 1:]:
-                # 2 Re(R H_d conj(H_e)) = tr er + ti ei with t = 2 R H_d
+                # 2 Re(R H_d conj(H_e)) by real products.
                 weight = 2.0 * form[d, e]
+                if self.transfer[d].shape == self.transfer[e].shape:
+                    re, im = self._product(d, e)
+                    total = _add_product(total, re, weight.real)
+                    total = _add_product(total, im, -weight.imag)
+                    continue
+                # In an outer product of two ways the weight goes to the smaller factor.
                 re, im = self._components[d]
                 other = self._components[e]
-                t_re = re * weight.real - im * weight.imag
-                t_im = re * weight.imag + im * weight.real
-                if scratch is None or scratch.shape != total.shape:
-                    scratch = np.empty(np.broadcast_shapes(t_re.shape, other[0].shape))
-                for t, h in ((t_re, other[0]), (t_im, other[1])):
-                    if scratch.shape == total.shape:
-                        np.multiply(t, h, out=scratch)
-                        total += scratch
-                    else:
-                        total = total + t * h
+                total = _add_product(total, re * weight.real - im * weight.imag, other[0])
+                total = _add_product(total, re * weight.imag + im * weight.real, other[1])
         return total
 
     def level_db(self, name: str) -> Real:
         """Level of a named curve in dB, shape (..., F)."""
         if name not in self._level:
-            level = np.log10(self.power(name))
-            level *= 10.0
-            self._level[name] = level
+            if self._all_levels is not None:
+                self._level[name] = self._all_levels[:, self.field.index[name]]
+            else:
+                level = np.log10(self.power(name))
+                level *= 10.0
+                self._level[name] = level
         return self._level[name]
 
     @cached_property
@@ -194,13 +251,13 @@ class CurveTangents:
         return np.zeros((p, self.columns, f))
 
     def level_db(self, name: str) -> Real:
-        """Derivative of a named curve's level, dB per neper of value, shape (P, S, F)."""
+        """Differentiate a named curve's level: dB per neper of value, shape (P, S, F)."""
         if name not in self._level:
             field = self.curves.field
             form = field.form[field.index[name]]
             scale = 2.0 * _DB / self.curves.power(name)
             out = self._empty()
-            for d, (genes, dh) in enumerate(zip(self.genes, self.transfer, strict=True)):
+            for d, genes in enumerate(self.genes):
                 if not len(genes):
                     continue
                 # p = sum_de H_d conj(H_e) R_de, so dp = 2 Re(dH_d sum_e R_de conj(H_e))
@@ -221,3 +278,12 @@ class CurveTangents:
             if len(genes):
                 out[:, genes] = dy.real * q.real[:, None] - dy.imag * q.imag[:, None]
         return out
+
+
+def _add_product(total: Real, a: Real, b: Real) -> Real:
+    """Add ``a * b`` to a total, in place where the shapes allow it."""
+    product = a * b
+    if product.shape == total.shape:
+        product += total
+        return product
+    return total + product

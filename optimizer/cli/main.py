@@ -76,6 +76,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         Exit code: 0 done, 1 a fault of the program, 2 bad input or usage, 3 no candidate meets
         the hard limits, 130 interrupted with nothing to show.
     """
+    # The search runs one process a processor; threads of the linear algebra would only compete.
+    # Must be set before numpy is loaded, which no verb does before it runs.
+    for library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(library, "1")
     parser = build_parser()
     try:
         args = parser.parse_args(argv)

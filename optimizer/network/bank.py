@@ -216,19 +216,28 @@ class LadderBank:
         """
         transfer: list[Complex] = []
         total: Complex | None = None
+        shape = (*np.shape(population.values)[:-1], len(self.omega))
         for w, placed in enumerate(self.ways):
-            voltage: Complex = np.ones_like(self.load_admittance[w])
-            current = self.load_admittance[w]
+            # Everything in place: a fresh array for each step would cost more than its arithmetic.
+            voltage: Complex = np.ones(shape, dtype=np.complex128)
+            current = np.empty(shape, dtype=np.complex128)
+            current[...] = self.load_admittance[w]
             for step in reversed(placed):
                 x = self.section_immittance(step, population)
                 if step.section.place == "series":
-                    voltage = voltage + x * current
+                    x *= current
+                    voltage += x
                 else:
-                    current = current + x * voltage
-            inverse = 1.0 / voltage
-            transfer.append(inverse * population.polarity[..., w, None])
-            y = current * inverse
-            total = y if total is None else total + y
+                    x *= voltage
+                    current += x
+            np.reciprocal(voltage, out=voltage)
+            current *= voltage
+            voltage *= population.polarity[..., w, None]
+            transfer.append(voltage)
+            if total is None:
+                total = current
+            else:
+                total += current
         assert total is not None
         return BankSolution(transfer=transfer, admittance=total)
 

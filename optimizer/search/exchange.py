@@ -62,7 +62,7 @@ class Polisher:
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         self.space = problem.space
-        self.full = Tables(problem.evaluator, self.space)
+        self.full = problem.tables
         points = len(problem.frequency_hz)
         self.bounds = [Tables(problem.thinned(n, bound=True), self.space)
                        for n in _BOUND_POINTS if n < points // 2]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from optimizer.search.space import Genome, Space, gene_options
 
 if TYPE_CHECKING:
     from optimizer.measure.driver import Driver
+    from optimizer.search.scan import Tables
     from optimizer.stock.stock import Stock
 
 Real = NDArray[np.float64]
@@ -234,4 +236,14 @@ class Problem:
     def cost(self, genomes: Sequence[Genome]) -> Real:
         """Full cost of buildable networks, economy included, shape (P,)."""
         economy = self.space.economies(genomes) + self.space.supply.penalties(genomes)
-        return np.asarray(self.evaluator.cost(self.space.population(genomes)) + economy)
+        costs = self.tables.costs(
+            np.array([g.choice for g in genomes]), np.array([g.present for g in genomes]),
+            np.array([g.polarity for g in genomes]))
+        return np.asarray(costs + economy)
+
+    @cached_property
+    def tables(self) -> Tables:
+        """Immittances of every option on the full grid, made when first needed."""
+        from optimizer.search.scan import Tables  # it builds on this module
+
+        return Tables(self.evaluator, self.space)

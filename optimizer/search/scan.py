@@ -92,6 +92,59 @@ class Tables:
         slot = self.space.gene_slot[g]
         return bool(self.space.optional[slot]) and len(self.space.slot_genes[slot]) == 1
 
+    def costs(self, choice: Index, present: NDArray[np.bool_], polarity: Real) -> Real:
+        """Costs of buildable networks, without economy: options are looked up, not computed.
+
+        Parameters
+        ----------
+        choice : ndarray of int, shape (P, G)
+        present : ndarray of bool, shape (P, K)
+        polarity : ndarray, shape (P, W)
+
+        Returns
+        -------
+        ndarray, shape (P,)
+        """
+        block = max(1, _BLOCK // len(self.evaluator.bank.omega))
+        return np.concatenate([
+            self._costs(choice[s:s + block], present[s:s + block], polarity[s:s + block])
+            for s in range(0, len(choice), block)])
+
+    def _costs(self, choice: Index, present: NDArray[np.bool_], polarity: Real) -> Real:
+        bank = self.evaluator.bank
+        shape = (len(choice), len(bank.omega))
+        x = np.empty(shape, dtype=np.complex128)
+        transfer: list[Complex] = []
+        total: Complex | None = None
+        for w, placed in enumerate(bank.ways):
+            voltage = np.ones(shape, dtype=np.complex128)
+            current = np.empty(shape, dtype=np.complex128)
+            current[...] = bank.load_admittance[w]
+            for step in reversed(placed):
+                if len(step.genes) == 1:
+                    g = step.genes[0]
+                    np.take(self.single[g], choice[:, g], axis=0, out=x, mode="clip")
+                else:
+                    x[...] = step.section.immittance(
+                        [self.impedance[g][choice[:, g]] for g in step.genes])
+                filled = present[:, step.slot]
+                if not filled.all():
+                    x *= filled[:, None]
+                # Complex numbers are added as pairs of real ones: numpy does that faster.
+                if step.section.place == "series":
+                    x *= current
+                    voltage.view(np.float64)[...] += x.view(np.float64)
+                else:
+                    x *= voltage
+                    current.view(np.float64)[...] += x.view(np.float64)
+            np.reciprocal(voltage, out=voltage)
+            current *= voltage
+            voltage *= polarity[:, w, None]
+            transfer.append(voltage)
+            total = current if total is None else total + current
+        assert total is not None
+        return self.evaluator.cost_of_curves(Curves(self.evaluator.field, transfer, total))
+
     def row_of(self, genome: Genome, g: int) -> int:
         """Row of a genome's present choice among the alternatives of gene `g`."""
         if genome.present[self.space.gene_slot[g]]:

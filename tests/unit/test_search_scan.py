@@ -108,3 +108,13 @@ def test_certificate_by_brute_force(problem: Problem) -> None:
     for start_at in range(0, len(changed), 200):
         costs = problem.cost(changed[start_at:start_at + 200])
         assert costs.min() >= done.cost - 1e-9
+
+
+def test_tables_equal_solving(problem: Problem) -> None:
+    """Looking immittances up gives the cost of computing them."""
+    genomes = [draw(problem, seed) for seed in range(100, 180)]
+    computed = problem.evaluator.cost(problem.space.population(genomes))
+    looked_up = problem.tables.costs(
+        np.array([g.choice for g in genomes]), np.array([g.present for g in genomes]),
+        np.array([g.polarity for g in genomes]))
+    np.testing.assert_allclose(looked_up, computed, rtol=1e-9)
