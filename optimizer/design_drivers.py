@@ -16,6 +16,7 @@ from optimizer.design_timing import align_drivers
 from optimizer.errors import InputError
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.grid import Resampled, log_grid, resample
+from optimizer.measure.impulse import read_impulse_response
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Direction, Response
 from optimizer.measure.text import read_response
@@ -147,10 +148,19 @@ def _load_driver(
 def _read(
     spot: Where, path: Path, quantity: Literal["pressure", "impedance"], notes: list[str]
 ) -> Response:
-    """Read one file."""
+    """Read one file: text, or an impulse response as WAV."""
     _check_reach(spot, path)
     try:
-        response = read_response(path, quantity)
+        if path.suffix.lower() in (".wav", ".wave") and quantity == "pressure":
+            read = read_impulse_response(path)
+            response = read.response
+            if read.gate_s:
+                notes.append(
+                    f"{path.name}: gated after {read.gate_s * 1e3:.1f} ms, valid from "
+                    f"{1.0 / read.gate_s:.0f} Hz"
+                )
+        else:
+            response = read_response(path, quantity)
     except InputError as error:
         raise spot.locate(error) from None
     notes += [f"{path.name}: {note}" for note in response.notes]

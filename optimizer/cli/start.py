@@ -1,0 +1,108 @@
+"""`laddersmith start`: from a folder of measurements to ranked networks."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import Any
+
+from optimizer.cli.options import add_search_options
+from optimizer.cli.survey import add_reading_options, read_options
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "start",
+        parents=[common],
+        help="from a folder of measurements to a design file and ranked networks",
+        description="Survey a folder of measurements, write a commented design file beside them, "
+        "and find the best networks for it. A design file that you have edited is never replaced.",
+    )
+    parser.add_argument("folder", metavar="DIR", type=Path, help="a folder of measurements")
+    parser.add_argument(
+        "--design",
+        metavar="FILE",
+        type=Path,
+        help="where to write the design file (default laddersmith.yaml in DIR)",
+    )
+    parser.add_argument(
+        "--clock",
+        choices=("shared", "none"),
+        help="whether all files share one time zero (else told from the file of all drivers "
+        "at once)",
+    )
+    add_reading_options(parser)
+    add_search_options(parser)
+    parser.add_argument("--json", metavar="FILE", help="write the results as JSON; - prints them")
+    return parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Survey, write the design, fit it, show, and write what was asked for."""
+    from optimizer.cli.results import search_design, show_result
+    from optimizer.cli.screen import Screen
+    from optimizer.design_writer import check_unedited, render_start
+    from optimizer.measure.folder import read_folder, require_drivers
+    from optimizer.measure.survey import survey_folder
+    from optimizer.project_start import plan_start
+    from optimizer.report import survey_tables
+    from optimizer.report.export import check_writable, result_to_json, write_json, write_text
+    from optimizer.report.survey_json import survey_to_json
+
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    options = read_options(args)
+    folder = read_folder(args.folder, roles=options.roles)
+    if not folder.drivers:
+        screen.show(survey_tables.tabulate_files(folder))
+    require_drivers(folder)
+    design_file = args.design or choose_file(args.folder)
+    check_writable(design_file, key="--design")
+    check_unedited(design_file)
+    survey = survey_folder(
+        folder,
+        diaphragms_m=options.diameters,
+        depths_m=options.depths,
+        baffles=options.fronts,
+    )
+    screen.show(survey_tables.show_survey(survey, width=screen.width), "")
+    start = plan_start(
+        survey, clock=args.clock, depths_m=options.depths, diameters_m=options.diameters
+    )
+    write_text(design_file, render_start(start, args.folder, design_file.parent))
+    screen.show(f"Written: {design_file} (everything assumed stands in it as comments).", "")
+    problem, result = search_design(design_file, args, screen)
+    last_lines = ["", f"Next: read {design_file}, change what you know better, and run",
+                  f"  laddersmith fit {design_file}"]  # fmt: skip
+    try:
+        if args.json is not None and result.candidates:
+            data = result_to_json(result, problem, str(design_file))
+            write_json(args.json, {**data, "survey": survey_to_json(survey)})
+            if args.json != "-":
+                last_lines[:0] = ["", f"Written: {args.json} (all networks with their curves)."]
+    finally:
+        # A full disk must not take away what a long search found.
+        code = show_result(problem, result, screen, last_lines=last_lines)
+    return code
+
+
+def choose_file(folder: Path) -> Path:
+    """Choose where the design goes: beside the data, or here when nothing can be written there.
+
+    Parameters
+    ----------
+    folder : Path
+        The measurements.
+
+    Returns
+    -------
+    Path
+    """
+    from optimizer.design_writer import DESIGN_NAME
+
+    if os.access(folder, os.W_OK):
+        return folder / DESIGN_NAME
+    return Path(f"{folder.resolve().name}-{DESIGN_NAME}")
