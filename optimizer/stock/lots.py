@@ -121,3 +121,36 @@ class PowerLaw:
         """Return the derivative by the value, in the same shape."""
         x = np.asarray(values, dtype=np.float64)
         return np.asarray(self.scale * self.exponent * x ** (self.exponent - 1.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableLaw:
+    """Loss between stated points, straight on double-logarithmic paper and beyond their ends.
+
+    Parameters
+    ----------
+    log_values, log_losses : tuple of float
+        Natural logarithms of value and loss, rising in value, at least two points.
+    """
+
+    log_values: tuple[float, ...]
+    log_losses: tuple[float, ...]
+
+    def __call__(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return the law at `values`, in the same shape."""
+        at, exponent, x = self._segments(values)
+        return np.asarray(np.exp(np.take(self.log_losses, at)
+                                 + exponent * (x - np.take(self.log_values, at))))
+
+    def slope(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return the derivative by the value, in the same shape."""
+        _, exponent, _ = self._segments(values)
+        return np.asarray(self(values) * exponent / np.asarray(values, dtype=np.float64))
+
+    def _segments(
+        self, values: ArrayLike
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+        x = np.log(np.asarray(values, dtype=np.float64))
+        at = np.clip(np.searchsorted(self.log_values, x) - 1, 0, len(self.log_values) - 2)
+        exponents = np.diff(self.log_losses) / np.diff(self.log_values)
+        return at, exponents[at], x

@@ -10,7 +10,7 @@ from optimizer.errors import InputError
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
 from optimizer.stock.combine import list_joined
-from optimizer.stock.lots import Lot, PowerLaw, name_lots, split_measured
+from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
 from optimizer.stock.series import RELATIVE_EPS, check_series, series_values
 
 LOSS_TANGENT_HZ = 1000.0
@@ -166,7 +166,7 @@ class Stock:
             found = self._memo[key] = tuple(parts)
         return found
 
-    def loss_law(self, kind: Kind) -> PowerLaw:
+    def loss_law(self, kind: Kind) -> PowerLaw | TableLaw:
         """Return a smooth loss in ohm for values in between, for continuous relaxation.
 
         Parameters
@@ -176,20 +176,29 @@ class Stock:
 
         Returns
         -------
-        PowerLaw
+        PowerLaw or TableLaw
             Callable on an array of values (SI) -> ohm, with `slope` for derivatives: the law
-            of the series when there is one, else a law of the same form through the median of
-            the lots (resistance of coils as L^0.6, ESR as 1/C); zero for resistors.
+            of the series when there is one, else a law through the lots (the lower loss where
+            two have one value); zero for resistors.
         """
         for rule in self.rules:
             if rule.kind == kind:
                 return rule.loss
         if kind == "resistor":
             return PowerLaw()
-        exponent = 0.6 if kind == "inductor" else -1.0
-        scales = sorted(lot.part.loss_ohm / lot.part.value**exponent
-                        for lot in self.lots if lot.part.kind == kind)
-        return PowerLaw(scale=scales[len(scales) // 2] if scales else 0.0, exponent=exponent)
+        least: dict[int, tuple[float, float]] = {}
+        for lot in self.lots:
+            if lot.part.kind == kind:
+                point = (lot.part.value, max(lot.part.loss_ohm, 1e-6))
+                same = round(1e3 * math.log(point[0]))
+                least[same] = min(point, least.get(same, point), key=lambda p: p[1])
+        points = sorted(least.values())
+        if len(points) < 2:
+            exponent = 0.6 if kind == "inductor" else -1.0
+            return PowerLaw(exponent=exponent,
+                            scale=sum(loss / value**exponent for value, loss in points))
+        return TableLaw(log_values=tuple(math.log(value) for value, _ in points),
+                        log_losses=tuple(math.log(loss) for _, loss in points))
 
     def __getstate__(self) -> tuple[object, ...]:
         # The memo can hold thousands of parts that a worker makes anew in milliseconds.

@@ -160,11 +160,17 @@ def test_shelf_and_series_mix_but_are_not_joined_with_each_other() -> None:
 
 
 def test_loss_law_of_a_shelf_runs_through_its_coils() -> None:
-    """Without a series the smooth law is k L^0.6 through the median of the lots."""
+    """Without a series the smooth law meets every coil, with the lower loss of two alike."""
     lots: tuple[Lot, ...] = parse_parts_list(
-        "value,dcr\n1 mH,0.5\n2 mH,0.9\n4 mH,0.8\n").lots
+        "value,dcr\n1 mH,0.5\n2 mH,0.9\n4 mH,0.8\n4 mH,1.1\n").lots
     law = assemble_stock(lots=lots).loss_law("inductor")
-    # L^-0.6 scaled: 0.5 (1 mH), 0.594 (2 mH), 0.348 (4 mH): the median is the first.
-    assert float(law(1e-3)) == pytest.approx(0.5)
-    assert float(law(32e-3)) == pytest.approx(4.0)
+    assert law([1e-3, 2e-3, 4e-3]) == pytest.approx([0.5, 0.9, 0.8])
+    # Straight on double-logarithmic paper: halfway in log value is halfway in log loss.
+    assert float(law(2e-3**0.5 * 1e-3**0.5)) == pytest.approx((0.5 * 0.9) ** 0.5)
+    assert float(law(8e-3)) == pytest.approx(0.8 * 0.8 / 0.9)
+    step = 1e-9
+    numeric = (law(1.5e-3 + step) - law(1.5e-3 - step)) / (2 * step)
+    assert float(law.slope(1.5e-3)) == pytest.approx(float(numeric), rel=1e-6)
+    one = assemble_stock(lots=lots[:1]).loss_law("inductor")
+    assert float(one(32e-3)) == pytest.approx(4.0)  # k L^0.6: 32^0.6 = 8
     assert float(assemble_stock(lots=lots).loss_law("capacitor")(1e-6)) == 0.0
