@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from optimizer.network.bank import Population
 from optimizer.search.problem import Problem
+from optimizer.search.supply import OVERDRAWN_COST
 
 Real = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -72,7 +73,7 @@ class PeerCost:
         return len(self.sizes)
 
     def population(self, rows: Index) -> tuple[Population, Real]:
-        """Networks of rows (P, D), and the cost of their parts, shape (P,)."""
+        """Networks of rows (P, D), and what their parts cost or lack, shape (P,)."""
         space, p = self.problem.space, len(rows)
         n, m = len(self.free), len(self.optional)
         present = np.ones((p, len(space.slots)), dtype=bool)
@@ -85,6 +86,12 @@ class PeerCost:
             options, chosen = space.options[g], rows[:, i]
             values[:, g], loss[:, g] = options.values[chosen], options.loss_ohm[chosen]
             economy += options.cost[chosen] * present[:, space.gene_slot[g]]
+        supply = space.supply
+        if supply.counted:
+            used = sum(
+                supply.usage[g][np.where(present[:, space.gene_slot[g]], rows[:, i], -1)]
+                for i, g in enumerate(self.free))
+            economy += OVERDRAWN_COST * np.maximum(used - supply.available, 0).sum(axis=1)
         return Population(values=values, loss_ohm=loss, present=present, polarity=polarity), economy
 
     def compute(self, rows: Index) -> Real:

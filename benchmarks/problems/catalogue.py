@@ -214,7 +214,7 @@ def four_way_32() -> Problem:
 
 
 def _shelf() -> Stock:
-    """An invented shelf: odd values, odd losses, enough pieces of each."""
+    """An invented shelf: odd values, odd losses, one piece or two of each."""
     rng = np.random.default_rng(1_000)  # one draw, never repeated: the shelf is what it is
     spans: dict[Kind, tuple[float, float, float]] = {
         "inductor": (1.2e-4, 9e-3, 0.45), "capacitor": (1.8e-6, 2e-4, 0.04),
@@ -228,7 +228,7 @@ def _shelf() -> Stock:
                 lots.append(Lot(
                     part=Part(kind=kind, value=measured, origin=SHELF, pieces=(measured,),
                               loss_ohm=float(round(loss * rng.uniform(0.6, 1.8), 3))),
-                    count=8, nominal=value))
+                    count=int(rng.integers(1, 3)), nominal=value))
     return assemble_stock(lots=lots)
 
 

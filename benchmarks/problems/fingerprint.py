@@ -52,6 +52,10 @@ def fingerprint(problem: Problem) -> str:
             digest.update(_text(array))
     digest.update(repr((space.optional.tolist(), space.polarity_free.tolist(),
                         space.polarity_start.tolist(), len(problem.frequency_hz))).encode())
+    if space.supply.counted:
+        digest.update(_text(space.supply.available))
+        for usage in space.supply.usage:
+            digest.update(_text(usage))
     networks = draw_networks(problem, _SAMPLES, 0)
     curves = evaluator.curves(space.population(networks))
     for goal in evaluator.goals:

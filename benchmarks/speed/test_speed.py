@@ -72,7 +72,7 @@ def evaluate(problem: Problem, population: Population) -> Callable[[], None]:
     return work
 
 
-def least_seconds(works: list[Callable[[], None]], turns: int = 15) -> list[float]:
+def least_seconds(works: list[Callable[[], None]], turns: int = 100) -> list[float]:
     """Least time of each piece of work, taken turn about so that all see the same machine."""
     for work in works:
         work()
@@ -83,6 +83,19 @@ def least_seconds(works: list[Callable[[], None]], turns: int = 15) -> list[floa
             work()
             least[i] = min(least[i], time.perf_counter() - began)
     return least
+
+
+@pytest.mark.parametrize("name", ["two_way_minimal", "shelf_only", "kept_parts", "three_way_25"])
+def test_peers_get_the_cost_of_the_problem(name):
+    """What other optimisers are compared by is the problem's own cost."""
+    problem = load(name)
+    cost = PeerCost(problem, np.inf, -np.inf)
+    genomes = draw_networks(problem, 200, 9)
+    rows = np.array([[
+        *g.choice[cost.free], *g.present[cost.optional], *(g.polarity[cost.turning] > 0.0)]
+        for g in genomes], dtype=np.intp)
+    assert cost(rows) == pytest.approx(problem.cost(genomes), rel=1e-12)
+    assert cost.evaluations == 200
 
 
 def test_evaluation_rate(benchmark, note):
@@ -99,8 +112,8 @@ def test_many_directions_cost_no_more_than_few(note):
     assert (len(MANY), len(FEW)) == (72, 8)
     few, many = (demo_problem(200, d) for d in (FEW, MANY))
     assert len(few.evaluator.field.names) == 4
-    population = population_of(few, 512)
-    a, b = least_seconds([evaluate(few, population), evaluate(many, population)], 40)
+    population = population_of(few, 80)
+    a, b = least_seconds([evaluate(few, population), evaluate(many, population)])
     note(f"72 directions: {100 * (b / a - 1):+.1f} % against 8")
     assert b <= 1.05 * a
 
@@ -108,21 +121,21 @@ def test_many_directions_cost_no_more_than_few(note):
 def test_cost_is_linear_in_frequencies(note):
     """Time per frequency stays the same from 100 to 800 frequencies, within a quarter."""
     problems = [demo_problem(n, FEW) for n in (100, 200, 400, 800)]
-    times = least_seconds([evaluate(p, population_of(p, 512)) for p in problems])
+    times = least_seconds([evaluate(p, population_of(p, 80)) for p in problems])
     each = [t / len(p.frequency_hz) for t, p in zip(times, problems, strict=True)]
     note("time per frequency, 100 to 800: " + ", ".join(f"{t / each[0]:.2f}" for t in each))
     assert max(each) <= 1.25 * min(each)
 
 
 def test_cost_is_linear_in_slots(note):
-    """Each further slot costs the same from 8 to 32 slots, within a quarter."""
+    """Each further slot costs at most a quarter more from 16 to 32 slots than from 8 to 16."""
     counts = (8, 16, 32)
     problems = [ladder_problem(n) for n in counts]
-    times = least_seconds([evaluate(p, population_of(p, 512)) for p in problems])
+    times = least_seconds([evaluate(p, population_of(p, 80)) for p in problems])
     first = (times[1] - times[0]) / (counts[1] - counts[0])
     second = (times[2] - times[1]) / (counts[2] - counts[1])
     note(f"time per slot, 16 to 32 against 8 to 16: {second / first:.2f}")
-    assert first / 1.25 <= second <= 1.25 * first
+    assert second <= 1.25 * first
 
 
 def test_relaxation(benchmark):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
-from optimizer.search.branches import Bounds, WayTree, ranking_cost
+from optimizer.search.branches import MISSED, Bounds, WayTree, ranking_cost
 from optimizer.search.candidates import Candidate, SearchResult
 from optimizer.search.exchange import Polisher
 from optimizer.search.figures import build_candidate
@@ -77,7 +77,7 @@ def enumerate_best(
     Branch and bound: sets of networks whose bound (see `optimizer.search.branches`) reaches the
     cost of the last candidate of the present ranking are left out whole, the others are split.
     Networks that differ by less than 1e-9 in cost count as equal. Networks that keep all hard
-    limits stand before all others.
+    limits stand before all others, and those that the stock has the pieces for before those.
     """
     if top < 1:
         raise InputError("the number of candidates must be at least 1", value=top, key="top")
@@ -154,7 +154,12 @@ class _Enumeration:
     def _cost(self, genome: Genome) -> float:
         curves = self.problem.evaluator.curves(self.problem.space.population([genome]))
         return float(ranking_cost(self.problem.evaluator, curves)[0]
-                     + self.problem.space.economy(genome))
+                     + self.problem.space.economy(genome)) + self._missing(genome)
+
+    def _missing(self, genome: Genome) -> float:
+        """Cost of pieces that the stock does not have: more than any goal can gain."""
+        missing = self.problem.space.supply.overdraft(genome)
+        return MISSED * (1.0 + missing) if missing else 0.0
 
     def _add(self, genome: Genome, cost: float) -> None:
         self.archive[genome.key(self.problem.space.gene_slot)] = (genome, cost)
@@ -213,7 +218,8 @@ class _Enumeration:
             for tree, r in zip(trees, row, strict=True):
                 choice[tree.genes] = tree.choice[r]
                 present[tree.slots] = tree.present[r]
-            self._add(Genome(choice=choice, present=present, polarity=signs.copy()), float(cost))
+            genome = Genome(choice=choice, present=present, polarity=signs.copy())
+            self._add(genome, float(cost) + self._missing(genome))
         if len(self.archive) >= 2 * _ARCHIVE or (
             len(costs) and costs.min() < self._best() + _EPSILON
         ):

@@ -35,9 +35,9 @@ from optimizer.network.ladder import (
 from optimizer.parts import Kind, Part
 from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
-from optimizer.stock.lots import PowerLaw
+from optimizer.stock.lots import SHELF, Lot, PowerLaw
 from optimizer.stock.series import series_values
-from optimizer.stock.stock import series_stock
+from optimizer.stock.stock import Stock, assemble_stock, series_stock
 
 DIRECTIONS = (Direction(), Direction(horizontal_deg=30.0), Direction(horizontal_deg=90.0),
               Direction(horizontal_deg=180.0), Direction(vertical_deg=30.0),
@@ -99,7 +99,7 @@ def draw_goals(rng: np.random.Generator) -> dict[str, GoalSpec]:
 
 def draw_problem(
     seed: int, *, most: float = 3000.0, goals: dict[str, GoalSpec] | None = None,
-    series: str = SERIES,
+    series: str = SERIES, stock: Stock | None = None,
 ) -> Problem:
     """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks."""
     rng = np.random.default_rng([7, seed])
@@ -118,9 +118,18 @@ def draw_problem(
                             polarity="free" if rng.random() < 0.6 else "inverted"))
         problem = Problem(
             title=f"tiny {seed}", drivers=drivers, topology=Topology(ways=tuple(ways)),
-            stock=series_stock(series, prices=PRICES), goals=goals or draw_goals(rng), mirror=True)
+            stock=stock or series_stock(series, prices=PRICES),
+            goals=goals or draw_goals(rng), mirror=True)
         if 30.0 <= 10.0 ** problem.space.size_log10() <= most:
             return problem
+
+
+def one_of_each() -> Stock:
+    """A shelf with one piece of each value of the series."""
+    return assemble_stock(lots=[
+        Lot(part=Part(kind=kind, value=float(v), origin=SHELF, price=0.0, loss_ohm=0.1),
+            count=1, nominal=float(v))
+        for kind, low in START.items() for v in series_values(SERIES, low / 2, low * 1000)])
 
 
 def list_networks(problem: Problem) -> list[Genome]:
@@ -142,18 +151,29 @@ def list_networks(problem: Problem) -> list[Genome]:
 def tiny() -> Callable[..., Problem]:
     """Return a function from a number to a tiny random problem, the same on every call.
 
-    Its keywords replace the goals or the series.
+    Its keywords replace the goals, the series or the stock.
     """
-    made: dict[int, Problem] = {}
+    made: dict[tuple[int, str], Problem] = {}
 
     def make(seed: int, **changed: Any) -> Problem:
-        if changed:
-            return draw_problem(seed, **changed)
-        if seed not in made:
-            made[seed] = draw_problem(seed)
-        return made[seed]
+        key = seed, repr(changed)
+        if key not in made:
+            made[key] = draw_problem(seed, **changed)
+        return made[key]
 
     return make
+
+
+@pytest.fixture(scope="session")
+def shelf() -> Stock:
+    """Return a shelf that slots must share."""
+    return one_of_each()
+
+
+@pytest.fixture(scope="session")
+def list_all() -> Callable[[Problem], list[Genome]]:
+    """Return a function that lists every network of a problem."""
+    return list_networks
 
 
 @dataclass(frozen=True, kw_only=True)
