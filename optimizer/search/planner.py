@@ -25,11 +25,12 @@ _JITTER = 0.25  # nepers: how far a neighbour's start values stray from its pare
 
 @dataclass(slots=True)
 class _Known:
-    """Best relaxed point of one structure and how often it was started."""
+    """Best relaxed point of one structure, how often it was started, where it was deepened."""
 
     proposal: Proposal
     cost: float
     starts: int
+    deepened: float = np.inf
 
 
 def structure_of(proposal: Proposal) -> bytes:
@@ -149,3 +150,31 @@ class Planner:
                 known.starts += 1
                 if cost < known.cost:
                     known.proposal, known.cost = point, float(cost)
+
+    def promising(self, best: float, count: int) -> list[Proposal]:
+        """List structures worth relaxing to the end, best first.
+
+        Parameters
+        ----------
+        best : float
+            Best buildable cost so far: what is not below it when relaxed cannot beat it.
+        count : int
+            How many at most.
+        """
+        open_ones = [k for k in self.known.values()
+                     if k.cost < best and k.cost < 0.995 * k.deepened]
+        return [k.proposal for k in sorted(open_ones, key=lambda k: k.cost)[:count]]
+
+    def deepened(self, reached: Proposal, cost: float) -> None:
+        """Note that a structure was relaxed to the end.
+
+        Parameters
+        ----------
+        reached : Proposal
+            Its relaxed optimum.
+        cost : float
+        """
+        known = self.known[structure_of(reached)]
+        known.deepened = cost
+        if cost < known.cost:
+            known.proposal, known.cost = reached, cost

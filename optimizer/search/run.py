@@ -33,6 +33,10 @@ PATIENCE_ROUNDS = 16
 RELAXATION_POINTS = 48
 ROUNDINGS_DESCENDED = 1
 ROUNDINGS_KEPT = 12
+DEEP_ITERATIONS = 60
+DEEP_BREADTH = 96
+DEEP_DESCENDED = 4
+DEEPENED_PER_GENERATION = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +86,27 @@ class Round:
     costs: Real
     genomes: tuple[tuple[Genome, float], ...]
     finished: dict[bytes, float]
+    evaluations: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deepened:
+    """Outcome of deepening one structure.
+
+    Parameters
+    ----------
+    reached : Proposal
+        Its relaxed optimum.
+    cost : float
+        The relaxed cost there.
+    genomes : tuple of (Genome, float)
+        Polished networks with their full costs.
+    evaluations : int
+    """
+
+    reached: Proposal
+    cost: float
+    genomes: tuple[tuple[Genome, float], ...]
     evaluations: int
 
 
@@ -152,6 +177,33 @@ class Explorer:
         return Round(reached=reached, costs=relaxed.cost, genomes=tuple(found.values()),
                      finished=finished,
                      evaluations=relaxed.evaluations + polisher.evaluations - before)
+
+    def deepen(self, proposal: Proposal, best: float) -> Deepened:
+        """Relax one promising structure to the end and round it with more care.
+
+        Parameters
+        ----------
+        proposal : Proposal
+            Best point of the structure so far.
+        best : float
+            Best cost so far.
+        """
+        problem, polisher = self.problem, self.polisher
+        before = polisher.evaluations
+        relaxed = relax(
+            self.coarse, problem.space, problem.loss_laws, proposal.log_values[None],
+            proposal.present[None], proposal.polarity[None], schedule=((DEEP_ITERATIONS, 1.0),))
+        rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
+        polisher.evaluations += len(rounded)
+        found: dict[bytes, tuple[Genome, float]] = {}
+        for genome, cost in rounded[:DEEP_DESCENDED]:
+            polished = polisher.descend(genome, cost, best=best)
+            best = min(best, polished.cost)
+            found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
+        reached = Proposal(log_values=relaxed.log_values[0], present=proposal.present,
+                           polarity=proposal.polarity)
+        return Deepened(reached=reached, cost=float(relaxed.cost[0]), genomes=tuple(found.values()),
+                        evaluations=relaxed.evaluations + polisher.evaluations - before)
 
     def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
         Genome, float, int, int
@@ -323,6 +375,7 @@ class _State:
                 self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
                 for genome, cost in outcome.genomes:
                     self.add(genome, cost)
+            self.deepen(crew, planner)
             rounds += ROUNDS_PER_GENERATION
             quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
             self.report("searching")
@@ -331,6 +384,16 @@ class _State:
             if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
+
+    def deepen(self, crew: Crew, planner: Planner) -> None:
+        """Deepen the best structures that still promise to beat the best network."""
+        chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
+        for outcome in crew.deepen([(p, self.best) for p in chosen]):
+            planner.deepened(outcome.reached, outcome.cost)
+            self.evaluations += outcome.evaluations
+            self.relaxed_best = min(self.relaxed_best, outcome.cost)
+            for genome, cost in outcome.genomes:
+                self.add(genome, cost)
 
     def prove(self, crew: Crew, top: int) -> bool:
         """Work down the archive until `top` distinct candidates carry their certificate."""

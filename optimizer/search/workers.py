@@ -13,7 +13,7 @@ from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
 
 if TYPE_CHECKING:
-    from optimizer.search.run import Explorer, Round
+    from optimizer.search.run import Deepened, Explorer, Round
     from optimizer.search.strategies import Proposal
 
 _explorer: Any = None
@@ -30,6 +30,11 @@ def _prepare(problem: Problem) -> None:
 
 def _explore(task: tuple[list[Proposal], float, dict[bytes, float]]) -> Round:
     result: Round = _explorer.explore(*task)
+    return result
+
+
+def _deepen(task: tuple[Proposal, float]) -> Deepened:
+    result: Deepened = _explorer.deepen(*task)
     return result
 
 
@@ -115,6 +120,16 @@ class Crew:
             return explorer.explore(*task)
 
         return self._run(_explore, local, batches, meanwhile)
+
+    def deepen(self, todo: Sequence[tuple[Proposal, float]]) -> list[Deepened]:
+        """Deepen structures, results in order."""
+        explorer = self.explorer
+
+        def local(task: tuple[Proposal, float]) -> Deepened:
+            assert explorer is not None
+            return explorer.deepen(*task)
+
+        return self._run(_deepen, local, todo)
 
     def prove(
         self, todo: Sequence[tuple[Genome, float]], deadline: float | None
