@@ -57,12 +57,9 @@ def test_same_seed_same_list(tiny: Tiny, first: SearchResult) -> None:
     assert fingerprint(run(tiny(**DRAWN))) == fingerprint(first)
 
 
-@pytest.mark.parametrize("workers", [2, 3])
-def test_workers_do_not_change_the_list(
-    tiny: Tiny, first: SearchResult, workers: int
-) -> None:
-    """Two and three processes find what one finds."""
-    assert fingerprint(run(tiny(**DRAWN), workers=workers)) == fingerprint(first)
+def test_workers_do_not_change_the_list(tiny: Tiny, first: SearchResult) -> None:
+    """Two processes find what one finds."""
+    assert fingerprint(run(tiny(**DRAWN), workers=2)) == fingerprint(first)
 
 
 def test_other_processes_find_the_same_list(first: SearchResult) -> None:
