@@ -14,10 +14,11 @@ from optimizer.errors import InputError
 from optimizer.search.branches import MISSED, Bounds, WayTree, ranking_cost
 from optimizer.search.candidates import Candidate, SearchResult
 from optimizer.search.exchange import Polisher
+from optimizer.search.explorer import Explorer
 from optimizer.search.figures import build_candidate
 from optimizer.search.problem import Problem
 from optimizer.search.rank import rank_genomes
-from optimizer.search.run import Explorer, SearchProgress
+from optimizer.search.run import SearchProgress
 from optimizer.search.space import Genome
 
 Real = NDArray[np.float64]

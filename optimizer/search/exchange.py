@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from optimizer.search.likely import Singles, best_chain, best_likely_pair
 from optimizer.search.problem import Problem
 from optimizer.search.rounding import choose_anew
-from optimizer.search.scan import Block, BlockKey, Rows, Scan, Tables
+from optimizer.search.scan import Block, BlockKey, Rows, Scan
 from optimizer.search.space import Genome, Space
+from optimizer.search.tables import Tables
 
 Real = NDArray[np.float64]
 

@@ -22,7 +22,7 @@ from optimizer.search.space import Genome, Space, gene_options
 
 if TYPE_CHECKING:
     from optimizer.measure.driver import Driver
-    from optimizer.search.scan import Tables
+    from optimizer.search.tables import Tables
     from optimizer.stock.stock import Stock
 
 Real = NDArray[np.float64]
@@ -244,6 +244,6 @@ class Problem:
     @cached_property
     def tables(self) -> Tables:
         """Immittances of every option on the full grid, made when first needed."""
-        from optimizer.search.scan import Tables  # it builds on this module
+        from optimizer.search.tables import Tables  # it builds on this module
 
         return Tables(self.evaluator, self.space)

@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 
 from optimizer.errors import InputError
 from optimizer.search.candidates import SearchResult
-from optimizer.search.exchange import Polisher, has_many_options
+from optimizer.search.exchange import has_many_options
 from optimizer.search.figures import build_candidate
 from optimizer.search.planner import Planner
 from optimizer.search.problem import Problem
 from optimizer.search.rank import rank_genomes
-from optimizer.search.relax import Relaxed, relax
-from optimizer.search.rounding import round_relaxed
 from optimizer.search.space import Genome
-from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.strategies import Strategy
 from optimizer.search.workers import Crew
 
 Real = NDArray[np.float64]
@@ -28,14 +26,7 @@ Real = NDArray[np.float64]
 DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
-POLISHED_PER_ROUND = 3
 PATIENCE_ROUNDS = 16
-RELAXATION_POINTS = 48
-ROUNDINGS_DESCENDED = 1
-ROUNDINGS_KEPT = 12
-DEEP_ITERATIONS = 60
-DEEP_BREADTH = 96
-DEEP_DESCENDED = 4
 DEEPENED_PER_GENERATION = 2
 
 
@@ -63,186 +54,6 @@ class SearchProgress:
     best_cost: float | None
     restarts: int
     phase: Literal["searching", "proving"] = "searching"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Round:
-    """Outcome of one round of starts.
-
-    Parameters
-    ----------
-    reached : tuple of Proposal
-        Where each proposal was relaxed to.
-    costs : ndarray, shape (P,)
-        The relaxed costs.
-    genomes : tuple of (Genome, float)
-        Polished networks with their full costs.
-    finished : dict of bytes to float
-        Structures that were rounded, with their relaxed costs.
-    evaluations : int
-    """
-
-    reached: tuple[Proposal, ...]
-    costs: Real
-    genomes: tuple[tuple[Genome, float], ...]
-    finished: dict[bytes, float]
-    evaluations: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deepened:
-    """Outcome of deepening one structure.
-
-    Parameters
-    ----------
-    reached : Proposal
-        Its relaxed optimum.
-    cost : float
-        The relaxed cost there.
-    genomes : tuple of (Genome, float)
-        Polished networks with their full costs.
-    evaluations : int
-    """
-
-    reached: Proposal
-    cost: float
-    genomes: tuple[tuple[Genome, float], ...]
-    evaluations: int
-
-
-class Explorer:
-    """What a worker keeps: the problem with its tables and its relaxation grid."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self.polisher = Polisher(problem)
-        self.coarse = problem.thinned(RELAXATION_POINTS)
-
-    def _choose(
-        self, relaxed: Relaxed, best: float, done: dict[bytes, float]
-    ) -> NDArray[np.intp]:
-        """Relaxed points worth rounding: one a structure, new or bettered, below the best."""
-        chosen: list[int] = []
-        seen: set[bytes] = set()
-        for i in np.argsort(relaxed.cost, kind="stable"):
-            if len(chosen) == POLISHED_PER_ROUND or relaxed.cost[i] > best:
-                break
-            structure = _structure(relaxed.present[i], relaxed.polarity[i])
-            if structure in seen or relaxed.cost[i] > 0.995 * done.get(structure, np.inf):
-                continue
-            seen.add(structure)
-            chosen.append(int(i))
-        return np.array(chosen, dtype=np.intp)
-
-    def explore(
-        self, proposals: list[Proposal], best: float, done: dict[bytes, float]
-    ) -> Round:
-        """Relax a batch of proposals and polish the most promising ones.
-
-        Parameters
-        ----------
-        proposals : list of Proposal
-        best : float
-            Best cost so far; a structure that cannot beat it is not rounded.
-        done : dict of bytes to float
-            Structures rounded before, with their relaxed costs.
-        """
-        problem, polisher = self.problem, self.polisher
-        before = polisher.evaluations
-        relaxed = relax(
-            self.coarse, problem.space, problem.loss_laws,
-            np.array([p.log_values for p in proposals]),
-            np.array([p.present for p in proposals]),
-            np.array([p.polarity for p in proposals]))
-        chosen = self._choose(relaxed, best, done)
-        found: dict[bytes, tuple[Genome, float]] = {}
-        finished: dict[bytes, float] = {}
-        if len(chosen):
-            for i in chosen:
-                finished[_structure(relaxed.present[i], relaxed.polarity[i])] = float(
-                    relaxed.cost[i])
-                rounded = round_relaxed(problem, relaxed, int(i))
-                polisher.evaluations += len(rounded)
-                # The next best roundings are kept too: the ranked list wants variety.
-                for genome, cost in rounded[:ROUNDINGS_KEPT]:
-                    found[genome.key(problem.space.gene_slot)] = (genome, cost)
-                for genome, cost in rounded[:ROUNDINGS_DESCENDED]:
-                    polished = polisher.descend(genome, cost, best=best)
-                    best = min(best, polished.cost)
-                    found[polished.genome.key(problem.space.gene_slot)] = (
-                        polished.genome, polished.cost)
-        reached = tuple(
-            Proposal(log_values=v, present=p, polarity=s)
-            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True))
-        return Round(reached=reached, costs=relaxed.cost, genomes=tuple(found.values()),
-                     finished=finished,
-                     evaluations=relaxed.evaluations + polisher.evaluations - before)
-
-    def deepen(self, proposal: Proposal, best: float) -> Deepened:
-        """Relax one promising structure to the end and round it with more care.
-
-        Parameters
-        ----------
-        proposal : Proposal
-            Best point of the structure so far.
-        best : float
-            Best cost so far.
-        """
-        problem, polisher = self.problem, self.polisher
-        before = polisher.evaluations
-        relaxed = relax(
-            self.coarse, problem.space, problem.loss_laws, proposal.log_values[None],
-            proposal.present[None], proposal.polarity[None], schedule=((DEEP_ITERATIONS, 1.0),))
-        rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
-        polisher.evaluations += len(rounded)
-        found: dict[bytes, tuple[Genome, float]] = {}
-        for genome, cost in rounded[:DEEP_DESCENDED]:
-            polished = polisher.descend(genome, cost, best=best)
-            best = min(best, polished.cost)
-            found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
-        reached = Proposal(log_values=relaxed.log_values[0], present=proposal.present,
-                           polarity=proposal.polarity)
-        return Deepened(reached=reached, cost=float(relaxed.cost[0]), genomes=tuple(found.values()),
-                        evaluations=relaxed.evaluations + polisher.evaluations - before)
-
-    def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
-        Genome, float, int, int
-    ]:
-        """Exchange parts until no change of one or two helps.
-
-        Parameters
-        ----------
-        genome : Genome
-        cost : float
-            Its full cost.
-        deadline : float or None
-            `time.monotonic` value at which to give up.
-
-        Returns
-        -------
-        genome, cost, no_better_change_of, evaluations
-        """
-        before = self.polisher.evaluations
-
-        def stop() -> bool:
-            return deadline is not None and time.monotonic() > deadline
-
-        done = self.polisher.descend_pairs(genome, cost, stop=stop)
-        return (done.genome, done.cost, done.no_better_change_of,
-                self.polisher.evaluations - before)
-
-    def relax_structure(self, genome: Genome) -> float:
-        """Best cost with the genome's structure and values left continuous, on the full grid."""
-        space, problem = self.problem.space, self.problem
-        own = np.log([o.values[c] for o, c in zip(space.options, genome.choice, strict=True)])
-        rng = np.random.default_rng(0)
-        starts = own + rng.normal(0.0, 0.15, (8, len(own)))
-        starts[0] = own
-        relaxed = relax(problem.evaluator, space, problem.loss_laws, starts,
-                        np.repeat(genome.present[None], 8, axis=0),
-                        np.repeat(genome.polarity[None], 8, axis=0),
-                        schedule=((10, 1.0), (20, 0.25)))
-        return float(relaxed.cost.min())
 
 
 def search(
@@ -309,10 +120,6 @@ def search(
         except KeyboardInterrupt:
             stopped = "interrupted"
     return state.result(top, stopped)
-
-
-def _structure(present: NDArray[np.bool_], polarity: Real) -> bytes:
-    return present.tobytes() + polarity.tobytes()
 
 
 class _State:

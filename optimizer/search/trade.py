@@ -31,7 +31,7 @@ Real = NDArray[np.float64]
 ANCHORS = (0.5, 0.1, 0.9)
 """Shares of the first goal at which structures are looked for."""
 
-ROUNDS_OF_ANCHOR = 6
+ROUNDS_OF_ANCHOR = 14
 """Rounds of starts at each anchor."""
 
 BATCH = 4

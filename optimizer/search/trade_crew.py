@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import multiprocessing
 import signal
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,24 +16,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.goals.economy import option_costs
-from optimizer.network.ladder import Network
+from optimizer.search.explorer import Explorer
+from optimizer.search.planner import Planner
 from optimizer.search.problem import Evaluator, Problem
 from optimizer.search.relax import Relaxed, relax
 from optimizer.search.rounding import round_relaxed
-from optimizer.search.run import DEFAULT_STRATEGY, Explorer, search
-from optimizer.search.space import Genome, Space
+from optimizer.search.run import DEFAULT_STRATEGY, STARTS_PER_ROUND
+from optimizer.search.space import Genome
 from optimizer.search.strategies import Strategy
 
 Weights = tuple[tuple[str, float], ...]
 """Goal and its weight, for the goals that differ from the problem's own."""
 
-ExploreTask = tuple[Weights, int, "int | None", "float | None"]
+ExploreTask = tuple[Weights, int, int, "float | None"]
 CertifyTask = tuple[Weights, Genome, "float | None"]
 PolishTask = tuple[Weights, list[Genome], int, "float | None"]
 Real = NDArray[np.float64]
 
-_KEPT = 6  # networks that a search hands over
-_DESCENDED = 3  # roundings of each structure that are polished
+_DESCENDED = 1  # roundings of each structure that are polished
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
@@ -95,38 +96,31 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
     problem : Problem
         The problem.
     task : tuple
-        Weights, seed, rounds at most or None, seconds or None.
+        Weights, seed, rounds of starts at most, seconds or None.
     """
     weights, seed, rounds, seconds = task
+    began = time.monotonic()
     weighted = reweight(problem, weights)
-    found = search(weighted, seconds=seconds, seed=seed, top=_KEPT, max_rounds=rounds)
-    return Found(genomes=tuple(find_genome(weighted.space, c.network) for c in found.candidates),
-                 evaluations=found.evaluations)
-
-
-def find_genome(space: Space, network: Network) -> Genome:
-    """Find the genome that stands for a network built from the options of a space.
-
-    Parameters
-    ----------
-    space : Space
-        The space.
-    network : Network
-        As `Space.network` built it.
-    """
-    choice = np.zeros(len(space.genes), dtype=np.intp)
-    present = np.zeros(len(space.slots), dtype=bool)
-    k = 0
-    for way, built in zip(space.topology.ways, network.ways, strict=True):
-        filled = {slot.name: slot for slot in built.slots}
-        for slot in way.slots:
-            if slot.name in filled:
-                present[k] = True
-                for g, part in zip(space.slot_genes[k], filled[slot.name].parts, strict=True):
-                    choice[g] = space.options[g].parts.index(part)
-            k += 1
-    return Genome(choice=choice, present=present,
-                  polarity=np.array([float(w.polarity) for w in network.ways]))
+    explorer = Explorer(weighted)
+    planner = Planner(
+        weighted.space, lambda: Strategy(weighted.space, DEFAULT_STRATEGY, seed, budget=10_000),
+        np.random.default_rng(seed))
+    best, evaluations = np.inf, 0
+    done: dict[bytes, float] = {}
+    genomes: list[Genome] = []
+    for _ in range(rounds):
+        asked = planner.ask(STARTS_PER_ROUND)
+        outcome = explorer.explore([replace(p, token=None) for p in asked], best, done)
+        planner.tell(asked, outcome.reached, outcome.costs)
+        for structure, cost in outcome.finished.items():
+            done[structure] = min(cost, done.get(structure, np.inf))
+        for genome, cost in outcome.genomes:
+            genomes.append(genome)
+            best = min(best, cost)
+        evaluations += outcome.evaluations
+        if seconds is not None and time.monotonic() - began > seconds:
+            break
+    return Found(genomes=tuple(genomes), evaluations=evaluations)
 
 
 def polish_network(problem: Problem, task: PolishTask) -> Found:
@@ -154,8 +148,8 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
             break
         rounded = round_relaxed(weighted, relaxed, int(i))
         known.update({g.key(space.gene_slot): (g, c) for g, c in rounded[:_REMEMBERED]})
-        for genome, _ in rounded[:_DESCENDED]:
-            done = polisher.descend_singles(genome)
+        for genome, cost in rounded[:_DESCENDED]:
+            done = polisher.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
     ranked = sorted(known.values(), key=lambda item: item[1])

@@ -13,14 +13,14 @@ from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
 
 if TYPE_CHECKING:
-    from optimizer.search.run import Deepened, Explorer, Round
+    from optimizer.search.explorer import Deepened, Explorer, Round
     from optimizer.search.strategies import Proposal
 
 _explorer: Any = None
 
 
 def _prepare(problem: Problem) -> None:
-    from optimizer.search.run import Explorer
+    from optimizer.search.explorer import Explorer
 
     global _explorer
     _explorer = Explorer(problem)
@@ -58,7 +58,7 @@ class Crew:
     """
 
     def __init__(self, problem: Problem, workers: int) -> None:
-        from optimizer.search.run import Explorer
+        from optimizer.search.explorer import Explorer
 
         self.pool: ProcessPoolExecutor | None = None
         self.explorer: Explorer | None = None

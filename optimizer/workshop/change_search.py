@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.search.problem import Evaluator
-from optimizer.search.scan import Block, BlockKey, Rows, Scan, Tables
+from optimizer.search.scan import Block, BlockKey, Rows, Scan
 from optimizer.search.space import Genome
+from optimizer.search.tables import Tables
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
 from optimizer.workshop.bench import Bench

@@ -16,8 +16,9 @@ from optimizer.parts import Part
 from optimizer.search.candidates import Candidate
 from optimizer.search.figures import build_candidate
 from optimizer.search.problem import Evaluator, Problem
-from optimizer.search.scan import Scan, Tables
+from optimizer.search.scan import Scan
 from optimizer.search.space import Genome
+from optimizer.search.tables import Tables
 from optimizer.workshop.bench import Bench, lay_out
 
 Real = NDArray[np.float64]

@@ -11,8 +11,9 @@ from optimizer.demo import write_demo
 from optimizer.project import build_problem, load_design
 from optimizer.search.exchange import Polisher
 from optimizer.search.problem import Problem
-from optimizer.search.scan import Block, Scan, Tables
+from optimizer.search.scan import Block, Scan
 from optimizer.search.space import Genome
+from optimizer.search.tables import Tables
 
 
 @pytest.fixture(scope="module")
