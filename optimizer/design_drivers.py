@@ -14,15 +14,19 @@ from numpy.typing import NDArray
 from optimizer.design import Design, DesignDriver, ResponseFile
 from optimizer.design_timing import align_drivers
 from optimizer.errors import InputError
+from optimizer.measure.contents import read_curve
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.grid import Resampled, log_grid, resample
-from optimizer.measure.impulse import read_impulse_response
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Direction, Response
 from optimizer.measure.text import read_response
 from optimizer.units import db_to_ratio, format_quantity, ratio_to_db
 from optimizer.yamltext import Where
 
+CURVE_GOALS = (
+    "on_axis", "listening_window", "early_reflections", "sound_power", "in_room", "directivity",
+)  # fmt: skip
+"""Goals on measured responses, which a gate limits."""
 REFERENCE_VOLTS = 2.83
 """Voltage that sensitivity is stated for: 1 W into 8 ohm, rounded as the trade does."""
 
@@ -71,7 +75,7 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
     drivers = tuple(
         _load_driver(design, one, curves[one.name], grid, said[one.name]) for one in chosen
     )
-    return drivers, (*notes, *timing_notes)
+    return drivers, (*notes, *timing_notes, *_explain_gates(design, chosen))
 
 
 def _read_directions(
@@ -152,19 +156,33 @@ def _read(
     _check_reach(spot, path)
     try:
         if path.suffix.lower() in (".wav", ".wave") and quantity == "pressure":
-            read = read_impulse_response(path)
-            response = read.response
-            if read.gate_s:
-                notes.append(
-                    f"{path.name}: gated after {read.gate_s * 1e3:.1f} ms, valid from "
-                    f"{1.0 / read.gate_s:.0f} Hz"
-                )
+            reading = read_curve(path, "response")
+            assert reading.response is not None  # a stated file is read or refused
+            response = reading.response
         else:
             response = read_response(path, quantity)
     except InputError as error:
         raise spot.locate(error) from None
     notes += [f"{path.name}: {note}" for note in response.notes]
     return response
+
+
+def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
+    """Say which goals reach below what the time window of every driver resolves."""
+    valid = []
+    for one in chosen:
+        reading = read_curve(one.responses[0].path, "response")
+        if reading.gate_s is None:
+            return []
+        valid.append((1.0 / reading.gate_s, reading))
+    from_hz, reading = min(valid, key=lambda item: item[0])
+    notes = [
+        f"{name} reaches below {from_hz:.0f} Hz, the least that the gate of {reading.path} "
+        f"({(reading.gate_s or 0.0) * 1e3:.3g} ms) resolves: no valid data there"
+        for name, spec in design.goals.specs.items()
+        if name in CURVE_GOALS and getattr(spec, "band_hz", (np.inf,))[0] < 0.99 * from_hz
+    ]
+    return notes
 
 
 def _resample(

@@ -6,17 +6,22 @@ import hashlib
 import os
 import re
 import textwrap
-from collections.abc import Iterable
 from pathlib import Path
 
 from optimizer.design_ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.measure.response import Direction
 from optimizer.network.ladder import Slot
-from optimizer.project_start import SEARCH_SECONDS, Start, describe_delays, limits_of
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.project_start import (
+    SEARCH_SECONDS,
+    Start,
+    describe_delays,
+    find_mirror,
+    limit_lowest,
+)
 from optimizer.start_ladder import PlannedWay
 from optimizer.units import format_quantity
-from optimizer.parts import UNIT_OF_KIND
 
 DESIGN_NAME = "laddersmith.yaml"
 _MARK = "# Written by laddersmith start; fingerprint "
@@ -130,18 +135,20 @@ def _render_head(start: Start, folder: Path) -> list[str]:
         lines += [line for text in describe_delays(timing) for line in _comment(text, "  ")]
         if start.survey.folder.together is None:
             lines += [line for text in timing.notes for line in _comment(text, "  ")]
-    lines += [
-        *_comment(
-            "If the cabinet radiates alike to both sides, add mirror: left-right."
-        ),
-        f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}}}",
-        "",
-    ]  # fmt: skip
+    mirror = ""
+    if find_mirror(start.responses):
+        mirror = ", mirror: left-right"
+        lines += _comment(
+            "Horizontal angles were measured on one side only, so the other is taken to be alike; "
+            "remove mirror where the cabinet is not."
+        )
+    lines += [f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}}}", ""]
     return lines
 
 
 def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
     lines = ["drivers:"]
+    limits = limit_lowest(start.plan)
     for way in start.plan.ways:
         driver = way.driver
         name = driver.name
@@ -168,8 +175,9 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
             f"    impedance: {_quote(_relative(folder / start.impedances[name], beside))}"
         )
         lines += _render_place(start, name)
-        limits = ", ".join(f"{key}: {value:.0f}" for key, value in limits_of(driver).items())
-        lines.append(f"    limits: {{{limits}}}   # Hz; add watts: N from the data sheet")
+        lines += [
+            f"    limits: {{lowest_hz: {limits[name]:.3g}}}   # add watts: N from the data sheet",
+        ]
         lines.append("")
     return lines
 
@@ -255,6 +263,15 @@ def _render_goals(start: Start) -> list[str]:
     lines += [
         f"  impedance: {{floor: {start.floor_ohm:g} ohm, hard: yes, "
         f"band: {z_low:g} .. {z_high:g} Hz}}",
+    ]
+    if start.low_drive_db is not None:
+        lines += _comment(
+            "Drive of the upper drivers at and below their resonance: 12 dB down, what a "
+            "second-order filter an octave above does, and as much more as a resonance peaks.",
+            indent="  ",
+        )
+        lines.append(f"  low_drive: {{down: {start.low_drive_db:g} dB, weight: 0.5}}")
+    lines += [
         *_comment("A part must gain as much, in dB, to be worth soldering.", indent="  "),
         "  parts: {each: 0.05}",
         "",
@@ -308,6 +325,3 @@ def _relative(path: Path, beside: Path) -> str:
 
 def _hz(value: float) -> str:
     return format_quantity(value, "Hz")
-
-
-__all__: Iterable[str] = ("DESIGN_NAME", "check_unedited", "render_start")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from optimizer.errors import InputError
 from optimizer.measure.align import align_responses
 from optimizer.measure.readings import DriverFiles
 from optimizer.measure.response import ON_AXIS, Direction, Response
-from optimizer.measure.survey import DriverSurvey, Survey
+from optimizer.measure.survey import Survey
 from optimizer.measure.thin import interpolate_log
 from optimizer.measure.timing import Timing, check_shared_clock
 from optimizer.start_ladder import Plan, plan_ways
@@ -55,6 +55,8 @@ class Start:
         Where the impedance is judged.
     floor_ohm : float
         Smallest impedance asked for.
+    low_drive_db : float or None
+        How far down the drive of upper drivers at their resonance has to be.
     notes : tuple of str
         What else was assumed.
     depths_m, diameters_m : dict of str to float
@@ -72,6 +74,7 @@ class Start:
     band_why: tuple[str, ...]
     impedance_band_hz: tuple[float, float]
     floor_ohm: float
+    low_drive_db: float | None
     notes: tuple[str, ...]
     depths_m: dict[str, float]
     diameters_m: dict[str, float]
@@ -140,8 +143,8 @@ def plan_start(
         },
         preset="living-room" if len(shared) >= MANY_DIRECTIONS else "bench-start",
         band_hz=band, band_why=band_why, impedance_band_hz=_impedance_band(survey, plan),
-        floor_ohm=_choose_floor(plan), notes=tuple(notes), depths_m=dict(depths_m or {}),
-        diameters_m=dict(diameters_m or {}),
+        floor_ohm=_choose_floor(plan), low_drive_db=_choose_low_drive(plan), notes=tuple(notes),
+        depths_m=dict(depths_m or {}), diameters_m=dict(diameters_m or {}),
     )  # fmt: skip
 
 
@@ -254,7 +257,8 @@ def _choose_band(plan: Plan) -> tuple[tuple[float, float], tuple[str, ...]]:
     low = min(200.0, first_crossover / 2.0)
     reason = f"from {low:.0f} Hz: below, rooms and placement decide"
     own = lowest.usable_hz[0] * np.sqrt(2.0)
-    if own > low:
+    # Where the data end before the driver does, its own fall is not seen.
+    if own > low and lowest.usable_hz[0] > 1.02 * lowest.valid_from_hz:
         low, reason = own, f"from {own:.0f} Hz: below, {lowest.name} falls by itself"
     if lowest.valid_from_hz > low:
         low = lowest.valid_from_hz
@@ -301,17 +305,51 @@ def _choose_floor(plan: Plan) -> float:
     return max(float(np.floor(FLOOR_SHARE * min(smallest) * 10.0)) / 10.0, 0.1)
 
 
-def limits_of(driver: DriverSurvey) -> dict[str, float]:
-    """State where a driver should not be driven: its resonance, or half its lowest crossover.
+def _choose_low_drive(plan: Plan) -> float | None:
+    """12 dB, a second-order filter an octave above, and as much more as a resonance peaks."""
+    upper = [driver for group in plan.groups[1:] for driver in group]
+    if not upper:
+        return None
+    qts = max((d.impedance.qts or 0.0) if d.impedance is not None else 0.0 for d in upper)
+    return 12.0 + min(round(20.0 * float(np.log10(max(qts, 1.0)))), 8.0)
+
+
+def limit_lowest(plan: Plan) -> dict[str, float]:
+    """State below what frequency each driver should not be driven.
 
     Parameters
     ----------
-    driver : DriverSurvey
-        Any.
+    plan : Plan
+        All ways.
 
     Returns
     -------
     dict of str to float
-        "lowest_hz".
+        In Hz, by driver: the resonance, or half the lowest safe crossover where that is unknown.
+        The lowest drivers stay below all others, because nothing passive protects them.
     """
-    return {"lowest_hz": driver.resonance_hz or driver.lowest_hz / 2.0}
+    found = {}
+    for group in plan.groups:
+        for driver in group:
+            found[driver.name] = driver.resonance_hz or driver.lowest_hz / 2.0
+    upper = [found[driver.name] for group in plan.groups[1:] for driver in group]
+    for driver in plan.groups[0]:
+        found[driver.name] = min([found[driver.name], *(0.7 * value for value in upper)])
+    return found
+
+
+def find_mirror(responses: Mapping[str, Mapping[Direction, str]]) -> bool:
+    """Whether horizontal angles were measured on one side only, so that the other is taken alike.
+
+    Parameters
+    ----------
+    responses : mapping of str to mapping of Direction to str
+        Files by driver and direction.
+
+    Returns
+    -------
+    bool
+    """
+    angles = [d.horizontal_deg for files in responses.values() for d in files]
+    beside = [angle for angle in angles if 0.0 < abs(angle) < 180.0]
+    return bool(beside) and (min(beside) > 0.0 or max(beside) < 0.0)

@@ -18,6 +18,8 @@ from optimizer.parts import Kind
 
 LEEWAY = 2.0
 """A range reaches this factor beyond the handbook values: a driver is no resistor."""
+UNSAFE_LEEWAY = 1.3
+"""The same towards a high-pass lower than proposed, where a driver may be harmed."""
 COMPOUND_LEEWAY = 2.5
 """The same for traps, notches and equalisers around their starting values."""
 
@@ -27,6 +29,10 @@ BUILDABLE: dict[Kind, tuple[float, float]] = {
     "resistor": (0.47, 68.0),
 }
 """What can be bought without trouble (common practice, no source)."""
+LARGEST_COMPOUND: dict[Kind, float] = {
+    "inductor": 10e-3, "capacitor": 150e-6, "resistor": 47.0,
+}  # fmt: skip
+"""A trap or notch that starts above this costs more than it is worth (common practice)."""
 
 ALIKE_OCTAVES = 0.6
 """Two drivers whose bands differ by less at both ends are taken for two of a kind."""
@@ -295,11 +301,12 @@ def _add_section(
                     for number, element in enumerate(elements):
                         values[number].append(element.value)
     other = pair.upper if low_pass else pair.lower
+    beyond = LEEWAY if low_pass else UNSAFE_LEEWAY
     for number, found in enumerate(values):
         place: Place = "series" if number % 2 == 0 else "shunt"
         form: Form = "inductor" if (number % 2 == 0) == low_pass else "capacitor"
         way.add(
-            place, form, [(min(found) / LEEWAY, max(found) * LEEWAY)],
+            place, form, [(min(found) / LEEWAY, max(found) * beyond)],
             f"{kind} towards {other}" if number == 0 else f"{_ordinal(number + 1)} order",
             optional=number >= needed,
         )  # fmt: skip
@@ -315,6 +322,9 @@ def _add_compound(way: _Builder, place: Place, hint: SlotHint) -> None:
         form = "equaliser"
     starts = [hint.values[key] for key in _COMPOUND_VALUES[form]]
     kinds = PARTS_OF_FORM[form]
-    if any(not BUILDABLE[k][0] <= v <= BUILDABLE[k][1] for k, v in zip(kinds, starts, strict=True)):
+    if any(
+        not BUILDABLE[kind][0] <= start <= LARGEST_COMPOUND[kind]
+        for kind, start in zip(kinds, starts, strict=True)
+    ):
         return  # the peak is still shown by the survey
     way.add(place, form, [(v / COMPOUND_LEEWAY, v * COMPOUND_LEEWAY) for v in starts], hint.reason)

@@ -1,0 +1,114 @@
+"""The design file that a start writes: it loads, says what it assumes, and is never lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.demo.write import write_demo
+from optimizer.design_writer import check_unedited, render_start
+from optimizer.errors import InputError
+from optimizer.measure.survey import survey_path
+from optimizer.project import build_problem, load_design
+from optimizer.project_start import plan_start
+
+ODD = 'The "best", 50% #1: it\'s'
+"""Everything that YAML could misread in a name."""
+
+
+def write_two_way(folder: Path, woofer: str = "woofer") -> Path:
+    f = np.geomspace(50, 20000, 200)
+    s, t = 1j * f / 900, 1j * f / 3500
+    curves = {
+        f"{woofer} woofer.txt": 300 / (t * t + 1.4 * t + 1),
+        "tweeter.txt": 350 * s * s / (s * s + 1.4 * s + 1),
+    }
+    for name, value in curves.items():
+        rows = zip(f, 20 * np.log10(np.abs(value)), np.degrees(np.angle(value)), strict=True)
+        (folder / name).write_text("".join(f"{a:.3f} {b:.4f} {c:.3f}\n" for a, b, c in rows))
+    for name, resonance in ((f"{woofer} woofer z.txt", 80), ("tweeter z.txt", 900)):
+        z = 6 + 20 / (1 + 3j * (f / resonance - resonance / f))
+        rows = zip(f, np.abs(z), np.degrees(np.angle(z)), strict=True)
+        (folder / name).write_text("".join(f"{a:.3f} {b:.4f} {c:.3f}\n" for a, b, c in rows))
+    return folder
+
+
+def write_design(folder: Path, design: Path) -> str:
+    text = render_start(plan_start(survey_path(folder)), folder, design.parent)
+    design.write_text(text, encoding="utf-8")
+    return text
+
+
+def test_the_design_becomes_a_problem(tmp_path):
+    """What is written loads without a note of assumed ranges and says how files were read."""
+    folder = tmp_path / "My #1: speaker"
+    folder.mkdir()
+    design = folder / "laddersmith.yaml"
+    text = write_design(write_two_way(folder, ODD), design)
+    loaded = load_design(design)
+    assert loaded.title == "My #1: speaker"
+    assert loaded.notes == ()
+    problem = build_problem(loaded)
+    assert [d.name for d in problem.drivers] == ["woofer", "tweeter"]
+    assert "How the files were understood" in text
+    assert "follow from stated depths" in " ".join(text.replace("#", " ").split())
+    assert all(len(line) < 160 for line in text.splitlines())
+
+
+def test_the_demo_loads_with_all_directions(tmp_path):
+    """From the example's files alone: three ways, every direction, a shared clock, a mirror."""
+    folder = write_demo(tmp_path / "demo").parent
+    design = folder / "laddersmith.yaml"
+    write_design(folder, design)
+    loaded, demo = load_design(design), load_design(folder / "design.yaml")
+    assert loaded.measured.clock == "shared"
+    assert loaded.measured.mirror == "left-right"
+    assert loaded.goals.preset == "living-room"
+    for one, other in zip(loaded.drivers, demo.drivers, strict=True):
+        assert one.name == other.name
+        assert {f.direction: f.path.name for f in one.responses} == {
+            f.direction: f.path.name for f in other.responses
+        }
+
+
+def test_a_design_elsewhere_finds_the_files(tmp_path):
+    """A design written into another folder names the measurements in full."""
+    folder, other = tmp_path / "data", tmp_path / "designs"
+    folder.mkdir()
+    other.mkdir()
+    design = other / "mine.yaml"
+    write_design(write_two_way(folder), design)
+    assert build_problem(load_design(design)).drivers
+
+
+def test_an_edited_design_is_never_replaced(tmp_path):
+    """One changed character below the first line, or a file of another origin, is refused."""
+    design = tmp_path / "laddersmith.yaml"
+    check_unedited(design)
+    text = write_design(write_two_way(tmp_path), design)
+    check_unedited(design)
+    for changed in (
+        text.replace("each: 0.05", "each: 0.06"),
+        text + "# mine\n",
+        "speaker: mine\n",
+        text.split("\n", 1)[1],
+        "",
+    ):
+        design.write_text(changed, encoding="utf-8")
+        with pytest.raises(InputError, match="not replaced") as caught:
+            check_unedited(design)
+        assert "--design" in str(caught.value)
+
+
+def test_the_same_folder_gives_the_same_text(tmp_path):
+    """Writing twice changes nothing, and the design is not taken for a measurement."""
+    write_two_way(tmp_path)
+    design = tmp_path / "laddersmith.yaml"
+    first = write_design(tmp_path, design)
+    again = render_start(plan_start(survey_path(tmp_path)), tmp_path, tmp_path)
+    # The list of files now holds the design itself.
+    assert load_design(design).topology == load_design(design).topology
+    kept = [line for line in again.splitlines()[1:] if "laddersmith.yaml" not in line]
+    assert kept == first.splitlines()[1:]
