@@ -10,7 +10,7 @@ from typing import Literal
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Place
 from optimizer.network.names import name_parts
 from optimizer.parts import UNIT_OF_KIND, Part
-from optimizer.report.drawing import CHARACTER, Drawing, Net, Point, Symbol
+from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
 from optimizer.units import format_quantity
 from optimizer.workshop.wiring import split_pieces
 
@@ -45,7 +45,7 @@ class Leaf:
     @property
     def text_width(self) -> float:
         """Width of its longest line."""
-        return CHARACTER * max(len(line) for line in (self.name, *self.lines))
+        return max(measure_text(self.name, "name"), *map(measure_text, self.lines))
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +89,12 @@ def measure_level(block: Block) -> tuple[float, float, float]:
     """Length, height above and depth below of a block that lies in the line."""
     if isinstance(block, Leaf):
         below = _ROOM_BELOW if len(block.lines) > 1 else 0.45
-        lines = (block.name, block.lines[0], ", ".join(block.lines[1:]))
-        return max(_LEAST, CHARACTER * max(map(len, lines)) + _GAP), _ROOM_ABOVE, below
+        width = max(measure_text(block.name, "name"), measure_text(block.lines[0]),
+                    measure_text(", ".join(block.lines[1:])))
+        return max(_LEAST, width + _GAP), _ROOM_ABOVE, below
     sizes = [measure_level(item) for item in block.items]
     caption = _LINE + 0.1 if block.caption else 0.0
-    words = CHARACTER * len(block.caption) + _GAP
+    words = measure_text(block.caption, "name") + _GAP
     if block.mode == "series":
         return (max(words, sum(s[0] for s in sizes)), max(s[1] for s in sizes) + caption,
                 max(s[2] for s in sizes))
@@ -114,7 +115,7 @@ def measure_upright(block: Block) -> tuple[float, float, float]:
         return 0.4, 0.5 + block.text_width + _GAP, _DROP
     sizes = [measure_upright(item) for item in block.items]
     caption = _LINE + 0.1 if block.caption else 0.0
-    words = 0.2 + CHARACTER * len(block.caption) + _GAP
+    words = 0.2 + measure_text(block.caption, "name") + _GAP
     if block.mode == "series":
         return (max(s[0] for s in sizes), max([words, *(s[1] for s in sizes)]),
                 sum(s[2] for s in sizes) + caption)
@@ -239,7 +240,7 @@ def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> floa
     drawing.say(_at(0.0, y - 0.3), title, "start", "way")
     y -= 0.7
     blocks = [pair for slot in way.slots for pair in slot_blocks(slot)]
-    runs = _break(blocks, widest - _LEAD_IN - _DRIVER - CHARACTER * len(way.driver))
+    runs = _break(blocks, widest - _LEAD_IN, _DRIVER + measure_text(way.driver, "name"))
     for number, run in enumerate(runs):
         first, last = number == 0, number == len(runs) - 1
         levels = [measure_level(b) for place, b in run if place == "series"]
@@ -267,18 +268,19 @@ def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> floa
 
 
 def _break(
-    blocks: Sequence[tuple[Place, Block]], room: float
+    blocks: Sequence[tuple[Place, Block]], room: float, driver: float
 ) -> list[list[tuple[Place, Block]]]:
-    """Spread blocks over as few rows as fit, of nearly equal length."""
+    """Spread blocks and the driver over as few rows as fit, of nearly equal length."""
     widths = [measure_level(block)[0] if place == "series"
               else sum(measure_upright(block)[:2]) + _GAP for place, block in blocks]
+    widths.append(driver)
     rows = _fill(widths, room)
     while True:
         # The tightest limit that needs no more rows leaves no lonely part on the last one.
         longest = max(sum(widths[k] for k in row) for row in rows)
         tighter = _fill(widths, longest - 1e-6)
         if len(tighter) > len(rows) or tighter == rows:
-            return [[blocks[k] for k in row] for row in rows]
+            return [[blocks[k] for k in row if k < len(blocks)] for row in rows]
         rows = tighter
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from html import escape
 from importlib import import_module
 from typing import Any
@@ -139,23 +140,33 @@ def _trace(drawing: Drawing) -> str:
 
 
 def _draw_symbols(symbols: Sequence[Symbol]) -> str:
+    drawn = []
+    for symbol in symbols:
+        start, end = symbol.a, symbol.b
+        if symbol.kind == "driver":
+            # The cone is drawn from its upper terminal, whichever that is.
+            start, end = max(start, end, key=lambda p: p[1]), min(start, end, key=lambda p: p[1])
+        shape = _draw_symbol(symbol.kind, round(end[0] - start[0], 3), round(end[1] - start[1], 3))
+        x, y = _n(start[0] * SCALE), _n(-start[1] * SCALE)
+        drawn.append(f'<g transform="translate({x} {y})">{shape}</g>')
+    return "".join(drawn)
+
+
+@lru_cache(maxsize=64)
+def _draw_symbol(kind: str, right: float, up: float) -> str:
+    """Draw one symbol from the origin; the few shapes of a drawing repeat."""
     import schemdraw
 
     elements: Any = import_module("schemdraw.elements")
     schemdraw.use("svg")
-    makers: dict[str, Any] = {
-        "resistor": elements.ResistorIEC, "capacitor": elements.Capacitor,
-        "inductor": elements.Inductor,
-    }
     with schemdraw.Drawing(show=False) as canvas:
         canvas.config(color="currentColor", lw=1.6, margin=0)
-        for symbol in symbols:
-            if symbol.kind == "driver":
-                upper = max(symbol.a, symbol.b, key=lambda p: p[1])
-                scale = abs(symbol.a[1] - symbol.b[1]) / 0.5
-                canvas += elements.Speaker().scale(scale).theta(0).at(upper)
-            else:
-                canvas += makers[symbol.kind]().endpoints(symbol.a, symbol.b)
+        if kind == "driver":
+            canvas += elements.Speaker().scale(abs(up) / 0.5).theta(0).at((0.0, 0.0))
+        else:
+            maker = {"resistor": elements.ResistorIEC, "capacitor": elements.Capacitor,
+                     "inductor": elements.Inductor}[kind]
+            canvas += maker().endpoints((0.0, 0.0), (right, up))
     text = canvas.get_imagedata("svg").decode("utf-8")
     inner = text[text.index(">", text.index("<svg")) + 1 : text.rindex("</svg>")]
     # One class instead of the same style a hundred times; it also follows the page's colours.

@@ -1,0 +1,98 @@
+"""The numbers behind a page of candidates: those of the results, and what only pictures need."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.goals.specs import EpdrGoalSpec, ImpedanceGoalSpec
+from optimizer.report.export import candidate_to_json
+from optimizer.search.candidates import Candidate, CurveSet
+from optimizer.search.problem import Problem
+from optimizer.workshop.ratings import Ratings
+from optimizer.workshop.tolerance import CurveBand, spread_network
+
+SPREAD_DRAWS = 200
+"""Speakers drawn for the tolerance band: enough for a 5 and a 95 % line on a picture."""
+
+_FEWEST_DIRECTIONS = 3
+
+
+def collect_data(
+    problem: Problem, candidates: Sequence[Candidate], ratings: Sequence[Ratings], *, seed: int
+) -> dict[str, Any]:
+    """Collect everything the charts of a page draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        Drivers and goals.
+    candidates : sequence of Candidate
+        What the page shows.
+    ratings : sequence of Ratings
+        One for each.
+    seed : int
+        Of the random draws for the tolerance band.
+
+    Returns
+    -------
+    dict
+        Plain data. ``candidates[k]["result"]`` is what results as JSON list for the candidate.
+    """
+    entries = []
+    for candidate, loads in zip(candidates, ratings, strict=True):
+        entry: dict[str, Any] = {
+            "result": candidate_to_json(candidate, loads, currency=problem.stock.currency)}
+        entry["planes"] = _list_planes(candidate.curves)
+        report = spread_network(problem, candidate.network, draws=SPREAD_DRAWS,
+                                rng=np.random.default_rng(seed))
+        bands = {band.name: band for band in report.curves}
+        entry["spread"] = {name: _band(bands[name], name == "impedance")
+                           for name in ("on_axis", "impedance") if name in bands}
+        entries.append(entry)
+    floors = [spec.floor_ohm for spec in problem.specs.values()
+              if isinstance(spec, ImpedanceGoalSpec)]
+    epdr = [spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, EpdrGoalSpec)]
+    target = candidates[0].curves.target_band_hz
+    return {
+        "ways": [way.name for way in problem.topology.ways],
+        "candidates": entries,
+        "floor_ohm": max(floors) if floors else None,
+        "epdr_floor_ohm": max(epdr) if epdr else None,
+        "target_band_hz": None if target is None else [round(hz, 4) for hz in target],
+        "estimated": problem.estimated,
+    }
+
+
+def _band(band: CurveBand, to_ohm: bool) -> dict[str, list[float]]:
+    low, high = band.low_db, band.high_db
+    if to_ohm:
+        low, high = 10.0 ** (low / 20.0), 10.0 ** (high / 20.0)
+    return {"low": np.round(low, 3).tolist(), "high": np.round(high, 3).tolist()}
+
+
+def _list_planes(curves: CurveSet) -> dict[str, Any]:
+    """Levels by angle in the horizontal and the vertical plane, where there are enough."""
+    planes: dict[str, Any] = {}
+    for name in ("horizontal", "vertical"):
+        rows: dict[float, NDArray[np.float64]] = {}
+        for direction, level in zip(curves.directions, curves.direction_db, strict=True):
+            other = direction.vertical_deg if name == "horizontal" else direction.horizontal_deg
+            if other == 0.0:
+                rows.setdefault(getattr(direction, f"{name}_deg"), level)
+        if len(rows) >= _FEWEST_DIRECTIONS:
+            angles = sorted(rows)
+            planes[name] = {"deg": angles,
+                            "level_db": [np.round(rows[a], 2).tolist() for a in angles]}
+    return planes
+
+
+def to_script(data: dict[str, Any]) -> str:
+    """Write data as JSON that may stand inside a script element."""
+    text = json.dumps(data, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    # Neither a closing tag nor a comment may begin inside the element.
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
