@@ -40,6 +40,13 @@ def search_design(
     design = load_design(design_file)
     problem = build_problem(design)
     settings = design.search
+    if getattr(args, "exact", False):
+        from optimizer.search.exact import enumerate_best
+
+        with screen.follow_search() as follow:
+            return problem, enumerate_best(
+                problem, top=settings.top if args.top is None else args.top,
+                seconds=args.seconds, progress=follow)
     with screen.follow_search() as follow:
         result = search(
             problem,

@@ -15,11 +15,13 @@ from optimizer.errors import InputError
 Real = NDArray[np.float64]
 
 HARD_COST_PER_DB = 100.0
-"""Cost of each dB rms by which a hard limit is broken.
+"""Cost of each dB rms by which a hard limit is broken: the way back is downhill."""
 
-The figure of a limit is a norm of the shortfall, so a finite price is exact: far above what any
-other goal can gain, it keeps the best network inside the limit.
-"""
+HARD_STEP = 1000.0
+"""Cost of breaking a hard limit at all."""
+
+HARD_MET_DB = 1e-9
+"""A shortfall up to this is rounding."""
 
 
 class Goal(Protocol):
@@ -90,10 +92,15 @@ def goal_cost(goal: Goal, residuals: Real) -> Real:
     Returns
     -------
     ndarray, shape (...)
-        Weight times figure; a hard limit is priced at `HARD_COST_PER_DB`.
+        Weight times figure; a hard limit is priced at `HARD_COST_PER_DB` and, as soon as it is
+        broken, at `HARD_STEP` besides, so that no network that breaks it ranks before one that
+        does not.
     """
     figure: Real = np.sqrt(np.einsum("...n,...n->...", residuals, residuals))
-    return np.asarray(figure * (HARD_COST_PER_DB if goal.hard else goal.weight))
+    if goal.hard:
+        # The step holds on a part of the grid too: a limit broken there is broken.
+        return np.asarray(figure * HARD_COST_PER_DB + HARD_STEP * (figure > HARD_MET_DB))
+    return np.asarray(figure * goal.weight)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

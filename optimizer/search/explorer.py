@@ -14,6 +14,7 @@ from optimizer.search.relax import Relaxed, relax
 from optimizer.search.rounding import round_relaxed
 from optimizer.search.space import Genome
 from optimizer.search.strategies import Proposal
+from optimizer.search.wander import wander
 
 Real = NDArray[np.float64]
 
@@ -24,6 +25,7 @@ ROUNDINGS_KEPT = 12
 DEEP_ITERATIONS = 60
 DEEP_BREADTH = 96
 DEEP_DESCENDED = 4
+DISTURBANCES = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +167,28 @@ class Explorer:
                            polarity=proposal.polarity)
         return Deepened(reached=reached, cost=float(relaxed.cost[0]), genomes=tuple(found.values()),
                         evaluations=relaxed.evaluations + polisher.evaluations - before)
+
+    def wander(
+        self, genome: Genome, cost: float, seed: tuple[int, ...]
+    ) -> tuple[list[tuple[Genome, float]], int]:
+        """Disturb a good network and descend again, see `optimizer.search.wander`.
+
+        Parameters
+        ----------
+        genome : Genome
+        cost : float
+            Its full cost.
+        seed : tuple of int
+            Of the disturbances.
+
+        Returns
+        -------
+        list of (Genome, float), int
+            Networks with their full costs, and evaluations.
+        """
+        before = self.polisher.evaluations
+        found = wander(self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES)
+        return found, self.polisher.evaluations - before
 
     def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
         Genome, float, int, int

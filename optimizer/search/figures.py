@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
-from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.base import HARD_MET_DB, goal_cost
 from optimizer.goals.economy import economy_figures, option_costs
 from optimizer.goals.response import LineGoal
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
@@ -66,11 +66,10 @@ def build_candidate(
     for goal in problem.evaluator.goals:
         residual = goal.residuals(wanted)
         value = float(np.sqrt(residual @ residual))
-        met = not goal.hard or value < 1e-9
-        weight = HARD_COST_PER_DB if goal.hard else goal.weight
+        met = not goal.hard or value <= HARD_MET_DB
         figures.append(GoalFigure(
             name=goal.name, value=value, unit=goal.unit, weight=goal.weight,
-            cost=weight * value, met=met, detail=goal.describe(wanted)))
+            cost=float(goal_cost(goal, residual)), met=met, detail=goal.describe(wanted)))
         if isinstance(goal, LineGoal) and goal.name == "on_axis":
             target = goal.target_db(wanted, f)
             band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
 from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
+
+Real = NDArray[np.float64]
 
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""
@@ -18,7 +21,11 @@ MOST_PER_STRUCTURE = 2
 
 
 def rank_genomes(
-    problem: Problem, archive: Sequence[tuple[Genome, float]], top: int
+    problem: Problem,
+    archive: Sequence[tuple[Genome, float]],
+    top: int,
+    *,
+    fillers: Sequence[tuple[Genome, float]] = (),
 ) -> list[tuple[Genome, float]]:
     """Choose the best networks that differ in structure or in some curve.
 
@@ -29,33 +36,40 @@ def rank_genomes(
         Networks with their costs.
     top : int
         How many to keep at most.
+    fillers : sequence of (Genome, float)
+        Networks to fall back on when the archive has too few different ones.
 
     Returns
     -------
     list of (Genome, float)
         Best first. Two of them differ in which slots are filled, in polarity, or somewhere in a
-        named curve by at least `DISTINCT_DB`; at most `MOST_PER_STRUCTURE` share a structure.
+        named curve by at least `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as
+        long as there are others.
 
     Notes
     -----
     Networks whose cost is more than three times the best are left out: nobody would build them.
     """
-    ordered = sorted(archive, key=lambda item: (item[1], item[0].choice.tolist()))
     chosen: list[tuple[Genome, float]] = []
-    shapes: list[tuple[bytes, np.ndarray]] = []
-    for genome, cost in ordered:
-        if len(chosen) == top or (chosen and cost > 3.0 * chosen[0][1] + 1.0):
-            break
-        structure = genome.present.tobytes() + genome.polarity.tobytes()
-        if sum(s == structure for s, _ in shapes) == MOST_PER_STRUCTURE:
-            continue
-        solved = problem.evaluator.bank.solve(problem.space.population([genome])[0])
-        curves = Curves(problem.report_field, solved.transfer, solved.admittance)
-        levels = np.stack([curves.level_db(n) for n in problem.report_field.names])
-        levels = np.maximum(levels, levels.max() - 40.0)  # what is 40 dB down cannot be heard
-        if any(s == structure and np.abs(levels - other).max() < DISTINCT_DB
-               for s, other in shapes):
-            continue
-        chosen.append((genome, cost))
-        shapes.append((structure, levels))
-    return chosen
+    shapes: list[tuple[bytes, Real]] = []
+    for source, most in ((archive, MOST_PER_STRUCTURE), ([*archive, *fillers], top)):
+        for genome, cost in sorted(source, key=lambda item: (item[1], item[0].choice.tolist())):
+            if len(chosen) == top or (chosen and cost > 3.0 * chosen[0][1] + 1.0):
+                break
+            structure = genome.present.tobytes() + genome.polarity.tobytes()
+            if sum(s == structure for s, _ in shapes) >= most:
+                continue
+            levels = _audible_levels(problem, genome)
+            if any(s == structure and np.abs(levels - other).max() < DISTINCT_DB
+                   for s, other in shapes):
+                continue
+            chosen.append((genome, cost))
+            shapes.append((structure, levels))
+    return sorted(chosen, key=lambda item: item[1])
+
+
+def _audible_levels(problem: Problem, genome: Genome) -> Real:
+    solved = problem.evaluator.bank.solve(problem.space.population([genome])[0])
+    curves = Curves(problem.report_field, solved.transfer, solved.admittance)
+    levels = np.stack([curves.level_db(n) for n in problem.report_field.names])
+    return np.asarray(np.maximum(levels, levels.max() - 40.0))  # what is 40 dB down cannot be heard

@@ -7,6 +7,7 @@ it is tried with steps held back a little, more, and a lot. Whatever comes out i
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -136,6 +137,38 @@ def choose_anew(problem: Problem, genome: Genome, cost: float) -> tuple[Genome, 
                 (genome, cost), better = found[0], True
                 break
     return genome, cost, count
+
+
+def round_around(
+    problem: Problem, genome: Genome, least: Mapping[int, float]
+) -> tuple[Genome, float] | None:
+    """Choose all parts anew while some must move away from what they are.
+
+    Parameters
+    ----------
+    problem : Problem
+    genome : Genome
+        Where to start.
+    least : mapping of int to float
+        Genes that must move, and by how many nepers at least.
+
+    Returns
+    -------
+    tuple of (Genome, float) or None
+        The best, with its full cost; None when some part can be nothing else.
+    """
+    genes = filled_genes(problem, genome.present)
+    model, steps = expand_around(problem, problem.space.population([genome]), genes)
+    for k, g in enumerate(genes):
+        if int(g) in least:
+            far = np.abs(steps[k].steps[:, 0]) >= least[int(g)]
+            steps[k] = replace(steps[k], price=np.where(far, steps[k].price, np.inf))
+    rows = np.concatenate([
+        pick_options(model, steps, problem.space.supply,
+                     breadth=BREADTH_NEARBY // len(RESTRAINTS), restraint=restraint)
+        for restraint in RESTRAINTS])
+    found = _compute(problem, genome, genes, rows)
+    return found[0] if found else None
 
 
 def _compute(

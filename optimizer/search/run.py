@@ -28,6 +28,8 @@ STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 PATIENCE_ROUNDS = 16
 DEEPENED_PER_GENERATION = 2
+WANDERED_PER_GENERATION = 2
+WANDERED_STRUCTURES = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,9 +142,11 @@ class _State:
         self.seconds = seconds
         self.progress = progress
         self.archive: dict[bytes, tuple[Genome, float]] = {}
+        self.moved: dict[bytes, tuple[Genome, float]] = {}
         self.proven: dict[bytes, int] = {}
         self.relaxed: dict[bytes, float] = {}
         self.done: dict[bytes, float] = {}
+        self.visits: dict[bytes, int] = {}
         self.evaluations = 0
         self.restarts = 0
         self.relaxed_best = np.inf
@@ -172,7 +176,8 @@ class _State:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
             best_before = self.best
-            outcomes = crew.explore([(b, self.best, self.done) for b in bare], planner.prepare)
+            done = dict(self.done)  # what a round knows must not depend on the others' order
+            outcomes = crew.explore([(b, self.best, done) for b in bare], planner.prepare)
             for batch, outcome in zip(batches, outcomes, strict=True):
                 planner.tell(batch, outcome.reached, outcome.costs)
                 for structure, cost in outcome.finished.items():
@@ -182,7 +187,9 @@ class _State:
                 self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
                 for genome, cost in outcome.genomes:
                     self.add(genome, cost)
+                self.report("searching")
             self.deepen(crew, planner)
+            self.wander(crew, rounds)
             rounds += ROUNDS_PER_GENERATION
             quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
             self.report("searching")
@@ -202,6 +209,26 @@ class _State:
             for genome, cost in outcome.genomes:
                 self.add(genome, cost)
 
+    def wander(self, crew: Crew, rounds: int) -> None:
+        """Disturb the best networks of the best structures, those less visited first."""
+        best: dict[bytes, tuple[Genome, float]] = {}
+        for genome, cost in sorted(self.archive.values(), key=lambda item: item[1]):
+            best.setdefault(genome.present.tobytes() + genome.polarity.tobytes(), (genome, cost))
+            if len(best) == WANDERED_STRUCTURES:
+                break
+        key_of = self.problem.space.gene_slot
+        order = sorted(enumerate(best.values()), key=lambda item: (
+            item[0] + WANDERED_STRUCTURES // 2 * self.visits.get(item[1][0].key(key_of), 0)))
+        chosen = [found for _, found in order[:WANDERED_PER_GENERATION]]
+        for genome, _ in chosen:
+            key = genome.key(key_of)
+            self.visits[key] = self.visits.get(key, 0) + 1
+        tasks = [(g, c, (self.seed, rounds, i)) for i, (g, c) in enumerate(chosen)]
+        for found, evaluations in crew.wander(tasks):
+            self.evaluations += evaluations
+            for genome, cost in found:
+                self.add(genome, cost)
+
     def prove(self, crew: Crew, top: int) -> bool:
         """Work down the archive until `top` distinct candidates carry their certificate."""
         deadline = None if self.seconds is None else self.began + self.seconds
@@ -217,8 +244,10 @@ class _State:
             ):
                 self.evaluations += count
                 if genome is not start and genome.key(key_of) != start.key(key_of):
-                    # What a change of two parts betters is no candidate.
-                    self.archive.pop(start.key(key_of), None)
+                    # What a change of two parts betters stands back for what none does.
+                    moved = self.archive.pop(start.key(key_of), None)
+                    if moved is not None:
+                        self.moved[start.key(key_of)] = moved
                 self.proven[start.key(key_of)] = 0
                 self.add(genome, cost)
                 self.proven[genome.key(key_of)] = changes
@@ -234,7 +263,8 @@ class _State:
         self, top: int, stopped: Literal["converged", "budget", "interrupted"]
     ) -> SearchResult:
         key_of = self.problem.space.gene_slot
-        chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+        chosen = rank_genomes(self.problem, list(self.archive.values()), top,
+                              fillers=list(self.moved.values()))
         candidates = []
         for rank, (genome, _) in enumerate(chosen, start=1):
             key = genome.key(key_of)

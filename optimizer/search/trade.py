@@ -43,6 +43,8 @@ SHARE_OF_EXPLORING = 0.45
 SHARE_OF_REFINING = 0.75
 """Share of the time after which no more weights are tried, only what is known is proven."""
 
+_SURPLUS = 1.4  # points found over points wanted: some leave room to choose well-spread ones
+_TRIED_A_GAP = 2  # networks proven in each gap at a time
 _DEAREST = 1.15  # cost of a network between two neighbours over theirs
 _EPSILON = 1e-9
 
@@ -261,7 +263,7 @@ class _Trade:
         while True:
             self._settle(crew)
             shares = self._openings(closed)
-            if (not shares or len(self._front()) >= 2 * self.points
+            if (not shares or len(self._front()) >= _SURPLUS * self.points
                     or self.late(SHARE_OF_REFINING)):
                 break
             self.polish(crew, shares)
@@ -299,7 +301,7 @@ class _Trade:
         one or two parts betters it.
         """
         tried: set[bytes] = set()
-        while len(self._front()) < 2 * self.points:
+        while len(self._front()) < _SURPLUS * self.points:
             tasks = self._candidates_between(tried)
             if not tasks or self.late():
                 return
@@ -315,7 +317,7 @@ class _Trade:
         for left, right in pairwise(self._front()):
             share = self.archive.tie(left.key, right.key)
             inside = [k for k in self.archive.inside(left.key, right.key, share, _DEAREST)
-                      if k not in tried][:BATCH]
+                      if k not in tried][:_TRIED_A_GAP]
             tried.update(inside)
             tasks += [(share, key) for key in inside]
         return tasks

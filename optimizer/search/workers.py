@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
@@ -40,6 +40,13 @@ def _deepen(task: tuple[Proposal, float]) -> Deepened:
 
 def _prove(task: tuple[Genome, float, float | None]) -> tuple[Genome, float, int, int]:
     result: tuple[Genome, float, int, int] = _explorer.prove(*task)
+    return result
+
+
+def _wander(
+    task: tuple[Genome, float, tuple[int, ...]]
+) -> tuple[list[tuple[Genome, float]], int]:
+    result: tuple[list[tuple[Genome, float]], int] = _explorer.wander(*task)
     return result
 
 
@@ -88,23 +95,25 @@ class Crew:
         local: Callable[..., Any],
         items: Sequence[Any],
         meanwhile: Callable[[], None] | None = None,
-    ) -> list[Any]:
+    ) -> Iterator[Any]:
         if self.pool is None:
-            out = [local(item) for item in items]
+            for item in items:
+                yield local(item)
             if meanwhile is not None:
                 meanwhile()
-            return out
+            return
         results = [self.pool.submit(task, item) for item in items]
         if meanwhile is not None:
             meanwhile()
-        return [r.result() for r in results]
+        for result in results:
+            yield result.result()
 
     def explore(
         self,
         batches: Sequence[tuple[list[Proposal], float, dict[bytes, float]]],
         meanwhile: Callable[[], None] | None = None,
-    ) -> list[Round]:
-        """Explore batches of proposals, results in order.
+    ) -> Iterator[Round]:
+        """Explore batches of proposals, results in order as they come.
 
         Parameters
         ----------
@@ -129,7 +138,21 @@ class Crew:
             assert explorer is not None
             return explorer.deepen(*task)
 
-        return self._run(_deepen, local, todo)
+        return list(self._run(_deepen, local, todo))
+
+    def wander(
+        self, todo: Sequence[tuple[Genome, float, tuple[int, ...]]]
+    ) -> list[tuple[list[tuple[Genome, float]], int]]:
+        """Wander from networks, results in order; see `Explorer.wander`."""
+        explorer = self.explorer
+
+        def local(
+            task: tuple[Genome, float, tuple[int, ...]]
+        ) -> tuple[list[tuple[Genome, float]], int]:
+            assert explorer is not None
+            return explorer.wander(*task)
+
+        return list(self._run(_wander, local, todo))
 
     def prove(
         self, todo: Sequence[tuple[Genome, float]], deadline: float | None
@@ -141,9 +164,9 @@ class Crew:
             assert explorer is not None
             return explorer.prove(*task)
 
-        return self._run(_prove, local, [(g, c, deadline) for g, c in todo])
+        return list(self._run(_prove, local, [(g, c, deadline) for g, c in todo]))
 
     def relax(self, genomes: Sequence[Genome]) -> list[float]:
         """Relax the structures of networks, results in order."""
         local = self.explorer.relax_structure if self.explorer else _relax
-        return self._run(_relax, local, genomes)
+        return list(self._run(_relax, local, genomes))

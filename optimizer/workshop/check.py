@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
-from optimizer.goals.base import HARD_COST_PER_DB, Goal
+from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
 from optimizer.network.bank import gene_name
 from optimizer.network.ladder import FittedSlot, Network, Slot
 from optimizer.parts import Part
@@ -218,7 +218,7 @@ def _find_reasons(
         change = weight * pull * np.log1p(STEP)
         order = [int(i) for i in np.argsort(-np.abs(change), kind="stable")[:most]]
         reasons.append(Reason(
-            goal=goal.name, cost=weight * figure, unit=goal.unit,
+            goal=goal.name, cost=float(goal_cost(goal, residual)), unit=goal.unit,
             band=_find_band(goal, residual, problem.frequency_hz),
             parts=tuple(PartEffect(label=bench.gene_label(int(columns[i])),
                                    cost_change=float(change[i]))
