@@ -33,11 +33,10 @@ CertifyTask = tuple[Weights, Genome, "float | None"]
 PolishTask = tuple[Weights, list[Genome], int, "float | None"]
 Real = NDArray[np.float64]
 
-_DESCENDED = 1  # roundings of each structure that are polished
+_DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
-_REFINED = 5  # structures that go on to the full grid
 
 _problem: Problem | None = None
 
@@ -143,12 +142,12 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
              for g, c in zip(seeds, weighted.cost(seeds), strict=True)}
     best = min(c for _, c in known.values())
     relaxed = _relax_around(weighted, explorer, seeds, np.random.default_rng(seed), best)
-    for i in np.argsort(relaxed.cost, kind="stable"):
+    for count, i in zip(_DESCENDED, np.argsort(relaxed.cost, kind="stable"), strict=False):
         if relaxed.cost[i] > best:
             break
         rounded = round_relaxed(weighted, relaxed, int(i))
         known.update({g.key(space.gene_slot): (g, c) for g, c in rounded[:_REMEMBERED]})
-        for genome, cost in rounded[:_DESCENDED]:
+        for genome, cost in rounded[:count]:
             done = polisher.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
@@ -230,7 +229,7 @@ def _relax_around(
     for i in np.argsort(coarse.cost, kind="stable"):
         structure = coarse.present[i].tobytes() + coarse.polarity[i].tobytes()
         # The coarse grid may be a little off.
-        if len(chosen) == _REFINED or coarse.cost[i] > 1.05 * best:
+        if len(chosen) == len(_DESCENDED) or coarse.cost[i] > 1.05 * best:
             break
         if structure not in seen:
             seen.add(structure)
