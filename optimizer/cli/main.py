@@ -8,11 +8,23 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from optimizer.cli import check, demo, fit, goals, netlist, sheet, start, survey, trade, voice
+from optimizer.cli import (
+    check,
+    demo,
+    fit,
+    goals,
+    netlist,
+    sheet,
+    start,
+    survey,
+    trade,
+    verify,
+    voice,
+)
 from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, discard_output
 from optimizer.errors import InputError
 
-VERBS = (demo, survey, start, fit, trade, check, voice, sheet, netlist, goals)
+VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, goals)
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 
 A verb imports what it needs inside `run`, so that help and usage errors stay quick.

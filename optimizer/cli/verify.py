@@ -1,0 +1,131 @@
+"""`laddersmith verify`: the finished speaker against prediction, and what may be wrong with it."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.cli.outcome import DONE
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.cli.screen import Screen
+    from optimizer.search.problem import Problem
+    from optimizer.workshop.verifying import Verdict
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "verify",
+        parents=[common],
+        help="compare the finished speaker with prediction, and find what is wrong",
+        description="Compare measurements of the finished speaker with prediction. Every single "
+        "mistake (polarity, part open or shorted, wrong value, parts or drivers swapped, ...) is "
+        "simulated; those that explain the difference are ranked, with tests to tell them apart. "
+        "When nothing is wrong it says so and estimates the true part values.",
+    )
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    parser.add_argument("network", metavar="NETWORK",
+                        help="what was meant to be built: a network file, or results.json#2")
+    parser.add_argument("measured", metavar="MEASURED", nargs="+",
+                        help='measurements of the finished speaker: its response on axis, its '
+                        'impedance, best both; "30 right=FILE" or "impedance=FILE" says what a '
+                        "file is")
+    parser.add_argument("--other", metavar="MEASURED", action="append", default=[],
+                        help="a measurement of the other speaker of the pair; may be repeated")
+    parser.add_argument("--noise", metavar="DB", type=_decibels, default=0.3,
+                        help="expected error of a measurement at each frequency (default 0.3 dB)")
+    parser.add_argument("--band", metavar="RANGE",
+                        help='frequencies that count, for instance "300..16k" for a measurement '
+                        "without the room")
+    parser.add_argument("--tolerance", metavar="DB", type=_decibels,
+                        help="tolerance to pass (default 1.5 dB from prediction, 1 dB between the "
+                        "speakers of a pair)")
+    parser.add_argument("--json", metavar="FILE", help="write the findings as JSON; - prints them")
+    return parser
+
+
+def _decibels(text: str) -> float:
+    try:
+        value = float(text.lower().removesuffix("db"))
+    except ValueError:
+        value = math.nan
+    if not 0.01 <= value <= 20.0:
+        raise argparse.ArgumentTypeError(f"decibels from 0.01 to 20 are needed, got {text!r}")
+    return value
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare, show, and write what was asked for."""
+    from optimizer.cli.screen import Screen
+    from optimizer.project import build_problem, load_design
+    from optimizer.report import tables, verify_tables
+    from optimizer.report.export import check_writable, write_json
+    from optimizer.workshop.measured import load_measured
+    from optimizer.workshop.network_file import read_network
+    from optimizer.workshop.verifying import verify_pair, verify_speaker
+
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    band = _read_band(args.band)
+    problem = build_problem(load_design(args.design))
+    read = read_network(args.network, problem)
+    first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band)
+    second = load_measured(problem, args.other, noise_db=args.noise, band_hz=band)
+    verdict = verify_speaker(problem, read.network, first.observations,
+                             tolerance_db=args.tolerance)
+    other = pair = None
+    if second.observations:
+        other = verify_speaker(problem, read.network, second.observations,
+                               tolerance_db=args.tolerance)
+        pair = verify_pair(problem, read.network, verdict, other, tolerance_db=args.tolerance)
+    if args.json is not None:
+        write_json(args.json, verify_tables.verify_to_json(
+            problem, verdict, str(args.design), args.network, other, pair))
+    screen.show(
+        tables.show_heading(f"{problem.title}: {args.network}"),
+        tables.show_notes([*read.notes, *first.notes, *second.notes]),
+    )
+    _show(screen, problem, "The finished speaker" if other is None else "The first speaker",
+          verdict)
+    if other is not None and pair is not None:
+        _show(screen, problem, "The other speaker", other)
+        _show(screen, problem, f"The {pair.which} speaker with its partner taken for good",
+              pair.verdict, against="the other speaker")
+    if args.json not in (None, "-"):
+        screen.show("", f"Written: {args.json}.")
+    return DONE
+
+
+def _read_band(text: str | None) -> tuple[float, float]:
+    from optimizer.units import parse_range
+
+    if text is None:
+        return 20.0, 20000.0
+    try:
+        return parse_range(text, "Hz")
+    except InputError as error:
+        raise error.located(key="--band") from None
+
+
+def _show(
+    screen: Screen, problem: Problem, title: str, verdict: Verdict,
+    *, against: str = "prediction",
+) -> None:
+    from optimizer.report import tables, verify_tables
+
+    diagnosis = verdict.diagnosis
+    screen.show("", tables.show_heading(title), verify_tables.say_verdict(diagnosis))
+    if verdict.tolerance is not None:
+        screen.show(verify_tables.say_tolerance(verdict.tolerance, against))
+    screen.show("", verify_tables.show_deviation(problem, diagnosis), "")
+    if not diagnosis.healthy:
+        screen.show(verify_tables.tabulate_suspects(diagnosis.suspects))
+        if verdict.tests:
+            screen.show("", verify_tables.show_tests(verdict))
+    elif against == "prediction":
+        screen.show(verify_tables.tabulate_parts(diagnosis))

@@ -1,0 +1,159 @@
+"""A finished speaker against prediction, on the terminal and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from optimizer.report.check_tables import tabulate_octaves
+from optimizer.report.export import SCHEMA
+from optimizer.report.words import say_frequency
+from optimizer.search.problem import Problem
+from optimizer.units import format_quantity
+from optimizer.workshop.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
+from optimizer.workshop.distinguish import SAFETY
+from optimizer.workshop.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
+
+
+def show_deviation(problem: Problem, diagnosis: Diagnosis) -> RenderableType:
+    """Show measured less predicted by octaves; responses are level aligned."""
+    curves = {}
+    for o, deviation in diagnosis.deviation:
+        if o.kind == "angle":
+            continue
+        name = "impedance" if o.kind == "modulus" else f"response {problem.directions[o.row]}"
+        whole = np.full(len(problem.frequency_hz), np.nan)
+        whole[o.index] = deviation
+        curves[name.replace("response 0", "response on axis")] = whole
+    return Group(*(tabulate_octaves({name: curve[~np.isnan(curve)]},
+                                    problem.frequency_hz[~np.isnan(curve)])
+                   for name, curve in curves.items()))
+
+
+def say_verdict(diagnosis: Diagnosis) -> str:
+    """Say in a sentence or two what the measurement means."""
+    first = diagnosis.suspects[0]
+    level = f"Measured against predicted, level aligned: {diagnosis.residual_db:.2f} dB rms."
+    if not diagnosis.explained:
+        best = ("the design with parts anywhere within tolerance" if first.fault.what == "none"
+                else f"the likeliest, {first.fault.says},")
+        return (f"{level} No single mistake explains this: {best} leaves {first.residual_db:.1f} "
+                f"dB rms, and {EXPLAINED_DB:g} dB would be the most to expect. Look for two "
+                "mistakes at once, another driver, or a measurement taken in another way than the "
+                "drivers'.")
+    if diagnosis.healthy:
+        well = next(s for s in diagnosis.suspects if s.fault.what == "none")
+        return (f"{level} Nothing is wrong: parts within tolerance explain it down to "
+                f"{well.residual_db:.2f} dB rms (probability {well.likelihood:.0%}).")
+    return (f"{level} Something is wrong, most likely: {first.fault.says} "
+            f"({_percent(first.likelihood)}).")
+
+
+def _percent(share: float) -> str:
+    return "over 99%" if share > 0.99 else f"{share:.0%}" if share >= 0.01 else "under 1%"
+
+
+def tabulate_suspects(suspects: Sequence[Suspect]) -> RenderableType:
+    """Set the mistakes in question in a table, likeliest first."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("likelihood", justify="right", header_style="dim")
+    table.add_column("mistake", header_style="dim")
+    table.add_column("leaves, dB", justify="right", header_style="dim")
+    for suspect in list_shown(suspects):
+        says = suspect.fault.says
+        if suspect.same_as:
+            alike = "; ".join(fault.says for fault in suspect.same_as)
+            says += f" (measures just the same: {alike})"
+        left = f"{suspect.residual_db:.2f}" if np.isfinite(suspect.residual_db) else "-"
+        table.add_row(_percent(suspect.likelihood), says, left)
+    return table
+
+
+def show_tests(verdict: Verdict) -> RenderableType:
+    """List the tests to make, under a caution."""
+    return Group(Text(SAFETY, "bold"),
+                 *(Text(f"- {test.says}") for test in verdict.tests))
+
+
+def tabulate_parts(diagnosis: Diagnosis) -> RenderableType:
+    """Set the part values in a table, as designed and as estimated."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for title in ("part", "designed", "estimated", "off by", "known within"):
+        table.add_column(title, header_style="dim", justify="left" if title == "part" else "right")
+    for part in diagnosis.parts:
+        unit = part.unit
+        told = part.spread < 0.8 * part.prior_spread
+        off = part.estimate / part.value - 1.0
+        table.add_row(
+            part.label, format_quantity(part.value, unit),
+            format_quantity(part.estimate, unit) if told else "-",
+            f"{off:+.1%}" if told else "-",
+            f"{2.0 * part.spread:.1%}" if told else "its tolerance only")
+    return table
+
+
+def say_tolerance(check: ToleranceCheck, against: str) -> str:
+    """Say whether a tolerance band is kept."""
+    word = "PASS" if check.passed else "FAIL"
+    return (f"{word}: within {check.limit_db:g} dB of {against} wanted, largest deviation "
+            f"{check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)} (averaged over 1/3 "
+            "octave).")
+
+
+def verify_to_json(
+    problem: Problem, verdict: Verdict, design_name: str, network_name: str,
+    other: Verdict | None = None, pair: PairVerdict | None = None,
+) -> dict[str, Any]:
+    """Turn verdicts into plain data for JSON; SI units, no NaN or infinity."""
+    data: dict[str, Any] = {"schema": SCHEMA, "design": design_name, "network": network_name,
+                            **_verdict_to_json(problem, verdict)}
+    if other is not None:
+        data["other"] = _verdict_to_json(problem, other)
+    if pair is not None:
+        data["pair"] = {"which": pair.which, **_verdict_to_json(problem, pair.verdict)}
+    return data
+
+
+def _verdict_to_json(problem: Problem, verdict: Verdict) -> dict[str, Any]:
+    diagnosis = verdict.diagnosis
+    data: dict[str, Any] = {
+        "residual_db": round(diagnosis.residual_db, 4),
+        "noise_db": round(diagnosis.noise_db, 4),
+        "healthy": diagnosis.healthy,
+        "explained": diagnosis.explained,
+        "faults": [_suspect_to_json(s) for s in list_shown(diagnosis.suspects, most=10)],
+        "tests": [test.says for test in verdict.tests],
+        "parts": [{"slot": p.label, "value": p.value, "estimate": float(f"{p.estimate:.6g}"),
+                   "spread": round(p.spread, 5)} for p in diagnosis.parts],
+        "deviation": [
+            {"kind": o.kind, "direction": str(problem.directions[o.row]) if o.row >= 0 else None,
+             "frequency_hz": _rounded(problem.frequency_hz[o.index]), "value": _rounded(deviation)}
+            for o, deviation in diagnosis.deviation],
+    }
+    if verdict.tolerance is not None:
+        check = verdict.tolerance
+        data["tolerance"] = {"limit_db": check.limit_db, "worst_db": round(check.worst_db, 4),
+                             "worst_hz": round(check.worst_hz, 2), "pass": check.passed}
+    return data
+
+
+def _suspect_to_json(suspect: Suspect) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "what": suspect.fault.what, "where": suspect.fault.where, "says": suspect.fault.says,
+        "likelihood": round(suspect.likelihood, 6)}
+    if np.isfinite(suspect.residual_db):
+        data["residual_db"] = round(suspect.residual_db, 4)
+    if suspect.same_as:
+        data["same_as"] = [{"what": f.what, "where": f.where, "says": f.says}
+                           for f in suspect.same_as]
+    return data
+
+
+def _rounded(values: NDArray[np.float64]) -> list[float]:
+    return [float(v) for v in np.round(values, 4)]
