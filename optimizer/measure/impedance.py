@@ -8,6 +8,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.measure.impedance_peaks import (
+    cut_around,
+    find_peak,
+    find_port,
+    guess_circuit,
+    hints_at_port,
+    smooth_modulus,
+)
 from optimizer.measure.motional import (
     Motional,
     MotionalFit,
@@ -23,6 +31,9 @@ Floats = NDArray[np.float64]
 
 GOOD_FIT = 0.08
 """Largest rms relative error for which the circuit's values are stated."""
+
+DOUBTFUL_FIT = 0.03
+"""Rms relative error from which a second peak below the data is looked for."""
 
 FEWEST_POINTS = 12
 
@@ -128,8 +139,8 @@ def survey_impedance(impedance: Response) -> ImpedanceSurvey:
     """
     curve = thin_response(impedance, per_octave=48)
     f, z = curve.frequency_hz, curve.value
-    smooth = _smooth(f, np.abs(z))
-    peak, peak_notes = _find_peak(f, smooth)
+    smooth = smooth_modulus(f, np.abs(z))
+    peak, peak_notes = find_peak(f, smooth)
     survey = ImpedanceSurvey(
         source=impedance.source,
         measured_hz=curve.range_hz,
@@ -149,44 +160,11 @@ def survey_impedance(impedance: Response) -> ImpedanceSurvey:
     return _read_inductance(survey, curve)
 
 
-def _smooth(frequency_hz: Floats, modulus: Floats) -> Floats:
-    """Quadratic fit in a window of 1/6 octave: removes noise, keeps peaks."""
-    u, y = np.log2(frequency_hz), np.log(modulus)
-    out = np.empty_like(y)
-    for index, centre in enumerate(u):
-        low, high = np.searchsorted(u, [centre - 1 / 12, centre + 1 / 12])
-        if high - low < 5:
-            out[index] = y[index]
-            continue
-        x = u[low:high] - centre
-        basis = np.column_stack([np.ones_like(x), x, x * x])
-        out[index] = np.linalg.lstsq(basis, y[low:high], rcond=None)[0][0]
-    return np.asarray(np.exp(out))
-
-
-def _find_peak(f: Floats, modulus: Floats) -> tuple[int | None, list[str]]:
-    """Index of the resonance peak: the most prominent one below ten times the lowest minimum."""
-    from scipy.signal import find_peaks
-
-    peaks, facts = find_peaks(np.log(modulus), prominence=np.log(1.04))
-    if not len(peaks):
-        if modulus[0] > 1.1 * modulus.min() and f[0] > 15.0:
-            return None, [f"resonance lies below the data, which start at {f[0]:.0f} Hz"]
-        return None, ["no resonance peak in the data"]
-    best = int(peaks[np.argmax(facts["prominences"])])
-    if modulus[0] > modulus[best] and f[0] > 15.0:
-        return best, [
-            f"impedance is still rising towards {f[0]:.0f} Hz where the data start: a second "
-            "peak lies below"
-        ]
-    return best, []
-
-
 def _read_resonance(
     survey: ImpedanceSurvey, curve: Response, smooth: Floats, peak: int
 ) -> ImpedanceSurvey:
     f, z = curve.frequency_hz, curve.value
-    vented, tuning = _second_peak(f, smooth, peak)
+    vented, tuning = find_port(f, smooth, peak)
     limit = (f <= 30.0 * f[peak]) & (f <= 20000.0)
     if np.count_nonzero(limit) < FEWEST_POINTS:
         why = f"fewer than {FEWEST_POINTS} points around the resonance: Qs are not read"
@@ -196,7 +174,7 @@ def _read_resonance(
             peak_ohm=float(smooth[peak]),
             notes=(*survey.notes, why),
         )
-    start = _starting_values(f, smooth, peak)
+    start = guess_circuit(f, smooth, peak)
     fits: list[tuple[Literal["closed", "vented"], MotionalFit]] = []
     for share in (1.0, 0.6):
         first = replace(start, resonance_hz=start.resonance_hz * (share if vented else 1.0))
@@ -214,11 +192,20 @@ def _read_resonance(
         if not vented:
             break
     kind, fit = min(fits, key=lambda item: item[1].residual)
+    hidden = not vented and fit.residual > DOUBTFUL_FIT and f[peak] < 12.0 * f[0]
+    if hidden:
+        kind, fit = _try_hidden_port(curve, limit, start, fit)
     values = fit.values
-    three = read_root_r0(*_around(f, smooth, peak, vented), values.re_ohm)
+    three = read_root_r0(*cut_around(f, smooth, peak, vented), values.re_ohm)
     notes = list(survey.notes)
     if values.peak_ohm < LEAST_PEAK * values.re_ohm:
         notes.append("the resonance peak is too low to be read")
+        return replace(survey, notes=tuple(notes))
+    if fit.residual > GOOD_FIT and hidden and hints_at_port(f, z, smooth, peak):
+        notes.append(
+            f"a closed box misses the data by {100 * fit.residual:.0f} %, and a second peak may "
+            f"lie below {f[0]:.0f} Hz: the resonance is not determined; measure further down"
+        )
         return replace(survey, notes=tuple(notes))
     if fit.residual > GOOD_FIT:
         notes.append(
@@ -234,7 +221,7 @@ def _read_resonance(
             root_r0=three,
             notes=tuple(notes),
         )
-    if not vented and abs(np.log(values.resonance_hz / f[peak])) > 0.2:
+    if kind == "closed" and abs(np.log(values.resonance_hz / f[peak])) > 0.2:
         notes.append("peak and fitted resonance disagree: figures are uncertain")
     return replace(
         survey,
@@ -246,51 +233,31 @@ def _read_resonance(
         peak_ohm=float(smooth[peak]),
         box=kind,
         tuning_hz=values.tuning_hz,
-        root_r0=None if vented else three,
+        root_r0=three if kind == "closed" else None,
         fit=fit,
         notes=tuple(notes),
     )
 
 
-def _second_peak(f: Floats, modulus: Floats, peak: int) -> tuple[bool, float | None]:
-    """Whether a port makes a second peak below, and the frequency of the dip between them."""
-    from scipy.signal import find_peaks
-
-    near = int(np.searchsorted(f, f[peak] / 8.0))
-    lower = [int(p) for p in find_peaks(np.log(modulus[:peak]), prominence=np.log(1.2))[0]]
-    if f[0] > 15.0 and near == 0 and modulus[0] == modulus[:3].max():
-        lower.append(0)  # the lower peak lies below the data
-    lower = [p for p in lower if p >= near and peak - p > 4]
-    if not lower:
-        return False, None
-    second = max(lower, key=lambda p: float(modulus[p]))
-    dip = second + int(np.argmin(modulus[second:peak]))
-    return bool(modulus[second] > 1.25 * modulus[dip]), float(f[dip])
-
-
-def _starting_values(f: Floats, modulus: Floats, peak: int) -> Motional:
-    floor = float(min(modulus[peak:].min(), modulus[: peak + 1].min()))
-    ratio = max(modulus[peak] / floor, 1.05)
-    three = read_root_r0(f, modulus, floor)
-    qms = three.qms if three is not None else 2.5
-    high = float(modulus[-1])
-    n = 0.7
-    k = max(high - floor, 0.1 * floor) / (2.0 * np.pi * float(f[-1])) ** n
-    return Motional(
-        re_ohm=floor * 0.97,
-        resonance_hz=float(f[peak]),
-        qms=float(np.clip(qms, 0.3, 40.0)),
-        qes=float(np.clip(qms / (ratio - 1.0), 0.06, 50.0)),
-        k=k,
-        n=n,
-    )
-
-
-def _around(f: Floats, modulus: Floats, peak: int, vented: bool) -> tuple[Floats, Floats]:
-    """Cut the data around the main peak only, so that the rise at high frequency is no peak."""
-    last = peak + int(np.argmin(modulus[peak:])) + 1
-    first = int(np.argmin(modulus[:peak])) if vented else 0
-    return f[first:last], modulus[first:last]
+def _try_hidden_port(
+    curve: Response, limit: NDArray[np.bool_], start: Motional, closed: MotionalFit
+) -> tuple[Literal["closed", "vented"], MotionalFit]:
+    """Fit a vented box whose lower peak lies below the data; it has to be much the better one."""
+    f, z = curve.frequency_hz[limit], curve.value[limit]
+    fits = [
+        fit_motional(
+            f, z, has_phase=curve.has_phase, box="vented",
+            start=replace(
+                start, resonance_hz=0.65 * start.resonance_hz,
+                tuning_hz=share * start.resonance_hz, alpha=1.5, leak_q=8.0,
+            ),
+        )
+        for share in (0.45, 0.65)
+    ]  # fmt: skip
+    best = min(fits, key=lambda fit: fit.residual)
+    if best.residual < min(0.5 * closed.residual, GOOD_FIT):
+        return "vented", best
+    return "closed", closed
 
 
 def _guess_resistance(
