@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.options import add_page_option, check_page
 from optimizer.cli.outcome import DONE
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
                         help="another network to compare with, part by part and curve by curve; "
                         "may be repeated; results.json stands for all its candidates")
     parser.add_argument("--json", metavar="FILE", help="write the figures as JSON; - prints them")
+    add_page_option(parser)
     return parser
 
 
@@ -44,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
+    check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
@@ -56,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json is not None:
         write_json(args.json, check_tables.check_to_json(
             report, str(args.design), args.network, against))
+    if args.page is not None:
+        _write_page(args, problem, report.candidate, others, read.notes)
     if screen.quiet:
         return DONE
     screen.show(
@@ -88,7 +93,26 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.json not in (None, "-"):
         screen.show("", f"Written: {args.json}.")
+    if args.page is not None:
+        screen.show("", f"Written: {args.page} (open it in a browser).")
     return DONE
+
+
+def _write_page(
+    args: argparse.Namespace, problem: Problem, candidate: Candidate,
+    others: list[tuple[str, Candidate]], notes: tuple[str, ...],
+) -> None:
+    """Write the network and those it is compared with as a page, numbered in their order."""
+    from dataclasses import replace
+
+    from optimizer.report.export import write_text
+    from optimizer.report.page.candidates import render_candidates
+
+    named = [(args.network, candidate), *others]
+    write_text(Path(args.page), render_candidates(
+        problem, [replace(one, rank=k) for k, (_, one) in enumerate(named, 1)],
+        lead=[f"Design {args.design}.", *(f"No. {k} is {name}." for k, (name, _)
+                                          in enumerate(named, 1))], notes=notes))
 
 
 def _read_others(text: str, problem: Problem) -> list[tuple[str, Candidate]]:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import add_search_options
+from optimizer.cli.options import add_page_option, add_search_options, check_page
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -26,6 +26,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help="go through every network of a small problem and prove the best",
     )
     parser.add_argument("--json", metavar="FILE", help="write the results as JSON; - prints them")
+    add_page_option(parser)
     return parser
 
 
@@ -33,10 +34,11 @@ def run(args: argparse.Namespace) -> int:
     """Search, show, and write what was asked for."""
     from optimizer.cli.results import search_design, show_result
     from optimizer.cli.screen import Screen
-    from optimizer.report.export import check_writable, result_to_json, write_json
+    from optimizer.report.export import check_writable, result_to_json, write_json, write_text
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
+    check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     problem, result = search_design(args.design, args, screen)
     last_lines: list[str] = []
@@ -45,6 +47,11 @@ def run(args: argparse.Namespace) -> int:
             write_json(args.json, result_to_json(result, problem, str(args.design)))
             if args.json != "-":
                 last_lines += ["", f"Written: {args.json} (all networks with their curves)."]
+        if args.page is not None and result.candidates:
+            from optimizer.report.page.candidates import render_result
+
+            write_text(Path(args.page), render_result(problem, result, str(args.design)))
+            last_lines += ["", f"Written: {args.page} (open it in a browser)."]
     finally:
         # A full disk must not take away what a long search found.
         code = show_result(problem, result, screen, last_lines=last_lines)

@@ -64,6 +64,37 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
     )
 
 
+def add_page_option(parser: argparse.ArgumentParser) -> None:
+    """Add where to write a page for a browser."""
+    parser.add_argument(
+        "--page", metavar="FILE", help="write a page with charts, schematics and parts (HTML)"
+    )
+
+
+def check_page(file: str | None) -> None:
+    """Refuse early, before any long work, a page that could not be written later.
+
+    Parameters
+    ----------
+    file : str or None
+        What ``--page`` named.
+
+    Raises
+    ------
+    InputError
+        When the place cannot be written or the chart library is missing.
+    """
+    if file is None:
+        return
+    from pathlib import Path
+
+    from optimizer.report.export import check_writable
+    from optimizer.report.page.candidates import read_engine
+
+    check_writable(Path(file), key="--page")
+    read_engine()
+
+
 def available_processors() -> int:
     """Count the processors this process may use."""
     if hasattr(os, "sched_getaffinity"):

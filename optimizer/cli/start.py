@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import add_search_options
+from optimizer.cli.options import add_page_option, add_search_options, check_page
 from optimizer.cli.survey import add_reading_options, read_options
 
 
@@ -36,6 +36,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     add_reading_options(parser)
     add_search_options(parser)
     parser.add_argument("--json", metavar="FILE", help="write the results as JSON; - prints them")
+    add_page_option(parser)
     return parser
 
 
@@ -53,6 +54,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
+    check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     options = read_options(args)
     folder = read_folder(args.folder, roles=options.roles)
@@ -83,6 +85,11 @@ def run(args: argparse.Namespace) -> int:
             write_json(args.json, {**data, "survey": survey_to_json(survey)})
             if args.json != "-":
                 last_lines[:0] = ["", f"Written: {args.json} (all networks with their curves)."]
+        if args.page is not None and result.candidates:
+            from optimizer.report.page.candidates import render_result
+
+            write_text(Path(args.page), render_result(problem, result, str(design_file)))
+            last_lines[:0] = ["", f"Written: {args.page} (open it in a browser)."]
     finally:
         # A full disk must not take away what a long search found.
         code = show_result(problem, result, screen, last_lines=last_lines)

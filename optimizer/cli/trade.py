@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_search_options, available_processors
+from optimizer.cli.options import (
+    add_page_option,
+    add_search_options,
+    available_processors,
+    check_page,
+)
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 
 if TYPE_CHECKING:
     from optimizer.design import Design
+    from optimizer.search.problem import Problem
+    from optimizer.search.trade import TradeResult
 
 DEFAULT_SECONDS = 30.0
 DEFAULT_POINTS = 9
@@ -42,6 +50,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     add_search_options(parser, top=False)
     parser.add_argument("--json", metavar="FILE", help="write the front as JSON; - prints it")
+    add_page_option(parser)
     return parser
 
 
@@ -59,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError("a front has at least 3 points", key="--points", value=args.points)
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
+    check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     design = load_design(args.design)
     between = choose_goals(design.goals.specs, args.between)
@@ -78,6 +88,8 @@ def run(args: argparse.Namespace) -> int:
         return INTERRUPTED
     if args.json is not None:
         write_json(args.json, trade_to_json(result, problem, str(args.design)))
+    if args.page is not None:
+        _write_page(Path(args.page), args.design, problem, result)
     feasible = result.points[0].candidate.feasible
     if not screen.quiet:
         from optimizer.report import tables
@@ -89,6 +101,8 @@ def run(args: argparse.Namespace) -> int:
                     show_front(result, width=screen.width))
         if args.json not in (None, "-"):
             screen.show(f"Written: {args.json} (all networks with their curves).")
+        if args.page is not None:
+            screen.show(f"Written: {args.page} (open it in a browser).")
     if feasible:
         return DONE
     complain(
@@ -96,6 +110,24 @@ def run(args: argparse.Namespace) -> int:
         f"{say_broken(result.points[0].candidate)}; relax that limit or allow other parts"
     )
     return NO_CANDIDATE
+
+
+def _write_page(page: Path, design: Path, problem: Problem, result: TradeResult) -> None:
+    """Write the front as a page; its networks are numbered along it."""
+    from dataclasses import replace
+
+    from optimizer.report.export import write_text
+    from optimizer.report.page.candidates import render_candidates
+    from optimizer.report.trade_words import say_step
+
+    points = result.points
+    knee = next((k for k, point in enumerate(points, 1) if point.knee), None)
+    write_text(page, render_candidates(
+        problem, [replace(point.candidate, rank=k) for k, point in enumerate(points, 1)],
+        lead=[f"Design {design}: {result.between[0].replace('_', ' ')} against "
+              f"{result.between[1].replace('_', ' ')}."],
+        front=result.between, knee=knee,
+        steps=[say_step(before, after, result) for before, after in pairwise(points)]))
 
 
 def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str, str]:

@@ -38,7 +38,7 @@ def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
     curves: dict[str, list[float | None]] = {}
     for key, value in data.items():
         if key == "pairs":
-            for pair in value:
+            for pair in value.values():
                 ends = f"{pair['lower']}_{pair['upper']}"
                 curves[f"phase_deg_{ends}"] = pair["phase_deg"]
                 curves[f"inverted_db_{ends}"] = pair["inverted_db"]

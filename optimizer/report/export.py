@@ -162,13 +162,14 @@ def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]
 
 
 def tracking_to_json(candidate: Candidate) -> dict[str, Any]:
-    """List how neighbouring ways work together, one entry for each pair from the lowest up."""
-    pairs = [
-        {"lower": pair.lower, "upper": pair.upper, "null_db": _rounded(pair.null_db),
-         "null_hz": _rounded(pair.null_hz), "phase_deg": _curve(pair.phase_deg),
-         "inverted_db": _curve(pair.inverted_db)}
+    """List how neighbouring ways work together, by "lower/upper" from the lowest pair up."""
+    pairs = {
+        f"{pair.lower}/{pair.upper}": {
+            "lower": pair.lower, "upper": pair.upper, "null_db": _rounded(pair.null_db),
+            "null_hz": _rounded(pair.null_hz), "phase_deg": _curve(pair.phase_deg),
+            "inverted_db": _curve(pair.inverted_db)}
         for pair in track_ways(candidate)
-    ]
+    }
     return {"pairs": pairs} if pairs else {}
 
 

@@ -11,6 +11,8 @@ function around(lists, least, step) {
   return [Math.min(-least, step * Math.floor(Math.min(...all) / step)), Math.max(least, step * Math.ceil(Math.max(...all) / step))];
 }
 
+function pairs(curves) { return Object.values(curves.pairs || {}); }
+
 const AVERAGES = [["listening_window", "listening window"], ["early_reflections", "early reflections"],
   ["sound_power", "sound power"], ["in_room", "in the room"]];
 
@@ -47,11 +49,11 @@ const SPECS = {
   drive: { unit: "dB", digits: 1, range: () => [-40, 5],
     series: (curves) => DATA.ways.map((way, k) => ({ key: `drive ${way}`, name: way, values: curves.drive_db[way], colour: `--way${k % 6}`, width: 2.2, dash: DASHES[k % 6] })) },
   tracking: { unit: "°", digits: 0, ticks: [-180, -90, 0, 90, 180], range: () => [-180, 180],
-    series: (curves) => curves.pairs.map((pair, k) => ({ key: `phase ${k}`, name: `${pair.upper} to ${pair.lower}`, values: pair.phase_deg, colour: `--avg${k % 4}`, width: 2.4, dash: DASHES[k % 6] })) },
+    series: (curves) => pairs(curves).map((pair, k) => ({ key: `phase ${k}`, name: `${pair.upper} to ${pair.lower}`, values: pair.phase_deg, colour: `--avg${k % 4}`, width: 2.4, dash: DASHES[k % 6] })) },
   null: { unit: "dB", digits: 1, range: (lists) => levels(lists.slice(0, 1), 50),
     series: (curves) => [
       { key: "ordinary", name: "as built", values: curves.on_axis_db, colour: "--sum", width: 1.6 },
-      ...curves.pairs.map((pair, k) => ({ key: `inverted ${k}`, name: `${pair.upper}${k + 1 < curves.pairs.length ? " and above" : ""} turned round`, values: pair.inverted_db, colour: `--avg${k % 4}`, width: 2.2, dash: DASHES[(k % 5) + 1] })),
+      ...pairs(curves).map((pair, k) => ({ key: `inverted ${k}`, name: `${pair.upper}${k + 1 < pairs(curves).length ? " and above" : ""} turned round`, values: pair.inverted_db, colour: `--avg${k % 4}`, width: 2.2, dash: DASHES[(k % 5) + 1] })),
     ] },
 };
 

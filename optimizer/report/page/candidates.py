@@ -19,7 +19,7 @@ from optimizer.workshop.ratings import rate_network, state_amplifier
 from optimizer.workshop.sheet import list_assumptions
 
 _ENGINE = ("bokeh.min.js", "bokeh-api.min.js")
-_MOST = 12  # candidates on one page: more make it slow to open and hard to read
+_MOST = 15  # candidates on one page: more make it slow to open and hard to read
 
 
 def render_result(problem: Problem, result: SearchResult, design_name: str) -> str:
@@ -84,6 +84,8 @@ def render_candidates(
         HTML with all styles, scripts and numbers in it.
     """
     shown = list(candidates[:_MOST])
+    if len(candidates) > _MOST:
+        lead = [*lead, f"The first {_MOST} of {len(candidates)} networks are shown."]
     amplifier = state_amplifier(problem.specs)
     ratings = [rate_network(c.network, problem.drivers, amplifier) for c in shown]
     best = min(shown, key=lambda c: c.cost)
@@ -97,7 +99,7 @@ def render_candidates(
     return fill_template(
         "candidates.html",
         title=problem.title, lead=lead, amplifier=amplifier,
-        rows=compare_figures(shown, currency),
+        rows=compare_figures(shown, currency, with_cost=front is None),
         nets=[describe_candidate(c, r, best, currency)
               for c, r in zip(shown, ratings, strict=True)],
         steps=steps, has_front=front is not None,

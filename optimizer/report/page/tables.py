@@ -30,7 +30,7 @@ _MOVES = 0.02  # a figure that differs by less is not worth a word
 
 
 def compare_figures(
-    candidates: Sequence[Candidate], currency: str
+    candidates: Sequence[Candidate], currency: str, *, with_cost: bool = True
 ) -> list[dict[str, Any]]:
     """Set the figures of candidates side by side.
 
@@ -40,6 +40,8 @@ def compare_figures(
         In the order of the columns.
     currency : str
         Currency of prices.
+    with_cost : bool
+        Whether costs can be compared: not along a front, where each has its own weights.
 
     Returns
     -------
@@ -47,7 +49,8 @@ def compare_figures(
         Rows with ``name``, ``unit``, ``cells`` and ``best`` (columns that lead in this row).
     """
     return [{"name": name, "unit": unit, "cells": cells, "best": best}
-            for name, unit, cells, best in _rows(candidates, currency)]
+            for name, unit, cells, best in _rows(candidates, currency)
+            if with_cost or name != "cost"]
 
 
 def _rows(
