@@ -1,0 +1,79 @@
+"""How good is a front between two goals? ``python -m benchmarks.quality.front``.
+
+On the demo as a user gets it: how long the front takes and how many points it has, whether each is
+proven, and whether fits with random weights of the two goals find anything that betters a point.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.demo.write import write_demo
+from optimizer.project import build_problem, load_design
+from optimizer.search.candidates import Candidate
+from optimizer.search.run import search
+from optimizer.search.trade import search_trade
+from optimizer.search.trade_crew import reweight
+
+BETWEEN = ("on_axis", "in_room")
+
+
+def figures(candidate: Candidate) -> np.ndarray:
+    """Figures of the two goals, and what all other goals cost together."""
+    values = {g.name: g for g in candidate.goals}
+    rest = sum(g.cost for name, g in values.items() if name not in BETWEEN)
+    return np.array([*(values[n].value for n in BETWEEN), rest])
+
+
+def betters(found: np.ndarray, own: np.ndarray) -> bool:
+    """Whether figures are nowhere worse and somewhere better."""
+    return bool(np.all(found <= own + 1e-9) and np.any(found < own - 1e-9))
+
+
+def main() -> None:
+    """Trace the front, then try to beat it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=float, default=30.0, help="for the front")
+    parser.add_argument("--fit-seconds", type=float, default=10.0, help="for each fit")
+    parser.add_argument("--weightings", type=int, default=10)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        problem = build_problem(load_design(write_demo(Path(folder) / "demo")))
+    began = time.monotonic()
+    front = search_trade(problem, BETWEEN, seconds=args.seconds, seed=args.seed,
+                         workers=args.workers)
+    proven = sum(p.candidate.no_better_change_of >= 2 for p in front.points)
+    print(f"front: {len(front.points)} points, {proven} proven, {front.stopped} after "
+          f"{time.monotonic() - began:.1f} s with {args.workers} workers")
+    for p in front.points:
+        print(f"  {p.a:.3f} {p.b:.3f}  weights {p.weights[0]:.2f} : {p.weights[1]:.2f}"
+              f"  cost {p.candidate.cost:.4f}{'  knee' if p.knee else ''}")
+    own = np.array([figures(p.candidate) for p in front.points])
+    rng = np.random.default_rng(args.seed)
+    bettered = in_plane = cheaper = 0
+    for k in range(args.weightings):
+        share = float(rng.uniform(0.05, 0.95))
+        weights = ((BETWEEN[0], 2 * share), (BETWEEN[1], 2 * (1 - share)))
+        best = search(reweight(problem, weights), seconds=args.fit_seconds, seed=100 + k, top=1,
+                      workers=args.workers).candidates[0]
+        found = figures(best)
+        least = float((own @ np.array([weights[0][1], weights[1][1], 1.0])).min())
+        bettered += any(betters(found, row) for row in own)
+        in_plane += any(betters(found[:2], row[:2]) for row in own)
+        cheaper += best.cost < least - 1e-9
+        print(f"fit {2 * share:.2f} : {2 * (1 - share):.2f}  {found[0]:.3f} {found[1]:.3f}  cost "
+              f"{best.cost:.4f}, cheapest point of the front {least:.4f}", flush=True)
+    print(f"of {args.weightings} fits: {bettered} better a point in both goals at no more cost of "
+          f"the others, {in_plane} in both goals whatever the others cost, {cheaper} are cheaper "
+          "for their own weights than every point")
+
+
+if __name__ == "__main__":
+    main()
