@@ -54,12 +54,6 @@ def result_to_json(
         Plain data in SI units without NaN or infinity. Candidates that break a hard limit are
         never listed: the nearest miss stands under ``nearest_miss``.
     """
-    def list_one(candidate: Candidate) -> dict[str, Any]:
-        if not isinstance(problem, Problem):
-            return candidate_to_json(candidate)
-        ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.specs))
-        return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
-
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "design": design_name,
@@ -69,14 +63,22 @@ def result_to_json(
         "evaluations": result.evaluations,
         "stopped": result.stopped,
         "cost_relaxed_best": _rounded(result.cost_relaxed_best),
-        "candidates": [list_one(c) for c in result.candidates if c.feasible],
+        "candidates": [rated_to_json(c, problem) for c in result.candidates if c.feasible],
     }
     misses = [c for c in result.candidates if not c.feasible]
     if misses and not data["candidates"]:
-        data["nearest_miss"] = list_one(misses[0])
+        data["nearest_miss"] = rated_to_json(misses[0], problem)
     if result.notes:
         data["notes"] = list(result.notes)
     return data
+
+
+def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, Any]:
+    """Turn one candidate into plain data with the loads of its parts, see `candidate_to_json`."""
+    if not isinstance(problem, Problem):
+        return candidate_to_json(candidate)
+    ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.specs))
+    return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
 
 
 def candidate_to_json(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
-from optimizer.report.export import SCHEMA, DescribedProblem, candidate_to_json
+from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.candidates import Candidate
 from optimizer.search.trade import TradePoint, TradeResult
@@ -158,7 +158,7 @@ def trade_to_json(
         "points": [
             {"a": float(f"{p.a:.6g}"), "b": float(f"{p.b:.6g}"), "knee": p.knee,
              "weights": [float(f"{w:.6g}") for w in p.weights], "step": step,
-             "candidate": candidate_to_json(p.candidate)}
+             "candidate": rated_to_json(p.candidate, problem)}
             for p, step in zip(result.points, steps, strict=True)
         ],
     }

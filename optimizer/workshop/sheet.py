@@ -267,7 +267,7 @@ def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
     if any(p.kind == "capacitor" and p.origin.startswith("E") for p in parts):
         said.append("series resistance of capacitors of a series follows from a typical loss "
                     "tangent of their dielectric")
-    said.append("parts have the values printed on them; tolerance is listed, not applied")
+    said.append("figures and curves are for parts of exactly the values printed on them")
     return tuple(dict.fromkeys(said))
 
 

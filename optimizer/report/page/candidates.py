@@ -9,7 +9,7 @@ from pathlib import Path
 
 from optimizer.errors import InputError
 from optimizer.report.cautions import CAUTIONS
-from optimizer.report.page.data import collect_data, to_script
+from optimizer.report.page.data import SPREAD_DRAWS, collect_data, to_script
 from optimizer.report.page.render import fill_template, mark_safe, read_asset
 from optimizer.report.page.tables import compare_figures, describe_candidate
 from optimizer.report.words import say_stop
@@ -94,6 +94,8 @@ def render_candidates(
     data["front"] = None if front is None else {"between": list(front), "knee": knee}
     assumed = list(dict.fromkeys(
         [text for c in shown for text in list_assumptions(problem, c)] + list(notes)))
+    assumed.append(f"shaded bands come from {SPREAD_DRAWS} speakers drawn at random, each part "
+                   "evenly within its tolerance")
     assumed.append(f"ratings are for {amplifier.watts:g} W into {amplifier.ohm:g} ohm"
                    + ("" if amplifier.stated else ", which nobody stated"))
     return fill_template(
