@@ -189,7 +189,9 @@ class _State:
                     self.add(genome, cost)
                 self.report("searching")
             self.deepen(crew, planner)
-            self.wander(crew, rounds)
+            # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
+            if self.problem.space.supply.counted or quiet >= PATIENCE_ROUNDS // 2:
+                self.wander(crew, rounds)
             rounds += ROUNDS_PER_GENERATION
             quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
             self.report("searching")
