@@ -34,7 +34,7 @@ _STYLE = (
 
 
 def draw_schematic(
-    network: Network, *, title: str = "Crossover network", widest: float = WIDEST
+    network: Network, *, title: str = "Crossover network", widest: float = WIDEST, name: str = ""
 ) -> str:
     """Draw a network as an SVG file.
 
@@ -46,6 +46,8 @@ def draw_schematic(
         Accessible name of the drawing.
     widest : float
         Longest row in drawing units, see `optimizer.report.layout.draw_network`.
+    name : str
+        Prefix of the ids inside, where several drawings share a page.
 
     Returns
     -------
@@ -53,7 +55,7 @@ def draw_schematic(
         A complete SVG document on a white ground.
     """
     drawing = draw_network(network, widest=widest)
-    body = render_drawing(drawing, title=title, words=describe_network(network))
+    body = render_drawing(drawing, title=title, words=describe_network(network), name=name)
     box = re.search(r'viewBox="(\S+) (\S+) (\S+) (\S+)"', body)
     assert box is not None
     x, y, width, height = box.groups()

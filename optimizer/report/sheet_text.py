@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from optimizer.network.ladder import Network
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
 from optimizer.report.ladder_text import describe_join, draw_ladder
@@ -53,13 +54,13 @@ def _say_safety() -> Section:
 
 
 def _draw(sheet: BuildSheet) -> Section:
-    network = sheet.candidate.network
-    rows = []
-    for way in network.ways:
-        rows += [way.name, *draw_ladder(way), ""]
-    picture = Picture(svg=draw_schematic(network, title=f"Crossover of {sheet.title}"),
-                      text="\n".join(rows).rstrip())
-    return Section(title="Schematic", parts=(picture,))
+    # One picture a way: a drawing higher than a sheet of paper could not be printed whole.
+    pictures = tuple(
+        Picture(svg=draw_schematic(Network(ways=(way,)), title=f"Crossover of {way.name}",
+                                   name=f"w{k}-"),
+                text="\n".join([way.name, *draw_ladder(way)]).rstrip())
+        for k, way in enumerate(sheet.candidate.network.ways))
+    return Section(title="Schematic", parts=pictures)
 
 
 def _list_shopping(sheet: BuildSheet) -> Section | None:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from typing import Any
 
+from optimizer.network.ladder import Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.layout import draw_network, say_quantity
@@ -143,14 +144,9 @@ def describe_candidate(
     dict
     """
     network = candidate.network
-    title, words = f"Schematic of network {candidate.rank}", describe_network(network)
-    drawings = [
-        mark_safe(render_drawing(draw_network(network, widest=widest), title=title, words=words,
-                                 name=f"n{candidate.rank}{size}-"))
-        for size, widest in (("w", WIDE), ("n", NARROW))]
     return {
         "rank": candidate.rank, "cost": f"{candidate.cost:.3f}", "parts": candidate.parts,
-        "feasible": candidate.feasible, "wide": drawings[0], "narrow": drawings[1],
+        "feasible": candidate.feasible,
         "difference": describe_difference(candidate, best),
         "ways": [_describe_way(candidate, k, ratings, currency)
                  for k in range(len(network.ways))],
@@ -169,10 +165,18 @@ def _describe_way(
     candidate: Candidate, index: int, ratings: Ratings, currency: str
 ) -> dict[str, Any]:
     way = candidate.network.ways[index]
+    alone = Network(ways=(way,))
+    wide, narrow = (
+        mark_safe(render_drawing(
+            draw_network(alone, widest=widest), name=f"n{candidate.rank}w{index}{size}-",
+            title=f"Schematic of {way.name}, network {candidate.rank}",
+            words=describe_network(alone)))
+        for size, widest in (("w", WIDE), ("n", NARROW)))
     load = next(d for d in ratings.drivers if d.way == way.name)
     limit = "" if load.limit_w is None else f" of the {load.limit_w:g} W it stands"
     return {
-        "name": way.name, "driver": way.driver, "band": say_band(candidate, index),
+        "name": way.name, "driver": way.driver, "wide": wide, "narrow": narrow,
+        "band": say_band(candidate, index),
         "inverted": way.polarity < 0,
         "power": f"takes {load.watts:.3g} W on programme{limit}",
         "parts": [_describe_part(one, currency) for one in ratings.parts if one.way == way.name],
