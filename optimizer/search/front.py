@@ -61,7 +61,9 @@ def find_knee(figures: Real) -> int | None:
     return best if depth[best] > _EPSILON else None
 
 
-def choose_spread(figures: Real, count: int, always: Sequence[int] = ()) -> list[int]:
+def choose_spread(
+    figures: Real, count: int, always: Sequence[int] = (), preferred: Sequence[int] = ()
+) -> list[int]:
     """Choose points of a front that lie far from each other.
 
     Parameters
@@ -72,6 +74,8 @@ def choose_spread(figures: Real, count: int, always: Sequence[int] = ()) -> list
         How many.
     always : sequence of int
         Points that stay besides the ends.
+    preferred : sequence of int
+        Points that come before all others, as long as they are not crowded.
 
     Returns
     -------
@@ -82,7 +86,16 @@ def choose_spread(figures: Real, count: int, always: Sequence[int] = ()) -> list
         return list(range(len(figures)))
     unit = normalise(figures)
     chosen = list(dict.fromkeys([0, len(figures) - 1, *always]))[:max(2, count)]
+
+    def distance() -> Real:
+        return np.asarray(np.abs(unit[:, None, :] - unit[chosen]).sum(axis=2).min(axis=1))
+
+    # The whole front is 2 long, by both figures together: evenly spread points lie 2/(n-1) apart.
+    crowded = 0.5 * 2.0 / (count - 1)
+    liked = np.isin(np.arange(len(figures)), preferred)
     while len(chosen) < count:
-        distance = np.abs(unit[:, None, :] - unit[chosen]).sum(axis=2).min(axis=1)
-        chosen.append(int(np.argmax(distance)))
+        away = distance()
+        if (away[liked] > crowded).any():
+            away = np.where(liked, away, -1.0)
+        chosen.append(int(np.argmax(away)))
     return sorted(chosen)

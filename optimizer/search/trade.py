@@ -329,8 +329,11 @@ class _Trade:
             best = self.best[share]
             if best.proven >= 2:
                 by_network.setdefault(best.key, best)
+        # What is the best for no weights must at least be bettered by nothing met.
+        undominated = self.archive.undominated()
         for key, best in self.between_bests.items():
-            by_network.setdefault(key, best)
+            if key in undominated:
+                by_network.setdefault(key, best)
         found = [b for b in by_network.values() if self.archive.entries[b.key].feasible]
         if not found:
             return []
@@ -362,7 +365,12 @@ class _Trade:
         front = self._front() or self._nearest()
         figures = np.array([self.archive.figures(b.key) for b in front]).reshape(-1, 2)
         knee = find_knee(figures)
-        kept = choose_spread(figures, self.points, () if knee is None else (knee,))
+        own = {b.key for b in self.best.values()}
+        middle = self.best.get(ANCHORS[0])
+        always = [k for k, b in enumerate(front)
+                  if k == knee or (middle is not None and b.key == middle.key)]
+        kept = choose_spread(figures, self.points, always,
+                             [k for k, b in enumerate(front) if b.key in own])
         units = dict.fromkeys(self.between, "")
         points = []
         for rank, k in enumerate(kept, start=1):

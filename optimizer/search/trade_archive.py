@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from optimizer.goals.base import HARD_COST_PER_DB
 from optimizer.goals.economy import economy_figures
 from optimizer.goals.specs import ECONOMY_SPECS
+from optimizer.search.front import keep_undominated
 from optimizer.search.problem import Problem
 from optimizer.search.space import Genome
 from optimizer.search.trade_crew import Weights
@@ -121,8 +122,16 @@ class Archive:
         tie = start / (start - end) if abs(start - end) > _EPSILON else 0.5
         return float(np.clip(tie, *ENDS))
 
+    def undominated(self) -> set[bytes]:
+        """Networks within the limits that no other betters in both figures."""
+        keys = [k for k, e in self.entries.items() if e.feasible]
+        figures = np.array([self.entries[k].figures[self.index] for k in keys]).reshape(-1, 2)
+        return {keys[i] for i in keep_undominated(figures)}
+
     def inside(self, left: bytes, right: bytes, share: float, dearest: float) -> list[bytes]:
-        """Networks between two neighbours of a front in both figures, cheapest first.
+        """List networks between two neighbours of a front in both figures.
+
+        Those that nothing met betters in both come first, cheap ones before dear ones.
 
         Parameters
         ----------
@@ -136,9 +145,10 @@ class Archive:
         ends = np.array([self.figures(left), self.figures(right)])
         low, high = ends.min(axis=0), ends.max(axis=0)
         limit = dearest * self.cost(self.entries[left], share)
+        undominated = self.undominated()
         found = []
         for key, entry in self.entries.items():
             figures, cost = entry.figures[self.index], self.cost(entry, share)
             if cost < limit and np.all((figures > low) & (figures < high)):
-                found.append((cost, key))
-        return [key for _, key in sorted(found)]
+                found.append((key not in undominated, cost, key))
+        return [key for _, _, key in sorted(found)]
