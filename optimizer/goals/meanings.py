@@ -57,8 +57,8 @@ GOAL_MEANINGS: dict[str, Meaning] = {
         "How far single directions depart from the direct sound; a steady fall with frequency is "
         "free, dips and flares are not.")),
     "lobe_symmetry": Meaning(family="reflections", unit="dB rms", text=(
-        "Difference between up and down near the axis: a tilted lobe at a crossover. Needs vertical "
-        "directions.")),
+        "Difference between up and down near the axis: a tilted lobe at a crossover. Needs "
+        "vertical directions.")),
     "lobe_depth": Meaning(family="reflections", unit="dB rms below", text=(
         "How far the sound falls when one stands up or sits low: drivers far apart that cross high "
         "cancel there. Needs vertical directions.")),

@@ -14,7 +14,8 @@ from optimizer.report.export import candidate_to_json
 from optimizer.search.candidates import Candidate, CurveSet
 from optimizer.search.problem import Problem
 from optimizer.workshop.ratings import Ratings
-from optimizer.workshop.tolerance import CurveBand, spread_network
+from optimizer.workshop.spread import CurveBand
+from optimizer.workshop.tolerance import spread_network
 
 SPREAD_DRAWS = 200
 """Speakers drawn for the tolerance band: enough for a 5 and a 95 % line on a picture."""
