@@ -70,6 +70,9 @@ def result_to_json(
         data["nearest_miss"] = rated_to_json(misses[0], problem)
     if result.notes:
         data["notes"] = list(result.notes)
+    assumed = list_assumptions(problem)
+    if assumed:
+        data["assumed"] = assumed
     return data
 
 
@@ -79,6 +82,11 @@ def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, 
         return candidate_to_json(candidate)
     ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.specs))
     return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
+
+
+def list_assumptions(problem: DescribedProblem) -> list[str]:
+    """List what a problem assumes about directions, averages and data, each sentence once."""
+    return list(dict.fromkeys(getattr(problem, "notes", ())))
 
 
 def candidate_to_json(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
-from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
+from optimizer.report.export import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.candidates import Candidate
 from optimizer.search.trade import TradePoint, TradeResult
@@ -155,6 +155,7 @@ def trade_to_json(
         "seconds": round(result.seconds, 2),
         "evaluations": result.evaluations,
         "stopped": result.stopped,
+        "assumed": list_assumptions(problem),
         "points": [
             {"a": float(f"{p.a:.6g}"), "b": float(f"{p.b:.6g}"), "knee": p.knee,
              "weights": [float(f"{w:.6g}") for w in p.weights], "step": step,

@@ -112,6 +112,7 @@ def test_front_as_json(answer: tuple[dict[str, Any], str]) -> None:
     assert data["schema"] == 1
     assert data["between"] == ["on_axis", "in_room"]
     assert data["stopped"] == "converged"
+    assert any("mean of five bounces" in said for said in data["assumed"])
     points = data["points"]
     assert 3 <= len(points) <= POINTS
     assert all(x["a"] < y["a"] and x["b"] > y["b"] for x, y in pairwise(points))
