@@ -28,6 +28,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     add_reading_options(parser)
     parser.add_argument("--json", metavar="FILE", help="write the survey as JSON; - prints it")
+    parser.add_argument("--page", metavar="FILE", help="write the survey as a page (HTML)")
     return parser
 
 
@@ -76,11 +77,13 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.measure.folder import require_drivers
     from optimizer.measure.survey import survey_folder
     from optimizer.report import survey_tables
-    from optimizer.report.export import check_writable, write_json
+    from optimizer.report.export import check_writable, write_json, write_text
     from optimizer.report.survey_json import survey_to_json
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
+    if args.page is not None:
+        check_writable(Path(args.page), key="--page")
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     options = read_options(args)
     folder, diameters, depths = open_path(args.path, options)
@@ -96,6 +99,13 @@ def run(args: argparse.Namespace) -> int:
         write_json(args.json, survey_to_json(survey))
         if args.json != "-":
             screen.show("", f"Written: {args.json}")
+    if args.page is not None:
+        from optimizer.report.page.document import render_html
+        from optimizer.report.survey_page import document_survey
+
+        document = document_survey(survey, args.path.resolve().name)
+        write_text(Path(args.page), render_html(document))
+        screen.show("", f"Written: {args.page} (open it in a browser).")
     return DONE
 
 

@@ -11,18 +11,26 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from optimizer.measure.pairs import PairSurvey, SlotHint
+from optimizer.measure.pairs import PairSurvey
 from optimizer.measure.readings import Folder
 from optimizer.measure.response import Response
-from optimizer.measure.shape import Rolloff
 from optimizer.measure.survey import DriverSurvey, Survey
 from optimizer.measure.timing import Timing
 from optimizer.report.plots import Segment, Trace, draw_chart
-from optimizer.units import format_quantity
+from optimizer.report.survey_words import (
+    PEAK_HEADS,
+    TIMING_HEADS,
+    driver_rows,
+    peak_rows,
+    say,
+    say_orders,
+    say_range,
+    say_slot,
+    timing_rows,
+)
 
 _STYLES = ("blue", "magenta", "cyan", "yellow")
 _SEVERITY = {"error": "bold red", "warning": "bold yellow", "note": "dim"}
-_MOST_PEAKS = 5
 
 
 def show_survey(survey: Survey, *, width: int = 100) -> RenderableType:
@@ -101,51 +109,10 @@ def tabulate_drivers(drivers: Sequence[DriverSurvey]) -> RenderableType:
     table = _table("")
     for index, driver in enumerate(drivers):
         table.add_column(driver.name, header_style=f"bold {_style(index)}")
-    for name, cells in _driver_rows(drivers):
+    for name, cells in driver_rows(drivers):
         if any(cell != "-" for cell in cells):
             table.add_row(name, *cells)
     return table
-
-
-def _driver_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, list[str]]]:
-    z = [d.impedance for d in drivers]
-
-    def each(figures: Sequence[float | None], unit: str) -> list[str]:
-        return [_say(figure, unit) for figure in figures]
-
-    equalisers = [x.equalisers[-1] if x is not None and x.equalisers else None for x in z]
-    return [
-        ("measured", [_say_range(d.measured_hz) for d in drivers]),
-        ("directions", [str(d.directions) for d in drivers]),
-        ("usable, within 6 dB", [_say_range(d.usable_hz) for d in drivers]),
-        ("level, as the file states it", [f"{d.sensitivity_db:.1f} dB" for d in drivers]),
-        ("falls off below", [_say_rolloff(d.shape.low) for d in drivers]),
-        ("falls off above", [_say_rolloff(d.shape.high) for d in drivers]),
-        ("break-up to stay clear of", each(
-            [d.break_up.frequency_hz if d.break_up else None for d in drivers], "Hz")),
-        ("6 dB down off axis", [
-            f"{_say(d.beaming.frequency_hz, 'Hz')} at {d.beaming.angle_deg:g} deg, "
-            f"{d.beaming.source}" if d.beaming else "-" for d in drivers]),
-        ("resonance", each([x.resonance_hz if x else None for x in z], "Hz")),
-        ("  box", [(x.box or "-") if x else "-" for x in z]),
-        ("  port tuned to", each([x.tuning_hz if x else None for x in z], "Hz")),
-        ("Qms, Qes, Qts", [
-            f"{x.qms:.2f}, {x.qes:.2f}, {x.qts:.2f}"
-            if x and x.qms is not None and x.qes is not None and x.qts is not None else "-"
-            for x in z]),
-        ("voice coil Re", each([x.re_ohm if x else None for x in z], "ohm")),
-        ("lowest impedance", [
-            f"{_say(x.minimum_ohm, 'ohm')} at {_say(x.minimum_hz, 'Hz')}" if x else "-"
-            for x in z]),
-        ("inductance at 1 kHz", each([x.inductance_1k_h if x else None for x in z], "H")),
-        ("inductance at 10 kHz", each([x.inductance_10k_h if x else None for x in z], "H")),
-        ("impedance at 10 kHz over Re", [
-            f"{x.rise:.1f}" if x and x.rise is not None else "-" for x in z]),
-        ("equaliser against the rise", [
-            f"{_say(e.r_ohm, 'ohm')} + {_say(e.c_farad, 'F')}" if e else "-"
-            for e in equalisers]),
-        ("lowest safe crossover", each([d.lowest_hz for d in drivers], "Hz")),
-    ]  # fmt: skip
 
 
 def tabulate_peaks(drivers: Sequence[DriverSurvey]) -> RenderableType:
@@ -161,26 +128,9 @@ def tabulate_peaks(drivers: Sequence[DriverSurvey]) -> RenderableType:
     RenderableType
         A table.
     """
-    table = _table("driver", "at", "height", "Q", "trap in the line", "or notch across")
-    for driver in drivers:
-        hints = {hint.peak: hint for hint in driver.peak_hints}
-        name = driver.name
-        for peak in driver.shape.peaks[:_MOST_PEAKS]:
-            cells = ["-", "-"]
-            if peak in hints:
-                cells = [
-                    f"{_say(one.inductance_h, 'H')}, {_say(one.capacitance_f, 'F')}, "
-                    f"{_say(one.resistance_ohm, 'ohm')}"
-                    for one in (hints[peak].trap, hints[peak].notch)
-                ]
-            table.add_row(
-                name,
-                _say(peak.frequency_hz, "Hz"),
-                f"{peak.height_db:+.1f} dB",
-                f"{peak.q:.1f}",
-                *cells,
-            )
-            name = ""
+    table = _table(*PEAK_HEADS)
+    for row in peak_rows(drivers):
+        table.add_row(*row)
     return table
 
 
@@ -199,25 +149,25 @@ def describe_pair(pair: PairSurvey) -> RenderableType:
     """
     low, high = pair.crossover_hz
     title = Text("Cross over ")
-    title.append(f"from {_say(low, 'Hz')} to {_say(high, 'Hz')}", style="bold")
-    title.append(f", start at {_say(pair.centre_hz, 'Hz')}")
+    title.append(f"from {say(low, 'Hz')} to {say(high, 'Hz')}", style="bold")
+    title.append(f", start at {say(pair.centre_hz, 'Hz')}")
     title.append("" if pair.clean else " (a compromise)", style="bold yellow")
     lines: list[RenderableType] = [title]
     if pair.overlap_hz is None:
         lines.append(Text("The two have no band in common.", style="bold yellow"))
     else:
-        lines.append(Text(f"Both are usable from {_say_range(pair.overlap_hz)}."))
+        lines.append(Text(f"Both are usable from {say_range(pair.overlap_hz)}."))
     lines += [Padding(Text(f"- {reason}"), (0, 0, 0, 2)) for reason in pair.reasons]
     lines.append(
         Text(
-            f"Orders to try: {_say_orders(pair.low_pass_orders)} for {pair.lower}, "
-            f"{_say_orders(pair.high_pass_orders)} for {pair.upper}."
+            f"Orders to try: {say_orders(pair.low_pass_orders)} for {pair.lower}, "
+            f"{say_orders(pair.high_pass_orders)} for {pair.upper}."
         )
     )
     if pair.slots:
         lines.append(Text("Optional slots:"))
         lines += [
-            Padding(Text(f"- {slot.driver}: {slot.form}, {_say_slot(slot)} ({slot.reason})"),
+            Padding(Text(f"- {slot.driver}: {slot.form}, {say_slot(slot)} ({slot.reason})"),
                     (0, 0, 0, 2))
             for slot in pair.slots
         ]  # fmt: skip
@@ -246,19 +196,9 @@ def describe_timing(timing: Timing) -> RenderableType:
             met = f"the predicted sum meets the measured one within {timing.residual_db:.2f} dB rms"
             text.append(f": {met}", style="not bold")
         lines.append(text)
-    table = _table("driver", "delay", "95 % interval", "level", "polarity")
-    for name, delay in timing.delays_s.items():
-        interval = timing.interval_s.get(name)
-        wide = interval is not None and interval[1] > interval[0]
-        table.add_row(
-            name,
-            f"{delay * 1e6:+.1f} us",
-            f"{interval[0] * 1e6:+.1f} to {interval[1] * 1e6:+.1f} us"
-            if interval is not None and wide
-            else "-",
-            f"{timing.levels_db[name]:+.2f} dB",
-            "normal" if timing.polarity[name] > 0 else "reversed",
-        )
+    table = _table(*TIMING_HEADS)
+    for row in timing_rows(timing):
+        table.add_row(*row)
     lines.append(table)
     lines += [Padding(Text(note, style="dim"), (0, 0, 0, 2)) for note in timing.notes]
     return Group(*lines)
@@ -345,35 +285,3 @@ def _table(*titles: str) -> Table:
     return table
 
 
-def _say(value: float | None, unit: str) -> str:
-    return "-" if value is None else format_quantity(value, unit)
-
-
-def _say_range(band: tuple[float, float]) -> str:
-    return f"{_say(band[0], 'Hz')} to {_say(band[1], 'Hz')}"
-
-
-def _say_rolloff(rolloff: Rolloff) -> str:
-    if rolloff.slope_db_per_octave is None and rolloff.order is None:
-        return "not in the data" if "end before" in rolloff.reason else "not determined"
-    slope = "" if rolloff.slope_db_per_octave is None else (
-        f"{rolloff.slope_db_per_octave:.0f} dB/oct")  # fmt: skip
-    order = f"order {rolloff.order}" if rolloff.order is not None else "order open"
-    corner = f", 3 dB at {_say(rolloff.corner_hz, 'Hz')}" if rolloff.corner_hz else ""
-    return f"{slope} ({order}){corner}"
-
-
-def _say_orders(orders: Sequence[int]) -> str:
-    words = [str(order) for order in orders]
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
-
-
-def _say_slot(slot: SlotHint) -> str:
-    units = {
-        "inductance_h": "H",
-        "capacitance_f": "F",
-        "resistance_ohm": "ohm",
-        "series_ohm": "ohm",
-        "shunt_ohm": "ohm",
-    }
-    return ", ".join(_say(value, units[key]) for key, value in slot.values.items())

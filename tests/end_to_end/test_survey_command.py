@@ -71,6 +71,22 @@ def test_json_to_standard_output(tmp_path):
     assert "usable" in done.stderr
 
 
+def test_page_is_one_file(tmp_path):
+    """--page writes one HTML file with drawn curves that fetches nothing from anywhere."""
+    page = tmp_path / "survey.html"
+    done = survey(write_two_way(tmp_path), "--page", page, "--quiet")
+    assert (done.returncode, done.stderr) == (0, "")
+    text = page.read_text(encoding="utf-8")
+    assert text.count("<svg") == 1  # no impedance was measured, so only responses are drawn
+    for heading in ("Findings", "Response on axis", "Drivers", "Timing", "woofer to tweeter"):
+        assert f"<h2>{heading}</h2>" in text
+    assert "<script" not in text
+    assert "src=" not in text
+    done = survey(tmp_path, "--page", tmp_path / "no" / "such" / "folder.html")
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+
+
 def test_quiet_prints_nothing(tmp_path):
     """--quiet leaves both streams empty."""
     done = survey(write_two_way(tmp_path), "--quiet")

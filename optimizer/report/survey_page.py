@@ -1,0 +1,154 @@
+"""A survey as a document: the same words as on the screen, with drawn curves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.measure.pairs import PairSurvey
+from optimizer.measure.survey import Survey
+from optimizer.measure.timing import Timing
+from optimizer.report.curve_chart import ChartCurve, draw_curves
+from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
+from optimizer.report.survey_words import (
+    PEAK_HEADS,
+    TIMING_HEADS,
+    driver_rows,
+    peak_rows,
+    say,
+    say_orders,
+    say_range,
+    say_slot,
+    timing_rows,
+)
+
+SHOWN_DB = 40.0
+
+
+def document_survey(survey: Survey, title: str) -> Document:
+    """Lay out a survey as a document.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was found.
+    title : str
+        Name of the folder or loudspeaker.
+
+    Returns
+    -------
+    Document
+    """
+    drivers = survey.drivers
+    rows = [
+        (name.strip(), *cells)
+        for name, cells in driver_rows(drivers)
+        if any(cell != "-" for cell in cells)
+    ]
+    sections = [
+        Section(title="Findings", parts=_list_findings(survey)),
+        Section(title="Response on axis", parts=_draw_responses(survey)),
+        Section(title="Impedance", parts=_draw_impedances(survey)),
+        Section(title="Drivers", parts=(
+            Table(heads=("", *(d.name for d in drivers)), rows=tuple(rows),
+                  align="l" * (len(drivers) + 1)),)),
+        Section(title="Peaks and dips", parts=(
+            Table(heads=PEAK_HEADS, rows=tuple(peak_rows(drivers)), align="lrrrll"),)),
+        *(Section(title=f"{p.lower} to {p.upper}", parts=_describe_pair(p)) for p in survey.pairs),
+    ]  # fmt: skip
+    if survey.timing is not None:
+        sections.append(Section(title="Timing", parts=_describe_timing(survey.timing)))
+    files = tuple(
+        (
+            reading.path, reading.role, reading.driver or "-",
+            str(reading.direction) if reading.direction is not None else "-",
+            "; ".join(reading.because),
+        )
+        for reading in sorted(survey.folder.files, key=lambda r: r.role == "ignored")
+    )  # fmt: skip
+    heads = ("file", "taken as", "driver", "direction", "because")
+    sections.append(
+        Section(title="Files", parts=(Table(heads=heads, rows=files, align="lllll"),))
+    )
+    return Document(
+        title=f"Survey of {title}",
+        subtitle="What the measured drivers allow, and what to avoid.",
+        sections=tuple(section for section in sections if section.parts),
+    )
+
+
+def _list_findings(survey: Survey) -> tuple[Part, ...]:
+    if not survey.findings:
+        return (Note(text="Nothing looks wrong."),)
+    items = [
+        f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in survey.findings
+    ]
+    return (Listing(items=tuple(items), topics=tuple(f.severity for f in survey.findings)),)
+
+
+def _draw_responses(survey: Survey) -> tuple[Part, ...]:
+    curves = [
+        ChartCurve(name=d.name, frequency_hz=d.response.frequency_hz, height=d.response.level_db)
+        for d in survey.drivers
+        if d.response is not None
+    ]
+    if not curves:
+        return ()
+    names = ", ".join(curve.name for curve in curves)
+    svg = draw_curves(curves, unit="dB", span=SHOWN_DB)
+    return (Picture(svg=svg, text=f"Responses on axis of {names}, as measured."),)
+
+
+def _draw_impedances(survey: Survey) -> tuple[Part, ...]:
+    curves = []
+    for driver in survey.drivers:
+        reading = survey.folder.drivers[driver.name].impedance
+        if reading is not None and reading.response is not None:
+            z = reading.response
+            curves.append(
+                ChartCurve(
+                    name=driver.name,
+                    frequency_hz=z.frequency_hz,
+                    height=np.maximum(np.abs(z.value), 0.01),
+                )
+            )
+    if not curves:
+        return ()
+    names = ", ".join(curve.name for curve in curves)
+    svg = draw_curves(curves, unit="ohm", logarithmic=True)
+    return (Picture(svg=svg, text=f"Moduli of the impedances of {names}."),)
+
+
+def _describe_pair(pair: PairSurvey) -> tuple[Part, ...]:
+    text = (
+        f"Cross over from {say_range(pair.crossover_hz)}, start at {say(pair.centre_hz, 'Hz')}"
+        f"{'' if pair.clean else ' (a compromise)'}. Orders to try: "
+        f"{say_orders(pair.low_pass_orders)} for {pair.lower}, "
+        f"{say_orders(pair.high_pass_orders)} for {pair.upper}."
+    )
+    parts: list[Part] = [
+        Note(text=text, warns=not pair.clean or pair.overlap_hz is None),
+        Listing(items=pair.reasons),
+    ]
+    if pair.slots:
+        parts.append(
+            Listing(
+                items=tuple(f"{say_slot(s)} ({s.reason})" for s in pair.slots),
+                topics=tuple(f"{s.driver}, {s.form}" for s in pair.slots),
+            )
+        )
+    return tuple(parts)
+
+
+def _describe_timing(timing: Timing) -> tuple[Part, ...]:
+    said = timing.method.capitalize()
+    if timing.residual_db is not None:
+        said += f": the predicted sum meets the measured one within {timing.residual_db:.2f} dB rms"
+    if timing.refused:
+        said = f"Not determined: {timing.refused}"
+    parts: list[Part] = [
+        Note(text=f"{said}.", warns=bool(timing.refused)),
+        Table(heads=TIMING_HEADS, rows=tuple(timing_rows(timing)), align="lrrrl"),
+    ]
+    if timing.notes:
+        parts.append(Listing(items=timing.notes))
+    return tuple(parts)
