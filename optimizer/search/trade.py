@@ -43,6 +43,7 @@ SHARE_OF_EXPLORING = 0.45
 SHARE_OF_REFINING = 0.75
 """Share of the time after which no more weights are tried, only what is known is proven."""
 
+_FIRST = (ANCHORS[0], *ENDS, 0.3, 0.7, *ANCHORS[1:])  # shares that are always tried
 _SURPLUS = 1.4  # points found over points wanted: some leave room to choose well-spread ones
 _TRIED_A_GAP = 2  # networks proven in each gap at a time
 _DEAREST = 1.15  # cost of a network between two neighbours over theirs
@@ -206,8 +207,6 @@ class _Trade:
         self.evaluations = 0
         self.cut = False
 
-    # --- time ----------------------------------------------------------------------------
-
     def spent(self) -> float:
         return time.monotonic() - self.began
 
@@ -224,8 +223,6 @@ class _Trade:
                 seconds=self.spent(), budget_seconds=self.seconds or 0.0,
                 evaluations=self.evaluations, best_cost=min(middle, default=None),
                 restarts=0, phase="proving" if self.best else "searching"))
-
-    # --- work ----------------------------------------------------------------------------
 
     def explore(self, crew: TradeCrew) -> None:
         """Look for structures at a few pairs of weights."""
@@ -258,7 +255,11 @@ class _Trade:
 
     def refine(self, crew: TradeCrew) -> None:
         """Add weights where the front is widest open, then let every point profit from all."""
-        self.polish(crew, sorted({*ENDS, *ANCHORS, 0.3, 0.7}))
+        # The middle and the ends come first: they make a front, if time ends it there.
+        for start in range(0, len(_FIRST), BATCH):
+            if start and self.late():
+                return
+            self.polish(crew, list(_FIRST[start:start + BATCH]))
         closed: set[tuple[bytes, bytes]] = set()
         while True:
             self._settle(crew)

@@ -134,6 +134,8 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
         at or None.
     """
     weights, seeds, seed, deadline = task
+    if deadline is not None and time.monotonic() > deadline:
+        return Found(genomes=tuple(seeds), evaluations=0)
     weighted = reweight(problem, weights)
     space = weighted.space
     explorer = Explorer(weighted)
@@ -148,6 +150,8 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
         rounded = round_relaxed(weighted, relaxed, int(i))
         known.update({g.key(space.gene_slot): (g, c) for g, c in rounded[:_REMEMBERED]})
         for genome, cost in rounded[:count]:
+            if deadline is not None and time.monotonic() > deadline:
+                break
             done = polisher.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
