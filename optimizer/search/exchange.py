@@ -162,7 +162,14 @@ class Polisher:
                 present[k] = False
                 yield replace(genome, present=present)
 
-    def descend(self, genome: Genome, cost: float, *, best: float = np.inf) -> Polished:
+    def descend(
+        self,
+        genome: Genome,
+        cost: float,
+        *,
+        best: float = np.inf,
+        stop: Callable[[], bool] = lambda: False,
+    ) -> Polished:
         """Choose all parts anew, then change single ones, in turn until neither helps.
 
         Parameters
@@ -173,9 +180,11 @@ class Polisher:
             Its full cost.
         best : float
             Cost of the best network known; what stays far above it is left half done.
+        stop : callable
+            Asked now and then; True ends the descent.
         """
         structure_only = True
-        while cost < _GATES[0] * best:
+        while cost < _GATES[0] * best and not stop():
             genome, cost, count = choose_anew(self.problem, genome, cost)
             self.evaluations += count
             if cost > (_GATES[1] if structure_only else _GATES[2]) * best:
@@ -221,11 +230,14 @@ class Polisher:
         """
         proved = 0
         while not stop():
-            polished = self.descend(genome, cost)
+            polished = self.descend(genome, cost, stop=stop)
             genome, cost = polished.genome, polished.cost
             proved = polished.no_better_change_of
+            if stop():
+                break
             singles = self.all_singles(genome)
-            better, count = best_likely_pair(self.problem, genome, cost, singles)
+            better, count = best_likely_pair(
+                self.problem, genome, cost, singles, stop=stop)
             self.evaluations += count
             if better is None and self.space.supply.counted:
                 better, count = best_chain(self.problem, genome, cost, singles)

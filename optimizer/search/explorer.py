@@ -169,7 +169,7 @@ class Explorer:
                         evaluations=relaxed.evaluations + polisher.evaluations - before)
 
     def wander(
-        self, genome: Genome, cost: float, seed: tuple[int, ...]
+        self, genome: Genome, cost: float, seed: tuple[int, ...], deadline: float | None
     ) -> tuple[list[tuple[Genome, float]], int]:
         """Disturb a good network and descend again, see `optimizer.search.wander`.
 
@@ -180,6 +180,8 @@ class Explorer:
             Its full cost.
         seed : tuple of int
             Of the disturbances.
+        deadline : float or None
+            `time.monotonic` value at which to give up.
 
         Returns
         -------
@@ -187,7 +189,12 @@ class Explorer:
             Networks with their full costs, and evaluations.
         """
         before = self.polisher.evaluations
-        found = wander(self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES)
+
+        def stop() -> bool:
+            return deadline is not None and time.monotonic() > deadline
+
+        found = wander(self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES,
+                       stop=stop)
         return found, self.polisher.evaluations - before
 
     def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[

@@ -8,6 +8,7 @@ program of assignment.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -145,7 +146,13 @@ def apply_rows(genome: Genome, rows: Rows, picked: Index, problem: Problem) -> G
 
 
 def best_likely_pair(
-    problem: Problem, genome: Genome, cost: float, singles: Singles, *, tried: int = TRIED
+    problem: Problem,
+    genome: Genome,
+    cost: float,
+    singles: Singles,
+    *,
+    tried: int = TRIED,
+    stop: Callable[[], bool] = lambda: False,
 ) -> tuple[tuple[Genome, float] | None, int]:
     """Find a better network among the most promising changes of two parts.
 
@@ -159,6 +166,8 @@ def best_likely_pair(
         All changes of one part.
     tried : int
         Changes computed before giving up.
+    stop : callable
+        Asked now and then; True ends the search.
 
     Returns
     -------
@@ -169,6 +178,8 @@ def best_likely_pair(
     """
     first, second, _ = LikelyPairs(problem, genome, cost, singles).list_pairs(tried)
     for start in range(0, len(first), _BATCH):
+        if stop():
+            return None, start
         batch = [apply_rows(genome, singles.rows, np.array([i, j]), problem)
                  for i, j in zip(first[start:start + _BATCH], second[start:start + _BATCH],
                                  strict=True)]

@@ -158,35 +158,30 @@ def pick_options(
     which needs the Schur complement of their block only.
     """
     count = len(model.genes)
-    value = np.arange(count)
     ridge = restraint * max(float(np.diag(model.matrix)[:count].max(initial=0.0)), 1e-12)
-    matrix = model.matrix.copy()
-    matrix[value, value] += ridge
-    order = _order(matrix, options)
+    order = _order(np.diag(model.matrix)[:count] + ridge, options)
+    stages = _eliminate(model, order, ridge)
     picked = np.zeros((1, count), dtype=np.intp)
-    z = np.zeros((1, 2 * count))
+    known = np.zeros((1, 0))
     price = np.zeros(1)
     left = supply.available[None]
-    for stage, k in enumerate(order):
-        decided, undecided = order[:stage], order[stage + 1:]
-        slope, curve = _reduce(model.gradient, matrix, np.append(decided, k), undecided)
-        own = slice(2 * stage, 2 * stage + 2)
-        old = slice(0, 2 * stage)
-        columns = np.ravel(np.column_stack([decided, decided + count]))
-        known = z[:, columns]
-        before = known @ slope[old] + 0.5 * np.einsum("bi,ij,bj->b", known, curve[old, old], known)
-        step = options[k].steps
-        alone = (step @ slope[own] + 0.5 * np.einsum("oi,ij,oj->o", step, curve[own, own], step)
-                 + options[k].price)
-        total = (before + price)[:, None] + alone + (known @ curve[old, own]) @ step.T
+    for (slope, curve), k in zip(stages, order, strict=True):
+        old = known.shape[1]
+        pulled = known @ curve[:old]
+        before = known @ slope[:old] + 0.5 * np.einsum("bi,bi->b", pulled[:, :old], known) + price
+        step, extra = options[k].steps, options[k].price
+        alone = step @ slope[old:] + extra
+        alone += 0.5 * np.einsum("oi,oi->o", step @ curve[old:, old:], step)
+        total = pulled[:, old:] @ step.T
+        total += before[:, None]
+        total += alone
         gene = int(model.genes[k])
         if supply.counted:
             total[~supply.fitting(gene, left)[:, :len(step)]] = np.inf
-        flat = _smallest(total.ravel(), breadth)
-        parent, pick = np.divmod(flat, len(step))
-        picked, z, price = picked[parent], z[parent], price[parent] + options[k].price[pick]
+        parent, pick = np.divmod(_smallest(total.ravel(), breadth), len(step))
+        picked, price = picked[parent], price[parent] + extra[pick]
         picked[:, k] = pick
-        z[:, k], z[:, k + count] = step[pick, 0], step[pick, 1]
+        known = np.concatenate([known[parent], step[pick]], axis=1)
         if supply.counted:
             left = left[parent] - supply.usage[gene][pick]
     return picked
@@ -202,27 +197,32 @@ def _smallest(values: Real, count: int) -> Index:
     return places[np.argsort(values[places], kind="stable")]
 
 
-def _order(matrix: Real, options: list[OptionSteps]) -> Index:
+def _order(curvature: Real, options: list[OptionSteps]) -> Index:
     """Genes whose coarseness costs most come first."""
-    weight = []
-    for k, option in enumerate(options):
-        log_values = np.unique(option.steps[:, 0])
-        gap = float(np.median(np.diff(log_values))) if len(log_values) > 1 else 1.0
-        weight.append(-matrix[k, k] * gap**2)
-    return np.argsort(weight, kind="stable")
+    gaps = [np.ptp(o.steps[:, 0]) / (len(o.steps) - 1) if len(o.steps) > 1 else 1.0
+            for o in options]
+    return np.argsort(-curvature * np.square(gaps), kind="stable")
 
 
-def _reduce(
-    gradient: Real, matrix: Real, decided: NDArray[np.intp], undecided: Index
-) -> tuple[Real, Real]:
-    """Quadratic over value and loss of the decided genes, the other values at their best."""
-    count = len(gradient) // 2
-    columns = np.ravel(np.column_stack([decided, decided + count]))
-    slope, curve = gradient[columns], matrix[np.ix_(columns, columns)]
-    if len(undecided):
-        cross = matrix[np.ix_(columns, undecided)]
-        gain = np.linalg.solve(matrix[np.ix_(undecided, undecided)],
-                               np.column_stack([cross.T, gradient[undecided]]))
-        curve = curve - cross @ gain[:, :-1]
-        slope = slope - cross @ gain[:, -1]
-    return slope, curve
+def _eliminate(model: LocalModel, order: Index, ridge: float) -> list[tuple[Real, Real]]:
+    """Quadratic at each stage of the decisions, the values still undecided at their best.
+
+    Returns
+    -------
+    list of (ndarray, ndarray)
+        Slope and curvature over value and loss of the genes decided so far and the next one.
+    """
+    columns = np.ravel(np.column_stack([order, order + len(order)]))
+    slope = model.gradient[columns]
+    curve = model.matrix[columns[:, None], columns]
+    values = np.arange(0, len(columns), 2)
+    curve[values, values] += ridge
+    stages = [(slope, curve)] if len(order) else []
+    for last in values[:0:-1]:
+        # The loss of an undecided gene follows the law: no step of its own.
+        row = curve[last, :last]
+        share = row / curve[last, last]
+        slope = slope[:last] - share * slope[last]
+        curve = curve[:last, :last] - share[:, None] * row
+        stages.append((slope, curve))
+    return stages[::-1]

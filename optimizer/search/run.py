@@ -191,7 +191,7 @@ class _State:
             self.deepen(crew, planner)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
             if self.problem.space.supply.counted or quiet >= PATIENCE_ROUNDS // 2:
-                self.wander(crew, rounds)
+                self.wander(crew, rounds, share)
             rounds += ROUNDS_PER_GENERATION
             quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
             self.report("searching")
@@ -211,7 +211,7 @@ class _State:
             for genome, cost in outcome.genomes:
                 self.add(genome, cost)
 
-    def wander(self, crew: Crew, rounds: int) -> None:
+    def wander(self, crew: Crew, rounds: int, share: float) -> None:
         """Disturb the best networks of the best structures, those less visited first."""
         best: dict[bytes, tuple[Genome, float]] = {}
         for genome, cost in sorted(self.archive.values(), key=lambda item: item[1]):
@@ -225,7 +225,8 @@ class _State:
         for genome, _ in chosen:
             key = genome.key(key_of)
             self.visits[key] = self.visits.get(key, 0) + 1
-        tasks = [(g, c, (self.seed, rounds, i)) for i, (g, c) in enumerate(chosen)]
+        deadline = None if self.seconds is None else self.began + share * self.seconds
+        tasks = [(g, c, (self.seed, rounds, i), deadline) for i, (g, c) in enumerate(chosen)]
         for found, evaluations in crew.wander(tasks):
             self.evaluations += evaluations
             for genome, cost in found:

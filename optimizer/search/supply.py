@@ -115,7 +115,12 @@ class Supply:
         """Return the cost of the overdraft of several networks, shape (P,)."""
         if not self.counted:
             return np.zeros(len(genomes))
-        return np.array([self.penalty(genome) for genome in genomes])
+        filled = np.array([genome.present for genome in genomes])[:, self.gene_slot]
+        choice = np.where(filled, np.array([genome.choice for genome in genomes]), -1)
+        used = sum((u[choice[:, g]] for g, u in enumerate(self.usage)),
+                   np.zeros(len(self.available), dtype=np.int64))
+        missing = np.maximum(used - self.available, 0).sum(axis=1)
+        return np.asarray(OVERDRAWN_COST * missing)
 
     def fitting(self, g: int, left: Counts) -> Flags:
         """Tell which options of a gene the pieces left over suffice for.

@@ -7,6 +7,7 @@ scarce pieces out anew. What comes out is kept when it is better.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +23,13 @@ _PROMISING = 1.02  # cost against the present one from which a descent is worth 
 
 
 def wander(
-    polisher: Polisher, genome: Genome, cost: float, rng: np.random.Generator, tries: int
+    polisher: Polisher,
+    genome: Genome,
+    cost: float,
+    rng: np.random.Generator,
+    tries: int,
+    *,
+    stop: Callable[[], bool] = lambda: False,
 ) -> list[tuple[Genome, float]]:
     """Disturb a network again and again, going on from whatever is better.
 
@@ -37,6 +44,8 @@ def wander(
         Source of the disturbances.
     tries : int
         How many of them.
+    stop : callable
+        Asked now and then; True ends the wandering.
 
     Returns
     -------
@@ -46,6 +55,8 @@ def wander(
     problem = polisher.problem
     found = []
     for _ in range(tries):
+        if stop():
+            break
         start = _disturb(problem, genome, rng)
         if start is None:
             continue

@@ -44,7 +44,7 @@ def _prove(task: tuple[Genome, float, float | None]) -> tuple[Genome, float, int
 
 
 def _wander(
-    task: tuple[Genome, float, tuple[int, ...]]
+    task: tuple[Genome, float, tuple[int, ...], float | None]
 ) -> tuple[list[tuple[Genome, float]], int]:
     result: tuple[list[tuple[Genome, float]], int] = _explorer.wander(*task)
     return result
@@ -141,13 +141,13 @@ class Crew:
         return list(self._run(_deepen, local, todo))
 
     def wander(
-        self, todo: Sequence[tuple[Genome, float, tuple[int, ...]]]
+        self, todo: Sequence[tuple[Genome, float, tuple[int, ...], float | None]]
     ) -> list[tuple[list[tuple[Genome, float]], int]]:
         """Wander from networks, results in order; see `Explorer.wander`."""
         explorer = self.explorer
 
         def local(
-            task: tuple[Genome, float, tuple[int, ...]]
+            task: tuple[Genome, float, tuple[int, ...], float | None]
         ) -> tuple[list[tuple[Genome, float]], int]:
             assert explorer is not None
             return explorer.wander(*task)
