@@ -118,7 +118,7 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     table.add_column("weights", justify="right", header_style="dim")
     ways = result.points[0].candidate.network.ways
     for lower, upper in pairwise(ways):
-        table.add_column(f"{lower.name}\nmeets {upper.name}", justify="right", header_style="dim")
+        table.add_column(f"{lower.name}/\n{upper.name}", justify="right", header_style="dim")
     for title in ("pieces", "lowest\nohm", "dB for\n2.83 V", "cost"):
         table.add_column(title, justify="right", header_style="dim")
     table.add_column("", header_style="dim")

@@ -155,17 +155,11 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
             done = polisher.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
-    ranked = sorted(known.values(), key=lambda item: item[1])
-    proven: dict[bytes, int] = {}
-    # The runner-up may descend below the leader.
-    for genome, cost in ranked[:2]:
-        genome, cost, changes, _ = explorer.prove(genome, cost, deadline)
-        key = genome.key(space.gene_slot)
-        known[key] = (genome, cost)
-        proven[key] = changes
+    leader = min(known.values(), key=lambda item: item[1])
+    genome, cost, proven, _ = explorer.prove(*leader, deadline)
+    known[genome.key(space.gene_slot)] = (genome, cost)
     ordered = sorted(known.values(), key=lambda item: item[1])
-    return Found(genomes=tuple(g for g, _ in ordered),
-                 proven=proven.get(ordered[0][0].key(space.gene_slot), 0),
+    return Found(genomes=tuple(g for g, _ in ordered), proven=proven,
                  evaluations=relaxed.evaluations + polisher.evaluations)
 
 
