@@ -75,7 +75,7 @@ goals:
 # pair from what lies on the shelf, with up to two pieces joined to one part, write instead
 #   stock: {shelf: shelf.csv, pair: yes, join: 2}
 stock: {series: E12}
-search: {seconds: 5, seed: 1}
+search: {seconds: 15, seed: 1}
 """
 
 
