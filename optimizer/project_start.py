@@ -18,7 +18,7 @@ from optimizer.measure.thin import interpolate_log
 from optimizer.measure.timing import Timing, check_shared_clock
 from optimizer.start_ladder import Plan, plan_ways
 
-SEARCH_SECONDS = 8.0
+SEARCH_SECONDS = 10.0
 FLOOR_SHARE = 0.8
 """Impedance floor over the smallest impedance of the drivers: IEC 60268-5 lets the impedance fall
 to 80 % of the rated one (rule seen in quotation, the standard itself not at hand)."""

@@ -17,9 +17,12 @@ from optimizer.network.ladder import PARTS_OF_FORM, Form, Place, Slot, ValueRang
 from optimizer.parts import Kind
 
 LEEWAY = 2.0
-"""A range reaches this factor beyond the handbook values: a driver is no resistor."""
+"""A low-pass reaches this factor beyond the handbook values, towards larger parts: a driver is no
+resistor, and a coil also levels the step of a front."""
 UNSAFE_LEEWAY = 1.3
 """The same towards a high-pass lower than proposed, where a driver may be harmed."""
+HIGHER_LEEWAY = 1.4
+"""The same towards crossovers higher than proposed, where the lower driver beams or breaks up."""
 COMPOUND_LEEWAY = 2.5
 """The same for traps, notches and equalisers around their starting values."""
 
@@ -139,7 +142,7 @@ def plan_ways(survey: Survey) -> Plan:
     Each section takes the highest order the survey proposes; parts beyond the lowest order are
     optional, so that orders mix freely. Ranges span the handbook values of all those orders,
     Butterworth and Linkwitz-Riley, over the proposed crossover range and the driver's impedance
-    there, and `LEEWAY` beyond. Traps, notches, equalisers and pads are optional everywhere.
+    there, and some way beyond. Traps, notches, equalisers and pads are optional everywhere.
     """
     groups = group_alike(survey.drivers)
     steps = [
@@ -306,7 +309,7 @@ def _add_section(
         place: Place = "series" if number % 2 == 0 else "shunt"
         form: Form = "inductor" if (number % 2 == 0) == low_pass else "capacitor"
         way.add(
-            place, form, [(min(found) / LEEWAY, max(found) * beyond)],
+            place, form, [(min(found) / HIGHER_LEEWAY, max(found) * beyond)],
             f"{kind} towards {other}" if number == 0 else f"{_ordinal(number + 1)} order",
             optional=number >= needed,
         )  # fmt: skip

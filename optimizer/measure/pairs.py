@@ -12,6 +12,8 @@ from optimizer.measure.hints import PeakHint, find_break_up, order_to_silence
 if TYPE_CHECKING:
     from optimizer.measure.survey import DriverSurvey
 
+UNSEEN_SPAN = 2.0
+"""Highest over lowest crossover where the beaming of the lower driver is unknown."""
 CLEAR_OF_BREAK_UP = float(np.sqrt(2.0))
 """The crossover stays half an octave below a resonance; common practice, no source."""
 _MOST_PER_DRIVER = 2
@@ -92,8 +94,9 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
     -----
     From below the range is bounded by the upper driver's lowest safe crossover; from above by
     the lower driver's band, by its beaming, and by half an octave below its first break-up.
-    Where the bounds cross, the range is put around the geometric mean of the two and `clean` is
-    False.
+    Where nothing tells of beaming the range is an octave: the larger driver beams first, so lower
+    is safer (common practice, no source). Where the bounds cross, the range is put around the
+    geometric mean of the two and `clean` is False.
     """
     reasons = [f"{upper.name} is safe from {upper.lowest_hz:.0f} Hz: {upper.lowest_rule}"]
     bounds = [(lower.usable_hz[1], f"{lower.name} is usable up to {lower.usable_hz[1]:.0f} Hz")]
@@ -125,6 +128,12 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
         low, high = max(high, middle * 2.0**-0.25), low
         reasons.append(
             "these bounds leave no clean range: a compromise between them, with steep slopes"
+        )
+    if clean and lower.beaming is None and high > UNSEEN_SPAN * low:
+        high = UNSEEN_SPAN * low
+        reasons.append(
+            f"no data off axis and no diameter of {lower.name} tell where it beams: stay within "
+            f"an octave, up to {high:.0f} Hz"
         )
     high = min(high, 4.0 * low)
     centre = float(np.sqrt(low * high))

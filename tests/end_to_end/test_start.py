@@ -153,5 +153,5 @@ def test_measured_two_ways(measured_data, tmp_path, which):
     assert best["goals"]["on_axis"]["value"] < 1.5
     assert data["survey"]["timing"]["residual_db"] <= NEEDED_DB[which]
     # Shared processors take longer; the search itself keeps to its own limit.
-    assert data["seconds"] < 12.0
+    assert data["seconds"] < 15.0
     assert took < 3.0 * LONGEST_S

@@ -121,3 +121,17 @@ def test_a_missing_sum_names_its_line(folder):
         load(folder, together="together: nowhere.txt")
     assert caught.value.key == "together"
     assert caught.value.line == 5
+
+
+def test_goals_below_the_gate_are_said(folder):
+    """A goal from 100 Hz on files gated to 4 ms (250 Hz) is named; one from 300 Hz is not."""
+    for name in ("woofer", "tweeter"):
+        path = folder / f"{name}.txt"
+        path.write_text("* gate: 4 ms\n" + path.read_text())
+    goals = "goals: {on_axis: {band: 100..10k}, impedance: {floor: 2 ohm}}"
+    _, notes = load(folder, together=goals)
+    said = [note for note in notes if "gate" in note]
+    assert len(said) == 1
+    assert said[0].startswith("on_axis reaches below 250 Hz")
+    _, notes = load(folder, together=goals.replace("100..", "300.."))
+    assert not any("gate" in note for note in notes)
