@@ -97,7 +97,7 @@ def test_verdict_at_the_margin(rating, verdict):
     assert rated.parts[0].verdict == verdict
     said = list_warnings(rated)
     assert bool(said) == (verdict == "too small")
-    assert all("50 W" in line and "24.9" in line for line in said)
+    assert all("30 W" in line and "24.9" in line for line in said)
 
 
 def test_tone_that_programme_does_not_show_is_warned_of():
