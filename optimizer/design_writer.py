@@ -18,6 +18,7 @@ from optimizer.project_start import (
     Start,
     describe_delays,
     find_mirror,
+    limit_highest,
     limit_lowest,
 )
 from optimizer.start_ladder import PlannedWay
@@ -148,7 +149,7 @@ def _render_head(start: Start, folder: Path) -> list[str]:
 
 def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
     lines = ["drivers:"]
-    limits = limit_lowest(start.plan)
+    limits, tops = limit_lowest(start.plan), limit_highest(start.plan)
     for way in start.plan.ways:
         driver = way.driver
         name = driver.name
@@ -175,9 +176,10 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
             f"    impedance: {_quote(_relative(folder / start.impedances[name], beside))}"
         )
         lines += _render_place(start, name)
-        lines += [
-            f"    limits: {{lowest_hz: {limits[name]:.3g}}}   # add watts: N from the data sheet",
-        ]
+        stated = f"lowest_hz: {limits[name]:.3g}"
+        if name in tops:
+            stated += f", highest_hz: {tops[name]:.3g}"
+        lines.append(f"    limits: {{{stated}}}   # add watts: N from the data sheet")
         lines.append("")
     return lines
 
@@ -271,6 +273,12 @@ def _render_goals(start: Start) -> list[str]:
             indent="  ",
         )
         lines.append(f"  low_drive: {{down: {start.low_drive_db:g} dB, weight: 0.5}}")
+        lines += _comment(
+            "Output of the lower drivers above their highest_hz, an octave above the highest "
+            "crossover proposed: where they beam and break up.",
+            indent="  ",
+        )
+        lines.append("  break_up: {down: 15 dB, weight: 0.1}")
     lines += [
         *_comment("A part must gain as much, in dB, to be worth soldering.", indent="  "),
         "  parts: {each: 0.05}",

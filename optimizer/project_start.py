@@ -338,6 +338,27 @@ def limit_lowest(plan: Plan) -> dict[str, float]:
     return found
 
 
+def limit_highest(plan: Plan) -> dict[str, float]:
+    """State above what frequency each driver but the highest should be silent.
+
+    Parameters
+    ----------
+    plan : Plan
+        All ways.
+
+    Returns
+    -------
+    dict of str to float
+        In Hz, by driver: an octave above the highest crossover proposed for it. Measurements on
+        axis alone would let two drivers share two octaves, which lobes and beams off axis.
+    """
+    return {
+        driver.name: 2.0 * crossover.crossover_hz[1]
+        for group, crossover in zip(plan.groups, plan.crossovers, strict=False)
+        for driver in group
+    }
+
+
 def find_mirror(responses: Mapping[str, Mapping[Direction, str]]) -> bool:
     """Whether horizontal angles were measured on one side only, so that the other is taken alike.
 
