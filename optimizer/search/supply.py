@@ -23,8 +23,8 @@ Counts = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-OVERDRAWN_COST = 1000.0
-"""Cost of each piece that is not there: no goal can gain as much."""
+OVERDRAWN_COST = 1e5
+"""Cost of each piece that is not there: no goal can gain as much, not even a hard one."""
 
 
 class PickedRows(Protocol):

@@ -91,6 +91,8 @@ def spread_network(
 
     Notes
     -----
+    In the cost a broken hard limit counts by its size alone; how often it is kept is told apart.
+
     Values deviate, losses stay: the resistance of a coil is that of its wire. A joined part
     deviates as a whole by its own tolerance, see `optimizer.stock.combine.join_pieces`.
     """
