@@ -127,5 +127,5 @@ def _show(
         screen.show(verify_tables.tabulate_suspects(diagnosis.suspects))
         if verdict.tests:
             screen.show("", verify_tables.show_tests(verdict))
-    elif against == "prediction":
+    elif against == "prediction" and diagnosis.parts:
         screen.show(verify_tables.tabulate_parts(diagnosis))

@@ -20,6 +20,8 @@ from optimizer.workshop.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
 from optimizer.workshop.distinguish import SAFETY
 from optimizer.workshop.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
 
+_SURE = 0.9
+
 
 def show_deviation(problem: Problem, diagnosis: Diagnosis) -> RenderableType:
     """Show measured less predicted by octaves; responses are level aligned."""
@@ -51,6 +53,13 @@ def say_verdict(diagnosis: Diagnosis) -> str:
         well = next(s for s in diagnosis.suspects if s.fault.what == "none")
         return (f"{level} Nothing is wrong: parts within tolerance explain it down to "
                 f"{well.residual_db:.2f} dB rms (probability {well.likelihood:.0%}).")
+    all_well = next(s for s in diagnosis.suspects if s.fault.what == "none").likelihood
+    if first.fault.what == "none":
+        return (f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "
+                "would explain the measurement about as well.")
+    if first.likelihood < _SURE:
+        return (f"{level} Perhaps something is wrong, most likely: {first.fault.says} "
+                f"({_percent(first.likelihood)}); that all is well: {_percent(all_well)}.")
     return (f"{level} Something is wrong, most likely: {first.fault.says} "
             f"({_percent(first.likelihood)}).")
 

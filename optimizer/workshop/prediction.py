@@ -134,13 +134,15 @@ class FaultBank:
         return FaultBank(self.problem, self.network, [self.faults[i] for i in index],
                          self.observations, tolerance_sigmas=self.tolerance_sigmas)
 
-    def predict(self, shift: Real) -> tuple[Real, Real]:
+    def predict(self, shift: Real, *, slopes: bool = True) -> tuple[Real, Real]:
         """Predict all observations.
 
         Parameters
         ----------
         shift : ndarray, shape (P, K)
             Logarithms by which the unknowns are off.
+        slopes : bool
+            False leaves the derivatives out, at a fraction of the time.
 
         Returns
         -------
@@ -155,8 +157,8 @@ class FaultBank:
         voice = [self._voice(w, h) for w, (h, _) in enumerate(ways)]
         pressure: Complex = np.sum(voice, axis=0)
         value = self._observe(np.log(_safe(pressure)), -np.log(_safe(total)))
-        slope = np.zeros((len(self.faults), self.count, value.shape[1]))
-        for k, unknown in enumerate(self.unknowns):
+        slope = np.zeros((len(self.faults), self.count if slopes else 0, value.shape[1]))
+        for k, unknown in enumerate(self.unknowns if slopes else ()):
             w = self.way_of[unknown.part]
             step = np.zeros(self.count)
             step[k] = _STEP

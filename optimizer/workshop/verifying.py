@@ -160,15 +160,15 @@ def _choose_tests(
     problem: Problem, network: Network, diagnosis: Diagnosis
 ) -> tuple[BenchTest, ...]:
     """Choose tests between the first suspect and the others worth naming."""
-    if diagnosis.suspects[0].fault.what == "none" or not diagnosis.explained:
+    if diagnosis.healthy or not diagnosis.explained:
         return ()
     cases: list[Fault] = []
     for suspect in diagnosis.suspects:
         if suspect.likelihood >= _WORTH_NAMING:
             cases += [suspect.fault, *suspect.same_as]
     # Even a sure suspect deserves a test before the iron is heated.
-    others = [case for case in cases[1:] if case.what != "none"][:_MOST_TESTS - 1]
-    tests = [tell_apart(problem, network, cases[0], other) for other in (HEALTHY, *others)]
+    others = cases[1:] if HEALTHY in cases else [HEALTHY, *cases[1:]]
+    tests = [tell_apart(problem, network, cases[0], other) for other in others[:_MOST_TESTS]]
     said: dict[str, BenchTest] = {test.says: test for test in tests}
     return tuple(said.values())
 

@@ -1,0 +1,395 @@
+"""The finished speaker against prediction: faults, verdicts, tests to make, files, command."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.cli.main import main
+from optimizer.demo.write import write_demo
+from optimizer.errors import InputError
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.solve import solve_network
+from optimizer.parts import Part
+from optimizer.project import build_problem, load_design
+from optimizer.report.verify_tables import say_verdict
+from optimizer.workshop.bench import change_network
+from optimizer.workshop.diagnosis import diagnose
+from optimizer.workshop.distinguish import branch_resistance, tell_apart
+from optimizer.workshop.faults import HEALTHY, apply_fault, list_faults, list_parts
+from optimizer.workshop.measured import load_measured
+from optimizer.workshop.network_file import load_network
+from optimizer.workshop.prediction import FaultBank, Observation
+from optimizer.workshop.verifying import smooth_thirds, verify_pair, verify_speaker
+
+BUILT = """\
+ways:
+  woofer:
+    ladder:
+      - {name: L1, value: 5.6 mH}
+      - {name: C1, value: 68 uF}
+  midrange:
+    polarity: inverted
+    ladder:
+      - {name: C1, value: 69 uF, pieces: 47 uF + 22 uF, origin: E12, esr: 0.003}
+      - {name: L2, value: 0.82 mH}
+      - {name: C2, value: 10 uF}
+      - {name: P1, series_resistor: 3.9, shunt_resistor: 10}
+  tweeter:
+    polarity: inverted
+    ladder:
+      - {name: C1, value: 6.8 uF}
+      - {name: L1, value: 0.27 mH}
+      - {name: P1, series_resistor: 3.3, shunt_resistor: 4.7}
+"""
+
+
+@pytest.fixture(scope="module")
+def design(tmp_path_factory):
+    file = write_demo(tmp_path_factory.mktemp("verify") / "speaker")
+    (file.parent / "built.yaml").write_text(BUILT, encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="module")
+def problem(design):
+    return build_problem(load_design(design))
+
+
+@pytest.fixture(scope="module")
+def network(design, problem):
+    return load_network(str(design.parent / "built.yaml"), problem)
+
+
+def find(network, what, where):
+    return next(f for f in list_faults(network) if (f.what, f.where) == (what, where))
+
+
+def simulate(problem, network, *, seed=1, noise_db=0.3, row=0, extra_db=0.0):
+    """Response and impedance as the plain solver has them, with white errors."""
+    rng = np.random.default_rng(seed)
+    f = problem.frequency_hz
+    solved = solve_network(network, f, {d.name: d.impedance for d in problem.drivers})
+    pressure = {d.name: d.pressure[row] for d in problem.drivers}
+    total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
+    level = 20 * np.log10(np.abs(total)) + rng.normal(0, noise_db, len(f)) + extra_db
+    z = solved.input_impedance * np.exp(rng.normal(0, 0.115 * noise_db, len(f)))
+    return level - 4.0, z
+
+
+def observe(problem, level, z=None, noise_db=0.3):
+    index = np.arange(len(problem.frequency_hz))
+    out = [Observation(kind="level", row=0, index=index, value=level, noise=noise_db)]
+    if z is not None:
+        out.append(Observation(kind="modulus", row=-1, index=index,
+                               value=20 * np.log10(np.abs(z)), noise=noise_db))
+    return out
+
+
+def write_response(path, f, level):
+    np.savetxt(path, np.c_[f, level], fmt="%.4f", header="Freq(Hz) SPL(dB)")
+
+
+def write_impedance(path, f, z):
+    np.savetxt(path, np.c_[f, np.abs(z), np.degrees(np.angle(z))], fmt="%.5f",
+               header="Freq(Hz) Z(Ohms) Phase(degrees)")
+
+
+def test_every_kind_of_fault_is_listed(network):
+    """All kinds of mistake are there, each on every part it can happen to."""
+    faults = list_faults(network)
+    count = {}
+    for f in faults:
+        count.setdefault(f.what, []).append(f)
+    parts = list_parts(network)
+    pads = 4
+    assert {f.where for f in count["polarity"]} == {"woofer", "midrange", "tweeter"}
+    assert len(count["open"]) == len(count["short"]) == len(parts)
+    assert len(count["decade"]) == len(count["factor two"]) == 2 * (len(parts) - pads)
+    assert len(count["swapped drivers"]) == 3
+    assert {f.where for f in count["wrong pad resistor"]} == {
+        "midrange.P1.Rs", "midrange.P1.Rp", "tweeter.P1.Rs", "tweeter.P1.Rp"}
+    # one coil with one capacitor in the woofer, with two in the midrange, with one in the tweeter
+    assert len(count["exchanged parts"]) == 1 + 2 + 1
+    # of 3 coils, 4 capacitors and 4 resistors, the pairs that differ by a quarter: not 68 and
+    # 69 uF, not 3.3 and 3.9 ohm, not 3.9 and 4.7 ohm
+    assert len(count["swapped parts"]) == 3 + 5 + 4
+    assert [f.parts["midrange", "C1", 0].value for f in count["missing piece"]] == pytest.approx(
+        [22e-6, 47e-6])
+    assert not any(f == HEALTHY for f in faults)
+
+
+def test_faults_change_what_they_say(network):
+    """Applying a fault changes just the part, sign or driver that it names."""
+    turned = apply_fault(network, find(network, "polarity", "tweeter"))
+    assert [w.polarity for w in turned.ways] == [1, -1, 1]
+    crossed = apply_fault(network, find(network, "swapped drivers", "woofer and tweeter"))
+    assert [w.driver for w in crossed.ways] == ["tweeter", "midrange", "woofer"]
+    mixed = apply_fault(network, find(network, "exchanged parts", "tweeter.C1 and tweeter.L1"))
+    assert [s.parts[0].kind for s in mixed.ways[2].slots[:2]] == ["inductor", "capacitor"]
+
+
+def test_predictions_are_those_of_the_solver(problem, network):
+    """Each faulty network predicts what the plain solver computes, whatever the fault."""
+    faults = list_faults(network)
+    index = np.arange(0, len(problem.frequency_hz), 7)
+    blank = np.zeros(len(index))
+    observations = [
+        Observation(kind="level", row=3, index=index, value=blank, noise=1.0),
+        Observation(kind="modulus", row=-1, index=index, value=blank, noise=1.0),
+        Observation(kind="angle", row=-1, index=index, value=blank, noise=1.0)]
+    bank = FaultBank(problem, network, faults, observations)
+    value, _ = bank.predict(np.zeros((len(faults), bank.count)))
+    for fault, got in zip(faults, value, strict=True):
+        level, z = simulate(problem, apply_fault(network, fault), noise_db=0.0, row=3)
+        wanted = np.concatenate([
+            level[index] + 4.0, 20 * np.log10(np.abs(z[index])), np.degrees(np.angle(z[index]))])
+        np.testing.assert_allclose(got, wanted, atol=1e-6)
+
+
+def test_slopes_are_derivatives(problem, network):
+    """Slopes of the predictions agree with changed parts solved anew."""
+    index = np.arange(0, len(problem.frequency_hz), 11)
+    observations = [Observation(kind="level", row=0, index=index, value=np.zeros(len(index)),
+                                noise=1.0)]
+    faults = [HEALTHY, find(network, "polarity", "midrange")]
+    bank = FaultBank(problem, network, faults, observations)
+    _, slope = bank.predict(np.zeros((2, bank.count)))
+    for k, unknown in enumerate(bank.unknowns):
+        key = bank.keys[unknown.part]
+        part = bank.listed[key][1]
+        h = 1e-4
+        sides = []
+        for sign in (h, -h):
+            moved = replace(part, loss_ohm=part.loss_ohm * np.exp(sign)) if unknown.of_loss else (
+                replace(part, value=part.value * np.exp(sign)))
+            changed = change_network(network, {key: moved})
+            built = [apply_fault(changed, f) for f in faults]
+            sides.append(np.array([simulate(problem, b, noise_db=0.0)[0][index] for b in built]))
+        np.testing.assert_allclose(slope[:, k], (sides[0] - sides[1]) / (2 * h), atol=2e-2)
+
+
+def test_healthy_speaker_gets_its_true_values(problem, network):
+    """A coil 4 % high and a capacitor 4 % low are no fault, and are found within their spread."""
+    true = change_network(network, {
+        ("midrange", "L2", 0): replace(network.ways[1].slots[1].parts[0], value=0.82e-3 * 1.04),
+        ("tweeter", "C1", 0): replace(network.ways[2].slots[0].parts[0], value=6.8e-6 * 0.96)})
+    found = diagnose(problem, network, observe(problem, *simulate(problem, true)))
+    assert found.healthy
+    assert found.explained
+    parts = {p.label: p for p in found.parts}
+    for label, factor in (("midrange.L2", 1.04), ("tweeter.C1", 0.96)):
+        part = parts[label]
+        assert part.spread < part.prior_spread
+        assert np.log(part.estimate / part.value) == pytest.approx(
+            np.log(factor), abs=3 * part.spread)
+        assert abs(np.log(part.estimate / part.value / factor)) < 0.02
+    assert found.residual_db < 0.6
+    assert "Nothing is wrong" in say_verdict(found)
+
+
+@pytest.mark.parametrize(("what", "where"), [
+    ("polarity", "midrange"), ("open", "tweeter.P1.Rp"), ("short", "woofer.L1"),
+    ("swapped drivers", "midrange and tweeter"), ("missing piece", "midrange.C1"),
+    ("exchanged parts", "midrange.L2 and midrange.C2"),
+    ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"), ("wrong pad resistor", "midrange.P1.Rs"),
+])
+def test_faults_are_found_from_the_response_alone(problem, network, what, where):
+    """One mistake of each kind is named first, with the response on axis as the only clue."""
+    fault = find(network, what, where)
+    level, _ = simulate(problem, apply_fault(network, fault), seed=5)
+    found = diagnose(problem, network, observe(problem, level))
+    assert (found.suspects[0].fault.what, found.suspects[0].fault.where) == (what, where)
+    assert not found.healthy
+    assert found.suspects[0].residual_db < 0.5
+    assert sum(s.likelihood for s in found.suspects) == pytest.approx(1.0)
+
+
+def test_what_measures_the_same_shares_the_place(problem, network):
+    """Either part of one branch across the line left open is the same to every instrument."""
+    slots = network.ways[0].slots
+    damper = FittedSlot(name="Z9", place="shunt", form="equaliser", parts=(
+        Part(kind="resistor", value=6.8), Part(kind="capacitor", value=33e-6, loss_ohm=0.01)))
+    ways = (replace(network.ways[0], slots=(*slots, damper)), *network.ways[1:])
+    damped = Network(ways=ways)
+    fault = find(damped, "open", "woofer.Z9.R")
+    found = diagnose(problem, damped, observe(problem, *simulate(
+        problem, apply_fault(damped, fault))))
+    first = found.suspects[0]
+    assert {f.where for f in (first.fault, *first.same_as)} >= {"woofer.Z9.R", "woofer.Z9.C"}
+    test = tell_apart(problem, damped, fault, find(damped, "open", "woofer.Z9.C"))
+    assert "woofer.Z9.R" in test.says
+    assert "open" in test.says
+
+
+def test_two_mistakes_at_once_are_no_single_one(problem, network):
+    """When no single mistake explains the measurement, the verdict says so and proposes nothing."""
+    both = apply_fault(apply_fault(network, find(network, "open", "tweeter.L1")),
+                       find(network, "short", "midrange.C1"))
+    both = apply_fault(both, find(network, "polarity", "tweeter"))
+    verdict = verify_speaker(problem, network, observe(problem, *simulate(problem, both)))
+    assert not verdict.diagnosis.explained
+    assert not verdict.diagnosis.healthy
+    assert verdict.tests == ()
+    assert "No single mistake explains this" in say_verdict(verdict.diagnosis)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_smooth_errors_are_no_mistake(problem, network, seed):
+    """A microphone somewhat elsewhere, 0.4 dB rms over half octaves, does not raise an alarm."""
+    x = np.log2(problem.frequency_hz)
+    rng = np.random.default_rng(100 + seed)
+    shape = np.exp(-0.5 * ((x[:, None] - x) / 0.5) ** 2) + 1e-6 * np.eye(len(x))
+    ripple = 0.4 * np.linalg.cholesky(shape) @ rng.normal(size=len(x))
+    level, z = simulate(problem, network, seed=seed, extra_db=ripple)
+    assert diagnose(problem, network, observe(problem, level, z)).healthy
+
+
+def test_tolerance_band(problem, network):
+    """A dip of 4 dB over half an octave fails 1.5 dB, one over a hundredth of it passes."""
+    f = problem.frequency_hz
+    for width, passed in ((0.5, False), (0.005, True)):
+        dip = np.where(np.abs(np.log2(f / 1000.0)) < width / 2, -4.0, 0.0)
+        level, _ = simulate(problem, network, noise_db=0.0, extra_db=dip)
+        check = verify_speaker(problem, network, observe(problem, level)).tolerance
+        assert check.passed is passed
+    flat = np.full(len(f), 2.0)
+    np.testing.assert_allclose(smooth_thirds(f, flat), flat)
+
+
+def test_pair_cancels_what_both_share(problem, network):
+    """One speaker of a pair has a fault that errors common to both would hide from prediction."""
+    x = np.log2(problem.frequency_hz)
+    rng = np.random.default_rng(3)
+    shape = np.exp(-0.5 * ((x[:, None] - x) / 0.4) ** 2) + 1e-6 * np.eye(len(x))
+    room = 1.5 * np.linalg.cholesky(shape) @ rng.normal(size=len(x))
+    fault = next(f for f in list_faults(network)
+                 if f.what == "factor two" and f.where == "midrange.C2" and "20 uF" in f.says)
+    good, _ = simulate(problem, network, seed=1, extra_db=room)
+    bad, _ = simulate(problem, apply_fault(network, fault), seed=2, extra_db=room)
+    first = verify_speaker(problem, network, observe(problem, good))
+    second = verify_speaker(problem, network, observe(problem, bad))
+    pair = verify_pair(problem, network, first, second)
+    assert pair.which == "second"
+    assert pair.verdict.diagnosis.suspects[0].fault.says == fault.says
+    assert not pair.verdict.tolerance.passed
+    alike = verify_pair(problem, network, first, first)
+    assert alike.verdict.diagnosis.healthy
+    assert alike.verdict.tolerance.passed
+
+
+def test_resistance_of_a_branch():
+    """Resistances in series and across the line, with the coil of the driver, add up by hand."""
+    coil = Part(kind="inductor", value=1e-3, loss_ohm=0.5)
+    pad = (Part(kind="resistor", value=2.0), Part(kind="resistor", value=10.0))
+    way = FittedWay(name="low", driver="d", polarity=1, slots=(
+        FittedSlot(name="L1", place="series", form="inductor", parts=(coil,)),
+        FittedSlot(name="C1", place="shunt", form="capacitor",
+                   parts=(Part(kind="capacitor", value=1e-5),)),
+        FittedSlot(name="P1", place="series", form="pad", parts=pad)))
+    # 0.5 + 2 + 10 // 5
+    assert branch_resistance(way, {"d": 5.0}) == pytest.approx(2.5 + 50.0 / 15.0)
+    blocked = replace(way, slots=(FittedSlot(
+        name="C1", place="series", form="capacitor",
+        parts=(Part(kind="capacitor", value=1e-5),)),))
+    assert branch_resistance(blocked, {"d": 5.0}) > 1e6
+
+
+def test_tests_name_readings(problem, network):
+    """A meter decides where it can; wires are looked at where it cannot."""
+    open_coil = find(network, "open", "woofer.L1")
+    test = tell_apart(problem, network, open_coil, HEALTHY)
+    assert test.method == "resistance"
+    assert "open if woofer.L1 not connected" in test.says
+    assert tell_apart(problem, network, find(network, "polarity", "tweeter"),
+                      HEALTHY).method == "look"
+    doubled = next(f for f in list_faults(network)
+                   if f.what == "factor two" and f.where == "tweeter.C1")
+    assert tell_apart(problem, network, doubled, HEALTHY).method == "impedance"
+
+
+def test_files_are_recognised(design, problem, network, tmp_path):
+    """Response and impedance are told apart, and directions are taken as they are named."""
+    level, z = simulate(problem, network)
+    f = problem.frequency_hz
+    write_response(tmp_path / "a.txt", f, level)
+    write_impedance(tmp_path / "b.txt", f, z)
+    read = load_measured(problem, [str(tmp_path / "a.txt"), str(tmp_path / "b.txt")])
+    assert [o.kind for o in read.observations] == ["level", "modulus", "angle"]
+    np.testing.assert_allclose(read.observations[0].value, level, atol=1e-3)
+    np.testing.assert_allclose(read.observations[1].value, 20 * np.log10(np.abs(z)), atol=1e-3)
+    side = load_measured(problem, [f"30 right={tmp_path / 'a.txt'}"], band_hz=(300.0, 5000.0))
+    assert str(problem.directions[side.observations[0].row]) == "30 right"
+    inside = f[side.observations[0].index]
+    assert inside[0] >= 300.0 * 0.999
+    assert inside[-1] <= 5000.0 * 1.001
+
+
+@pytest.mark.parametrize(("texts", "said"), [
+    (["no.txt"], "must exist"),
+    (["a.txt", "a.txt"], "measured once"),
+    (["31 right=a.txt"], "responses in the direction measured"),
+    (["sideways=a.txt"], "a direction is an angle and a side"),
+    (["short.txt"], "share at least 10 frequencies"),
+    (["empty.txt"], "empty.txt"),
+])
+def test_files_refused(problem, network, tmp_path, monkeypatch, texts, said):
+    """Files that cannot be used are refused with a remedy."""
+    monkeypatch.chdir(tmp_path)
+    level, _ = simulate(problem, network)
+    write_response("a.txt", problem.frequency_hz, level)
+    write_response("short.txt", problem.frequency_hz[:6], level[:6])
+    (tmp_path / "empty.txt").write_text("nothing here\n", encoding="utf-8")
+    with pytest.raises(InputError) as error:
+        load_measured(problem, texts)
+    assert said in str(error.value)
+
+
+def test_command(design, problem, network, capsys):
+    """The verb names the fault, proposes tests with a caution, and writes its findings."""
+    folder, f = design.parent, problem.frequency_hz
+    fault = find(network, "polarity", "tweeter")
+    for name, built, seed in (("good", network, 1), ("bad", apply_fault(network, fault), 2)):
+        level, z = simulate(problem, built, seed=seed)
+        write_response(folder / f"{name}.txt", f, level)
+        write_impedance(folder / f"{name}_z.txt", f, z)
+    built = str(folder / "built.yaml")
+    command = ["verify", str(design), built]
+    bad = [str(folder / "bad.txt"), str(folder / "bad_z.txt")]
+    good = [str(folder / "good.txt"), str(folder / "good_z.txt")]
+    assert main([*command, *bad, "--json", str(folder / "v.json")]) == 0
+    out = capsys.readouterr().out
+    for words in ("tweeter connected the wrong way round", "FAIL", "Never put a battery",
+                  "turn its two wires"):
+        assert words in out
+    data = json.loads((folder / "v.json").read_text(encoding="utf-8"))
+    assert data["schema"] == 1
+    assert data["healthy"] is False
+    first = data["faults"][0]
+    assert (first["what"], first["where"]) == ("polarity", "tweeter")
+    assert first["likelihood"] > 0.9
+    assert main([*command, *good, "--other", bad[0], "--json", "-"]) == 0
+    captured = capsys.readouterr()
+    data = json.loads(captured.out)
+    assert data["healthy"] is True
+    assert data["faults"] == []
+    assert data["pair"]["which"] == "second"
+    assert data["pair"]["faults"][0]["where"] == "tweeter"
+    assert "Nothing is wrong" in captured.err
+
+
+@pytest.mark.parametrize(("options", "said"), [
+    (["none.txt"], "must exist"), (["built.yaml", "--noise", "0"], "decibels from 0.01"),
+    (["design.yaml", "--band", "5k..2k"], "--band: a range must rise"),
+])
+def test_command_refuses(design, capsys, monkeypatch, options, said):
+    """Wrong input ends with one message, exit code 2."""
+    monkeypatch.chdir(design.parent)
+    assert main(["verify", "design.yaml", "built.yaml", *options]) == 2
+    captured = capsys.readouterr()
+    assert said in captured.err
+    assert captured.err.count("\n") == 1
+    assert captured.out == ""
