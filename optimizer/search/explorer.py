@@ -18,14 +18,14 @@ from optimizer.search.wander import wander
 
 Real = NDArray[np.float64]
 
-POLISHED_PER_ROUND = 3
+POLISHED_PER_ROUND = 1
 RELAXATION_POINTS = 48
 ROUNDINGS_DESCENDED = 1
 ROUNDINGS_KEPT = 12
 DEEP_ITERATIONS = 60
 DEEP_BREADTH = 96
-DEEP_DESCENDED = 4
-DISTURBANCES = 6
+DEEP_DESCENDED = 2
+DISTURBANCES = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,7 +27,7 @@ DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 PATIENCE_ROUNDS = 16
-DEEPENED_PER_GENERATION = 2
+DEEPENED_PER_GENERATION = 1
 WANDERED_PER_GENERATION = 2
 WANDERED_STRUCTURES = 6
 
@@ -177,6 +177,9 @@ class _State:
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
             best_before = self.best
             done = dict(self.done)  # what a round knows must not depend on the others' order
+            # What the last generation found is deepened beside this one's new starts.
+            chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
+            deepening = crew.deepen([(p, self.best) for p in chosen])
             outcomes = crew.explore([(b, self.best, done) for b in bare], planner.prepare)
             for batch, outcome in zip(batches, outcomes, strict=True):
                 planner.tell(batch, outcome.reached, outcome.costs)
@@ -188,7 +191,12 @@ class _State:
                 for genome, cost in outcome.genomes:
                     self.add(genome, cost)
                 self.report("searching")
-            self.deepen(crew, planner)
+            for deepened in deepening:
+                planner.deepened(deepened.reached, deepened.cost)
+                self.evaluations += deepened.evaluations
+                self.relaxed_best = min(self.relaxed_best, deepened.cost)
+                for genome, cost in deepened.genomes:
+                    self.add(genome, cost)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
             if self.problem.space.supply.counted or quiet >= PATIENCE_ROUNDS // 2:
                 self.wander(crew, rounds, share)
@@ -200,16 +208,6 @@ class _State:
             if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
-
-    def deepen(self, crew: Crew, planner: Planner) -> None:
-        """Deepen the best structures that still promise to beat the best network."""
-        chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
-        for outcome in crew.deepen([(p, self.best) for p in chosen]):
-            planner.deepened(outcome.reached, outcome.cost)
-            self.evaluations += outcome.evaluations
-            self.relaxed_best = min(self.relaxed_best, outcome.cost)
-            for genome, cost in outcome.genomes:
-                self.add(genome, cost)
 
     def wander(self, crew: Crew, rounds: int, share: float) -> None:
         """Disturb the best networks of the best structures, those less visited first."""

@@ -54,6 +54,15 @@ def _relax(genome: Genome) -> float:
     return float(_explorer.relax_structure(genome))
 
 
+def _run_here(
+    local: Callable[..., Any], items: Sequence[Any], meanwhile: Callable[[], None] | None
+) -> Iterator[Any]:
+    for item in items:
+        yield local(item)
+    if meanwhile is not None:
+        meanwhile()
+
+
 class Crew:
     """Runs rounds here or in other processes, in a fixed order.
 
@@ -97,16 +106,12 @@ class Crew:
         meanwhile: Callable[[], None] | None = None,
     ) -> Iterator[Any]:
         if self.pool is None:
-            for item in items:
-                yield local(item)
-            if meanwhile is not None:
-                meanwhile()
-            return
+            return _run_here(local, items, meanwhile)
+        # Handed out at once, so that other work may be handed out before any result is awaited.
         results = [self.pool.submit(task, item) for item in items]
         if meanwhile is not None:
             meanwhile()
-        for result in results:
-            yield result.result()
+        return (result.result() for result in results)
 
     def explore(
         self,
@@ -130,15 +135,15 @@ class Crew:
 
         return self._run(_explore, local, batches, meanwhile)
 
-    def deepen(self, todo: Sequence[tuple[Proposal, float]]) -> list[Deepened]:
-        """Deepen structures, results in order."""
+    def deepen(self, todo: Sequence[tuple[Proposal, float]]) -> Iterator[Deepened]:
+        """Deepen structures, results in order as they come."""
         explorer = self.explorer
 
         def local(task: tuple[Proposal, float]) -> Deepened:
             assert explorer is not None
             return explorer.deepen(*task)
 
-        return list(self._run(_deepen, local, todo))
+        return self._run(_deepen, local, todo)
 
     def wander(
         self, todo: Sequence[tuple[Genome, float, tuple[int, ...], float | None]]
