@@ -279,6 +279,12 @@ def _render_goals(start: Start) -> list[str]:
             indent="  ",
         )
         lines.append("  break_up: {down: 15 dB, weight: 0.1}")
+    if any(len(group) > 1 for group in start.plan.groups):
+        lines += _comment(
+            "Two drivers of a kind have no crossover between them that could show a null.",
+            indent="  ",
+        )
+        lines.append("  inverted_null: off")
     lines += [
         *_comment("A part must gain as much, in dB, to be worth soldering.", indent="  "),
         "  parts: {each: 0.05}",

@@ -83,6 +83,20 @@ def test_a_design_elsewhere_finds_the_files(tmp_path):
     assert build_problem(load_design(design)).drivers
 
 
+def test_two_of_a_kind_ask_for_no_null(tmp_path):
+    """Between two woofers of a kind there is no crossover whose null could be asked for."""
+    write_two_way(tmp_path, "1")
+    for end in (" woofer.txt", " woofer z.txt"):
+        (tmp_path / f"1{end}").rename(tmp_path / f"woofer1{end.removeprefix(' woofer')}")
+        name = f"woofer1{end.removeprefix(' woofer')}"
+        (tmp_path / name.replace("1", "2")).write_bytes((tmp_path / name).read_bytes())
+    design = tmp_path / "laddersmith.yaml"
+    write_design(tmp_path, design)
+    loaded = load_design(design)
+    assert [d.name for d in loaded.drivers] == ["woofer1", "woofer2", "tweeter"]
+    assert "inverted_null" not in loaded.goals.specs
+
+
 def test_an_edited_design_is_never_replaced(tmp_path):
     """One changed character below the first line, or a file of another origin, is refused."""
     design = tmp_path / "laddersmith.yaml"
