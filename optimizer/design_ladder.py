@@ -44,7 +44,11 @@ ASSUMED_RANGES: dict[tuple[Form, str], tuple[float, float]] = {
 """Ranges taken when none is written: what passive networks for 4 to 8 ohm drivers use between
 100 Hz and 10 kHz (common practice, no source). A note says so wherever one is taken."""
 
-_COMMON = ("name", "series", "shunt", "optional", "keep", "dcr", "esr")
+ALTERED_REACH = 4.0
+"""How far the value of a kept part that may be altered can move, as a factor either way, when no
+range is written: two octaves, beyond which the slot would have another purpose."""
+
+_COMMON = ("name", "series", "shunt", "optional", "keep", "alter", "dcr", "esr")
 
 
 def read_ways(entry: Entry, drivers: Sequence[str], notes: list[str]) -> Topology:
@@ -118,17 +122,9 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
             )  # fmt: skip
     optional = fields["optional"].flag() if "optional" in fields else False
     if "keep" in fields:
-        clash = next((k for k in ("from", "to", *keys) if k in fields), None)
-        if clash or optional:
-            raise fields[clash or "optional"].error(
-                "a kept part stays as it is, so it has no range and is not optional",
-                remedy=f'remove "{clash or "optional"}" or "keep"',
-            )  # fmt: skip
-        kept = _read_kept(fields, form)
-        if "inductor" in PARTS_OF_FORM[form] and "dcr" not in fields:
-            notes.append(f"{way}.{name}: no dcr stated for the kept inductor, taken as 0 ohm")
-        ranges = tuple(ValueRange(low=part.value, high=part.value) for part in kept)
-        return Slot(name=name, place=place, form=form, ranges=ranges, kept=kept)
+        return _read_kept_slot(fields, name, place, form, optional, f"{way}.{name}", notes)
+    if "alter" in fields:
+        raise fields["alter"].error('only a kept part can be altered', remedy="add keep: VALUE")
     for loss in ("dcr", "esr"):
         if loss in fields:
             raise fields[loss].error(
@@ -140,6 +136,45 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
         for key, kind in zip(keys, PARTS_OF_FORM[form], strict=True)
     )
     return Slot(name=name, place=place, form=form, ranges=ranges, optional=optional)
+
+
+def _read_kept_slot(
+    fields: dict[str, Entry], name: str, place: Place, form: Form, optional: bool, label: str,
+    notes: list[str],
+) -> Slot:
+    """Read a slot whose parts are on the board; a range or `alter: yes` lets them change."""
+    keys, kinds = KEYS_OF_FORM[form], PARTS_OF_FORM[form]
+    kept = _read_kept(fields, form)
+    if "inductor" in kinds and "dcr" not in fields:
+        notes.append(f"{label}: no dcr stated for the kept inductor, taken as 0 ohm")
+    ranged = [k for k in ("from", "to", *keys) if k in fields]
+    alter = fields["alter"].flag() if "alter" in fields else bool(ranged)
+    if ranged and not alter:
+        raise fields[ranged[0]].error("a part that must not be altered has no range",
+                                      remedy=f'remove "{ranged[0]}" or "alter: no"')  # fmt: skip
+    ranges = []
+    for key, kind, part in zip(keys, kinds, kept, strict=True):
+        low, high = part.value, part.value
+        if alter:
+            low, high = part.value / ALTERED_REACH, part.value * ALTERED_REACH
+            unit = UNIT_OF_KIND[kind]
+            if key in fields and not {"from", "to"} & set(fields):
+                low, high = fields[key].range(unit, above=0.0)
+            elif "from" in fields or "to" in fields:
+                low = fields["from"].quantity(unit, above=0.0) if "from" in fields else low
+                high = fields["to"].quantity(unit, above=0.0) if "to" in fields else high
+                if low > high:
+                    raise fields["from" if "from" in fields else "to"].error(
+                        '"from" must not be above "to"',
+                        value=f"{format_quantity(low, unit)} .. {format_quantity(high, unit)}",
+                    )  # fmt: skip
+            else:
+                notes.append(f"{label}: a replacement within {format_quantity(low, unit, 3)} .. "
+                             f"{format_quantity(high, unit, 3)} is looked for")  # fmt: skip
+        ranges.append(ValueRange(low=low, high=high))
+    # A part that must stay cannot be left out either.
+    return Slot(name=name, place=place, form=form, ranges=tuple(ranges), kept=kept,
+                optional=optional, alterable=alter or optional)
 
 
 def _read_place(entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:

@@ -131,7 +131,7 @@ def _find_empty_range(
 ) -> InputError | None:
     """Error for the first part of a slot that nothing can fill; None when all can be filled."""
     if slot.kept is not None:
-        return None
+        return None  # what is on the board can stay
     for name, kind, span in _ranges(slot):
         if not stock.options(kind, span.low, span.high):
             spot = design.where(f"{key}.{name}" if f"{key}.{name}" in design.spots

@@ -12,10 +12,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.errors import InputError
-from optimizer.goals.specs import CopperGoalSpec, GoalSpec, PartsGoalSpec, PriceGoalSpec
-from optimizer.network.ladder import Network
+from optimizer.goals.specs import (
+    ChangesGoalSpec,
+    CopperGoalSpec,
+    GoalSpec,
+    PartsGoalSpec,
+    PriceGoalSpec,
+)
+from optimizer.network.ladder import Network, Topology
 from optimizer.parts import Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
+
+KEPT = "kept"
+"""Origin of a part that is on the board already."""
 
 COPPER_FILL = 0.70
 """Copper in the winding's section, square packing of 1 mm enamelled wire: (pi/4) / 1.062^2."""
@@ -73,7 +82,8 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
     specs : mapping of str to GoalSpec
         All goals; the others are passed over.
     parts : sequence of Part, length O
-        Options of one gene.
+        Options of one gene. Where one of them is on the board already, taking another is a
+        change.
 
     Returns
     -------
@@ -87,6 +97,7 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
         When a price is asked for and no part here has one.
     """
     cost = np.zeros(len(parts))
+    on_board = [p.origin == KEPT for p in parts]
     for name, spec in specs.items():
         if isinstance(spec, PartsGoalSpec):
             cost += spec.each * np.array([p.piece_count for p in parts])
@@ -101,8 +112,52 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
                 [max(known, default=0.0) if p.price is None else p.price for p in parts])
         elif isinstance(spec, CopperGoalSpec):
             cost += spec.each * np.array([copper_kg(p) for p in parts])
-    cost[[p.origin == "kept" for p in parts]] = 0.0
+        elif isinstance(spec, ChangesGoalSpec) and any(on_board):
+            cost += spec.each
+    cost[on_board] = 0.0
     return cost
+
+
+def removal_cost(specs: Mapping[str, GoalSpec], count: int) -> float:
+    """Cost of taking kept parts off the board.
+
+    Parameters
+    ----------
+    specs : mapping of str to GoalSpec
+        All goals; the others are passed over.
+    count : int
+        Parts taken off.
+    """
+    return float(sum(spec.each * count for spec in specs.values()
+                     if isinstance(spec, ChangesGoalSpec)))
+
+
+def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
+    """Count the parts of a board that a network alters and those it takes off.
+
+    Parameters
+    ----------
+    topology : Topology
+        Its slots say what is on the board.
+    network : Network
+        As built.
+
+    Returns
+    -------
+    altered, removed : int
+    """
+    built = {(way.name, slot.name): slot.parts for way in network.ways for slot in way.slots}
+    altered = removed = 0
+    for way in topology.ways:
+        for slot in way.slots:
+            if slot.kept is None:
+                continue
+            parts = built.get((way.name, slot.name))
+            if parts is None:
+                removed += len(slot.kept)
+            else:
+                altered += sum(part.origin != KEPT for part in parts)
+    return altered, removed
 
 
 def economy_figures(
@@ -110,6 +165,8 @@ def economy_figures(
     network: Network,
     cost: float | None = None,
     currency: str = "",
+    *,
+    topology: Topology | None = None,
 ) -> list[EconomyFigure]:
     """Say what each economy goal makes of a network.
 
@@ -124,6 +181,8 @@ def economy_figures(
         which parts without a price count as the dearest.
     currency : str
         Currency of the stock.
+    topology : Topology, optional
+        Says which parts are on the board, for the goal on changes.
 
     Returns
     -------
@@ -151,6 +210,12 @@ def economy_figures(
             out.append(EconomyFigure(
                 name=name, value=float(mass), unit="kg", weight=spec.each,
                 cost=spec.each * float(mass), detail="in coils, estimated as air-core"))
+        elif isinstance(spec, ChangesGoalSpec) and spec.each and topology is not None:
+            altered, removed = count_changes(topology, network)
+            out.append(EconomyFigure(
+                name=name, value=float(altered + removed), unit="changes", weight=spec.each,
+                cost=spec.each * (altered + removed),
+                detail=f"{altered} altered and {removed} removed of the parts on the board"))
     if cost is not None:
         rest = cost - sum(f.cost for f in out if not isinstance(specs[f.name], PriceGoalSpec))
         out = [replace(f, cost=rest) if isinstance(specs[f.name], PriceGoalSpec) else f

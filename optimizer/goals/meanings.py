@@ -95,6 +95,9 @@ GOAL_MEANINGS: dict[str, Meaning] = {
         "What money costs; needs prices in the stock.")),
     "copper": Meaning(family="economy", unit="kg", text=(
         "What the copper of coils costs, estimated as air-core from inductance and resistance.")),
+    "changes": Meaning(family="economy", unit="changes", text=(
+        "What it costs to alter or remove a part of an existing board: change as little as "
+        "possible.")),
 }
 """By name, one for each of `GOAL_SPECS`."""
 

@@ -277,15 +277,23 @@ class CopperGoalSpec:
     each: float = option("each", "number", "cost of one kilogram", default=0.1, least=0.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangesGoalSpec:
+    """A price in dB for each part of an existing board that is altered or removed."""
+
+    each: float = option("each", "number", "cost of one part altered or removed", default=0.1,
+                         least=0.0)
+
+
 GoalSpec = (
     CurveGoalSpec | SmoothCurveGoalSpec | DirectivityGoalSpec | MonotonyGoalSpec
     | SimilarityGoalSpec | LobeSymmetryGoalSpec | LobeDepthGoalSpec | PhaseTrackingGoalSpec
     | InvertedNullGoalSpec | BreakUpGoalSpec | SensitivityGoalSpec | ImpedanceGoalSpec
     | ImpedancePhaseGoalSpec | EpdrGoalSpec | LowDriveGoalSpec | PowerGoalSpec
-    | ExcursionGoalSpec | PartsGoalSpec | PriceGoalSpec | CopperGoalSpec
+    | ExcursionGoalSpec | PartsGoalSpec | PriceGoalSpec | CopperGoalSpec | ChangesGoalSpec
 )
 
-ECONOMY_SPECS = (PartsGoalSpec, PriceGoalSpec, CopperGoalSpec)
+ECONOMY_SPECS = (PartsGoalSpec, PriceGoalSpec, CopperGoalSpec, ChangesGoalSpec)
 """Goals that add up over the parts: they have no residuals."""
 
 GOAL_SPECS: dict[str, type[GoalSpec]] = {
@@ -314,5 +322,6 @@ GOAL_SPECS: dict[str, type[GoalSpec]] = {
     "parts": PartsGoalSpec,
     "price": PriceGoalSpec,
     "copper": CopperGoalSpec,
+    "changes": ChangesGoalSpec,
 }
 """Name in the design file -> spec class, in the order reports use."""

@@ -41,6 +41,8 @@ class Gene:
         Allowed values, SI.
     kept : Part or None
         The part that stays on the board; such a gene is never changed.
+    original : Part or None
+        The part on the board that may stay or be replaced.
     """
 
     name: str
@@ -51,6 +53,7 @@ class Gene:
     low: float
     high: float
     kept: Part | None = None
+    original: Part | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,12 +163,13 @@ class LadderBank:
                 self.slots.append(slot)
                 self.slot_way.append(w)
                 for i, kind in enumerate(slot.kinds):
-                    kept = slot.kept[i] if slot.kept else None
+                    kept = slot.kept[i] if slot.kept and slot.fixed else None
+                    original = slot.kept[i] if slot.kept and not slot.fixed else None
                     low, high = ((kept.value, kept.value) if kept
                                  else (slot.ranges[i].low, slot.ranges[i].high))
                     self.genes.append(Gene(
                         name=gene_name(slot, i), way=w, slot=k, part=i, kind=kind,
-                        low=low, high=high, kept=kept))
+                        low=low, high=high, kept=kept, original=original))
                 placed.extend(
                     PlacedSection(section=section, slot=k,
                                   genes=tuple(first + i for i in indices))

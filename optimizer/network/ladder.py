@@ -63,7 +63,9 @@ class Slot:
     optional : bool
         Whether the slot may stay empty (a short for series, open for shunt).
     kept : tuple of Part or None
-        Parts already on the board; they stay as they are and cost nothing.
+        Parts already on the board; as they are they cost nothing.
+    alterable : bool
+        Whether kept parts may be replaced by others within the ranges; else they stay.
     """
 
     name: str
@@ -72,6 +74,12 @@ class Slot:
     ranges: tuple[ValueRange, ...]
     optional: bool = False
     kept: tuple[Part, ...] | None = None
+    alterable: bool = False
+
+    @property
+    def fixed(self) -> bool:
+        """Whether its parts stay on the board as they are."""
+        return self.kept is not None and not self.alterable
 
     @property
     def kinds(self) -> tuple[Kind, ...]:

@@ -111,7 +111,7 @@ class WayTree:
 
     def _economy(self) -> Real:
         space = self.problem.space
-        total = np.zeros(len(self))
+        total = np.logical_not(self.present) @ space.absent_cost[self.slots]
         for i, g in enumerate(self.genes):
             column = self.slots.index(int(space.gene_slot[g]))
             total += space.options[g].cost[self.choice[:, i]] * self.present[:, column]

@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.goals.base import HARD_MET_DB, goal_cost
-from optimizer.goals.economy import economy_figures, option_costs
+from optimizer.goals.economy import (
+    KEPT,
+    count_changes,
+    economy_figures,
+    option_costs,
+    removal_cost,
+)
 from optimizer.goals.response import LineGoal
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.ladder import Network
@@ -76,7 +82,8 @@ def build_candidate(
     economy = network_economy(problem, network)
     figures += [GoalFigure(name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost,
                            detail=e.detail)
-                for e in economy_figures(problem.specs, network, economy, problem.stock.currency)]
+                for e in economy_figures(problem.specs, network, economy, problem.stock.currency,
+                                          topology=problem.topology)]
     impedance = 1.0 / admittance
     modulus = np.abs(impedance)
     epdr = equivalent_peak_dissipation_resistance(impedance)
@@ -134,11 +141,13 @@ def network_economy(problem: Problem, network: Network) -> float:
         (problem.topology.ways[gene.way].name, space.slots[gene.slot].name, gene.part): options
         for gene, options in zip(space.genes, space.options, strict=True)}
     total = 0.0
+    total += removal_cost(problem.specs, count_changes(problem.topology, network)[1])
     for way in network.ways:
         for slot in way.slots:
             for i, part in enumerate(slot.parts):
                 options = of_place.get((way.name, slot.name, i))
-                pool: tuple[Part, ...] = () if part.price is not None else (
+                on_board = tuple(p for p in options.parts if p.origin == KEPT) if options else ()
+                pool: tuple[Part, ...] = on_board if part.price is not None else (
                     options.parts if options is not None and options.parts[0].kind == part.kind
                     else _parts_of_kind(problem, part.kind))
                 total += float(option_costs(problem.specs, (*pool, part))[-1])

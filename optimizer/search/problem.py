@@ -13,10 +13,11 @@ from optimizer.acoustics.averages import Average, Reading, direction_averages, n
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.errors import InputError
 from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
+from optimizer.goals.economy import removal_cost
 from optimizer.goals.prepare import prepare_goals
 from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import LadderBank, LossLaw, Population
-from optimizer.network.ladder import Topology
+from optimizer.network.ladder import Slot, Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.search.space import Genome, Space, gene_options
 
@@ -203,10 +204,13 @@ class Problem:
         self.space = Space(topology, bank, [
             gene_options(g, () if g.kept else stock.options(g.kind, g.low, g.high),
                          self.specs, topology.ways[g.way].name)
-            for g in bank.genes], stock)
+            for g in bank.genes], stock, self._removal_costs(bank.slots))
         self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
         self.notes = tuple(notes) + tuple(dict.fromkeys(
             s for n in used if n in self.averages for s in self.averages[n].assumed))
+
+    def _removal_costs(self, slots: Sequence[Slot]) -> list[float]:
+        return [removal_cost(self.specs, len(slot.kept or ())) for slot in slots]
 
     def _field(self, names: tuple[str, ...], pressure: NDArray[np.complex128]) -> Field:
         curves = {**self.single_directions, **self.averages}

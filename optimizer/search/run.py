@@ -28,6 +28,7 @@ STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 PATIENCE_ROUNDS = 16
 DEEPENED_PER_GENERATION = 1
+SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
 WANDERED_PER_GENERATION = 2
 WANDERED_STRUCTURES = 6
 
@@ -117,6 +118,8 @@ def search(
         except KeyboardInterrupt:
             stopped = "interrupted"
         try:
+            if stopped == "converged" and problem.space.size_log10() <= SMALL_LOG10:
+                state.enumerate(top)
             if stopped != "interrupted" and not state.prove(crew, top):
                 stopped = "budget"
         except KeyboardInterrupt:
@@ -147,6 +150,7 @@ class _State:
         self.relaxed: dict[bytes, float] = {}
         self.done: dict[bytes, float] = {}
         self.visits: dict[bytes, int] = {}
+        self.notes: tuple[str, ...] = ()
         self.evaluations = 0
         self.restarts = 0
         self.relaxed_best = np.inf
@@ -172,6 +176,7 @@ class _State:
         quiet = rounds = 0
         # Where options are many, the proof cannot be had in the time: rather look further.
         share = 0.8 if has_many_options(self.problem.space) else 0.6
+        board = self.start_from_board(crew)
         while max_rounds is None or rounds < max_rounds:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
@@ -198,7 +203,7 @@ class _State:
                 for genome, cost in deepened.genomes:
                     self.add(genome, cost)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
-            if self.problem.space.supply.counted or quiet >= PATIENCE_ROUNDS // 2:
+            if self.problem.space.supply.counted or board or quiet >= PATIENCE_ROUNDS // 2:
                 self.wander(crew, rounds, share)
             rounds += ROUNDS_PER_GENERATION
             quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
@@ -208,6 +213,31 @@ class _State:
             if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
+
+    def start_from_board(self, crew: Crew) -> bool:
+        """Go down from the parts on the board, where few changes are wanted; False without any."""
+        board = self.problem.space.board()
+        if board is None:
+            return False
+        cost = float(self.problem.cost([board])[0])
+        self.add(board, cost)
+        deadline = None if self.seconds is None else self.began + 0.3 * self.seconds
+        for genome, better, _, count in crew.prove([(board, cost)], deadline):
+            self.evaluations += count
+            self.add(genome, better)
+        return True
+
+    def enumerate(self, top: int) -> None:
+        """Go through all networks of a problem that is small enough to prove the best."""
+        from optimizer.search.exact import enumerate_genomes  # it builds on this module
+
+        left = None if self.seconds is None else max(0.1, 0.8 * self.seconds - self.spent())
+        found, complete, count = enumerate_genomes(self.problem, top, left)
+        self.evaluations += count
+        for genome, cost in found:
+            self.add(genome, cost)
+        if complete:
+            self.notes += ("proven best: every possible network was computed or ruled out",)
 
     def wander(self, crew: Crew, rounds: int, share: float) -> None:
         """Disturb the best networks of the best structures, those less visited first."""
@@ -281,4 +311,5 @@ class _State:
             evaluations=self.evaluations,
             seed=self.seed,
             cost_relaxed_best=None if np.isinf(self.relaxed_best) else self.relaxed_best,
+            notes=self.notes,
         )

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
-from optimizer.goals.economy import option_costs
+from optimizer.goals.economy import KEPT, option_costs
 from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
@@ -83,6 +83,8 @@ class Space:
         One per gene.
     stock : Stock, optional
         Its counts are respected; without one every part can be had in any number.
+    absent_cost : sequence of float, optional
+        Cost of leaving each slot empty, where that takes parts off a board; 0 when left out.
     """
 
     def __init__(
@@ -91,6 +93,7 @@ class Space:
         bank: LadderBank,
         options: Sequence[GeneOptions],
         stock: Stock | None = None,
+        absent_cost: Sequence[float] | None = None,
     ) -> None:
         self.topology = topology
         self.genes: list[Gene] = bank.genes
@@ -101,6 +104,8 @@ class Space:
         self.free = bank.free
         self.free_genes = np.flatnonzero(bank.free)
         self.optional = np.array([s.optional for s in self.slots], dtype=bool)
+        self.absent_cost: Real = np.array(
+            [0.0] * len(self.slots) if absent_cost is None else absent_cost)
         self.slot_genes = [np.flatnonzero(self.gene_slot == k) for k in range(len(self.slots))]
         self.polarity_free = np.array([w.polarity == "free" for w in topology.ways], dtype=bool)
         # One overall sign cannot be heard or measured: the first way stays as it is when all float.
@@ -138,7 +143,8 @@ class Space:
         cost = np.empty(choice.shape)
         for g, option in enumerate(self.options):
             cost[:, g] = option.cost[choice[:, g]]
-        return np.asarray((cost * filled).sum(axis=1))
+        absent = ~np.array([g.present for g in genomes])
+        return np.asarray((cost * filled).sum(axis=1) + absent @ self.absent_cost)
 
     def economy(self, genome: Genome) -> float:
         """Cost of the chosen parts themselves."""
@@ -147,7 +153,17 @@ class Space:
     def relaxed_economy(self, present: Flags) -> Real:
         """Smallest cost of parts for given filled slots, shape (P,)."""
         least = np.array([o.cost.min() for o in self.options])
-        return np.asarray((present[:, self.gene_slot] * least).sum(axis=-1))
+        return np.asarray((present[:, self.gene_slot] * least).sum(axis=-1)
+                          + ~present @ self.absent_cost)
+
+    def board(self) -> Genome | None:
+        """Return the network of the parts on the board; None when it holds too few."""
+        present = np.array([s.kept is not None for s in self.slots], dtype=bool)
+        if not (present.any() and (present | self.optional).all()):
+            return None
+        choice = np.array([next((k for k, p in enumerate(o.parts) if p.origin == KEPT), 0)
+                           for o in self.options], dtype=np.intp)
+        return Genome(choice=choice, present=present, polarity=self.polarity_start.copy())
 
     def snap(self, log_values: Real, present: Flags, polarity: Real) -> Genome:
         """Take the nearest option, in log value, of every gene.
@@ -208,6 +224,8 @@ def gene_options(
     """
     if gene.kept is not None:
         parts = (gene.kept,)
+    elif gene.original is not None:
+        parts = sorted((*parts, gene.original), key=lambda part: part.value)
     if not parts:
         raise InputError(
             f"the stock must hold a {gene.kind} for the slot",

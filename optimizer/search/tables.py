@@ -44,7 +44,8 @@ class Tables:
         self.row_cost: list[Real] = []
         for g, option in enumerate(space.options):
             absent = self.may_be_absent(g)
-            self.row_cost.append(np.append(option.cost, 0.0) if absent else option.cost)
+            self.row_cost.append(np.append(option.cost, space.absent_cost[space.gene_slot[g]])
+                                 if absent else option.cost)
         for w, placed in enumerate(bank.ways):
             for k, step in enumerate(placed):
                 for g in step.genes:

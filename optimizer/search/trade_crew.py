@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.goals.economy import option_costs
+from optimizer.goals.economy import option_costs, removal_cost
 from optimizer.search.explorer import Explorer
 from optimizer.search.planner import Planner
 from optimizer.search.problem import Evaluator, Problem
@@ -84,6 +84,8 @@ def reweight(problem: Problem, weights: Weights) -> Problem:
         other.space.options = [
             o if gene.kept is not None else replace(o, cost=option_costs(other.specs, o.parts))
             for gene, o in zip(problem.space.genes, problem.space.options, strict=True)]
+        other.space.absent_cost = np.array([
+            removal_cost(other.specs, len(slot.kept or ())) for slot in problem.space.slots])
     return other
 
 

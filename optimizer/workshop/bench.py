@@ -128,7 +128,7 @@ def _free_slot(way: Way, fitted: FittedSlot) -> Slot:
     """Slot of the design that a filled slot sits in, or one of its own."""
     known = next((slot for slot in way.slots if (slot.name, slot.place, slot.form)
                   == (fitted.name, fitted.place, fitted.form)), None)
-    if known is not None and (known.kept is None or known.kept == fitted.parts):
+    if known is not None and (not known.fixed or known.kept == fitted.parts):
         return known
     on_board = all(part.origin == "kept" for part in fitted.parts)
     return Slot(

@@ -1,0 +1,141 @@
+"""An existing board: parts that may be altered or removed, each at a price."""
+
+from __future__ import annotations
+
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.parts import Part
+from optimizer.project import build_problem, load_design
+from optimizer.search.exact import enumerate_best
+from optimizer.search.figures import build_candidate, network_economy
+from optimizer.search.problem import Problem
+from optimizer.search.run import search
+from optimizer.search.space import Genome
+
+FREQUENCY = np.geomspace(20.0, 20000.0, 61)
+
+DESIGN = """\
+drivers:
+  woofer: {{response: woofer.txt, impedance: woofer_z.txt}}
+  tweeter: {{response: tweeter.txt, impedance: tweeter_z.txt}}
+ways:
+  woofer:
+    ladder:
+      - {{name: L1, series: inductor, keep: 0.47 mH, dcr: 0.3, from: 0.33 mH, to: 2.2 mH}}
+      - {{name: C1, shunt: capacitor, keep: 4.7 uF, from: 3.3 uF, to: 22 uF, optional: yes}}
+  tweeter:
+    polarity: free
+    ladder:
+      - {{name: C1, series: capacitor, keep: 10 uF, alter: yes}}
+      - {{name: L1, shunt: inductor, from: 0.2 mH, to: 0.5 mH, optional: yes}}
+      - {{name: R1, series: resistor, keep: 1 ohm}}
+goals:
+  on_axis: {{band: 100..15k}}
+  parts: {{each: 0.02}}
+  changes: {{each: {each}}}
+stock: {{series: E6}}
+"""
+
+
+def make(folder: Path, each: float) -> Problem:
+    """Two invented drivers that cross near 2 kHz, on a board that suits neither."""
+    s = 1j * FREQUENCY / 2000.0
+    low, high = 1.0 / (1.0 + 0.3 * s), s / (1.0 + s)
+    for name, curve in (("woofer", low), ("tweeter", 1.6 * high)):
+        level = 87.0 + 20.0 * np.log10(np.abs(curve))
+        np.savetxt(folder / f"{name}.txt", np.column_stack(
+            [FREQUENCY, level, np.degrees(np.angle(curve))]), fmt="%.6f")
+        z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FREQUENCY * 2e-4
+        np.savetxt(folder / f"{name}_z.txt", np.column_stack(
+            [FREQUENCY, np.abs(z), np.degrees(np.angle(z))]), fmt="%.6f")
+    path = folder / "design.yaml"
+    path.write_text(DESIGN.format(each=each), encoding="utf-8")
+    return build_problem(load_design(path))
+
+
+def list_networks(problem: Problem) -> list[Genome]:
+    space = problem.space
+    found = []
+    for present in product(*((True, False) if o else (True,) for o in space.optional)):
+        rows = [range(len(o.values)) if present[space.gene_slot[g]] else (0,)
+                for g, o in enumerate(space.options)]
+        signs = [(1.0, -1.0) if free else (1.0,) for free in space.polarity_free]
+        found += [Genome(choice=np.array(choice), present=np.array(present),
+                         polarity=np.array(polarity))
+                  for choice in product(*rows) for polarity in product(*signs)]
+    return found
+
+
+def count_changes(problem: Problem, genome: Genome) -> int:
+    """Altered and removed parts of the board, counted by hand."""
+    changes = 0
+    for way, fitted in zip(problem.topology.ways, problem.space.network(genome).ways, strict=True):
+        parts = {slot.name: slot.parts[0] for slot in fitted.slots}
+        for slot in way.slots:
+            if slot.kept is not None:
+                part = parts.get(slot.name)
+                changes += part is None or part.origin != "kept"
+    return changes
+
+
+@pytest.mark.parametrize("each", [0.0, 0.05, 0.4, 5.0])
+def test_change_as_little_as_possible_is_a_fit_like_any_other(tmp_path: Path, each: float) -> None:
+    """The fit finds what computing every network finds, each change priced by hand."""
+    problem = make(tmp_path, each)
+    networks = list_networks(problem)
+    population = problem.space.population(networks)
+    pieces = np.array([problem.space.network(g).piece_count for g in networks])
+    changes = np.array([count_changes(problem, g) for g in networks])
+    by_hand = problem.evaluator.cost(population) + 0.02 * pieces + each * changes
+    assert problem.cost(networks) == pytest.approx(by_hand, rel=1e-9)
+    result = search(problem, seconds=None, max_rounds=4, seed=1, top=1)
+    assert result.candidates[0].cost == pytest.approx(by_hand.min(), abs=1e-9)
+    figure = next((g for g in result.candidates[0].goals if g.name == "changes"), None)
+    wanted = changes[int(np.argmin(by_hand))]
+    if each:
+        assert figure is not None
+        assert (figure.value, figure.unit) == (wanted, "changes")
+    if each == 5.0:
+        assert wanted == 0
+    if each == 0.0:
+        assert wanted > 1
+
+
+def test_the_exact_search_counts_changes_too(tmp_path: Path) -> None:
+    """Branch and bound prices what is left out of the board."""
+    problem = make(tmp_path, 0.05)
+    best = min(problem.cost(list_networks(problem)))
+    assert enumerate_best(problem, top=1).candidates[0].cost == pytest.approx(best, abs=1e-9)
+
+
+def test_the_board_itself_costs_nothing(tmp_path: Path) -> None:
+    """Its network has no pieces to buy and no changes; what stays fixed cannot move."""
+    problem = make(tmp_path, 0.3)
+    board = problem.space.board()
+    assert board is not None
+    network = problem.space.network(board)
+    assert network.piece_count == 0
+    assert problem.space.economy(board) == 0.0
+    assert [p.value for w in network.ways for s in w.slots for p in s.parts] == pytest.approx(
+        [0.47e-3, 4.7e-6, 10e-6, 1.0])
+    resistor = [g.name for g in problem.space.genes].index("R1")
+    assert len(problem.space.options[resistor].parts) == 1
+
+
+def test_a_network_from_elsewhere_is_priced_as_the_search_prices_it(tmp_path: Path) -> None:
+    """Figures of any network count its changes against the board."""
+    problem = make(tmp_path, 0.3)
+    rng = np.random.default_rng(1)
+    networks = list_networks(problem)
+    for k in rng.integers(len(networks), size=20):
+        genome = networks[int(k)]
+        network = problem.space.network(genome)
+        assert network_economy(problem, network) == pytest.approx(problem.space.economy(genome))
+        candidate = build_candidate(problem, network)
+        assert candidate.cost == pytest.approx(problem.cost([genome])[0])
+    kept = [p for w in problem.space.network(networks[0]).ways for s in w.slots for p in s.parts]
+    assert all(isinstance(part, Part) for part in kept)
