@@ -51,8 +51,10 @@ def say_verdict(diagnosis: Diagnosis) -> str:
                 "drivers'.")
     if diagnosis.healthy:
         well = next(s for s in diagnosis.suspects if s.fault.what == "none")
+        unseen = "; ".join(fault.says for fault in well.same_as)
         return (f"{level} Nothing is wrong: parts within tolerance explain it down to "
-                f"{well.residual_db:.2f} dB rms (probability {well.likelihood:.0%}).")
+                f"{well.residual_db:.2f} dB rms ({_percent(well.likelihood)})."
+                + (f" It would not show: {unseen}." if unseen else ""))
     all_well = next(s for s in diagnosis.suspects if s.fault.what == "none").likelihood
     if first.fault.what == "none":
         return (f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "

@@ -188,7 +188,8 @@ def _rank(
     order = [int(i) for i in np.argsort(-weight, kind="stable")]
     used: set[int] = set()
     out = []
-    for i in order:
+    # The healthy case first: what cannot be told from it is no reason for an alarm.
+    for i in (0, *order):
         if i in used:
             continue
         family = [j for j in order if j not in used and (

@@ -206,7 +206,7 @@ class FaultModel:
                 first = value
             jacobian = np.concatenate(
                 [slope, np.broadcast_to(columns, (p, *columns.shape))], axis=1) / self.noise
-            value = value + shift[:, k:] @ columns
+            value = value + _combine(shift[:, k:], columns)
             error = (self.target - value) / self.noise
             matrix = _square(jacobian) + inverse_prior
             pull = np.einsum("pkn,pn->pk", jacobian, error) - shift / prior**2
@@ -221,13 +221,14 @@ class FaultModel:
         if rounds == 1:
             value = value + np.einsum("pkn,pk->pn", jacobian, step) * self.noise
         else:
-            value = bank.predict(shift[:, :k], slopes=False)[0] + shift[:, k:] @ columns
+            value = bank.predict(shift[:, :k], slopes=False)[0] + _combine(
+                shift[:, k:], columns)
         error = (self.target - value) / self.noise
         chi = np.einsum("pn,pn->p", error, error)
         penalty = np.einsum("pk,pk->p", shift / prior, shift / prior)
         _, log_det = np.linalg.slogdet(matrix)
         log_det = log_det + 2.0 * np.log(prior).sum()
-        ripple = np.where(self.is_ripple[use[k:]], shift[:, k:], 0.0) @ columns
+        ripple = _combine(np.where(self.is_ripple[use[k:]], shift[:, k:], 0.0), columns)
         unexplained = (error * self.noise + ripple)[:, self.decibels]
         whole = np.zeros((p, len(self.prior)))
         whole[:, use] = shift
@@ -289,3 +290,8 @@ def _square(jacobian: Real) -> Real:
     return np.asarray(sum(
         jacobian[:, :, s:s + _PIECE] @ jacobian[:, :, s:s + _PIECE].transpose(0, 2, 1)
         for s in pieces))
+
+
+def _combine(shift: Real, columns: Real) -> Real:
+    # Plain loops for the reason given above.
+    return np.asarray(np.einsum("pk,kn->pn", shift, columns))

@@ -205,7 +205,7 @@ def smooth_thirds(frequency_hz: Real, value_db: Real) -> Real:
     """
     octaves = np.log2(frequency_hz)
     near = np.abs(octaves[:, None] - octaves) <= 0.5 * _THIRD_OCTAVE + 1e-9
-    return np.asarray((near @ value_db) / near.sum(axis=1))
+    return np.asarray(np.einsum("ij,j->i", near.astype(float), value_db) / near.sum(axis=1))
 
 
 def list_shown(suspects: Sequence[Suspect], *, most: int = 6) -> list[Suspect]:

@@ -51,6 +51,9 @@ ways:
 def design(tmp_path_factory):
     file = write_demo(tmp_path_factory.mktemp("verify") / "speaker")
     (file.parent / "built.yaml").write_text(BUILT, encoding="utf-8")
+    # Half the usual points: as much for a fault to show in, in half the time.
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text + "grid: {per_octave: 10}\n", encoding="utf-8")
     return file
 
 
@@ -223,6 +226,18 @@ def test_what_measures_the_same_shares_the_place(problem, network):
     test = tell_apart(problem, damped, fault, find(damped, "open", "woofer.Z9.C"))
     assert "woofer.Z9.R" in test.says
     assert "open" in test.says
+
+
+def test_what_cannot_show_is_no_alarm(problem, network):
+    """A fault without any effect on what was measured counts as healthy, and is named."""
+    idle = FittedSlot(name="R9", place="shunt", form="resistor",
+                      parts=(Part(kind="resistor", value=1e5),))
+    ways = (replace(network.ways[0], slots=(idle, *network.ways[0].slots)), *network.ways[1:])
+    found = diagnose(problem, Network(ways=ways), observe(problem, *simulate(problem, network)))
+    assert found.healthy
+    well = next(s for s in found.suspects if s.fault == HEALTHY)
+    assert "woofer.R9 not connected" in {f.says for f in well.same_as}
+    assert "It would not show: " in say_verdict(found)
 
 
 def test_two_mistakes_at_once_are_no_single_one(problem, network):
