@@ -95,6 +95,29 @@ def enumerate_best(
     return run.result(stopped)
 
 
+def enumerate_genomes(
+    problem: Problem, top: int, seconds: float | None
+) -> tuple[list[Found], bool, int]:
+    """Go through a small problem for another search.
+
+    Parameters
+    ----------
+    problem : Problem
+    top : int
+        Candidates wanted.
+    seconds : float or None
+        Time allowed.
+
+    Returns
+    -------
+    list of (Genome, float), bool, int
+        Networks met with their costs, whether the best is proven, and how many were computed.
+    """
+    run = _Enumeration(problem, top, seconds, 1, None)
+    complete = run.go() == "converged"
+    return list(run.archive.values()), complete, run.evaluations
+
+
 class _Enumeration:
     """Archive, threshold and work list of one exact search."""
 

@@ -139,10 +139,11 @@ class Polisher:
         genome : Genome
             Start.
         """
+        last = np.inf
         while True:
             best, cost = self.best_single(genome)
-            if best is not genome:
-                genome = best
+            if best is not genome and cost < last - _EPSILON:
+                genome, last = best, cost
                 continue
             turned = [(t, self.cost(t)) for t in self.toggles(genome)]
             better = min(turned, key=lambda item: item[1], default=(genome, cost))
@@ -198,6 +199,11 @@ class Polisher:
                 changed, changed_cost = min(turned, key=lambda x: x[1], default=(genome, cost))
                 if changed_cost >= cost - _EPSILON:
                     return Polished(genome=genome, cost=cost, no_better_change_of=1)
+            # Alike drivers can make two sums of one network differ by more than rounding: only
+            # a cost that truly falls lets the descent end.
+            changed_cost = self.cost(changed)
+            if changed_cost >= cost - _EPSILON:
+                break
             genome, cost = changed, changed_cost
         return Polished(genome=genome, cost=cost, no_better_change_of=0)
 
