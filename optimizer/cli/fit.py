@@ -21,6 +21,11 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
     add_search_options(parser)
     parser.add_argument(
+        "--robust",
+        action="store_true",
+        help="rank by the expected cost when parts deviate within their tolerances",
+    )
+    parser.add_argument(
         "--exact",
         action="store_true",
         help="go through every network of a small problem and prove the best",

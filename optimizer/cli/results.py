@@ -55,6 +55,7 @@ def search_design(
             top=settings.top if args.top is None else args.top,
             workers=available_processors() if args.workers is None else args.workers,
             progress=follow,
+            robust=getattr(args, "robust", False),
         )
     return problem, result
 

@@ -115,6 +115,7 @@ def candidate_to_json(
         "parts": candidate.parts,
         "no_better_change_of": candidate.no_better_change_of,
         "cost_relaxed": _rounded(candidate.relaxed_cost),
+        "cost_expected": _rounded(candidate.expected_cost),
     }
     if candidate.price is not None:
         data["price"] = _rounded(candidate.price)

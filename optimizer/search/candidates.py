@@ -116,6 +116,8 @@ class Candidate:
         Every change of up to this many parts was evaluated and none is better.
     relaxed_cost : float or None
         Best cost found for the same structure with values left continuous.
+    expected_cost : float or None
+        Mean cost of speakers whose parts deviate within their tolerances; it ranks in a robust fit.
     preference : PreferenceScore or None
         The score of Olive (2004), where the directions it needs are there.
     notes : tuple of str
@@ -136,6 +138,7 @@ class Candidate:
     feasible: bool = True
     no_better_change_of: int = 0
     relaxed_cost: float | None = None
+    expected_cost: float | None = None
     price: float | None = None
     preference: PreferenceScore | None = None
     notes: tuple[str, ...] = field(default=())

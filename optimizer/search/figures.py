@@ -40,6 +40,7 @@ def build_candidate(
     rank: int = 1,
     no_better_change_of: int = 0,
     relaxed_cost: float | None = None,
+    expected_cost: float | None = None,
 ) -> Candidate:
     """Compute everything there is to say of one network.
 
@@ -54,6 +55,8 @@ def build_candidate(
         Certificate of the search.
     relaxed_cost : float, optional
         Best continuous cost of the same structure.
+    expected_cost : float, optional
+        Mean cost under tolerance.
 
     Returns
     -------
@@ -106,9 +109,12 @@ def build_candidate(
         feasible=all(g.met for g in figures),
         no_better_change_of=no_better_change_of,
         relaxed_cost=relaxed_cost,
+        expected_cost=expected_cost,
         price=_price(network),
         preference=_preference(problem, curve_set),
-        notes=(ESTIMATED_NOTE,) if problem.estimated else (),
+        notes=(*((ESTIMATED_NOTE,) if problem.estimated else ()),
+               *(() if expected_cost is None else (
+                   f"expected cost with parts within their tolerances {expected_cost:.3f}",))),
     )
 
 

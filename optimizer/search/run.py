@@ -17,6 +17,7 @@ from optimizer.search.figures import build_candidate
 from optimizer.search.planner import Planner
 from optimizer.search.problem import Problem
 from optimizer.search.rank import rank_genomes
+from optimizer.search.robust import Steady, steady_best
 from optimizer.search.space import Genome
 from optimizer.search.strategies import Strategy
 from optimizer.search.workers import Crew
@@ -26,6 +27,7 @@ Real = NDArray[np.float64]
 DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
+ROBUST_SHARE = 0.6  # of the time is spent on networks as designed before parts deviate
 PATIENCE_ROUNDS = 16
 DEEPENED_PER_GENERATION = 1
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
@@ -69,6 +71,7 @@ def search(
     strategy: str = DEFAULT_STRATEGY,
     max_rounds: int | None = None,
     progress: Callable[[SearchProgress], None] | None = None,
+    robust: bool = False,
 ) -> SearchResult:
     """Search for the best buildable networks of a problem.
 
@@ -90,6 +93,8 @@ def search(
         Stop proposing after this many rounds.
     progress : callable, optional
         Called with a `SearchProgress` after every generation, in this process.
+    robust : bool
+        Whether the expected cost under tolerance ranks, see `optimizer.search.robust`.
 
     Returns
     -------
@@ -105,7 +110,8 @@ def search(
     if seconds is not None and not seconds > 0.0:
         raise InputError("the time allowed must be above 0 s", value=seconds, key="seconds")
     began = time.monotonic()
-    state = _State(problem, seed=seed, began=began, seconds=seconds, progress=progress)
+    state = _State(problem, seed=seed, began=began, progress=progress,
+                   seconds=ROBUST_SHARE * seconds if robust and seconds else seconds)
     stopped: Literal["converged", "budget", "interrupted"] = "converged"
     with Crew(problem, workers) as crew:
         try:
@@ -124,6 +130,8 @@ def search(
                 stopped = "budget"
         except KeyboardInterrupt:
             stopped = "interrupted"
+    if robust and stopped != "interrupted":
+        state.make_steady(top, None if seconds is None else began + seconds)
     return state.result(top, stopped)
 
 
@@ -151,6 +159,7 @@ class _State:
         self.done: dict[bytes, float] = {}
         self.visits: dict[bytes, int] = {}
         self.notes: tuple[str, ...] = ()
+        self.steady: list[Steady] = []
         self.evaluations = 0
         self.restarts = 0
         self.relaxed_best = np.inf
@@ -290,19 +299,33 @@ class _State:
             self.relaxed[genome.key(key_of)] = cost
         return True
 
+    def make_steady(self, top: int, deadline: float | None) -> None:
+        """Go down in expected cost from what the search found."""
+        self.steady, count = steady_best(
+            self.problem, list(self.archive.values()), starts=top,
+            stop=lambda: deadline is not None and time.monotonic() > deadline)
+        self.evaluations += count
+
     def result(
         self, top: int, stopped: Literal["converged", "budget", "interrupted"]
     ) -> SearchResult:
         key_of = self.problem.space.gene_slot
-        chosen = rank_genomes(self.problem, list(self.archive.values()), top,
-                              fillers=list(self.moved.values()))
+        expected = {s.genome.key(key_of): s for s in self.steady}
+        if expected:
+            chosen = rank_genomes(
+                self.problem, [(s.genome, s.expected) for s in self.steady], top)
+        else:
+            chosen = rank_genomes(self.problem, list(self.archive.values()), top,
+                                  fillers=list(self.moved.values()))
         candidates = []
         for rank, (genome, _) in enumerate(chosen, start=1):
             key = genome.key(key_of)
             candidates.append(build_candidate(
                 self.problem, genome, rank=rank,
-                no_better_change_of=self.proven.get(key, 0),
-                relaxed_cost=self.relaxed.get(key)))
+                no_better_change_of=(expected[key].no_better_change_of if expected
+                                     else self.proven.get(key, 0)),
+                relaxed_cost=self.relaxed.get(key),
+                expected_cost=expected[key].expected if expected else None))
         feasible = [c for c in candidates if c.feasible]
         return SearchResult(
             candidates=tuple(feasible or candidates[:1]),

@@ -103,7 +103,8 @@ def test_settings_come_from_the_design_unless_given(searching):
     first, second = searching.calls
     assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
     assert first["workers"] >= 1
-    assert second == {"seconds": 2.5, "seed": 0, "top": 9, "workers": 1, "progress": None}
+    assert second == {"seconds": 2.5, "seed": 0, "top": 9, "workers": 1, "progress": None,
+                      "robust": False}
 
 
 def test_quiet_prints_nothing(searching, capsys, tmp_path):
