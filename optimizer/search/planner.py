@@ -62,9 +62,22 @@ class Planner:
         self.make_strategy = strategy
         self.strategy: Strategy | None = None
         self.rng = rng
+        self.past: dict[bytes, float] = {}
         self.known: dict[bytes, _Known] = {}
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
+
+    @property
+    def best(self) -> float:
+        """Best relaxed cost since the last new start."""
+        return min((k.cost for k in self.known.values()), default=np.inf)
+
+    def start_anew(self) -> None:
+        """Forget where the search has been, but not which structures were relaxed to the end."""
+        for structure, known in self.known.items():
+            self.past[structure] = min(known.deepened, self.past.get(structure, np.inf))
+        self.known = {}
+        self.strategy = None
 
     def prepare(self) -> None:
         """Load the strategy unless it is there."""
@@ -145,7 +158,9 @@ class Planner:
         for point, cost in zip(reached, costs, strict=True):
             known = self.known.get(structure_of(point))
             if known is None:
-                self.known[structure_of(point)] = _Known(point, float(cost), 1)
+                structure = structure_of(point)
+                self.known[structure] = _Known(
+                    point, float(cost), 1, self.past.get(structure, np.inf))
             else:
                 known.starts += 1
                 if cost < known.cost:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import count as count_from
 from typing import Literal
 
 import numpy as np
@@ -28,7 +29,7 @@ DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 ROBUST_SHARE = 0.6  # of the time is spent on networks as designed before parts deviate
-PATIENCE_ROUNDS = 16
+STALE_ROUNDS = 10  # rounds without a better relaxed structure after which to start anew
 DEEPENED_PER_GENERATION = 1
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
 WANDERED_PER_GENERATION = 2
@@ -102,8 +103,9 @@ def search(
 
     Notes
     -----
-    Converged means that `PATIENCE_ROUNDS` rounds of `STARTS_PER_ROUND` independent starts brought
-    no better network. Ctrl-C ends the search and keeps what was found.
+    A start ends when `STALE_ROUNDS` rounds of `STARTS_PER_ROUND` relaxations brought no better
+    structure. Converged means that one more independent start brought no better network, two more
+    where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
     """
     if top < 1:
         raise InputError("the number of candidates must be at least 1", value=top, key="top")
@@ -115,9 +117,10 @@ def search(
     stopped: Literal["converged", "budget", "interrupted"] = "converged"
     with Crew(problem, workers) as crew:
         try:
+            seeds = count_from(seed)  # every independent start has a strategy of its own
             planner = Planner(
                 problem.space,
-                lambda: Strategy(problem.space, strategy, seed, budget=10_000,
+                lambda: Strategy(problem.space, strategy, next(seeds), budget=10_000,
                                  batch=STARTS_PER_ROUND * ROUNDS_PER_GENERATION),
                 np.random.default_rng(seed))
             stopped = state.explore(crew, planner, max_rounds)
@@ -182,14 +185,14 @@ class _State:
     def explore(
         self, crew: Crew, planner: Planner, max_rounds: int | None
     ) -> Literal["converged", "budget"]:
-        quiet = rounds = 0
+        rounds = stale = fruitless = 0
+        relaxed_before, best_before = np.inf, np.inf
         # Where options are many, the proof cannot be had in the time: rather look further.
         share = 0.8 if has_many_options(self.problem.space) else 0.6
         board = self.start_from_board(crew)
         while max_rounds is None or rounds < max_rounds:
             batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
             bare = [[replace(p, token=None) for p in batch] for batch in batches]
-            best_before = self.best
             done = dict(self.done)  # what a round knows must not depend on the others' order
             # What the last generation found is deepened beside this one's new starts.
             chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
@@ -212,13 +215,19 @@ class _State:
                 for genome, cost in deepened.genomes:
                     self.add(genome, cost)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
-            if self.problem.space.supply.counted or board or quiet >= PATIENCE_ROUNDS // 2:
+            if self.problem.space.supply.counted or board or stale >= STALE_ROUNDS // 2:
                 self.wander(crew, rounds, share)
             rounds += ROUNDS_PER_GENERATION
-            quiet = 0 if self.best < best_before - 1e-9 else quiet + ROUNDS_PER_GENERATION
+            stale = 0 if planner.best < 0.999 * relaxed_before else stale + ROUNDS_PER_GENERATION
+            relaxed_before = min(relaxed_before, planner.best)
             self.report("searching")
-            if quiet >= PATIENCE_ROUNDS:
-                return "converged"
+            if stale >= STALE_ROUNDS:
+                # This start has come to its end; another one may end elsewhere.
+                fruitless = 0 if self.best < best_before - 1e-9 else fruitless + 1
+                if fruitless == (2 if self.problem.space.size_log10() > 20.0 else 1):
+                    return "converged"
+                planner.start_anew()
+                stale, relaxed_before, best_before = 0, np.inf, self.best
             if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
