@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from optimizer.acoustics.curves import Field
 from optimizer.demo.write import write_demo
 from optimizer.goals.base import Goal
-from optimizer.goals.economy import economy_figures, option_costs
+from optimizer.goals.economy import KEPT, economy_figures, option_costs
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS
 from optimizer.measure.driver import Limits
@@ -105,16 +105,21 @@ def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject
 
 @pytest.mark.parametrize("name", [n for n, s in GOAL_SPECS.items() if s in ECONOMY_SPECS])
 def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> None:
-    """Pieces, price and copper cost in proportion to their weight, for options and for networks
-    alike: what the search adds up is what the report prints."""
+    """Pieces, price, copper and changes cost in proportion to their weight, for options and for
+    networks alike: what the search adds up is what the report prints."""
     parts = [Part(kind="inductor", value=v, loss_ohm=300.0 * v, price=2000.0 * v)
              for v in (1e-4, 1e-3, 3e-3)]
-    by_weight = [option_costs({name: GOAL_SPECS[name](each=w)}, parts) for w in (0.0, 0.5, 2.0)]
+    on_board = Part(kind="inductor", value=2e-3, loss_ohm=0.5, price=4.0, origin=KEPT)
+    by_weight = []
+    for weight in (0.0, 0.5, 2.0):
+        *bought, kept = option_costs({name: GOAL_SPECS[name](each=weight)}, [*parts, on_board])
+        assert kept == 0.0  # what stays on the board costs nothing by any of them
+        by_weight.append(np.array(bought))
     assert np.all(by_weight[0] == 0.0)
     np.testing.assert_allclose(by_weight[2], 4.0 * by_weight[1])
     assert np.all(by_weight[1] > 0.0)
     problem = bench.problem
-    if name != "price":  # the demo's stock has no prices
+    if name not in ("price", "changes"):  # the demo's stock has no prices, and it has no board
         specs = {name: GOAL_SPECS[name](each=0.7)}
         for genome in bench.genomes[:5]:
             network = problem.space.network(genome)
