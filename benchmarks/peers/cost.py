@@ -8,15 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.network.bank import Population
 from optimizer.search.problem import Problem
 from optimizer.search.supply import OVERDRAWN_COST
 
 Real = NDArray[np.float64]
 Index = NDArray[np.intp]
-
-_BLOCK = 1 << 14  # complex numbers worked on at once: stays in a second-level cache
-
 
 class TimeIsUp(Exception):
     """Ends an optimiser from inside its cost function."""
@@ -55,9 +51,6 @@ class PeerCost:
         self.turning = np.flatnonzero(space.polarity_free)
         self.sizes = np.array([len(space.options[g].values) for g in self.free]
                               + [2] * (len(self.optional) + len(self.turning)))
-        self.values = np.array([o.values[0] for o in space.options])
-        self.loss = np.array([o.loss_ohm[0] for o in space.options])
-        self.block = max(1, _BLOCK // len(problem.frequency_hz))
         self.restart()
 
     def restart(self) -> None:
@@ -72,35 +65,35 @@ class PeerCost:
         """Number of variables."""
         return len(self.sizes)
 
-    def population(self, rows: Index) -> tuple[Population, Real]:
-        """Networks of rows (P, D), and what their parts cost or lack, shape (P,)."""
+    def networks(self, rows: Index) -> tuple[Index, NDArray[np.bool_], Real]:
+        """Options (P, G), filled slots (P, K) and polarities (P, W) of rows (P, D)."""
         space, p = self.problem.space, len(rows)
         n, m = len(self.free), len(self.optional)
+        choice = np.zeros((p, len(space.genes)), dtype=np.intp)
+        choice[:, self.free] = rows[:, :n]
         present = np.ones((p, len(space.slots)), dtype=bool)
         present[:, self.optional] = rows[:, n:n + m] == 1
         polarity = np.repeat(space.polarity_start[None], p, axis=0)
         polarity[:, self.turning] = np.where(rows[:, n + m:] == 1, 1.0, -1.0)
-        values, loss = np.repeat(self.values[None], p, axis=0), np.repeat(self.loss[None], p, 0)
-        economy = np.zeros(p)
-        for i, g in enumerate(self.free):
-            options, chosen = space.options[g], rows[:, i]
-            values[:, g], loss[:, g] = options.values[chosen], options.loss_ohm[chosen]
-            economy += options.cost[chosen] * present[:, space.gene_slot[g]]
+        return choice, present, polarity
+
+    def economy(self, choice: Index, present: NDArray[np.bool_]) -> Real:
+        """What the parts of networks cost or lack, shape (P,)."""
+        space = self.problem.space
+        filled = present[:, space.gene_slot]
+        economy = sum(space.options[g].cost[choice[:, g]] * filled[:, g] for g in self.free)
         supply = space.supply
         if supply.counted:
-            used = sum(
-                supply.usage[g][np.where(present[:, space.gene_slot[g]], rows[:, i], -1)]
-                for i, g in enumerate(self.free))
+            used = sum(supply.usage[g][np.where(filled[:, g], choice[:, g], -1)]
+                       for g in self.free)
             economy += OVERDRAWN_COST * np.maximum(used - supply.available, 0).sum(axis=1)
-        return Population(values=values, loss_ohm=loss, present=present, polarity=polarity), economy
+        return np.asarray(economy)
 
     def compute(self, rows: Index) -> Real:
         """Costs of rows (P, D) without clock and count."""
-        population, economy = self.population(rows)
-        costs = np.concatenate([
-            self.problem.evaluator.cost(population[s:s + self.block])
-            for s in range(0, len(rows), self.block)])
-        return np.asarray(costs + economy)
+        choice, present, polarity = self.networks(rows)
+        costs = self.problem.tables.costs(choice, present, polarity)
+        return np.asarray(costs + self.economy(choice, present))
 
     def __call__(self, rows: NDArray[Any]) -> Real:
         """Costs of rows (P, D) of whole numbers.

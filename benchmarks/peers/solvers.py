@@ -41,12 +41,10 @@ def our_rate(problem: Problem, seconds: float) -> float:
     """Full costs a second on one core."""
     cost = PeerCost(problem, np.inf, -np.inf)
     rows = np.random.default_rng(1).integers(0, cost.sizes, (2000, cost.dimensions))
-    population, _ = cost.population(rows)
-    block = cost.block
+    networks = cost.networks(rows)
 
     def work() -> int:
-        for start in range(0, len(rows), block):
-            problem.evaluator.cost(population[start:start + block])
+        problem.tables.costs(*networks)
         return len(rows)
 
     return best_rate(work, seconds)

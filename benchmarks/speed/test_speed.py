@@ -19,7 +19,6 @@ from benchmarks.problems.drivers import MIDRANGE, TWEETER, WOOFER, frequency_gri
 from benchmarks.problems.fingerprint import draw_networks
 from benchmarks.problems.ladders import slot, way
 from optimizer.measure.response import Direction
-from optimizer.network.bank import Population
 from optimizer.network.ladder import Topology
 from optimizer.search.exchange import Polisher
 from optimizer.search.problem import Problem
@@ -56,18 +55,14 @@ def ladder_problem(sections: int) -> Problem:
         goals=_goals(3.0, room=False))
 
 
-def population_of(problem: Problem, count: int) -> Population:
+def evaluate(problem: Problem, count: int) -> Callable[[], None]:
+    """Work of computing the costs of so many random buildable networks."""
     cost = PeerCost(problem, np.inf, -np.inf)
     rows = np.random.default_rng(3).integers(0, cost.sizes, (count, cost.dimensions))
-    return cost.population(rows)[0]
-
-
-def evaluate(problem: Problem, population: Population) -> Callable[[], None]:
-    block = max(1, (1 << 14) // len(problem.frequency_hz))
+    networks = cost.networks(rows)
 
     def work() -> None:
-        for start in range(0, len(population), block):
-            problem.evaluator.cost(population[start:start + block])
+        problem.tables.costs(*networks)
 
     return work
 
@@ -94,16 +89,18 @@ def test_peers_get_the_cost_of_the_problem(name):
     rows = np.array([[
         *g.choice[cost.free], *g.present[cost.optional], *(g.polarity[cost.turning] > 0.0)]
         for g in genomes], dtype=np.intp)
-    assert cost(rows) == pytest.approx(problem.cost(genomes), rel=1e-12)
+    space = problem.space
+    slow = (problem.evaluator.cost(space.population(genomes)) + space.economies(genomes)
+            + space.supply.penalties(genomes))
+    assert cost(rows) == pytest.approx(slow, rel=1e-9)
     assert cost.evaluations == 200
 
 
 def test_evaluation_rate(benchmark, note):
     """Networks a second on one core: 3 ways, 17 values, 200 frequencies, 4 curves."""
     problem = demo_problem(200, FEW)
-    population = population_of(problem, 1024)
-    benchmark(evaluate(problem, population))
-    rate = benchmark.extra_info["networks/s"] = len(population) / benchmark.stats.stats.min
+    benchmark(evaluate(problem, 1024))
+    rate = benchmark.extra_info["networks/s"] = 1024 / benchmark.stats.stats.min
     note(f"evaluation: {rate:,.0f} networks/s (3 ways, 17 values, 200 frequencies, 4 curves)")
 
 
@@ -112,8 +109,7 @@ def test_many_directions_cost_no_more_than_few(note):
     assert (len(MANY), len(FEW)) == (72, 8)
     few, many = (demo_problem(200, d) for d in (FEW, MANY))
     assert len(few.evaluator.field.names) == 4
-    population = population_of(few, 80)
-    a, b = least_seconds([evaluate(few, population), evaluate(many, population)])
+    a, b = least_seconds([evaluate(few, 80), evaluate(many, 80)])
     note(f"72 directions: {100 * (b / a - 1):+.1f} % against 8")
     assert b <= 1.05 * a
 
@@ -121,7 +117,7 @@ def test_many_directions_cost_no_more_than_few(note):
 def test_cost_is_linear_in_frequencies(note):
     """Time per frequency stays the same from 100 to 800 frequencies, within a quarter."""
     problems = [demo_problem(n, FEW) for n in (100, 200, 400, 800)]
-    times = least_seconds([evaluate(p, population_of(p, 80)) for p in problems])
+    times = least_seconds([evaluate(p, 80) for p in problems])
     each = [t / len(p.frequency_hz) for t, p in zip(times, problems, strict=True)]
     note("time per frequency, 100 to 800: " + ", ".join(f"{t / each[0]:.2f}" for t in each))
     assert max(each) <= 1.25 * min(each)
@@ -131,7 +127,7 @@ def test_cost_is_linear_in_slots(note):
     """Each further slot costs at most a quarter more from 16 to 32 slots than from 8 to 16."""
     counts = (8, 16, 32)
     problems = [ladder_problem(n) for n in counts]
-    times = least_seconds([evaluate(p, population_of(p, 80)) for p in problems])
+    times = least_seconds([evaluate(p, 80) for p in problems])
     first = (times[1] - times[0]) / (counts[1] - counts[0])
     second = (times[2] - times[1]) / (counts[2] - counts[1])
     note(f"time per slot, 16 to 32 against 8 to 16: {second / first:.2f}")

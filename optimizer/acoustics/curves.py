@@ -52,7 +52,6 @@ class Field:
         """Real diagonal of the forms, shape (C, D, F)."""
         return np.ascontiguousarray(np.einsum("cddf->cdf", self.form).real)
 
-
     @cached_property
     def flat(self) -> Real:
         """The forms as weights of |H_d|^2 and of the two parts of H_d conj(H_e), shape (C, M, F).
@@ -131,13 +130,13 @@ class Curves:
         p, f = shape
         flat = self.field.flat
         products = np.empty((p, flat.shape[1], f))
-        for d, (re, im) in enumerate(self._components):
-            np.multiply(re, re, out=products[:, d])
-            products[:, d] += im * im
+        conjugate = [h.conj() for h in self.transfer]
         row = self.field.ways
-        for d in range(self.field.ways):
+        x = np.empty(shape, dtype=np.complex128)
+        for d, h in enumerate(self.transfer):
+            products[:, d] = np.multiply(h, conjugate[d], out=x).real
             for e in range(d + 1, self.field.ways):
-                x = self.transfer[d] * self.transfer[e].conj()
+                np.multiply(h, conjugate[e], out=x)
                 products[:, row], products[:, row + 1] = x.real, x.imag
                 row += 2
         out = np.einsum("cmf,pmf->pcf", flat, products)

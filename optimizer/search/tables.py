@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
+from optimizer.network.bank import PlacedSection
 from optimizer.search.problem import Evaluator
 from optimizer.search.space import Genome, Space
 
@@ -15,6 +18,9 @@ Index = NDArray[np.intp]
 
 BLOCK = 1 << 14
 """Numbers worked on at once: a few such arrays stay in a second-level cache."""
+
+JOINT_ROWS = 1 << 11
+"""Combinations of a compound's parts up to which all of them are computed beforehand."""
 
 
 class Tables:
@@ -46,16 +52,50 @@ class Tables:
             absent = self.may_be_absent(g)
             self.row_cost.append(np.append(option.cost, space.absent_cost[space.gene_slot[g]])
                                  if absent else option.cost)
+        self.filling: dict[tuple[int, int], Complex] = {}
         for w, placed in enumerate(bank.ways):
             for k, step in enumerate(placed):
                 for g in step.genes:
                     self.place_of_gene[g] = (w, k)
+                rows = self._fillings(step)
+                if rows is None:
+                    continue
+                self.filling[w, k] = rows
                 if len(step.genes) == 1:
                     g = step.genes[0]
-                    x = step.section.immittance([self.impedance[g]])
-                    if self.may_be_absent(g):
-                        x = np.concatenate([x, np.zeros((1, x.shape[-1]), dtype=np.complex128)])
-                    self.single[g] = x
+                    self.single[g] = rows if self.may_be_absent(g) else rows[:-1]
+        self.start = [self._start(w) for w in range(len(bank.ways))]
+
+    def _fillings(self, step: PlacedSection) -> Complex | None:
+        """Immittances of every combination of a step's parts and, last, of nothing at all."""
+        counts = [len(self.space.options[g].values) for g in step.genes]
+        if len(counts) > 1 and math.prod(counts) > JOINT_ROWS:
+            return None
+        points = len(self.evaluator.bank.omega)
+        rows = np.zeros((math.prod(counts) + 1, points), dtype=np.complex128)
+        picked = np.unravel_index(np.arange(len(rows) - 1), counts)
+        rows[:-1] = step.section.immittance(
+            [self.impedance[g][i] for g, i in zip(step.genes, picked, strict=True)])
+        return rows
+
+    def _start(self, w: int) -> tuple[int, Complex, Complex]:
+        """Compute the step next to the driver: steps left, voltage and current, each turned or not.
+
+        A start of one row for either polarity does not depend on that step.
+        """
+        bank = self.evaluator.bank
+        voltage = np.ones((1, len(bank.omega)), dtype=np.complex128)
+        current = bank.load_admittance[w][None]
+        left = len(bank.ways[w])
+        if left:
+            rows = self.filling.get((w, left - 1))
+            if rows is not None and len(rows) <= JOINT_ROWS:
+                left -= 1
+                if bank.ways[w][left].section.place == "series":
+                    voltage = voltage + rows * current
+                else:
+                    current = current + rows
+        return left, np.concatenate([voltage, -voltage]), np.concatenate([current, -current])
 
     def may_be_absent(self, g: int) -> bool:
         """Whether leaving out gene `g` alone empties an optional slot."""
@@ -84,22 +124,20 @@ class Tables:
         bank = self.evaluator.bank
         shape = (len(choice), len(bank.omega))
         x = np.empty(shape, dtype=np.complex128)
+        inverse = np.zeros(shape, dtype=np.complex128)
         transfer: list[Complex] = []
         total: Complex | None = None
         for w, placed in enumerate(bank.ways):
-            voltage = np.ones(shape, dtype=np.complex128)
-            current = np.empty(shape, dtype=np.complex128)
-            current[...] = bank.load_admittance[w]
-            for step in reversed(placed):
-                if len(step.genes) == 1:
-                    g = step.genes[0]
-                    np.take(self.single[g], choice[:, g], axis=0, out=x, mode="clip")
-                else:
-                    x[...] = step.section.immittance(
-                        [self.impedance[g][choice[:, g]] for g in step.genes])
-                filled = present[:, step.slot]
-                if not filled.all():
-                    x *= filled[:, None]
+            # Voltage and current scale together, so a turned driver starts from -1 V.
+            turned = polarity[:, w] < 0.0
+            left, *starts = self.start[w]
+            near = self._rows(placed[left], choice, present) if left < len(placed) else 0
+            voltage, current = (
+                table.take(turned * (len(table) // 2) + (near if len(table) > 2 else 0), axis=0)
+                for table in starts)
+            for k in reversed(range(left)):
+                step = placed[k]
+                self._take(w, k, step, choice, present, out=x)
                 # Complex numbers are added as pairs of real ones: numpy does that faster.
                 if step.section.place == "series":
                     x *= current
@@ -107,13 +145,40 @@ class Tables:
                 else:
                     x *= voltage
                     current.view(np.float64)[...] += x.view(np.float64)
-            np.reciprocal(voltage, out=voltage)
+            # 1/v as conj(v)/|v|^2: numpy's complex division takes twice as long.
+            np.conjugate(voltage, out=x)
+            voltage *= x
+            np.divide(1.0, voltage.real, out=inverse.real)
+            np.multiply(x, inverse, out=voltage)
             current *= voltage
-            voltage *= polarity[:, w, None]
             transfer.append(voltage)
-            total = current if total is None else total + current
+            if total is None:
+                total = current
+            else:
+                total += current
         assert total is not None
         return self.evaluator.cost_of_curves(Curves(self.evaluator.field, transfer, total))
+
+    def _take(
+        self, w: int, k: int, step: PlacedSection, choice: Index, present: NDArray[np.bool_], *,
+        out: Complex,
+    ) -> None:
+        """Look up a step's immittance for each network, or compute it from its parts'."""
+        table = self.filling.get((w, k))
+        if table is None:
+            out[...] = step.section.immittance(
+                [self.impedance[g][choice[:, g]] for g in step.genes])
+            out *= present[:, step.slot, None]
+        else:
+            np.take(table, self._rows(step, choice, present), axis=0, out=out, mode="clip")
+
+    def _rows(self, step: PlacedSection, choice: Index, present: NDArray[np.bool_]) -> Index:
+        """Rows of `filling` for each network."""
+        row, count = choice[:, step.genes[0]], len(self.space.options[step.genes[0]].values)
+        for g in step.genes[1:]:
+            own = len(self.space.options[g].values)
+            row, count = row * own + choice[:, g], count * own
+        return np.where(present[:, step.slot], row, count)
 
     def row_of(self, genome: Genome, g: int) -> int:
         """Row of a genome's present choice among the alternatives of gene `g`."""
