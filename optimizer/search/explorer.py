@@ -116,7 +116,7 @@ class Explorer:
             self.coarse, problem.space, problem.loss_laws,
             np.array([p.log_values for p in proposals]),
             np.array([p.present for p in proposals]),
-            np.array([p.polarity for p in proposals]))
+            np.array([p.polarity for p in proposals]), prune=True)
         chosen = self._choose(relaxed, best, done)
         found: dict[bytes, tuple[Genome, float]] = {}
         finished: dict[bytes, float] = {}

@@ -2,7 +2,8 @@
 
 Within one structure (which slots are filled, which way is turned) the relaxed cost has few local
 optima, so what decides is the structure. nevergrad explores structures globally and learns from
-relaxed results; neighbours of good structures, started from their values, exploit them.
+relaxed results; neighbours and children of good structures, started from their values, exploit
+them.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ Real = NDArray[np.float64]
 _ELITE = 8  # structures whose neighbours are tried
 _TRIES = 3  # starts after which a structure counts as known
 _JITTER = 0.25  # nepers: how far a neighbour's start values stray from its parent's
+_CROSSED = 0.3  # share of those near good structures that have two parents
+_CHILD_JITTER = 0.1
 
 
 @dataclass(slots=True)
@@ -66,6 +69,8 @@ class Planner:
         self.known: dict[bytes, _Known] = {}
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
+        self.gene_way = np.array([gene.way for gene in space.genes])
+        self.slot_way = np.array([space.genes[genes[0]].way for genes in space.slot_genes])
 
     @property
     def best(self) -> float:
@@ -114,32 +119,50 @@ class Planner:
         around: list[Proposal] = []
         if self.known and len(self.optional) + len(self.turning):
             elite = sorted(self.known.values(), key=lambda k: k.cost)[:_ELITE]
-            around = [self._neighbour(elite) for _ in range(count // 2)]
+            around = [self._near(elite) for _ in range(count // 2)]
         return self.strategy.ask(count - len(around)) + around
 
-    def _neighbour(self, elite: list[_Known]) -> Proposal:
-        rng, space = self.rng, self.space
+    def _near(self, elite: list[_Known]) -> Proposal:
+        """Draw near good structures: a child of two, or a neighbour of one; a new one if it can."""
+        rng, crossable = self.rng, len(elite) > 1 and len(self.space.polarity_start) > 1
         proposal = elite[0].proposal
         for _ in range(8):
-            parent = elite[min(int(rng.geometric(0.35)) - 1, len(elite) - 1)].proposal
-            present, polarity = parent.present.copy(), parent.polarity.copy()
-            moves = len(self.optional) + len(self.turning)
-            for move in rng.choice(moves, min(moves, int(rng.integers(1, 3))), replace=False):
-                if move < len(self.optional):
-                    present[self.optional[move]] ^= True
-                else:
-                    polarity[self.turning[move - len(self.optional)]] *= -1.0
-            log_values = parent.log_values + rng.normal(0.0, _JITTER, len(parent.log_values))
-            fresh = (present & ~parent.present)[space.gene_slot]
-            log_values = np.where(
-                fresh, rng.uniform(space.log_low, space.log_high), log_values)
-            proposal = Proposal(
-                log_values=np.clip(log_values, space.log_low, space.log_high),
-                present=present, polarity=polarity)
+            proposal = (self._child(elite) if crossable and rng.random() < _CROSSED
+                        else self._neighbour(elite))
             known = self.known.get(structure_of(proposal))
             if known is None or known.starts < _TRIES:
                 break
         return proposal
+
+    def _child(self, elite: list[_Known]) -> Proposal:
+        """Take each way from one of two parents: ways touch one another only where they cross."""
+        rng, space = self.rng, self.space
+        i, j = rng.choice(len(elite), 2, replace=False)
+        a, b = elite[i].proposal, elite[j].proposal
+        second = rng.random(len(space.polarity_start)) < 0.5
+        log_values = np.where(second[self.gene_way], b.log_values, a.log_values)
+        log_values = log_values + rng.normal(0.0, _CHILD_JITTER, len(log_values))
+        return Proposal(
+            log_values=np.clip(log_values, space.log_low, space.log_high),
+            present=np.where(second[self.slot_way], b.present, a.present),
+            polarity=np.where(second, b.polarity, a.polarity))
+
+    def _neighbour(self, elite: list[_Known]) -> Proposal:
+        """Change one or two things in the structure of one parent, and all its values a little."""
+        rng, space = self.rng, self.space
+        parent = elite[min(int(rng.geometric(0.35)) - 1, len(elite) - 1)].proposal
+        present, polarity = parent.present.copy(), parent.polarity.copy()
+        moves = len(self.optional) + len(self.turning)
+        for move in rng.choice(moves, min(moves, int(rng.integers(1, 3))), replace=False):
+            if move < len(self.optional):
+                present[self.optional[move]] ^= True
+            else:
+                polarity[self.turning[move - len(self.optional)]] *= -1.0
+        log_values = parent.log_values + rng.normal(0.0, _JITTER, len(parent.log_values))
+        fresh = (present & ~parent.present)[space.gene_slot]
+        log_values = np.where(fresh, rng.uniform(space.log_low, space.log_high), log_values)
+        return Proposal(log_values=np.clip(log_values, space.log_low, space.log_high),
+                        present=present, polarity=polarity)
 
     def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
         """Learn what a batch was relaxed to.

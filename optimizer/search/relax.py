@@ -1,4 +1,4 @@
-"""Batched relaxation: many starts at once, values continuous, structure fixed.
+"""Batched relaxation: many starts at once, values continuous, structure fixed or pruned.
 
 A Levenberg-Marquardt iteration on log values inside a box. Each goal w sqrt(m) is majorised by a
 least-squares term (see `Evaluator.linearise`), so a step that lowers the quadratic lowers the cost.
@@ -20,6 +20,8 @@ Real = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _BLOCK = 16  # networks differentiated at once: their arrays stay in a second-level cache
+_PRUNED_EVERY = 3  # iterations between two attempts to do with one slot less
+_HARDLY_MISSED = 0.01  # share by which the cost may rise: the slots that are left make it good
 _LARGEST_STEP = 1.2  # nepers: a value changes at most by a factor of 3.3 in one iteration
 
 
@@ -76,6 +78,7 @@ def relax(
     *,
     schedule: tuple[tuple[int, float], ...] = ((6, 1.0), (8, 0.4), (16, 0.12)),
     tolerance: float = 1e-5,
+    prune: bool = False,
 ) -> Relaxed:
     """Relax a batch of starts; poor ones are dropped on the way.
 
@@ -91,6 +94,8 @@ def relax(
         Stages: iterations to run and the share of the batch, best first, that runs them.
     tolerance : float
         A member whose cost falls by less than this share in three iterations running is finished.
+    prune : bool
+        Whether optional slots that do not earn their place are emptied on the way, one at a time.
 
     Returns
     -------
@@ -101,6 +106,8 @@ def relax(
     low, high = space.log_low[columns], space.log_high[columns]
     x_all = np.clip(log_values, space.log_low, space.log_high)
     p_all = len(x_all)
+    prune = prune and bool(space.optional.any())
+    present = present.copy()
     economy = space.relaxed_economy(present)
 
     def linearise(rows: NDArray[np.intp], x: Real) -> tuple[Real, Real, Real]:
@@ -124,7 +131,20 @@ def relax(
     for iterations, share in schedule:
         count = max(1, round(share * p_all))
         order = np.argsort(cost + economy, kind="stable")[:count]
-        for _ in range(iterations):
+        for iteration in range(iterations):
+            if prune and iteration % _PRUNED_EVERY == _PRUNED_EVERY - 1:
+                full = x_all[order]
+                full[:, columns] = x[order]
+                leaner, count = _prune(
+                    evaluator, space, loss_laws, full, present[order], polarity[order])
+                evaluations += count
+                changed = order[(leaner != present[order]).any(axis=1)]
+                if len(changed):
+                    present[order] = leaner
+                    economy[changed] = space.relaxed_economy(present[changed])
+                    cost[changed], gradient[changed], matrix[changed] = linearise(
+                        changed, x[changed])
+                    stalled[changed] = 0
             active = order[stalled[order] < 7]
             if not len(active):
                 break
@@ -150,6 +170,32 @@ def relax(
     x_all[:, columns] = x
     return Relaxed(log_values=x_all, present=present, polarity=polarity, cost=cost + economy,
                    evaluations=evaluations)
+
+
+def _prune(
+    evaluator: Evaluator,
+    space: Space,
+    loss_laws: dict[Kind, LossLaw],
+    log_values: Real,
+    present: Flags,
+    polarity: Real,
+) -> tuple[Flags, int]:
+    """Empty the optional slot of each member that is missed least, where it is hardly missed."""
+    everyone, optional = np.arange(len(present)), np.flatnonzero(space.optional)
+    row, slot = np.nonzero(present[:, optional])
+    rows = np.concatenate([everyone, row])
+    trial = present[rows]
+    trial[np.arange(len(everyone), len(rows)), optional[slot]] = False
+    cost = evaluator.cost(relaxed_population(
+        space, loss_laws, log_values[rows], trial, polarity[rows]))
+    cost += space.relaxed_economy(trial)
+    without = np.full((len(everyone), len(optional)), np.inf)
+    without[row, slot] = cost[len(everyone):]
+    least = without.argmin(axis=1)
+    emptied = without[everyone, least] <= (1.0 + _HARDLY_MISSED) * cost[:len(everyone)]
+    leaner = present.copy()
+    leaner[everyone[emptied], optional[least[emptied]]] = False
+    return leaner, len(rows)
 
 
 def _bounded_step(

@@ -104,8 +104,8 @@ def search(
     Notes
     -----
     A start ends when `STALE_ROUNDS` rounds of `STARTS_PER_ROUND` relaxations brought no better
-    structure. Converged means that one more independent start brought no better network, two more
-    where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
+    structure. Converged means that one more independent start brought no better network, three
+    more where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
     """
     if top < 1:
         raise InputError("the number of candidates must be at least 1", value=top, key="top")
@@ -224,7 +224,7 @@ class _State:
             if stale >= STALE_ROUNDS:
                 # This start has come to its end; another one may end elsewhere.
                 fruitless = 0 if self.best < best_before - 1e-9 else fruitless + 1
-                if fruitless == (2 if self.problem.space.size_log10() > 20.0 else 1):
+                if fruitless == (3 if self.problem.space.size_log10() > 20.0 else 1):
                     return "converged"
                 planner.start_anew()
                 stale, relaxed_before, best_before = 0, np.inf, self.best
