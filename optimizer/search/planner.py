@@ -9,7 +9,7 @@ them.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,8 @@ Real = NDArray[np.float64]
 _ELITE = 8  # structures whose neighbours are tried
 _TRIES = 3  # starts after which a structure counts as known
 _JITTER = 0.25  # nepers: how far a neighbour's start values stray from its parent's
-_CROSSED = 0.3  # share of those near good structures that have two parents
+_AGAIN = 0.1  # share of those near good structures that start one of them anew, values anywhere
+_CROSSED = 0.4  # share of the others that have two parents
 _CHILD_JITTER = 0.1
 
 
@@ -126,6 +127,10 @@ class Planner:
         """Draw near good structures: a child of two, or a neighbour of one; a new one if it can."""
         rng, crossable = self.rng, len(elite) > 1 and len(self.space.polarity_start) > 1
         proposal = elite[0].proposal
+        if rng.random() < _AGAIN:
+            parent = elite[min(int(rng.geometric(0.5)) - 1, len(elite) - 1)].proposal
+            return replace(
+                parent, log_values=rng.uniform(self.space.log_low, self.space.log_high))
         for _ in range(8):
             proposal = (self._child(elite) if crossable and rng.random() < _CROSSED
                         else self._neighbour(elite))

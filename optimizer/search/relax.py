@@ -76,7 +76,7 @@ def relax(
     present: Flags,
     polarity: Real,
     *,
-    schedule: tuple[tuple[int, float], ...] = ((6, 1.0), (8, 0.4), (16, 0.12)),
+    schedule: tuple[tuple[int, float], ...] = ((6, 1.0), (9, 0.4), (6, 0.15)),
     tolerance: float = 1e-5,
     prune: bool = False,
 ) -> Relaxed:
