@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.screen import Screen
 
 if TYPE_CHECKING:
-    from optimizer.search.candidates import SearchResult
+    from optimizer.search.candidates import Candidate, SearchResult
     from optimizer.search.problem import Problem
 
 
@@ -127,6 +127,19 @@ def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> Non
         "",
         tables.chart_candidate(best, width=width),
         "",
+        *_show_sides(problem, best),
         say_stop(result),
         tables.show_notes(result.notes),
     )
+
+
+def _show_sides(problem: Problem, best: Candidate) -> list[Any]:
+    """Which measured piece goes left and which right, where the stock holds any for a pair."""
+    from optimizer.report import tables
+    from optimizer.search.problem import Problem
+    from optimizer.workshop.sides import share_out
+
+    sides = share_out(problem, best.network) if isinstance(problem, Problem) else None
+    if sides is None:
+        return []
+    return [tables.show_heading("Left and right"), tables.tabulate_sides(sides), ""]

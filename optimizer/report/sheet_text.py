@@ -9,6 +9,7 @@ from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
 from optimizer.report.ladder_text import describe_join, draw_ladder
 from optimizer.report.schematic import draw_schematic
+from optimizer.report.sheet_spread import say_sides, say_spread
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
 from optimizer.units import format_quantity
@@ -41,8 +42,9 @@ def compose_sheet(sheet: BuildSheet) -> Document:
                   f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V)."),
         sections=tuple(section for section in (
             _say_safety(), _draw(sheet), _list_shopping(sheet), _list_picks(sheet),
-            _list_wiring(sheet), _list_ratings(sheet), _place(sheet), _list_checks(sheet),
-            _list_sweep(sheet), _list_figures(sheet), _list_assumed(sheet),
+            say_sides(sheet), _list_wiring(sheet), _list_ratings(sheet), _place(sheet),
+            _list_checks(sheet), _list_sweep(sheet), _list_figures(sheet), say_spread(sheet.spread),
+            _list_assumed(sheet),
         ) if section is not None),
     )
 
@@ -84,6 +86,7 @@ def _list_picks(sheet: BuildSheet) -> Section | None:
     parts: list[Part] = []
     if sheet.picked():
         parts.append(_tabulate_items(sheet, sheet.picked()))
+    parts += [Note(text=text[0].upper() + text[1:] + ".", warns=True) for text in sheet.short]
     if sheet.kept():
         parts += [Note(text="These stay on the board:"), _tabulate_items(sheet, sheet.kept())]
     return Section(title="Pick list", parts=tuple(parts)) if parts else None
@@ -96,15 +99,21 @@ def _tabulate_items(sheet: BuildSheet, items: tuple[Item, ...]) -> Table:
         rows.append((
             str(item.count * sheet.speakers),
             f"{_NAMES[item.kind]} {format_quantity(item.value, item.unit, 4)}",
-            f"{100 * item.tolerance:g} %",
+            f"{100 * item.tolerance:.3g} %",
             f"{loss} {format_quantity(item.loss_ohm, 'ohm', 2)}" if loss else "",
             _say_rating(item),
-            "" if item.price is None else f"{item.price:.2f} {sheet.currency}".rstrip(),
+            _say_price(item, sheet.currency),
             ", ".join(filter(None, (item.origin, item.note))),
             ", ".join(item.uses),
         ))
     return Table(heads=("pieces", "part", "tolerance", "loss", "rating", "each", "source", "used"),
                  rows=tuple(rows), align="rlrllrll")
+
+
+def _say_price(item: Item, currency: str) -> str:
+    if item.origin == SHELF:
+        return "owned"
+    return "" if item.price is None else f"{item.price:.2f} {currency}".rstrip()
 
 
 def _say_rating(item: Item) -> str:
@@ -269,9 +278,8 @@ def _list_figures(sheet: BuildSheet) -> Section:
 
 
 def _list_assumed(sheet: BuildSheet) -> Section:
-    source = "shelf" if any(i.origin == SHELF for i in sheet.items) else ""
     items = [text[0].upper() + text[1:] for text in sheet.assumed]
-    if source and sheet.speakers > 1:
-        items.append("Pieces from the shelf are counted for every speaker of the pair; measure "
-                     "and match them left to right")
+    if sheet.speakers > 1 and any(i.origin == SHELF for i in sheet.items):
+        items.append("Pieces that were not measured are taken as alike left and right: measure "
+                     "them and share them out so")
     return Section(title="Assumed or estimated", parts=(Listing(items=tuple(items)),))

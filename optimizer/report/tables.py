@@ -14,6 +14,7 @@ from optimizer.network.ladder import FittedWay
 from optimizer.parts import Part
 from optimizer.report.ladder_text import draw_ladder, name_parts
 from optimizer.report.plots import Segment, draw_impedance, draw_response
+from optimizer.report.sheet_spread import describe_sides, list_sides
 from optimizer.report.words import (
     list_ranges,
     say_band,
@@ -26,6 +27,7 @@ from optimizer.report.words import (
     say_value,
 )
 from optimizer.search.candidates import Candidate
+from optimizer.workshop.sides import Sides
 
 _NAME_WIDTHS = (16, 26)
 _KIND_WIDTH = 13
@@ -263,6 +265,28 @@ def _role_style(role: str) -> str:
     if role.startswith("way "):
         return _way_style(int(role.removeprefix("way ")) - 1)
     return _STYLES.get(role, "")
+
+
+def tabulate_sides(sides: Sides) -> RenderableType:
+    """Show which measured piece goes left and which right, and how alike the speakers will be.
+
+    Parameters
+    ----------
+    sides : Sides
+        Pieces as shared out.
+
+    Returns
+    -------
+    RenderableType
+        A table and sentences.
+    """
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for title in ("part", "left", "right"):
+        table.add_column(title, header_style="dim")
+    table.add_column("left - right", header_style="dim", justify="right")
+    for row in list_sides(sides):
+        table.add_row(*row)
+    return Group(table, *(Text(sentence) for sentence in describe_sides(sides)))
 
 
 def tabulate_ranges(drivers: Sequence[Driver]) -> RenderableType:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.search.candidates import Candidate
 from optimizer.search.problem import Problem
+from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
+from optimizer.stock.stock import Stock
+from optimizer.units import format_quantity
 from optimizer.workshop.meter import (
     CoilResistance,
     MeterReading,
@@ -28,6 +31,9 @@ from optimizer.workshop.ratings import (
     share_pieces,
     state_amplifier,
 )
+from optimizer.workshop.sides import Sides, share_out
+from optimizer.workshop.spread import ToleranceReport
+from optimizer.workshop.tolerance import spread_network
 from optimizer.workshop.tracking import Tracking, track_ways
 from optimizer.workshop.wiring import Wiring, split_pieces, wire_network
 
@@ -36,6 +42,9 @@ SWEEP_HZ = (20.0, 30.0, 50.0, 80.0, 100.0, 200.0, 300.0, 500.0, 800.0, 1000.0, 2
 """Frequencies at which the expected impedance is listed."""
 
 KEPT = "kept"
+
+SAME_VALUE = 1e-8
+"""Values in files have nine digits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +121,12 @@ class BuildSheet:
     sweep : tuple of (float, float, float)
         Expected impedance: Hz, ohm, degrees.
     pairs : tuple of Tracking
+    spread : ToleranceReport
+        What the parts' tolerances do.
+    sides : Sides or None
+        Which measured piece goes left and which right; None where there is nothing to choose.
+    short : tuple of str
+        What the shelf has too few of for so many speakers.
     currency : str
     assumed : tuple of str
         Everything assumed or estimated on the way.
@@ -131,6 +146,9 @@ class BuildSheet:
     total_ohm: float
     sweep: tuple[tuple[float, float, float], ...]
     pairs: tuple[Tracking, ...]
+    spread: ToleranceReport
+    sides: Sides | None
+    short: tuple[str, ...]
     currency: str
     assumed: tuple[str, ...]
 
@@ -154,6 +172,7 @@ def build_sheet(
     network: str,
     amplifier: Amplifier | None = None,
     speakers: int = 2,
+    limits: Mapping[str, float] | None = None,
     notes: Sequence[str] = (),
 ) -> BuildSheet:
     """Gather everything a build sheet says.
@@ -170,6 +189,9 @@ def build_sheet(
         For the ratings; that of the goals, or 50 W into 8 ohm, when left out.
     speakers : int
         Speakers to build alike.
+    limits : mapping of str to float, optional
+        Largest figure by goal, or "cost", that a finished speaker may have: the share of speakers
+        that keep them is told.
     notes : sequence of str
         More that was assumed, for instance while reading the network.
 
@@ -186,17 +208,23 @@ def build_sheet(
     placement = place_coils(candidate.network, problem.drivers)
     return BuildSheet(
         title=problem.title, network=network, speakers=speakers, candidate=candidate,
-        items=list_items(candidate, ratings), wiring=wire_network(candidate.network),
+        items=list_items(candidate, ratings, problem.stock),
+        wiring=wire_network(candidate.network),
         ratings=ratings, warnings=list_warnings(ratings), placement=placement,
         resistances=resistances, readings=readings, total_ohm=join_readings(readings),
         sweep=_sample_impedance(candidate), pairs=track_ways(candidate),
+        # The same sheet for the same network: hence a seed of its own.
+        spread=spread_network(problem, candidate.network, rng=np.random.default_rng(1),
+                              limits=limits),
+        sides=share_out(problem, candidate.network) if speakers == 2 else None,
+        short=_find_short(problem, candidate, speakers),
         currency=problem.stock.currency,
         assumed=tuple(dict.fromkeys([
             *list_assumptions(problem, candidate), *notes,
             *_own_assumptions(ratings, placement, resistances)])))
 
 
-def list_items(candidate: Candidate, ratings: Ratings) -> tuple[Item, ...]:
+def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Item, ...]:
     """List the pieces of a network, like ones together.
 
     Parameters
@@ -205,6 +233,8 @@ def list_items(candidate: Candidate, ratings: Ratings) -> tuple[Item, ...]:
         The network.
     ratings : Ratings
         Its loads.
+    stock : Stock
+        Knows what the pieces of a joined part are one by one.
 
     Returns
     -------
@@ -217,6 +247,7 @@ def list_items(candidate: Candidate, ratings: Ratings) -> tuple[Item, ...]:
         part = load.part
         shares = share_pieces(part)
         for (name, piece), share in zip(split_pieces(load.name, part), shares, strict=True):
+            piece = _look_up(piece, stock)
             # Nine digits, as results are saved: pieces of one series must fall together.
             key = (piece.kind, float(f"{piece.value:.9g}"), part.origin, piece.note, piece.rating,
                    float(f"{piece.loss_ohm:.6g}"))
@@ -233,6 +264,20 @@ def list_items(candidate: Candidate, ratings: Ratings) -> tuple[Item, ...]:
     place = {SHELF: 1, KEPT: 2}
     return tuple(sorted(rows.values(), key=lambda i: (
         place.get(i.origin, 0), order[i.kind], i.value)))
+
+
+def _look_up(piece: Part, stock: Stock) -> Part:
+    """Describe a piece as its lot does: a joined part knows no more than the values."""
+    lot = min((lot for lot in stock.lots if (lot.part.kind, lot.part.origin) == (
+        piece.kind, piece.origin) and abs(lot.part.value / piece.value - 1.0) < SAME_VALUE),
+        key=lambda lot: abs(lot.part.value - piece.value), default=None)
+    if lot is None or (lot.part.note != piece.note and piece.note):
+        return piece
+    note = lot.part.note
+    if len(lot.measured) > 1:
+        printed = format_quantity(lot.nominal, UNIT_OF_KIND[piece.kind])
+        note = ", ".join(filter(None, (f"{printed} printed, measured one by one", note)))
+    return replace(lot.part, note=note)
 
 
 def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
@@ -269,6 +314,20 @@ def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
                     "tangent of their dielectric")
     said.append("figures and curves are for parts of exactly the values printed on them")
     return tuple(dict.fromkeys(said))
+
+
+def _find_short(problem: Problem, candidate: Candidate, speakers: int) -> tuple[str, ...]:
+    """Say which pieces of the shelf do not suffice for all speakers."""
+    parts = [p for w in candidate.network.ways for s in w.slots for p in s.parts
+             if p.origin == SHELF]
+    stock = problem.stock
+    found = Ledger(replace(stock, speakers=speakers)).overdrawn(parts)
+    return tuple(
+        f"the shelf holds too few pieces of {format_quantity(o.value, UNIT_OF_KIND[o.kind], 4)}: "
+        f"{o.wanted} for each of {speakers}, {o.available} there for each"
+        + (" (the design asks for one speaker; pair: yes under stock asks for two)"
+           if speakers == 2 and stock.speakers == 1 and o.available else "")
+        for o in found)
 
 
 def _own_assumptions(
