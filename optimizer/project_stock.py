@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import PurePath
 
 from optimizer.design import Design
 from optimizer.design_ladder import KEYS_OF_FORM
@@ -13,6 +14,7 @@ from optimizer.network.ladder import Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import Choice, Wish, allocate
 from optimizer.stock.lots import Lot
+from optimizer.stock.prices import estimate_price
 from optimizer.stock.shelf import PartsList, read_parts_list
 from optimizer.stock.stock import LOSS_TANGENTS, Stock, assemble_stock, series_rules, series_stock
 from optimizer.units import format_quantity
@@ -53,16 +55,38 @@ def build_stock(design: Design) -> Stock:
         raise design.where("stock").error(
             "all lists of parts must be in one currency", value=" and ".join(currencies))
     lots: list[Lot] = [lot for found in lists for lot in found.lots]
+    laws = {kind: estimate_price(lots, kind) for kind in choice.series}
+    prices = {kind: law for kind, law in laws.items() if law is not None}
+    notes = [note for found in lists for note in _note_list(found)]
+    if prices:
+        notes.append(f"stock: prices of {', '.join(f'{kind}s' for kind in prices)} of a series are "
+                     "estimated from those on the lists")
     try:
         return assemble_stock(
-            rules=series_rules(choice.series, wire_m=choice.wire_m,
+            rules=series_rules(choice.series, wire_m=choice.wire_m, prices=prices,
                                loss_tangent=LOSS_TANGENTS[choice.dielectric]),
             lots=lots, join=choice.join, speakers=2 if choice.pair else 1,
-            currency=currencies[0] if currencies else "",
+            currency=currencies[0] if currencies else "", notes=notes,
         )  # fmt: skip
     except InputError as error:
         spot = design.where(f"stock.{error.key or 'series'}")
         raise spot.error(error.rule, value=error.value, remedy=error.remedy) from None
+
+
+def _note_list(found: PartsList) -> list[str]:
+    """Say what a list left open: columns passed over, losses that had to be estimated."""
+    name = PurePath(found.file).name
+    notes = []
+    if found.ignored:
+        columns = ", ".join(f'"{heading}"' for heading in found.ignored)
+        notes.append(f"{name}: passed over, as the heading means nothing here: {columns}")
+    for kind, loss in (("inductor", "DCR"), ("capacitor", "ESR")):
+        of_kind = [lot for lot in found.lots if lot.part.kind == kind]
+        guessed = [lot for lot in of_kind if f"{loss} estimated" in lot.part.note]
+        if guessed:
+            notes.append(f"{name}: {loss} estimated for {len(guessed)} of {len(of_kind)} {kind} lots, "
+                         "as none is stated")
+    return notes
 
 
 def build_shop(design: Design, stock: Stock) -> Stock:
@@ -119,7 +143,7 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
         ways.append(replace(way, slots=tuple(slots)))
     topology = Topology(ways=tuple(ways))
     _check_counts(design, topology, stock, shop)
-    return topology, tuple(notes)
+    return topology, (*stock.notes, *notes)
 
 
 def _ranges(slot: Slot) -> Iterator[tuple[str, Kind, ValueRange]]:

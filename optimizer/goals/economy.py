@@ -22,6 +22,7 @@ from optimizer.goals.specs import (
 from optimizer.network.ladder import Network, Topology
 from optimizer.parts import Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
+from optimizer.stock.lots import SHELF
 
 KEPT = "kept"
 """Origin of a part that is on the board already."""
@@ -103,8 +104,10 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
             cost += spec.each * np.array([p.piece_count for p in parts])
         elif isinstance(spec, PriceGoalSpec) and spec.each:
             known = [p.price for p in parts if p.price is not None]
-            bought = [p for p in parts if p.origin != "kept"]
-            if bought and not known:
+            # That owned pieces cost nothing says nothing of what new ones do; a part of an old
+            # board ("given") need not be bought.
+            bought = [p for p in parts if p.origin not in (KEPT, SHELF, "given")]
+            if bought and not any(known):
                 raise InputError(
                     f"the goal needs prices, and no {bought[0].kind} in stock has one",
                     key=f"goals.{name}", remedy="give prices in the stock or remove the goal")

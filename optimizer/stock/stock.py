@@ -91,6 +91,8 @@ class Stock:
         Relative distance within which joined parts count as the same value.
     currency : str
         Currency of all prices, for reports.
+    notes : tuple of str
+        What was assumed or passed over while it was put together.
     """
 
     rules: tuple[SeriesRule, ...] = ()
@@ -99,6 +101,7 @@ class Stock:
     speakers: int = 1
     within: float = 0.005
     currency: str = ""
+    notes: tuple[str, ...] = ()
     _memo: dict[tuple[Kind, float, float], tuple[Part, ...]] = field(
         default_factory=dict, init=False, repr=False, compare=False)
 
@@ -202,7 +205,8 @@ class Stock:
 
     def __getstate__(self) -> tuple[object, ...]:
         # The memo can hold thousands of parts that a worker makes anew in milliseconds.
-        return (self.rules, self.lots, self.join, self.speakers, self.within, self.currency)
+        return (self.rules, self.lots, self.join, self.speakers, self.within, self.currency,
+                self.notes)
 
     def __setstate__(self, state: tuple[object, ...]) -> None:
         for item, value in zip(fields(self), (*state, {}), strict=True):
@@ -217,6 +221,7 @@ def assemble_stock(
     speakers: int = 1,
     within: float = 0.005,
     currency: str = "",
+    notes: Iterable[str] = (),
 ) -> Stock:
     """Mix series, shelf and bought-in lots into one stock.
 
@@ -234,6 +239,8 @@ def assemble_stock(
         Relative distance within which joined parts count as the same value.
     currency : str
         Currency of all prices.
+    notes : iterable of str
+        What was assumed or passed over.
 
     Returns
     -------
@@ -256,7 +263,7 @@ def assemble_stock(
     if speakers == 1:
         kept = [piece for lot in kept for piece in split_measured(lot)]
     return Stock(rules=tuple(rules), lots=name_lots(kept), join=join, speakers=speakers,
-                 within=within, currency=currency)
+                 within=within, currency=currency, notes=tuple(notes))
 
 
 def series_stock(
