@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
-from typing import Literal
+from typing import Any, Literal
 
 WIDTH = 98
 """Longest line of a paragraph of Markdown; tables are as wide as they must be."""
@@ -55,7 +55,34 @@ class Picture:
     text: str
 
 
-Part = Table | Listing | Note | Picture
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A chart that the page draws from the numbers of the document.
+
+    Parameters
+    ----------
+    key : str
+        Its name on the page.
+    title, text : str
+        Heading, and what it shows.
+    wide : bool
+        Whether it takes the whole width.
+    """
+
+    key: str
+    title: str
+    text: str
+    wide: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Charts:
+    """Charts side by side; without a page only their texts are left."""
+
+    items: tuple[Chart, ...]
+
+
+Part = Table | Listing | Note | Picture | Charts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,11 +95,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """A title, a line under it, and sections."""
+    """A title, a line under it, sections, and the numbers that its charts draw."""
 
     title: str
     subtitle: str = ""
     sections: tuple[Section, ...] = field(default=())
+    numbers: Mapping[str, Any] | None = None
 
 
 def render_markdown(document: Document) -> str:
@@ -105,6 +133,8 @@ def _markdown(part: Part) -> list[str]:
         return wrap(f"**Warning:** {part.text}" if part.warns else part.text, WIDTH)
     if isinstance(part, Picture):
         return ["```", *part.text.splitlines(), "```"]
+    if isinstance(part, Charts):
+        return [line for one in part.items for line in wrap(f"{one.title}: {one.text}", WIDTH)]
     lines = []
     for number, item in enumerate(part.items, 1):
         mark = {"plain": "- ", "numbered": f"{number}. ", "boxes": "- [ ] "}[part.form]

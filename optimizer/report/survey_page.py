@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from optimizer.measure.pairs import PairSurvey
 from optimizer.measure.survey import Survey
 from optimizer.measure.timing import Timing
-from optimizer.report.curve_chart import ChartCurve, draw_curves
-from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
+from optimizer.report.document import Charts, Document, Listing, Note, Part, Section, Table
+from optimizer.report.survey_charts import collect_curves
 from optimizer.report.survey_words import (
     PEAK_HEADS,
     TIMING_HEADS,
@@ -20,8 +18,6 @@ from optimizer.report.survey_words import (
     say_slot,
     timing_rows,
 )
-
-SHOWN_DB = 40.0
 
 
 def document_survey(survey: Survey, title: str) -> Document:
@@ -39,6 +35,7 @@ def document_survey(survey: Survey, title: str) -> Document:
     Document
     """
     drivers = survey.drivers
+    numbers, charts = collect_curves(survey)
     rows = [
         (name.strip(), *cells)
         for name, cells in driver_rows(drivers)
@@ -46,8 +43,7 @@ def document_survey(survey: Survey, title: str) -> Document:
     ]
     sections = [
         Section(title="Findings", parts=_list_findings(survey)),
-        Section(title="Response on axis", parts=_draw_responses(survey)),
-        Section(title="Impedance", parts=_draw_impedances(survey)),
+        Section(title="Curves", parts=(Charts(items=charts),) if charts else ()),
         Section(title="Drivers", parts=(
             Table(heads=("", *(d.name for d in drivers)), rows=tuple(rows),
                   align="l" * (len(drivers) + 1)),)),
@@ -73,6 +69,7 @@ def document_survey(survey: Survey, title: str) -> Document:
         title=f"Survey of {title}",
         subtitle="What the measured drivers allow, and what to avoid.",
         sections=tuple(section for section in sections if section.parts),
+        numbers=numbers if charts else None,
     )
 
 
@@ -83,39 +80,6 @@ def _list_findings(survey: Survey) -> tuple[Part, ...]:
         f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in survey.findings
     ]
     return (Listing(items=tuple(items), topics=tuple(f.severity for f in survey.findings)),)
-
-
-def _draw_responses(survey: Survey) -> tuple[Part, ...]:
-    curves = [
-        ChartCurve(name=d.name, frequency_hz=d.response.frequency_hz, height=d.response.level_db)
-        for d in survey.drivers
-        if d.response is not None
-    ]
-    if not curves:
-        return ()
-    names = ", ".join(curve.name for curve in curves)
-    svg = draw_curves(curves, unit="dB", span=SHOWN_DB)
-    return (Picture(svg=svg, text=f"Responses on axis of {names}, as measured."),)
-
-
-def _draw_impedances(survey: Survey) -> tuple[Part, ...]:
-    curves = []
-    for driver in survey.drivers:
-        reading = survey.folder.drivers[driver.name].impedance
-        if reading is not None and reading.response is not None:
-            z = reading.response
-            curves.append(
-                ChartCurve(
-                    name=driver.name,
-                    frequency_hz=z.frequency_hz,
-                    height=np.maximum(np.abs(z.value), 0.01),
-                )
-            )
-    if not curves:
-        return ()
-    names = ", ".join(curve.name for curve in curves)
-    svg = draw_curves(curves, unit="ohm", logarithmic=True)
-    return (Picture(svg=svg, text=f"Moduli of the impedances of {names}."),)
 
 
 def _describe_pair(pair: PairSurvey) -> tuple[Part, ...]:

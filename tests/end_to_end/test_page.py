@@ -291,6 +291,21 @@ def test_points_of_the_trade_can_be_chosen(opened: Any, listed: list[dict[str, A
     assert opened.run("state.shown") == 1
 
 
+def test_names_of_crowded_points_stay_readable(opened: Any) -> None:
+    """Where points lie close together each number stands clear of all points and numbers."""
+    over = opened.run("""(() => {
+        const f = trade.view.frame, middle = [(f.bbox.x0 + f.bbox.x1) / 2, (f.bbox.y0 + f.bbox.y1) / 2];
+        const all = [[0, 0], [9, 3], [-8, 4], [14, -11], [2, 12]].map(([x, y], k) => ({ k, rank: k + 1,
+            x: { value: f.x_scale.invert(middle[0] + x) }, y: { value: f.y_scale.invert(middle[1] + y) } }));
+        const { right, down } = trade.place(all, all.map(p => String(p.rank)));
+        const spots = all.map(p => [f.x_scale.compute(p.x.value), f.y_scale.compute(p.y.value)]);
+        const names = spots.map(([x, y], k) => [x + right[k], y + down[k]]);
+        const close = (a, b, w, h) => Math.abs(a[0] - b[0]) < w && Math.abs(a[1] - b[1]) < h;
+        return names.flatMap((n, k) => [...spots.filter(s => close(n, s, 10, 11)),
+            ...names.slice(0, k).filter(m => close(n, m, 8, 12))]); })()""")
+    assert over == []
+
+
 def test_numbers_under_a_chart_are_those_of_the_results(
     opened: Any, listed: list[dict[str, Any]]
 ) -> None:

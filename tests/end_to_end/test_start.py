@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,8 @@ QUICK = ("--seconds", "0.5", "--workers", "1")
 NEEDED_DB = {"a": 0.23, "b": 0.50, "c": 0.64}
 """What a plain attempt reached on the measured pairs, see the README of the data."""
 LONGEST_S = 20.0
-"""Promised for two processors that nobody else uses."""
+WORKERS = 2
+"""The time promised, and the processors it is promised for."""
 
 
 def start(*arguments, cwd=ROOT):
@@ -142,16 +143,17 @@ def test_a_missing_impedance(two_way, tmp_path):
 @pytest.mark.parametrize("which", NEEDED_DB)
 def test_measured_two_ways(measured_data, tmp_path, which):
     """Three measured pairs, nothing stated: a certified two-way each, timing within the bar."""
-    began = time.monotonic()
+    began = os.times()
     out, design = tmp_path / "out.json", tmp_path / "design.yaml"
-    done = start(measured_data / f"real-two-way-{which}", "--design", design, "--json", out)
-    took = time.monotonic() - began
+    done = start(measured_data / f"real-two-way-{which}", "--design", design, "--json", out,
+                 "--workers", WORKERS)
+    ended = os.times()
     assert done.returncode == 0, done.stderr
     data = json.loads(out.read_text(encoding="utf-8"), parse_constant=refuse_constant)
     best = data["candidates"][0]
     assert set(best["ways"]) == {"woofer", "tweeter"}
     assert best["goals"]["on_axis"]["value"] < 1.5
     assert data["survey"]["timing"]["residual_db"] <= NEEDED_DB[which]
-    # Shared processors take longer; the search itself keeps to its own limit.
-    assert data["seconds"] < 15.0
-    assert took < 3.0 * LONGEST_S
+    # Processor time, not the clock: others may be using the machine.
+    busy = sum(ended[k] - began[k] for k in (2, 3))  # of children, in the program and for it
+    assert busy < WORKERS * LONGEST_S

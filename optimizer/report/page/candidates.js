@@ -1,67 +1,53 @@
 /* What each chart of this page shows, and how the page moves between networks. */
 
-function levels(lists, below, step = 5) {
-  const tops = lists.map((list) => Math.max(...list.filter((v) => v !== null)));
-  const high = step * Math.ceil((Math.max(...tops) + 2) / step);
-  return [high - below, high];
-}
-
-function around(lists, least, step) {
-  const all = lists.flat().filter((v) => v !== null);
-  return [Math.min(-least, step * Math.floor(Math.min(...all) / step)), Math.max(least, step * Math.ceil(Math.max(...all) / step))];
-}
-
 function pairs(curves) { return Object.values(curves.pairs || {}); }
 
 const AVERAGES = [["listening_window", "listening window"], ["early_reflections", "early reflections"],
   ["sound_power", "sound power"], ["in_room", "in the room"]];
 
 const SPECS = {
-  axis: { unit: "dB", digits: 1, outside: true, range: (lists) => levels(lists.slice(0, 1), 45),
-    series: (curves, entry) => [
-      ...(entry.spread.on_axis ? [{ key: "tolerance", name: "9 in 10 built", shade: true, colour: "--band", ...entry.spread.on_axis }] : []),
+  axis: { unit: "dB", digits: 1, outside: true, range: (lists) => levels(lists, 45),
+    series: ({ result: { curves }, spread }) => [
+      ...(spread.on_axis ? [{ key: "tolerance", name: "9 in 10 built", shade: true, colour: "--band", ...spread.on_axis }] : []),
       { key: "on_axis", name: "sum", values: curves.on_axis_db, colour: "--sum", width: 3, main: true },
       ...(curves.target_db ? [{ key: "target", name: "target", values: curves.target_db, colour: "--target", width: 2, dash: [6, 5] }] : []),
       ...DATA.ways.map((way, k) => ({ key: `way ${way}`, name: way, values: curves.ways_db[way], colour: `--way${k % 6}`, width: 1.8, dash: DASHES[(k % 5) + 1] })),
     ] },
   room: { unit: "dB", digits: 1, range: (lists) => levels(lists, 30),
-    series: (curves) => AVERAGES.filter(([key]) => curves[`${key}_db`]).map(([key, name], k) => ({
+    series: ({ result: { curves } }) => AVERAGES.filter(([key]) => curves[`${key}_db`]).map(([key, name], k) => ({
       key, name, values: curves[`${key}_db`], colour: `--avg${k}`, width: key === "in_room" ? 2.8 : 1.8,
       dash: key === "in_room" ? [] : DASHES[k + 1], main: key === "in_room" })) },
   index: { unit: "dB", digits: 1, range: (lists) => { const [, high] = levels(lists, 0); return [-2, Math.max(10, high)]; },
-    series: (curves) => [
+    series: ({ result: { curves } }) => [
       { key: "directivity_index", name: "of sound power", values: curves.directivity_index_db, colour: "--avg0", width: 2.6, main: true },
       { key: "early_reflections_index", name: "of early reflections", values: curves.early_reflections_index_db, colour: "--avg1", dash: [7, 4] },
     ] },
-  ohms: { unit: "Ω", digits: 2, log: true, ticks: [1, 2, 4, 8, 16, 32, 64, 128, 256],
+  ohms: { unit: "Ω", digits: 2, log: true, ticks: OHM_TICKS,
     range: (lists) => {
       const all = lists.flat();
       return [0.8 * Math.min(...all), 1.25 * Math.max(16, ...all)];
     },
-    series: (curves, entry) => [
-      ...(entry.spread.impedance ? [{ key: "tolerance", name: "9 in 10 built", shade: true, colour: "--band", ...entry.spread.impedance }] : []),
+    series: ({ result: { curves }, spread }) => [
+      ...(spread.impedance ? [{ key: "tolerance", name: "9 in 10 built", shade: true, colour: "--band", ...spread.impedance }] : []),
       { key: "impedance", name: "impedance", values: curves.impedance_ohm, colour: "--sum", width: 3, main: true },
       ...(DATA.floor_ohm ? [{ key: "floor", name: "floor asked for", values: HZ.map(() => DATA.floor_ohm), colour: "--target", dash: [6, 5] }] : []),
     ] },
-  phase: { unit: "°", digits: 0, ticks: [-180, -135, -90, -60, -45, -30, 0, 30, 45, 60, 90, 135, 180].filter((v) => v % 30 === 0),
+  phase: { unit: "°", digits: 0, ticks: DEGREE_TICKS,
     range: (lists) => around(lists, 60, 30),
-    series: (curves) => [{ key: "impedance_phase", name: "phase", values: curves.impedance_phase_deg, colour: "--sum", width: 2.4, main: true }] },
+    series: ({ result: { curves } }) => [{ key: "impedance_phase", name: "phase", values: curves.impedance_phase_deg, colour: "--sum", width: 2.4, main: true }] },
   drive: { unit: "dB", digits: 1, range: () => [-40, 5],
-    series: (curves) => DATA.ways.map((way, k) => ({ key: `drive ${way}`, name: way, values: curves.drive_db[way], colour: `--way${k % 6}`, width: 2.2, dash: DASHES[k % 6] })) },
+    series: ({ result: { curves } }) => DATA.ways.map((way, k) => ({ key: `drive ${way}`, name: way, values: curves.drive_db[way], colour: `--way${k % 6}`, width: 2.2, dash: DASHES[k % 6] })) },
   tracking: { unit: "°", digits: 0, ticks: [-180, -90, 0, 90, 180], range: () => [-180, 180],
-    series: (curves) => pairs(curves).map((pair, k) => ({ key: `phase ${k}`, name: `${pair.upper} to ${pair.lower}`, values: pair.phase_deg, colour: `--avg${k % 4}`, width: 2.4, dash: DASHES[k % 6] })) },
-  null: { unit: "dB", digits: 1, range: (lists) => levels(lists.slice(0, 1), 50),
-    series: (curves) => [
+    series: ({ result: { curves } }) => pairs(curves).map((pair, k) => ({ key: `phase ${k}`, name: `${pair.upper} to ${pair.lower}`, values: pair.phase_deg, colour: `--avg${k % 4}`, width: 2.4, dash: DASHES[k % 6] })) },
+  null: { unit: "dB", digits: 1, range: (lists) => levels(lists, 50),
+    series: ({ result: { curves } }) => [
       { key: "ordinary", name: "as built", values: curves.on_axis_db, colour: "--sum", width: 1.6 },
       ...pairs(curves).map((pair, k) => ({ key: `inverted ${k}`, name: `${pair.upper}${k + 1 < pairs(curves).length ? " and above" : ""} turned round`, values: pair.inverted_db, colour: `--avg${k % 4}`, width: 2.2, dash: DASHES[(k % 5) + 1] })),
     ] },
 };
 
-/* Steps of 3 dB around 0; lightness alone tells the order, the warm one is louder than the axis. */
-const STEPS = [-25.5, -22.5, -19.5, -16.5, -13.5, -10.5, -7.5, -4.5, -1.5, 1.5, 4.5];
-const PALETTE = ["#0a1d26", "#10303c", "#194753", "#2c606a", "#497c82", "#6e999a", "#97b7b2", "#bfd3cb", "#e6ece4", "#eda86f"];
 for (const plane of ["horizontal", "vertical"]) {
-  SPECS[plane] = { unit: "dB", digits: 1, plane, steps: STEPS, palette: PALETTE, ticks: [-180, -150, -120, -90, -60, -30, 0, 30, 60, 90, 120, 150, 180] };
+  SPECS[plane] = angleSpec(plane);
 }
 
 /* Figures of a network as a point: name, unit, value, and whether less is better. */
@@ -122,6 +108,7 @@ class TradePlot {
     const x = fig.below[0];
     x.ticker = new B.BasicTicker();
     x.major_label_overrides = new Map();
+    for (const rule of fig.center) if (rule.dimension === 0 && "grid_line_color" in rule) rule.ticker = x.ticker;
     const leads = all.filter((p) => this.leads(p, all)).sort((a, b) => a.x.value - b.x.value);
     fig.line({ x: leads.map((p) => p.x.value), y: leads.map((p) => p.y.value), line_color: colour("--target"), line_width: 1.5, line_dash: [4, 4] });
     const ink = colour("--accent");
@@ -129,14 +116,43 @@ class TradePlot {
       x: all.map((p) => p.x.value), y: all.map((p) => p.y.value), marker: "circle", size: 13, line_color: ink, line_width: 2,
       fill_color: { value: ink }, fill_alpha: 0 });
     fig.scatter({ x: leads.map((p) => p.x.value), y: leads.map((p) => p.y.value), marker: "circle", size: 13, line_color: ink, fill_color: ink });
-    fig.text({
-      x: all.map((p) => p.x.value), y: all.map((p) => p.y.value),
-      text: all.map((p) => (DATA.front && DATA.front.knee === p.rank ? `${p.rank} knee` : String(p.rank))),
-      x_offset: 15, y_offset: 5, text_font: "system-ui, sans-serif", text_font_size: "13px", text_color: colour("--ink") });
+    const text = all.map((p) => (DATA.front && DATA.front.knee === p.rank ? `${p.rank} knee` : String(p.rank)));
+    const names = new B.ColumnDataSource({ data: { x: all.map((p) => p.x.value), y: all.map((p) => p.y.value), text, right: all.map(() => 0), down: all.map(() => 0) } });
+    const written = fig.text({
+      x: { field: "x" }, y: { field: "y" }, text: { field: "text" }, x_offset: { field: "right" }, y_offset: { field: "down" }, source: names, visible: false,
+      text_align: "center", text_baseline: "middle", text_font: "system-ui, sans-serif", text_font_size: "13px", text_color: colour("--ink") });
     const shown = all[state.shown];
     fig.scatter({ x: [shown.x.value], y: [shown.y.value], marker: "circle", size: 23, line_color: colour("--ink"), line_width: 2, fill_color: null });
     this.view = await B.Plotting.show(fig, this.host);
+    names.data = { ...names.data, ...this.place(all, text) };
+    written.visible = true;
     this.name(all);
+  }
+
+  /* Where the name of each point stands free of all points and of the names before it. */
+  place(all, text) {
+    const frame = this.view.frame, box = frame.bbox;
+    const spots = all.map((p) => ({ x: frame.x_scale.compute(p.x.value), y: frame.y_scale.compute(p.y.value) }));
+    const taken = spots.map((s, k) => { const r = k === state.shown ? 12 : 8; return [s.x - r, s.y - r, s.x + r, s.y + r]; });
+    const right = [], down = [];
+    spots.forEach((spot, k) => {
+      const half = 4 * text[k].length + 1;
+      let best = null;
+      for (const far of [1, 1.7, 2.4]) {
+        for (const turn of [0, 180, 270, 90, 315, 225, 45, 135]) {
+          const dx = far * (11 + half) * Math.cos(turn * Math.PI / 180), dy = far * 19 * Math.sin(turn * Math.PI / 180);
+          const name = [spot.x + dx - half, spot.y + dy - 7, spot.x + dx + half, spot.y + dy + 7];
+          const over = ([left, top, to, low]) => Math.max(0, Math.min(to, name[2]) - Math.max(left, name[0])) * Math.max(0, Math.min(low, name[3]) - Math.max(top, name[1]));
+          const outside = name[0] < box.x0 || name[2] > box.x1 || name[1] < box.y0 || name[3] > box.y1;
+          const cost = taken.reduce((sum, one) => sum + over(one), outside ? 1e4 : 0);
+          if (best === null || cost < best.cost) best = { cost, dx, dy, name };
+        }
+      }
+      taken.push(best.name);
+      right.push(best.dx);
+      down.push(best.dy);
+    });
+    return { right, down };
   }
 
   name(all) {
@@ -182,64 +198,17 @@ function show(index) {
   if (trade && trade.view) trade.build();
 }
 
-function fillNumbers(box) {
-  const figure = box.closest("[data-chart]");
-  plots.find((plot) => plot.figure === figure).tabulate();
-}
-
-function isDark() {
-  const chosen = ROOT.dataset.theme;
-  return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
-}
-
-async function rebuild() {
-  for (const plot of plots) if (plot.built) await plot.build();
-  if (trade && trade.view) await trade.build();
-}
-
-function startEngine() {
-  const script = document.createElement("script");
-  script.textContent = document.getElementById("engine").textContent;
-  document.head.append(script);
-  window.Bokeh.set_log_level("error");
-}
-
-const pause = () => new Promise((done) => { setTimeout(done, 0); });
-
-async function start() {
-  startEngine();
-  // Charts in view first, the others when the browser has nothing else to do.
-  const seen = (plot) => plot.host.getBoundingClientRect().top < innerHeight;
-  for (const plot of [...plots].sort((a, b) => Number(seen(b)) - Number(seen(a)))) {
-    await plot.build();
-    await pause();
-  }
-  if (trade) await trade.build();
-  ROOT.dataset.ready = "yes";
-}
-
-ROOT.classList.add("js");
 mark();
-document.querySelectorAll("[data-chart]").forEach((figure) => {
-  const spec = SPECS[figure.dataset.chart];
-  plots.push(spec.plane ? new AnglePlot(figure, spec) : new LinePlot(figure, spec));
-});
-if (document.getElementById("trade-chart")) trade = new TradePlot(document.getElementById("trade-chart"));
+if (document.getElementById("trade-chart")) {
+  trade = new TradePlot(document.getElementById("trade-chart"));
+  extras.push(trade);
+}
 document.querySelectorAll("#picks input").forEach((input) => input.addEventListener("change", () => show(Number(input.value))));
 document.querySelectorAll(".compare [data-pick]").forEach((button) => button.addEventListener("click", () => show(Number(button.dataset.pick))));
-document.querySelectorAll("details.numbers").forEach((box) => box.addEventListener("toggle", () => { if (box.open) fillNumbers(box); }));
 document.getElementById("against")?.addEventListener("change", (event) => {
   const index = event.target.value === "" ? null : Number(event.target.value);
   state.against = index === state.shown ? null : index;
   if (state.against === null) event.target.value = "";
   plots.forEach((plot) => plot.update());
 });
-document.getElementById("theme").addEventListener("click", () => { ROOT.dataset.theme = isDark() ? "light" : "dark"; rebuild(); });
-document.getElementById("print").addEventListener("click", () => print());
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { if (!ROOT.dataset.theme) rebuild(); });
-addEventListener("beforeprint", () => {
-  plots.forEach((plot) => plot.freeze(isDark()));
-  if (trade && trade.view) trade.freeze(isDark());
-});
-// The page paints its text first; the chart library is read after that.
-requestAnimationFrame(() => setTimeout(start, 0));
+startPage(SPECS);

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from importlib.util import find_spec
-from pathlib import Path
 
-from optimizer.errors import InputError
 from optimizer.report.cautions import CAUTIONS
-from optimizer.report.page.data import SPREAD_DRAWS, collect_data, to_script
-from optimizer.report.page.render import fill_template, mark_safe, read_asset
+from optimizer.report.page.data import SPREAD_DRAWS, collect_data
+from optimizer.report.page.render import (
+    fill_template,
+    mark_safe,
+    read_asset,
+    read_engine,
+    to_script,
+)
 from optimizer.report.page.tables import compare_figures, describe_candidate
 from optimizer.report.words import say_stop
 from optimizer.search.candidates import Candidate, SearchResult
@@ -18,7 +20,6 @@ from optimizer.search.problem import Problem
 from optimizer.workshop.ratings import rate_network, state_amplifier
 from optimizer.workshop.sheet import list_assumptions
 
-_ENGINE = ("bokeh.min.js", "bokeh-api.min.js")
 _MOST = 15  # candidates on one page: more make it slow to open and hard to read
 
 
@@ -110,36 +111,10 @@ def render_candidates(
         planes=sorted({name for entry in data["candidates"] for name in entry["planes"]}),
         averages="listening_window" in shown[0].curves.named_db,
         pairs=bool(data["candidates"][0]["result"]["curves"].get("pairs")),
-        style=mark_safe(read_asset("base.css") + read_asset("candidates.css")),
+        style=mark_safe(read_asset("base.css") + read_asset("charts.css")
+                        + read_asset("candidates.css")),
         data=mark_safe(to_script(data)),
         engine=mark_safe(read_engine()),
-        script=mark_safe(read_asset("charts.js") + read_asset("candidates.js")),
+        script=mark_safe(read_asset("charts.js") + read_asset("start.js")
+                         + read_asset("candidates.js")),
     )
-
-
-def read_engine() -> str:
-    """Read the chart library's scripts from its installed package.
-
-    Returns
-    -------
-    str
-        Scripts that may stand inside a script element.
-
-    Raises
-    ------
-    InputError
-        When the package is not installed, or lacks them.
-    """
-    spec = find_spec("bokeh")
-    folders = list(spec.submodule_search_locations or ()) if spec else []
-    texts = []
-    for name in _ENGINE:
-        paths = [Path(folder) / "server" / "static" / "js" / name for folder in folders]
-        found = next((path for path in paths if path.is_file()), None)
-        if found is None:
-            raise InputError("a page needs the chart library bokeh", value=f"no {name}",
-                             remedy="install it: pip install bokeh")
-        texts.append(found.read_text(encoding="utf-8"))
-    # The scripts end in a reference to a map that does not come along.
-    text = re.sub(r"//# sourceMappingURL=\S+", "", "\n".join(texts))
-    return re.sub(r"</(script)", r"<\\/\1", text, flags=re.IGNORECASE)

@@ -2,9 +2,11 @@
 /* Charts over frequency: what is drawn is said by specs, BokehJS draws it. One cursor reads all. */
 
 const DATA = JSON.parse(document.getElementById("data").textContent);
-const HZ = DATA.candidates[0].result.curves.frequency_hz;
+const HZ = DATA.frequency_hz;
+// What a page shows one of at a time: networks. A survey has one subject, all of it.
+const SUBJECTS = DATA.candidates ?? [DATA];
 const ROOT = document.documentElement;
-const LABELLED = [20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000];
+const LABELLED = [5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000];
 const BETWEEN = [30, 40, 60, 70, 80, 90, 300, 400, 600, 700, 800, 900, 3000, 4000, 6000, 7000, 8000, 9000];
 const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3], [4, 2], [12, 4]];
 
@@ -29,7 +31,7 @@ function shortHz(hz) { return hz < 1000 ? String(Number(hz.toPrecision(3))) : `$
 
 function sayValue(value, spec) {
   if (value === null || value === undefined || Number.isNaN(value)) return "–";
-  return `${value.toFixed(spec.digits)} ${spec.unit}`;
+  return `${value.toFixed(spec.digits)} ${spec.unit}`.trim();
 }
 
 function gaps(values) { return values.map((v) => (v === null ? NaN : v)); }
@@ -52,7 +54,7 @@ function swatch(item) {
   return box.firstChild;
 }
 
-/* A chart of lines. A spec has id, unit, digits, series(curves, entry) and range(series lists). */
+/* A chart of lines. A spec has unit, digits, series(subject) and range(lists of values). */
 class LinePlot {
   constructor(figure, spec) {
     this.spec = spec;
@@ -65,8 +67,7 @@ class LinePlot {
   }
 
   items(index) {
-    const entry = DATA.candidates[index];
-    return this.spec.series(entry.result.curves, entry).map((item) => ({ ...item, ink: colour(item.colour) }));
+    return this.spec.series(SUBJECTS[index]).map((item) => ({ ...item, ink: colour(item.colour) }));
   }
 
   on(item) { return item.key in this.visible ? this.visible[item.key] : !item.off; }
@@ -143,7 +144,7 @@ class LinePlot {
     if (this.spec.ticks) {
       const y = fig.left[0];
       y.ticker = new B.FixedTicker({ ticks: this.spec.ticks, minor_ticks: [] });
-      y.major_label_overrides = new Map(this.spec.ticks.map((v) => [v, String(v)]));
+      y.major_label_overrides = new Map(this.spec.ticks.map((v) => [v, String(v).replace("-", "\u2212")]));
     }
     for (const rule of fig.center) {
       if (!("grid_line_color" in rule)) continue;
@@ -227,7 +228,7 @@ class LinePlot {
     }
     if (state.against === null) return;
     for (const item of this.items(state.against).filter((one) => one.main)) {
-      const rank = DATA.candidates[state.against].result.rank;
+      const rank = SUBJECTS[state.against].result.rank;
       const look = { colour: "--other", dash: [3, 3], width: 2 };
       const output = element("output", { "data-value": `${item.key} other` });
       this.ledger.append(element("div", { class: "row" }, swatch(look), element("span", { class: "what" }, `${item.name}, no. ${rank}`), output));
@@ -281,7 +282,7 @@ class LinePlot {
 
 /* Level by angle and frequency in steps of 3 dB. */
 class AnglePlot extends LinePlot {
-  plane(index = state.shown) { return DATA.candidates[index].planes[this.spec.plane]; }
+  plane(index = state.shown) { return SUBJECTS[index].planes[this.spec.plane]; }
 
   items() { return []; }
 
@@ -290,26 +291,26 @@ class AnglePlot extends LinePlot {
   level(angle, i, plane) {
     const deg = plane.deg;
     let k = deg.findIndex((d) => d >= angle - 1e-9);
-    if (k <= 0) return plane.level_db[Math.max(0, k)][i];
+    const at = (row) => plane.level_db[row][i] ?? NaN;
+    if (k <= 0) return at(k < 0 ? deg.length - 1 : 0);
     const share = (angle - deg[k - 1]) / (deg[k] - deg[k - 1]);
-    return (1 - share) * plane.level_db[k - 1][i] + share * plane.level_db[k][i];
+    return (1 - share) * at(k - 1) + share * at(k);
   }
 
   picture() {
     const plane = this.plane(), [low, high] = this.range();
     const rows = Math.min(241, Math.round(high - low) + 1);
     const values = new Float64Array(rows * HZ.length);
-    const axis = plane.level_db[plane.deg.indexOf(0)];
     for (let r = 0; r < rows; r++) {
       const angle = low + (high - low) * r / (rows - 1);
-      for (let i = 0; i < HZ.length; i++) values[r * HZ.length + i] = this.level(angle, i, plane) - axis[i];
+      for (let i = 0; i < HZ.length; i++) values[r * HZ.length + i] = this.level(angle, i, plane) - this.level(0, i, plane);
     }
     return { values, rows };
   }
 
   draw(fig, B) {
     const steps = this.spec.steps;
-    this.mapper = new B.LinearColorMapper({ palette: this.spec.palette, low: steps[0], high: steps[steps.length - 1] });
+    this.mapper = new B.LinearColorMapper({ palette: this.spec.palette, low: steps[0], high: steps[steps.length - 1], nan_color: "rgba(0, 0, 0, 0)" });
     const [low, high] = this.range();
     this.source = new B.ColumnDataSource({ data: { image: [this.shape()] } });
     this.renderers.image = fig.image({
@@ -360,12 +361,12 @@ class AnglePlot extends LinePlot {
     if (!this.built) return;
     const plane = this.plane(), hz = sayHz(HZ[state.at]);
     if (this.angle === undefined || !plane.deg.includes(this.angle)) this.angle = plane.deg.find((d) => d > 0) ?? 0;
-    const value = plane.level_db[plane.deg.indexOf(this.angle)][state.at] - plane.level_db[plane.deg.indexOf(0)][state.at];
+    const value = this.level(this.angle, state.at, plane) - this.level(0, state.at, plane);
     this.span.location = HZ[state.at];
     this.mark.location = this.angle;
     this.ledger.querySelector(".at").textContent = `at ${hz}`;
     this.name.textContent = `${this.angle}° against the axis`;
-    this.output.textContent = `${value.toFixed(1)} dB`;
+    this.output.textContent = sayValue(value, this.spec);
     this.host.setAttribute("aria-valuemax", HZ.length - 1);
     this.host.setAttribute("aria-valuenow", state.at);
     this.host.setAttribute("aria-valuetext", `${hz}: ${this.name.textContent} ${this.output.textContent}`);
@@ -375,14 +376,14 @@ class AnglePlot extends LinePlot {
   freeze() { super.freeze(false); }
 
   tabulate() {
-    const plane = this.plane(), axis = plane.level_db[plane.deg.indexOf(0)];
+    const plane = this.plane();
     const rows = [];
     for (let k = 13; k <= 43; k++) {
       const hz = 10 ** (k / 10);
       if (hz < HZ[0] * 0.99 || hz > HZ[HZ.length - 1] * 1.01) continue;
       const i = nearest(hz);
       rows.push(element("tr", {}, element("th", { scope: "row" }, sayHz(HZ[i])),
-        ...plane.level_db.map((row) => element("td", { class: "r" }, (row[i] - axis[i]).toFixed(1)))));
+        ...plane.deg.map((d) => element("td", { class: "r" }, sayValue(this.level(d, i, plane) - this.level(0, i, plane), { digits: 1, unit: "" })))));
     }
     const head = element("tr", {}, element("th", { scope: "col" }, "Hz"),
       ...plane.deg.map((d) => element("th", { scope: "col", class: "r" }, `${d}°`)));
@@ -399,3 +400,24 @@ function setCursor(index) {
   state.at = index;
   plots.forEach((plot) => plot.read());
 }
+
+/* Ranges of level: from the highest curve down, or evenly around zero. */
+function levels(lists, below, step = 5) {
+  const tops = lists.map((list) => Math.max(...list.filter((v) => v !== null)));
+  const high = step * Math.ceil((Math.max(...tops) + 2) / step);
+  return [high - below, high];
+}
+
+function around(lists, least, step) {
+  const all = lists.flat().filter((v) => v !== null);
+  return [Math.min(-least, step * Math.floor(Math.min(...all) / step)), Math.max(least, step * Math.ceil(Math.max(...all) / step))];
+}
+
+const OHM_TICKS = [1, 2, 4, 8, 16, 32, 64, 128, 256];
+const DEGREE_TICKS = [-180, -150, -120, -90, -60, -30, 0, 30, 60, 90, 120, 150, 180];
+
+/* Steps of 3 dB around 0; lightness alone tells the order, the warm one is louder than the axis. */
+const STEPS = [-25.5, -22.5, -19.5, -16.5, -13.5, -10.5, -7.5, -4.5, -1.5, 1.5, 4.5];
+const PALETTE = ["#0a1d26", "#10303c", "#194753", "#2c606a", "#497c82", "#6e999a", "#97b7b2", "#bfd3cb", "#e6ece4", "#eda86f"];
+
+function angleSpec(plane) { return { unit: "dB", digits: 1, plane, steps: STEPS, palette: PALETTE, ticks: DEGREE_TICKS }; }

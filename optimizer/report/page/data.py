@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -60,6 +59,7 @@ def collect_data(
     epdr = [spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, EpdrGoalSpec)]
     target = candidates[0].curves.target_band_hz
     return {
+        "frequency_hz": entries[0]["result"]["curves"]["frequency_hz"],
         "ways": [way.name for way in problem.topology.ways],
         "candidates": entries,
         "floor_ohm": max(floors) if floors else None,
@@ -90,10 +90,3 @@ def _list_planes(curves: CurveSet) -> dict[str, Any]:
             planes[name] = {"deg": angles,
                             "level_db": [np.round(rows[a], 2).tolist() for a in angles]}
     return planes
-
-
-def to_script(data: dict[str, Any]) -> str:
-    """Write data as JSON that may stand inside a script element."""
-    text = json.dumps(data, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
-    # Neither a closing tag nor a comment may begin inside the element.
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

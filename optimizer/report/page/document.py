@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
-from optimizer.report.document import Document, Listing, Note, Picture, Table
-from optimizer.report.page.render import fill_template, mark_safe, read_asset
+from typing import Any
 
-_KINDS = {Table: "table", Listing: "listing", Note: "note", Picture: "picture"}
+from optimizer.report.document import Charts, Document, Listing, Note, Picture, Table
+from optimizer.report.page.render import (
+    fill_template,
+    mark_safe,
+    read_asset,
+    read_engine,
+    to_script,
+)
+
+_KINDS = {Table: "table", Listing: "listing", Note: "note", Picture: "picture",
+          Charts: "charts"}
 
 
 def render_html(document: Document) -> str:
@@ -29,8 +38,22 @@ def render_html(document: Document) -> str:
             svg = mark_safe(_inline(part.svg)) if isinstance(part, Picture) else ""
             parts.append({"kind": kind, "part": part, "svg": svg})
         sections.append({"title": section.title, "parts": parts})
-    return fill_template("document.html", document=document, sections=sections,
-                         style=mark_safe(read_asset("base.css") + read_asset("document.css")))
+    charts = _prepare_charts(document)
+    styles = ("base.css", "charts.css", "document.css") if charts else ("base.css", "document.css")
+    return fill_template("document.html", document=document, sections=sections, charts=charts,
+                         style=mark_safe("".join(map(read_asset, styles))))
+
+
+def _prepare_charts(document: Document) -> dict[str, Any] | None:
+    """Numbers, library and scripts of a document with charts; the survey's are the only ones."""
+    if document.numbers is None:
+        return None
+    scripts = ("charts.js", "start.js", "survey.js")
+    return {
+        "data": mark_safe(to_script(document.numbers)),
+        "engine": mark_safe(read_engine()),
+        "script": mark_safe("".join(map(read_asset, scripts))),
+    }
 
 
 def _inline(svg: str) -> str:

@@ -1,0 +1,115 @@
+"""The curves of a survey as numbers on one grid, for the charts of its page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.measure.grid import log_grid
+from optimizer.measure.readings import DriverFiles
+from optimizer.measure.response import Response
+from optimizer.measure.survey import DriverSurvey, Survey
+from optimizer.measure.thin import interpolate_log, thin_response
+from optimizer.report.document import Chart
+
+Floats = NDArray[np.float64]
+
+PER_OCTAVE = 48
+SHOWN_HZ = (5.0, 40000.0)
+FEWEST_DIRECTIONS = 3
+
+
+def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
+    """Collect what the charts of a survey draw.
+
+    Parameters
+    ----------
+    survey : Survey
+        What was found.
+
+    Returns
+    -------
+    numbers : dict
+        Plain data on one grid over log frequency; None where a file has no data.
+    charts : tuple of Chart
+        The charts for which there are data; empty without any driver.
+    """
+    files = survey.folder.drivers
+    grid = _choose_grid(survey)
+    if grid is None:
+        return {}, ()
+    drivers = [_list_curves(driver, files[driver.name], grid) for driver in survey.drivers]
+    charts = [Chart(key="responses", title="Response on axis", wide=True,
+                    text="As measured, in dB; the highest 40 dB.")]
+    if any("impedance_ohm" in one for one in drivers):
+        charts += [Chart(key="impedances", title="Impedance", text="Modulus in ohm."),
+                   Chart(key="phases", title="Phase of the impedance", text="In degrees.")]
+    planes = {}
+    for driver in survey.drivers:
+        for name in ("horizontal", "vertical"):
+            plane = _list_plane(files[driver.name], name, grid)
+            if plane is not None:
+                key = f"plane-{len(planes)}"
+                planes[key] = plane
+                charts.append(Chart(
+                    key=key, title=f"{driver.name} by angle, {name}",
+                    text="In dB against the axis. Between measured angles the picture is "
+                         "interpolated; numbers are those of the nearest measured angle."))
+    numbers = {"frequency_hz": np.round(grid, 4).tolist(), "drivers": drivers, "planes": planes}
+    return numbers, tuple(charts)
+
+
+def _choose_grid(survey: Survey) -> Floats | None:
+    """Grid over everything that was measured and can be heard."""
+    ranges = [d.response.range_hz for d in survey.drivers if d.response is not None]
+    for driver in survey.drivers:
+        reading = survey.folder.drivers[driver.name].impedance
+        if reading is not None and reading.response is not None:
+            ranges.append(reading.response.range_hz)
+    if not ranges:
+        return None
+    low = max(min(first for first, _ in ranges), SHOWN_HZ[0])
+    high = min(max(last for _, last in ranges), SHOWN_HZ[1])
+    return log_grid(low, high, PER_OCTAVE) if high > 1.1 * low else None
+
+
+def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Floats) -> dict[str, Any]:
+    curves: dict[str, Any] = {"name": driver.name}
+    if driver.response is not None:
+        curves["response_db"] = _round(_on_grid(driver.response, grid)[0], 2)
+    if files.impedance is not None and files.impedance.response is not None:
+        level, phase = _on_grid(files.impedance.response, grid)
+        curves["impedance_ohm"] = _round(10.0 ** (level / 20.0), 3)
+        if files.impedance.response.has_phase:
+            curves["impedance_phase_deg"] = _round(phase, 1)
+    return curves
+
+
+def _list_plane(files: DriverFiles, name: str, grid: Floats) -> dict[str, Any] | None:
+    rows: dict[float, Floats] = {}
+    for direction, reading in files.responses.items():
+        other = direction.vertical_deg if name == "horizontal" else direction.horizontal_deg
+        if other == 0.0 and reading.response is not None:
+            level, _ = _on_grid(reading.response, grid)
+            rows.setdefault(getattr(direction, f"{name}_deg"), level)
+    if len(rows) < FEWEST_DIRECTIONS:
+        return None
+    angles = sorted(rows)
+    return {"deg": angles, "level_db": [_round(rows[angle], 2) for angle in angles]}
+
+
+def _on_grid(response: Response, grid: Floats) -> tuple[Floats, Floats]:
+    """Level in dB and phase in degrees; NaN where the file has no data."""
+    thin = thin_response(response)
+    low, high = thin.range_hz
+    outside = (grid < low * (1.0 - 1e-6)) | (grid > high * (1.0 + 1e-6))
+    level = interpolate_log(thin.frequency_hz, thin.level_db, grid)
+    phase = np.rad2deg(interpolate_log(thin.frequency_hz, thin.phase_rad, grid))
+    return np.where(outside, np.nan, level), np.where(outside, np.nan, phase)
+
+
+def _round(values: Iterable[float], digits: int) -> list[float | None]:
+    return [round(float(v), digits) if np.isfinite(v) else None for v in values]

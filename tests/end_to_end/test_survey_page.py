@@ -1,0 +1,107 @@
+"""The page of a survey in a real browser: numbers, angles, phone, dark, paper."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from optimizer.demo.write import write_demo
+from optimizer.measure.survey import survey_path
+from optimizer.measure.text import read_impedance, read_response
+from optimizer.report.page.document import render_html
+from optimizer.report.survey_page import document_survey
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_demo(tmp_path_factory.mktemp("demo")).parent
+
+
+@pytest.fixture(scope="module")
+def page(folder: Path) -> Path:
+    file = folder / "survey.html"
+    file.write_text(render_html(document_survey(survey_path(folder), "<b>demo</b>")),
+                    encoding="utf-8")
+    return file
+
+
+def read_at(browser: Any, chart: str, hz: float) -> dict[str, str]:
+    """Move over a chart and return what is read beside it, by driver."""
+    browser.run(f"document.getElementById('{chart}').scrollIntoView({{block: 'center'}})")
+    x, y = browser.run(f"""(() => {{
+        const plot = plots.find(p => p.figure.id === '{chart}');
+        const host = plot.host.getBoundingClientRect(), frame = plot.view.frame;
+        return [host.left + frame.x_scale.compute({hz}), host.top + frame.bbox.y0 + 20]; }})()""")
+    browser.move(x, y)
+    found: dict[str, str] = browser.run(f"""Object.fromEntries([...document.querySelectorAll(
+        '#{chart} output')].map(o => [o.dataset.value, o.textContent]))""")
+    return found
+
+
+def test_it_is_one_small_quiet_file(browser: Any, page: Path) -> None:
+    """Three drivers in 18 directions fit into 3 MB; nothing is fetched, nothing complains."""
+    assert page.stat().st_size < 3_000_000
+    browser.open(page)
+    assert browser.complaints() == []
+    assert browser.run("document.querySelector('h1').textContent") == "Survey of <b>demo</b>"
+    assert browser.run("plots.length") == 9
+
+
+def test_hover_reads_the_files(browser: Any, page: Path, folder: Path) -> None:
+    """What is read under the cursor is what the measured files say there."""
+    browser.open(page)
+    for hz in (150.0, 1200.0, 9000.0):
+        said = read_at(browser, "responses", hz)
+        at = browser.run("HZ[state.at]")
+        assert at == pytest.approx(hz, rel=0.01)
+        for name in ("woofer", "midrange", "tweeter"):
+            file = read_response(folder / f"{name}.txt")
+            level = np.interp(np.log(at), np.log(file.frequency_hz), file.level_db)
+            assert float(said[name].split()[0]) == pytest.approx(level, abs=0.056)
+        said = read_at(browser, "impedances", hz)
+        at = browser.run("HZ[state.at]")
+        z = read_impedance(folder / "midrange_z.txt")
+        ohm = np.interp(np.log(at), np.log(z.frequency_hz), np.abs(z.value))
+        assert float(said["midrange"].split()[0]) == pytest.approx(ohm, rel=0.01, abs=0.02)
+
+
+def test_angles_are_read_against_the_axis(browser: Any, page: Path, folder: Path) -> None:
+    """On a map of angles the reading is the file of that angle less the file on the axis."""
+    browser.open(page)
+    title = browser.run("document.querySelector('#plane-4 h3').textContent")
+    assert title == "tweeter by angle, horizontal"
+    browser.run("plots.find(p => p.figure.id === 'plane-4').angle = 60; setCursor(nearest(8000))")
+    at = browser.run("HZ[state.at]")
+    levels = []
+    for name in ("tweeter_h60.txt", "tweeter.txt"):
+        file = read_response(folder / name)
+        levels.append(np.interp(np.log(at), np.log(file.frequency_hz), file.level_db))
+    said = browser.run("document.querySelector('#plane-4 output').textContent")
+    assert float(said.split()[0]) == pytest.approx(levels[0] - levels[1], abs=0.07)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_it_fits_the_phone_and_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -> None:
+    """Nothing is wider than a phone; printed it is A4 with every chart as a picture."""
+    browser.open(page, width=390, dark=dark, touch=True)
+    assert browser.run("document.documentElement.scrollWidth") <= 390
+    browser.open(page, dark=dark)
+    file = tmp_path / "survey.pdf"
+    browser.print_pdf(file)
+    boxes = re.findall(rb"/MediaBox\s*\[([^\]]*)\]", file.read_bytes())
+    assert 3 <= len(boxes) <= 14
+    # A4 is 210 mm x 297 mm, 595.28 x 841.89 points.
+    sizes = {tuple(round(float(v)) for v in box.split()[2:]) for box in boxes}
+    assert all(abs(w - 595) <= 1 and abs(h - 842) <= 1 for w, h in sizes)
+    browser.resize(688, 900)
+    browser.call("Emulation.setEmulatedMedia", media="print")
+    pictures = browser.run("""[...document.querySelectorAll('.plot img')].map(i => [
+        i.checkVisibility(), i.naturalWidth > 100, i.getBoundingClientRect().right <= 689])""")
+    assert len(pictures) == 9
+    assert all(all(p) for p in pictures)
+    assert browser.run("document.querySelector('.bar').checkVisibility()") is False
+    browser.call("Emulation.setEmulatedMedia", media="")
