@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,8 @@ Real = NDArray[np.float64]
 
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""
+
+Structure = tuple[tuple[object, ...], ...]
 
 MOST_PER_STRUCTURE = 2
 """More of one structure would crowd out other ideas."""
@@ -42,21 +45,21 @@ def rank_genomes(
     Returns
     -------
     list of (Genome, float)
-        Best first. Two of them differ in which slots are filled, in polarity, or somewhere in a
-        named curve by at least `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as
-        long as there are others.
+        Best first. Two of them differ in structure (the order of parts from source to driver,
+        whatever the slots they fill, and polarity), or somewhere in a named curve by at least
+        `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as long as there are others.
 
     Notes
     -----
     Networks whose cost is more than three times the best are left out: nobody would build them.
     """
     chosen: list[tuple[Genome, float]] = []
-    shapes: list[tuple[bytes, Real]] = []
+    shapes: list[tuple[Structure, Real]] = []
     for source, most in ((archive, MOST_PER_STRUCTURE), ([*archive, *fillers], top)):
         for genome, cost in sorted(source, key=lambda item: (item[1], item[0].choice.tolist())):
             if len(chosen) == top or (chosen and cost > 3.0 * chosen[0][1] + 1.0):
                 break
-            structure = genome.present.tobytes() + genome.polarity.tobytes()
+            structure = _structure_of(problem, genome)
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
             levels = _audible_levels(problem, genome)
@@ -66,6 +69,22 @@ def rank_genomes(
             chosen.append((genome, cost))
             shapes.append((structure, levels))
     return sorted(chosen, key=lambda item: item[1])
+
+
+def _structure_of(problem: Problem, genome: Genome) -> Structure:
+    """For each way its polarity and its parts in order; neighbours of one place may change seats.
+
+    Two optional slots of a kind side by side make the same network whichever of them is filled.
+    """
+    present = iter(genome.present)
+    ways = []
+    for way, polarity in zip(problem.topology.ways, genome.polarity, strict=True):
+        filled = [slot for slot in way.slots if next(present)]
+        # A pad is two steps of its own: nothing passes it.
+        runs = groupby(filled, key=lambda s: s.form if s.form == "pad" else s.place)
+        ways.append((float(polarity),
+                     *((place, *sorted(slot.form for slot in run)) for place, run in runs)))
+    return tuple(ways)
 
 
 def _audible_levels(problem: Problem, genome: Genome) -> Real:
