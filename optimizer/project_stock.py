@@ -84,8 +84,8 @@ def _note_list(found: PartsList) -> list[str]:
         of_kind = [lot for lot in found.lots if lot.part.kind == kind]
         guessed = [lot for lot in of_kind if f"{loss} estimated" in lot.part.note]
         if guessed:
-            notes.append(f"{name}: {loss} estimated for {len(guessed)} of {len(of_kind)} {kind} lots, "
-                         "as none is stated")
+            notes.append(f"{name}: {loss} estimated for {len(guessed)} of {len(of_kind)} {kind} "
+                         "lots, as none is stated")
     return notes
 
 

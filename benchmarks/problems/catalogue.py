@@ -240,6 +240,19 @@ def shelf_only() -> Problem:
         stock=_shelf(), goals=demo.specs, mirror=True)
 
 
+def demo_shelf() -> Problem:
+    """The demo from its own shelf alone: sixty rows, a pair, up to two pieces joined."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_demo(Path(folder) / "demo")
+        plain = path.read_text(encoding="utf-8")
+        shelf = plain.replace("\nstock: {series: E12}\n",
+                              "\nstock: {shelf: shelf.csv, pair: yes, join: 2}\n")
+        if shelf == plain:
+            raise AssertionError("the demo's design file no longer names its stock this way")
+        path.write_text(shelf, encoding="utf-8")
+        return build_problem(load_design(path))
+
+
 def kept_parts() -> Problem:
     """The three-way of 25 values with six parts already on the board."""
     woofer, midrange, tweeter = _three_way_25_ways()
@@ -261,7 +274,7 @@ def kept_parts() -> Problem:
 BUILDERS: dict[str, Callable[[], Problem]] = {
     build.__name__: build for build in (
         one_way_trap, two_way_minimal, three_way_small, two_way_notch_pad, two_and_half_way,
-        three_way_17, shelf_only, kept_parts, three_way_25, four_way_32)}
+        three_way_17, shelf_only, demo_shelf, kept_parts, three_way_25, four_way_32)}
 """By name, small ones first."""
 
 ENUMERABLE = ("one_way_trap", "two_way_minimal", "three_way_small")

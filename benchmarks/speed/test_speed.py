@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -24,6 +25,7 @@ from optimizer.search.exchange import Polisher
 from optimizer.search.problem import Problem
 from optimizer.search.relax import relax
 from optimizer.stock.stock import series_stock
+from optimizer.workshop.tolerance import spread_network
 
 FEW = tuple(Direction(horizontal_deg=float(a)) for a in (0, 30, 60, 90, 180)) + tuple(
     Direction(vertical_deg=float(a)) for a in (30, -30, 90))
@@ -102,6 +104,43 @@ def test_evaluation_rate(benchmark, note):
     benchmark(evaluate(problem, 1024))
     rate = benchmark.extra_info["networks/s"] = 1024 / benchmark.stats.stats.min
     note(f"evaluation: {rate:,.0f} networks/s (3 ways, 17 values, 200 frequencies, 4 curves)")
+
+
+@cache
+def shelf_problem(join: int) -> Problem:
+    """The demo from its shelf of sixty rows, with so many pieces in one part at most."""
+    demo = load("demo_shelf")
+    return Problem(title="shelf", drivers=demo.drivers, topology=demo.topology,
+                   stock=replace(demo.stock, join=join), goals=demo.specs, mirror=True)
+
+
+@pytest.mark.parametrize("join", [2, 3])
+def test_joined_pieces_leave_evaluation_fast(note, join):
+    """Joined pieces multiply the values; networks a second fall by half at most."""
+    plain, joined = shelf_problem(1), shelf_problem(join)
+    values = [sum(len(o.values) for o in p.space.options) for p in (plain, joined)]
+    assert values[1] > 3 * values[0]
+    a, b = least_seconds([evaluate(plain, 256), evaluate(joined, 256)])
+    note(f"join {join}: {256 / b:,.0f} networks/s with {values[1]} values in the slots, "
+         f"{256 / a:,.0f} with {values[0]} ({100 * (a / b - 1):+.0f} %)")
+    assert b <= 2.0 * a
+
+
+def test_a_thousand_speakers_are_drawn_in_half_a_second(note):
+    """1,000 draws of a network of 17 parts, all curves and goals: under 0.5 s on one core."""
+    problem = load("three_way_17")
+    space = problem.space
+    full = replace(draw_networks(problem, 1, 6)[0], present=np.ones(len(space.slots), dtype=bool))
+    network = space.network(full)
+    assert sum(len(s.parts) for w in network.ways for s in w.slots) == 17
+    least = np.inf
+    for _ in range(8):
+        began = time.perf_counter()
+        report = spread_network(problem, network, draws=1000, rng=np.random.default_rng(1))
+        least = min(least, time.perf_counter() - began)
+    note(f"tolerances: 1,000 draws with {len(report.curves)} curves in {least:.2f} s")
+    assert len(report.curves) >= len(problem.report_field.names)
+    assert least < 0.5
 
 
 def test_many_directions_cost_no_more_than_few(note):
