@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
                for name, candidate in others]
     if args.json is not None:
         write_json(args.json, check_tables.check_to_json(
-            report, str(args.design), args.network, against))
+            report, problem, str(args.design), args.network, against))
     if args.page is not None:
         _write_page(args, problem, report.candidate, others, read.notes)
     if screen.quiet:

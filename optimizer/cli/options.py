@@ -89,7 +89,7 @@ def check_page(file: str | None) -> None:
     from pathlib import Path
 
     from optimizer.report.export import check_writable
-    from optimizer.report.page.candidates import read_engine
+    from optimizer.report.page.render import read_engine
 
     check_writable(Path(file), key="--page")
     read_engine()

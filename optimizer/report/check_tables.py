@@ -11,7 +11,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from optimizer.report.export import SCHEMA, candidate_to_json
+from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
 from optimizer.report.ladder_text import draw_ladder
 from optimizer.report.words import say_band, say_figure, say_frequency, say_impedance, say_value
 from optimizer.search.candidates import Candidate
@@ -196,7 +196,7 @@ def say_load(candidate: Candidate) -> str:
 
 
 def check_to_json(
-    report: CheckReport, design_name: str, network_name: str,
+    report: CheckReport, problem: DescribedProblem, design_name: str, network_name: str,
     against: Sequence[tuple[str, Candidate, Comparison]] = (),
 ) -> dict[str, Any]:
     """Turn a check into plain data for JSON.
@@ -205,6 +205,8 @@ def check_to_json(
     ----------
     report : CheckReport
         The network checked.
+    problem : DescribedProblem
+        What it was checked for; the loads of its parts are those of its drivers.
     design_name, network_name : str
         As the user gave them.
     against : sequence of (str, Candidate, Comparison)
@@ -219,7 +221,7 @@ def check_to_json(
         "schema": SCHEMA,
         "design": design_name,
         "network": network_name,
-        "candidate": candidate_to_json(report.candidate),
+        "candidate": rated_to_json(report.candidate, problem),
         "reasons": [
             {"goal": reason.goal, "cost": round(reason.cost, 6),
              **({"band_hz": [round(reason.band.low_hz, 3), round(reason.band.high_hz, 3)],
@@ -231,7 +233,7 @@ def check_to_json(
         "better": [{**change_to_json(one.change), "cost": round(one.cost, 6)}
                    for one in report.improvements],
         "against": [
-            {"network": name, "candidate": candidate_to_json(candidate),
+            {"network": name, "candidate": rated_to_json(candidate, problem),
              "polarity_turned": list(comparison.polarity),
              "changes": [change_to_json(change) for change in comparison.parts],
              "curves": {c.name: {"rms_db": round(c.rms_db, 4), "worst_db": round(c.worst_db, 4),

@@ -47,7 +47,7 @@ def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
     if any("impedance_ohm" in one for one in drivers):
         charts += [Chart(key="impedances", title="Impedance", text="Modulus in ohm."),
                    Chart(key="phases", title="Phase of the impedance", text="In degrees.")]
-    planes = {}
+    planes: dict[str, Any] = {}
     for driver in survey.drivers:
         for name in ("horizontal", "vertical"):
             plane = _list_plane(files[driver.name], name, grid)

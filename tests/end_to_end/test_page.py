@@ -294,9 +294,11 @@ def test_points_of_the_trade_can_be_chosen(opened: Any, listed: list[dict[str, A
 def test_names_of_crowded_points_stay_readable(opened: Any) -> None:
     """Where points lie close together each number stands clear of all points and numbers."""
     over = opened.run("""(() => {
-        const f = trade.view.frame, middle = [(f.bbox.x0 + f.bbox.x1) / 2, (f.bbox.y0 + f.bbox.y1) / 2];
-        const all = [[0, 0], [9, 3], [-8, 4], [14, -11], [2, 12]].map(([x, y], k) => ({ k, rank: k + 1,
-            x: { value: f.x_scale.invert(middle[0] + x) }, y: { value: f.y_scale.invert(middle[1] + y) } }));
+        const f = trade.view.frame, b = f.bbox;
+        const middle = [(b.x0 + b.x1) / 2, (b.y0 + b.y1) / 2];
+        const all = [[0, 0], [9, 3], [-8, 4], [14, -11], [2, 12]].map(([x, y], k) => ({
+            k, rank: k + 1, x: { value: f.x_scale.invert(middle[0] + x) },
+            y: { value: f.y_scale.invert(middle[1] + y) } }));
         const { right, down } = trade.place(all, all.map(p => String(p.rank)));
         const spots = all.map(p => [f.x_scale.compute(p.x.value), f.y_scale.compute(p.y.value)]);
         const names = spots.map(([x, y], k) => [x + right[k], y + down[k]]);

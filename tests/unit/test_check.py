@@ -172,6 +172,10 @@ def test_command(design, capsys):
     data = json.loads((folder / "c.json").read_text(encoding="utf-8"))
     assert data["schema"] == 1
     assert data["candidate"]["ways"]["tweeter"]["slots"][1]["name"] == "X4"
+    for found in (data["candidate"], data["against"][0]["candidate"]):
+        slots = [one for way in found["ways"].values() for one in way["slots"]]
+        assert all(one["watt"] >= 0.0 and one["rating_needed"] > 0.0 for one in slots)
+        assert found["amplifier"]["watt"] > 0.0
     assert data["reasons"][0]["cost"] >= data["reasons"][-1]["cost"]
     assert data["against"][0]["changes"] == []
     assert {"slot", "from", "to", "cost"} == set(data["better"][0])
