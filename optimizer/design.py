@@ -58,6 +58,31 @@ class ResponseFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NearFieldFiles:
+    """A driver's near field and what is needed to join it to the far field.
+
+    Parameters
+    ----------
+    path : Path
+        Near field of the diaphragm.
+    front_m : tuple of float or None
+        (width, height, right, up): size of the front, and the driver's centre from its middle.
+    join_hz : float or None
+        Where to join; found by itself when None.
+    port : Path or None
+        Near field of the port.
+    port_m : float or None
+        Diameter of the port.
+    """
+
+    path: Path
+    front_m: tuple[float, float, float, float] | None = None
+    join_hz: float | None = None
+    port: Path | None = None
+    port_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DesignDriver:
     """A driver's files and what is known of it.
 
@@ -79,6 +104,8 @@ class DesignDriver:
         Given by hand: how much later than in its files it arrives.
     level_db : float
         Given by hand: added to its responses.
+    near : NearFieldFiles or None
+        Continues the responses below what the far field resolves.
     """
 
     name: str
@@ -89,6 +116,7 @@ class DesignDriver:
     limits: Limits = field(default_factory=Limits)
     delay_s: float = 0.0
     level_db: float = 0.0
+    near: NearFieldFiles | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

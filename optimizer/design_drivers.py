@@ -17,6 +17,8 @@ from optimizer.errors import InputError
 from optimizer.measure.contents import read_curve
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.grid import Resampled, log_grid, resample
+from optimizer.measure.joined import join_directions
+from optimizer.measure.nearfield import Baffle, add_port
 from optimizer.measure.phase import minimum_phase
 from optimizer.measure.response import Direction, Response
 from optimizer.measure.text import read_response
@@ -91,7 +93,36 @@ def _read_directions(
         file = _find_file(chosen, direction, mirror)
         assert file is not None  # the shared directions were chosen that way
         found[direction] = _read(design.where(file.key), file.path, "pressure", notes)
-    return found
+    return _join_near(design, chosen, found, notes) if chosen.near is not None else found
+
+
+def _join_near(
+    design: Design, chosen: DesignDriver, found: dict[Direction, Response], notes: list[str]
+) -> dict[Direction, Response]:
+    """Continue the responses of a driver by its near field."""
+    near, key = chosen.near, f"drivers.{chosen.name}.near"
+    assert near is not None  # the caller looked
+    spot = design.where(key)
+    response = _read(design.where(f"{key}.file"), near.path, "pressure", notes)
+    baffle = None
+    if near.front_m is not None:
+        width, height, right, up = near.front_m
+        baffle = Baffle(width_m=width, height_m=height, right_m=right, up_m=up,
+                        diaphragm_m=chosen.diaphragm_m or 0.0)
+    gate_s = read_curve(chosen.responses[0].path, "response").gate_s
+    try:
+        if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
+            port = _read(design.where(f"{key}.port"), near.port, "pressure", notes)
+            response = add_port(response, port, near.port_m / chosen.diaphragm_m)
+        joined, splice = join_directions(
+            response, found, baffle=baffle, at_hz=near.join_hz,
+            far_from_hz=1.0 / gate_s if gate_s else None)
+    except InputError as error:
+        raise spot.locate(error) from None
+    notes += [f"near field {near.path.name}: {note}" for note in splice.notes]
+    if len(found) > 1:
+        notes.append("directions off the axis follow it below the join: an estimate")
+    return joined
 
 
 def _read_together(
@@ -172,7 +203,7 @@ def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
     valid = []
     for one in chosen:
         reading = read_curve(one.responses[0].path, "response")
-        if reading.gate_s is None:
+        if reading.gate_s is None or one.near is not None:
             return []
         valid.append((1.0 / reading.gate_s, reading))
     from_hz, reading = min(valid, key=lambda item: item[0])

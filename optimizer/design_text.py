@@ -12,6 +12,7 @@ from optimizer.design import (
     DesignDriver,
     GridChoice,
     Measured,
+    NearFieldFiles,
     ResponseFile,
     SearchChoice,
 )
@@ -29,7 +30,7 @@ SOUND_SPEED_M_S = 343.2
 
 _TOP = ("speaker", "measured", "drivers", "together", "ways", "goals", "stock", "search", "grid")
 _MEASURED = ("volts", "metres", "clock", "mirror", "estimate", "baffle", "reflections")
-_DRIVER = ("response", "impedance", "at", "diaphragm", "limits", "delay", "level")
+_DRIVER = ("response", "impedance", "near", "at", "diaphragm", "limits", "delay", "level")
 _LIMITS = {
     "watts": ("watts", "W"),
     "lowest_hz": ("lowest_hz", "Hz"),
@@ -165,6 +166,12 @@ def _read_driver(name: str, entry: Entry, folder: Path) -> DesignDriver:
     up, right, back = (
         place[key].quantity("m") if key in place else 0.0 for key in ("up", "right", "back")
     )
+    near = _read_near(fields["near"], folder) if "near" in fields else None
+    if near is not None and near.port is not None and "diaphragm" not in fields:
+        raise entry.error(
+            "a port needs the diameter of the driver's diaphragm",
+            remedy='add "diaphragm: LENGTH" to the driver',
+        )
     return DesignDriver(
         name=name,
         responses=_read_responses(fields["response"], folder),
@@ -176,7 +183,34 @@ def _read_driver(name: str, entry: Entry, folder: Path) -> DesignDriver:
         limits=_read_limits(fields["limits"]) if "limits" in fields else Limits(),
         delay_s=_read_delay(fields["delay"]) if "delay" in fields else 0.0,
         level_db=fields["level"].quantity("dB") if "level" in fields else 0.0,
+        near=near,
     )
+
+
+def _read_near(entry: Entry, folder: Path) -> NearFieldFiles:
+    """Read a near field: a file, or its block with front, join and port."""
+    if not entry.is_mapping:
+        return NearFieldFiles(path=_read_path(entry, folder))
+    fields = entry.fields(("file", "front", "join", "port", "port_diameter"), needed=("file",))
+    front = None
+    if "front" in fields:
+        sizes = fields["front"].fields(("width", "height", "right", "up"),
+                                       needed=("width", "height"))
+        width, height = (sizes[key].quantity("m", above=0.0) for key in ("width", "height"))
+        right, up = (sizes[k].quantity("m") if k in sizes else 0.0 for k in ("right", "up"))
+        front = (width, height, right, up)
+    if ("port" in fields) != ("port_diameter" in fields):
+        raise entry.error(
+            "a port is added by its near field and its diameter",
+            remedy="state both port and port_diameter, or neither",
+        )
+    return NearFieldFiles(
+        path=_read_path(fields["file"], folder), front_m=front,
+        join_hz=fields["join"].quantity("Hz", above=0.0) if "join" in fields else None,
+        port=_read_path(fields["port"], folder) if "port" in fields else None,
+        port_m=(fields["port_diameter"].quantity("m", above=0.0)
+                if "port_diameter" in fields else None),
+    )  # fmt: skip
 
 
 def _read_limits(entry: Entry) -> Limits:

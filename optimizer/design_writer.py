@@ -11,6 +11,7 @@ from pathlib import Path
 from optimizer.design_ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.measure.response import Direction
+from optimizer.measure.survey import DriverSurvey
 from optimizer.network.ladder import Slot
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.project_start import (
@@ -175,6 +176,7 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
         lines.append(
             f"    impedance: {_quote(_relative(folder / start.impedances[name], beside))}"
         )
+        lines += _render_near(start, way.driver, folder, beside)
         lines += _render_place(start, name)
         stated = f"lowest_hz: {limits[name]:.3g}"
         if name in tops:
@@ -182,6 +184,21 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
         lines.append(f"    limits: {{{stated}}}   # add watts: N from the data sheet")
         lines.append("")
     return lines
+
+
+def _render_near(start: Start, driver: DriverSurvey, folder: Path, beside: Path) -> list[str]:
+    """Write the near field that the survey joined, with what it was joined by."""
+    reading = start.survey.folder.drivers[driver.name].near_field
+    if driver.splice is None or reading is None:
+        return []
+    lines = [line for note in driver.splice.notes for line in _comment(note, indent="    ")]
+    items = [f"file: {_quote(_relative(folder / reading.path, beside))}"]
+    front = driver.splice.baffle
+    if front is not None:
+        place = "".join(f", {key}: {value:g}" for key, value in (
+            ("right", front.right_m), ("up", front.up_m)) if value)
+        items.append(f"front: {{width: {front.width_m:g}, height: {front.height_m:g}{place}}}")
+    return [*lines, f"    near: {{{', '.join(items)}}}"]
 
 
 def _render_place(start: Start, name: str) -> list[str]:

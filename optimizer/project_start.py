@@ -130,10 +130,10 @@ def plan_start(
     shared = set.intersection(*(set(files) for files in responses.values()))
     band, band_why = _choose_band(plan)
     for driver in survey.drivers:
-        if survey.folder.drivers[driver.name].near_field is not None:
+        if survey.folder.drivers[driver.name].near_field is not None and driver.splice is None:
             notes.append(
                 f"the near field of {driver.name} is not part of this design: its response on "
-                "axis is continued below its data"
+                "axis is continued below its data; --front states what joining it needs"
             )
     return Start(
         survey=survey, plan=plan, clock=found, clock_why=why, responses=responses,

@@ -72,6 +72,7 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Survey, show, and write what was asked for."""
+    from optimizer.cli.options import check_page
     from optimizer.cli.outcome import DONE
     from optimizer.cli.screen import Screen
     from optimizer.measure.folder import require_drivers
@@ -82,17 +83,16 @@ def run(args: argparse.Namespace) -> int:
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
-    if args.page is not None:
-        check_writable(Path(args.page), key="--page")
+    check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     options = read_options(args)
-    folder, diameters, depths = open_path(args.path, options)
+    folder, diameters, depths, fronts = open_path(args.path, options)
     if not folder.drivers:
         # What was ignored, and why, is the answer; the error after it gives the exit code.
         screen.show(survey_tables.tabulate_files(folder))
     require_drivers(folder)
     survey = survey_folder(
-        folder, diaphragms_m=diameters, depths_m=depths, baffles=options.fronts
+        folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts
     )
     screen.show(survey_tables.show_survey(survey, width=screen.width))
     if args.json is not None:
@@ -193,7 +193,7 @@ def _read_front(text: str, diaphragm_m: float) -> Baffle:
 
 def open_path(
     path: Path, options: ReadingOptions
-) -> tuple[Folder, dict[str, float], dict[str, float]]:
+) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
     """Open a folder, or the files a design names.
 
     Parameters
@@ -209,6 +209,8 @@ def open_path(
         How every file was understood.
     diameters, depths : dict of str to float
         By driver, in m.
+    fronts : dict of str to Baffle
+        By driver.
 
     Raises
     ------
@@ -219,20 +221,21 @@ def open_path(
 
     if path.suffix.lower() not in DESIGN_SUFFIXES or path.is_dir():
         folder = read_folder(path, roles=options.roles)
-        return folder, options.diameters, options.depths
+        return folder, options.diameters, options.depths, options.fronts
     return _open_design(path, options)
 
 
 def _open_design(
     path: Path, options: ReadingOptions
-) -> tuple[Folder, dict[str, float], dict[str, float]]:
+) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
     from optimizer.measure.contents import read_curve
+    from optimizer.measure.nearfield import Baffle
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
     from optimizer.project import load_design
 
     design = load_design(path)
     readings: list[FileReading] = []
-    drivers = {}
+    drivers, fronts = {}, {}
     for one in design.drivers:
         responses = {
             file.direction: read_curve(
@@ -241,7 +244,16 @@ def _open_design(
             for file in one.responses
         }
         impedance = read_curve(one.impedance, "impedance", driver=one.name)
-        drivers[one.name] = DriverFiles(name=one.name, responses=responses, impedance=impedance)
+        near = None
+        if one.near is not None:
+            near = read_curve(one.near.path, "near field", driver=one.name)
+            readings.append(near)
+            if one.near.front_m is not None:
+                width, height, right, up = one.near.front_m
+                fronts[one.name] = Baffle(width_m=width, height_m=height, right_m=right, up_m=up,
+                                          diaphragm_m=one.diaphragm_m or 0.0)
+        drivers[one.name] = DriverFiles(name=one.name, responses=responses, impedance=impedance,
+                                        near_field=near)
         readings += [*responses.values(), impedance]
     together = None
     if design.together is not None:
@@ -250,4 +262,5 @@ def _open_design(
     folder = Folder(path=str(path), files=tuple(readings), drivers=drivers, together=together)
     diameters = {d.name: d.diaphragm_m for d in design.drivers if d.diaphragm_m}
     depths = {d.name: d.place_m[2] for d in design.drivers}
-    return folder, {**diameters, **options.diameters}, {**depths, **options.depths}
+    return (folder, {**diameters, **options.diameters}, {**depths, **options.depths},
+            {**fronts, **options.fronts})

@@ -119,6 +119,8 @@ class Splice:
         Added to the near field to meet the far field.
     mismatch_db : float
         Rms difference left over the octave around `at_hz`.
+    baffle : Baffle or None
+        The front whose step was applied.
     notes : tuple of str
         What was assumed.
     """
@@ -127,6 +129,7 @@ class Splice:
     at_hz: float
     shift_db: float
     mismatch_db: float
+    baffle: Baffle | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -227,6 +230,7 @@ def splice_fields(
         at_hz=where,
         shift_db=shift,
         mismatch_db=mismatch,
+        baffle=baffle,
         notes=tuple(notes),
     )
 

@@ -1,0 +1,155 @@
+"""A design's near field: joined on axis, followed off the axis, kept by `start`, refused in words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.cli.main import main
+from optimizer.errors import InputError
+from optimizer.measure.joined import join_directions
+from optimizer.measure.nearfield import Baffle, estimate_baffle_step
+from optimizer.measure.response import ON_AXIS, Direction, Response
+from optimizer.project import build_problem, load_design
+
+FREQUENCY = np.geomspace(20.0, 20000.0, 700)
+GATE_HZ = 200.0
+FRONT = Baffle(width_m=0.22, height_m=0.36, diaphragm_m=0.13)
+ASIDE = Direction(horizontal_deg=60.0)
+
+
+def cone(f: np.ndarray) -> np.ndarray:
+    """A closed box at 50 Hz and a smooth end at 4 kHz, in half space."""
+    s, t = 1j * f / 50.0, 1j * f / 4000.0
+    return 300.0 * s**2 / (s**2 + 1.4 * s + 1.0) / (t**2 + 1.2 * t + 1.0)
+
+
+def far(f: np.ndarray) -> np.ndarray:
+    """The same on its front, from afar, 3 ms late."""
+    return cone(f) * estimate_baffle_step(f, FRONT) * np.exp(-2j * np.pi * f * 3e-3)
+
+
+def aside(f: np.ndarray) -> np.ndarray:
+    """Off the axis: alike in the bass, 6 dB less in the treble."""
+    s = 1j * f / 1500.0
+    return far(f) * (1.0 + 0.5 * s) / (1.0 + s)
+
+
+def write(folder: Path, name: str, f: np.ndarray, value: np.ndarray, *, head: str = "") -> None:
+    rows = zip(f, 20 * np.log10(np.abs(value)), np.degrees(np.angle(value)), strict=True)
+    text = head + "".join(f"{a:.4f} {b:.4f} {c:.4f}\n" for a, b, c in rows)
+    (folder / name).write_text(text, encoding="utf-8")
+
+
+def write_folder(folder: Path) -> Path:
+    """One driver: gated far field on and off axis, near field 17 dB louder, impedance."""
+    inside = FREQUENCY[FREQUENCY >= GATE_HZ]
+    write(folder, "woofer.txt", inside, far(inside), head="* Gate 5 ms\n")
+    write(folder, "woofer_h60.txt", inside, aside(inside), head="* Gate 5 ms\n")
+    low = FREQUENCY[FREQUENCY < 2000.0]
+    write(folder, "woofer_nearfield.txt", low, cone(low) * 10 ** (17 / 20))
+    s = 1j * FREQUENCY / 50.0
+    z = 6.0 + 30.0 * (s / 5.0) / (s**2 + s / 5.0 + 1.0) + 1j * FREQUENCY * 2e-3
+    rows = zip(FREQUENCY, np.abs(z), np.degrees(np.angle(z)), strict=True)
+    (folder / "woofer_z.txt").write_text(
+        "* Freq(Hz) Z(ohm)\n" + "".join(f"{a:.4f} {b:.5f} {c:.4f}\n" for a, b, c in rows))
+    return folder
+
+
+def level(value: np.ndarray) -> np.ndarray:
+    return np.asarray(20 * np.log10(np.abs(value)))
+
+
+def test_directions_follow_the_axis_down() -> None:
+    """Off the axis the bass is that of the axis, the treble as measured; between, within 0.5 dB."""
+    inside = FREQUENCY[FREQUENCY >= GATE_HZ]
+
+    def response(f: np.ndarray, value: np.ndarray) -> Response:
+        return Response(frequency_hz=f, value=value, quantity="pressure")
+
+    joined, splice = join_directions(
+        response(FREQUENCY, cone(FREQUENCY)),
+        {ON_AXIS: response(inside, far(inside)), ASIDE: response(inside, aside(inside))},
+        baffle=FRONT)
+    assert list(joined) == [ON_AXIS, ASIDE]
+    for direction, truth in ((ON_AXIS, far), (ASIDE, aside)):
+        found = joined[direction]
+        assert np.all(np.diff(found.frequency_hz) > 0.0)
+        wrong = found.level_db - level(truth(found.frequency_hz))
+        assert np.abs(wrong).max() < 0.5
+        assert np.abs(wrong[found.frequency_hz < 60.0]).max() < 0.15
+    turned = joined[ASIDE].value / aside(joined[ASIDE].frequency_hz)
+    assert np.rad2deg(np.abs(np.angle(turned))).max() < 25.0
+    assert splice.baffle is FRONT
+
+
+def test_start_keeps_the_joined_near_field(tmp_path: Path, capsys: pytest.CaptureFixture[str]
+                                           ) -> None:
+    """`start` with the front writes it into the design, which then knows the bass by itself."""
+    folder = write_folder(tmp_path)
+    code = main(["start", str(folder), "--front", "woofer=220x360 mm", "--diameter",
+                 "woofer=130 mm", "--seconds", "0.2", "--workers", "1"])
+    assert code == 0
+    text = (folder / "laddersmith.yaml").read_text(encoding="utf-8")
+    assert "near: {file: woofer_nearfield.txt, front: {width: 0.22, height: 0.36}}" in text
+    problem = build_problem(load_design(folder / "laddersmith.yaml"))
+    driver = problem.drivers[0]
+    assert driver.coverage[0].low_hz < 21.0
+    assert driver.directions == (ON_AXIS, ASIDE)
+    inside = driver.frequency_hz < 15000.0
+    f = driver.frequency_hz[inside]
+    for row, truth in zip(driver.pressure[:, inside], (far, aside), strict=True):
+        wrong = level(row) - level(truth(f))
+        assert np.abs(wrong - np.median(wrong)).max() < 0.5
+    assert any("joined at" in note for note in driver.notes)
+    assert not any("gate" in note for note in problem.notes)
+    capsys.readouterr()
+    # The design is surveyed with the same join.
+    assert main(["survey", str(folder / "laddersmith.yaml")]) == 0
+    assert "20 Hz to" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("block", "key", "said"), [
+    ("none.txt", "near", "must exist"),
+    ("{file: woofer_nearfield.txt, join: 90 Hz}", "near", "where both are valid"),
+    ("{file: woofer_nearfield.txt, front: {width: 22 cm}}", "near.front", "height"),
+    ("{file: woofer_nearfield.txt, front: {width: 22 cm, height: 3 cm, up: 4 cm}}", "near",
+     "inside the front"),
+    ("{file: woofer_nearfield.txt, port: p.txt}", "near", "diameter"),
+    ("{front: {width: 22 cm, height: 30 cm}}", "near", "file"),
+])
+def test_faults_of_a_near_field_are_named(tmp_path: Path, block: str, key: str, said: str) -> None:
+    """A near field that cannot be joined is refused with the line and key that says so."""
+    folder = write_folder(tmp_path)
+    path = folder / "design.yaml"
+    path.write_text(
+        "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
+        f"    near: {block}\nways:\n  woofer:\n    ladder:\n"
+        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=said) as caught:
+        build_problem(load_design(path))
+    assert caught.value.line == 5
+    assert str(caught.value.key).startswith(f"drivers.woofer.{key}")
+
+
+def test_a_port_adds_to_its_cone(tmp_path: Path) -> None:
+    """A port's near field counts by its diameter over the diaphragm's: here +3.5 dB in the bass."""
+    folder = write_folder(tmp_path)
+    low = FREQUENCY[FREQUENCY < 90.0]
+    write(folder, "port.txt", low, cone(low) * 10 ** (17 / 20))
+    levels = []
+    for port in ("", ", port: port.txt, port_diameter: 65 mm"):
+        path = folder / "design.yaml"
+        path.write_text(
+            "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
+            "    diaphragm: 130 mm\n    near: {file: woofer_nearfield.txt, front: "
+            f"{{width: 22 cm, height: 36 cm}}{port}}}\nways:\n  woofer:\n    ladder:\n"
+            "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n", encoding="utf-8")
+        driver = build_problem(load_design(path)).drivers[0]
+        levels.append(level(driver.pressure[0]))
+    # Half the diameter adds half the amplitude: 20 log10(1.5) = 3.52 dB.
+    bass, rest = driver.frequency_hz < 80.0, driver.frequency_hz > 300.0
+    assert (levels[1] - levels[0])[bass] == pytest.approx(3.52, abs=0.05)
+    assert (levels[1] - levels[0])[rest] == pytest.approx(0.0, abs=0.01)
