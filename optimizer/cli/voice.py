@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import count_number
-from optimizer.cli.outcome import DONE, NO_CANDIDATE, complain
+from optimizer.cli.outcome import BAD_INPUT, DONE, NO_CANDIDATE, complain
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
     from optimizer.network.ladder import Network
     from optimizer.parts import Part
     from optimizer.search.problem import Problem
-    from optimizer.workshop.voicing import Answer
+    from optimizer.workshop.voicing import Answer, VoiceResult
 
 _DEFAULT_TOP = 5
 
@@ -40,32 +39,45 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
                         help='a part that shall be used: "tweeter.R1 2.7 ohm"; may be repeated')
     parser.add_argument("--changes", metavar="N", type=_change_number, default=2,
                         help="most parts to change, 1 to 3 (default 2)")
-    parser.add_argument("--hold", metavar="DB", type=_decibels,
-                        help="how far the rest may move (default 0.75 dB)")
+    parser.add_argument("--hold", metavar="LIMIT", action="append", default=[],
+                        help='how far the rest may move: "1 dB" for curves (default 0.75 dB), '
+                        '"level 2 dB", "directivity 2 dB", "impedance 90 %%" of the lowest; may '
+                        "be repeated")
     parser.add_argument("--words", metavar="FILE", type=Path,
                         help="your own words for changes of tone instead of those that come along")
     parser.add_argument("--list-words", action=_ListWords, nargs=0,
-                        help="show the words with their meaning, and stop")
+                        help="show the words with their meaning and the file that states them, "
+                        "and stop; those of --words when that stands before")
     parser.add_argument("--top", type=count_number, metavar="N", default=_DEFAULT_TOP,
                         help=f"answers to show (default {_DEFAULT_TOP})")
     parser.add_argument("--json", metavar="FILE", help="write the answers as JSON; - prints them")
     parser.add_argument("--save", metavar="FILE", type=Path,
                         help="write an answer as a network file, never over another file")
-    parser.add_argument("--accept", metavar="N", type=count_number, default=1,
-                        help="which answer --save writes (default 1)")
+    parser.add_argument("--accept", metavar="N", type=_answer_number,
+                        help="which answer --save writes (default: the first that keeps the "
+                        "limits); 0 is the part of --use alone")
     return parser
 
 
 class _ListWords(argparse.Action):
     """Show the words and stop, without a design."""
 
-    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+    def __call__(
+        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, *_: object
+    ) -> None:
         from optimizer.report.voice_tables import say_wish
-        from optimizer.workshop.wishes import parse_wish, read_words
+        from optimizer.workshop.wishes import find_words, parse_wish, read_words
 
-        words = read_words()
+        own = getattr(namespace, "words", None)
+        try:
+            words = read_words(own)
+        except InputError as error:
+            complain(str(error))
+            parser.exit(BAD_INPUT)
         for word in words.values():
             print(f"{say_wish(parse_wish(word.word, words))} ({word.meaning})")
+        if own is None:
+            print(f"From {find_words()}: copy it, change what you like, and give it with --words.")
         parser.exit(DONE)
 
 
@@ -75,14 +87,8 @@ def _change_number(text: str) -> int:
     return int(text)
 
 
-def _decibels(text: str) -> float:
-    try:
-        value = float(text.lower().removesuffix("db"))
-    except ValueError:
-        value = math.nan
-    if not 0.0 < value <= 20.0:
-        raise argparse.ArgumentTypeError(f"decibels from above 0 to 20 are needed, got {text!r}")
-    return value
+def _answer_number(text: str) -> int:
+    return 0 if text == "0" else count_number(text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -91,9 +97,9 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.project import build_problem, load_design
     from optimizer.report import tables, voice_tables
     from optimizer.report.export import check_writable, write_json
+    from optimizer.workshop.holding import parse_holds
     from optimizer.workshop.network_file import read_network
     from optimizer.workshop.voicing import voice_network
-    from optimizer.workshop.wish_goals import Limits
     from optimizer.workshop.wishes import parse_wish, read_words
 
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
@@ -102,19 +108,17 @@ def run(args: argparse.Namespace) -> int:
         raise InputError("a wish is needed", key="--wish",
                          remedy='add --wish "2k..5k -1 dB" or --use "tweeter.R1 2.7 ohm"')
     wishes = [parse_wish(text, words) for text in args.wish]
+    limits = parse_holds(args.hold)
     _check_paths(args)
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     use = dict(_read_use(text, problem, read.network) for text in args.use)
-    limits = Limits() if args.hold is None else Limits(hold_db=args.hold)
     result = voice_network(problem, read.network, wishes, changes=args.changes, limits=limits,
-                           use=use, top=max(args.top, args.accept))
+                           use=use, top=max(args.top, args.accept or 1))
     shown = result.answers[:args.top]
-    if args.save is not None and result.answers and args.accept > len(result.answers):
-        raise InputError("the number of an answer must exist", key="--accept", value=args.accept,
-                         remedy=f"choose from 1 to {len(result.answers)}")
+    accepted = _choose(args, result)
     if args.json is not None:
         write_json(args.json, voice_tables.voice_to_json(
             result, wishes, use, str(args.design), args.network))
@@ -128,25 +132,50 @@ def run(args: argparse.Namespace) -> int:
         "",
     )
     if use:
-        screen.show("With that part alone:", voice_tables.show_answer(
+        parts = "that part" if len(use) == 1 else "those parts"
+        screen.show(f"With {parts} alone:", voice_tables.show_answer(
             None, result.base, result.present, wishes), "")
+        if not shown and not result.base.beyond:
+            screen.show("No further change is worth its while.", "")
     for number, answer in enumerate(shown, start=1):
         screen.show(voice_tables.show_answer(number, answer, result.present, wishes), "")
+    if result.nearest:
+        screen.show("Nearest to an answer, though none gains what it costs:")
+        for answer in result.nearest:
+            screen.show(voice_tables.show_answer(None, answer, result.present, wishes), "")
     if shown:
         screen.show(tables.show_heading("What no. 1 moves"),
                     voice_tables.show_curves(shown[0], result.present), "")
     screen.show(voice_tables.say_search(result, args.changes))
     if args.json not in (None, "-"):
         screen.show(f"Written: {args.json}.")
-    if args.save is not None and result.answers:
-        _save(args, problem, result.answers)
+    if accepted is not None:
+        _save(args, problem, accepted)
         screen.show(f"Written: {args.save}, from {args.network}.")
+    elif args.save is not None:
+        screen.show(f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
+                    "number writes an answer all the same.")
     if any(not answer.beyond for answer in shown) or (use and not result.base.beyond):
         return DONE
-    complain(
-        f"no change of up to {args.changes} parts from stock serves the wish within the limits; "
-        "wish for less, allow more changes or more drift (--hold), or widen ranges in the design")
+    complain(voice_tables.say_why_not(result, args.changes))
     return NO_CANDIDATE
+
+
+def _choose(args: argparse.Namespace, result: VoiceResult) -> Answer | None:
+    """Choose the answer to save: the one asked for, or the first that keeps the limits."""
+    offers = dict(enumerate(result.answers, start=1))
+    if args.use:
+        offers[0] = result.base
+    if args.save is None:
+        return None
+    if args.accept is None:
+        order = [*(k for k in offers if k), *(k for k in offers if not k)]
+        return next((offers[k] for k in order if not offers[k].beyond), None)
+    if args.accept not in offers:
+        known = ", ".join(map(str, sorted(offers))) or "none: there is no answer"
+        raise InputError("the number of an answer must exist", key="--accept", value=args.accept,
+                         remedy=f"known here: {known}")
+    return offers[args.accept]
 
 
 def _check_paths(args: argparse.Namespace) -> None:
@@ -186,11 +215,10 @@ def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]
     return label, part
 
 
-def _save(args: argparse.Namespace, problem: Problem, answers: tuple[Answer, ...]) -> None:
+def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
     from optimizer.report.check_tables import say_change
     from optimizer.workshop.network_file import write_network
 
-    answer = answers[args.accept - 1]
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
     note = f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"
     write_network(args.save, answer.candidate.network, parent=args.network, note=note,

@@ -15,12 +15,14 @@ from optimizer.report.check_tables import change_to_json, say_change, tabulate_o
 from optimizer.report.export import SCHEMA, candidate_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.candidates import Candidate
+from optimizer.workshop.change_search import CHANGE_DB
 from optimizer.workshop.check import PartChange, compare_networks
 from optimizer.workshop.voicing import Answer, VoiceResult
-from optimizer.workshop.wish_goals import Limits
+from optimizer.workshop.wish_goals import Limits, find_wanted_level
 from optimizer.workshop.wishes import Wish
 
 _CURVES = ("on_axis", "in_room", "impedance")
+_MOST_CHANGES = 3
 
 
 def say_wish(wish: Wish) -> str:
@@ -57,7 +59,7 @@ def show_answer(
     for sentence in say_moves(answer, present, wishes):
         lines.append(Padding(Text(sentence), (0, 0, 0, 3)))
     for broken in answer.beyond:
-        lines.append(Padding(Text(f"beyond a limit: {broken}", "bold red"), (0, 0, 0, 3)))
+        lines.append(Padding(Text(f"but {broken.says}", "bold red"), (0, 0, 0, 3)))
     return Group(*lines)
 
 
@@ -91,23 +93,29 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     f = old.curves.frequency_hz
     said: list[str] = []
     near = np.zeros(len(f), dtype=bool)
-    for wish in wishes:
-        for band in wish.bands:
-            inside = (f >= band.low_hz) & (f <= band.high_hz)
-            near |= (f >= band.low_hz / np.sqrt(2.0)) & (f <= band.high_hz * np.sqrt(2.0))
-            moved = new.curves.named_db[wish.curve] - old.curves.named_db[wish.curve]
-            got = float(moved[inside].mean()) - answer.level_db
-            said.append(
-                f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
-                f"{wish.curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
-                f"{band.change_db:+.1f}")
-    moved = new.curves.named_db["on_axis"] - old.curves.named_db["on_axis"] - answer.level_db
-    rest = ~near & (f >= 50.0) & (f <= 16000.0)
-    if rest.any():
-        at = np.flatnonzero(rest)[int(np.argmax(np.abs(moved[rest])))]
-        said.append(f"elsewhere on axis at most {moved[at]:+.1f} dB, at {say_frequency(f[at])}")
-    if abs(answer.level_db) >= 0.05:
-        said.append(f"all of it {answer.level_db:+.1f} dB")
+    bands = [(wish.curve, band) for wish in wishes for band in wish.bands]
+    for (curve, band), got in zip(bands, answer.bands_db, strict=True):
+        near |= (f >= band.low_hz / np.sqrt(2.0)) & (f <= band.high_hz * np.sqrt(2.0))
+        said.append(f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
+                    f"{curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
+                    f"{band.change_db:+.1f}")
+    moved = new.curves.named_db["on_axis"] - old.curves.named_db["on_axis"]
+    rest = np.flatnonzero(~near & (f >= 50.0) & (f <= 16000.0))
+    wanted = find_wanted_level(old, wishes)
+    if wanted is not None:
+        said.append(f"level {new.sensitivity_db - old.sensitivity_db:+.1f} dB of the wished "
+                    f"{wanted:+.1f}")
+        if len(rest):
+            low, high = rest[int(np.argmin(moved[rest]))], rest[int(np.argmax(moved[rest]))]
+            said.append(f"on axis from {moved[low]:+.1f} dB at {say_frequency(f[low])} to "
+                        f"{moved[high]:+.1f} dB at {say_frequency(f[high])}")
+    else:
+        if len(rest):
+            at = rest[int(np.argmax(np.abs(moved[rest] - answer.level_db)))]
+            said.append(f"elsewhere on axis at most {moved[at] - answer.level_db:+.1f} dB, at "
+                        f"{say_frequency(f[at])}")
+        if abs(answer.level_db) >= 0.05:
+            said.append(f"all of it {answer.level_db:+.1f} dB")
     lines = ["; ".join(said)]
     lines.append(
         f"lowest impedance {old.impedance_min_ohm:.2f} -> {new.impedance_min_ohm:.2f} ohm; "
@@ -135,6 +143,38 @@ def say_search(result: VoiceResult, changes: int) -> str:
     return text
 
 
+def say_why_not(result: VoiceResult, changes: int) -> str:
+    """Say in one line what stands in the way when no answer keeps all limits, and what to do.
+
+    Parameters
+    ----------
+    result : VoiceResult
+        Without any answer within all limits.
+    changes : int
+        Most changes that were looked for.
+    """
+    parts = "one part" if changes == 1 else f"up to {changes} parts"
+    advice: list[str] = []
+    if result.answers:
+        best = result.answers[0]
+        text = (f"no change of {parts} from stock serves the wish within the limits; nearest, "
+                f"no. 1: {'; '.join(excess.says for excess in best.beyond)}")
+        if all(excess.option for excess in best.beyond):
+            options = " ".join(excess.option for excess in best.beyond)
+            advice.append(f"allow that with {options}")
+    else:
+        text = (f"no change of {parts} from stock brings the wish nearer by the "
+                f"{CHANGE_DB:g} dB that each change must gain")
+    if result.finer is not None:
+        change = "; ".join(say_change(c) for c in result.finer.changes)
+        advice.append(f"offer values between those in stock, which has none for {change} "
+                      '(under "stock:" a finer series, or "join: 2" for two pieces in one place)')
+    if changes < _MOST_CHANGES:
+        advice.append(f"allow more changes (--changes {changes + 1})")
+    advice.append("wish for less or for something else")
+    return f"{text}; {', or '.join(advice)}"
+
+
 def voice_to_json(
     result: VoiceResult, wishes: Sequence[Wish], use: dict[str, Part],
     design_name: str, network_name: str,
@@ -156,7 +196,8 @@ def voice_to_json(
              "score": round(answer.score, 6),
              "level_db": round(answer.level_db, 6),
              "within_limits": not answer.beyond,
-             "beyond": list(answer.beyond),
+             "beyond": [excess.says for excess in answer.beyond],
+             "allowed_by": [excess.option for excess in answer.beyond if excess.option],
              "exact": answer.exact,
              "cost": round(answer.candidate.cost, 6),
              "candidate": candidate_to_json(answer.candidate)}

@@ -56,11 +56,14 @@ class ChangeSearch:
         Goals that say how good a changed network is, the one that tells most first.
     keep : int
         Sets of places of which the best values must be known exactly.
+    any_gain : bool
+        Whether changes count that leave things worse than they are.
     """
 
     bench: Bench
     evaluator: Evaluator
     keep: int
+    any_gain: bool = False
     evaluations: int = 0
     base: float = 0.0
     found: dict[Places, tuple[float, Genome]] = field(default_factory=dict)
@@ -125,9 +128,12 @@ class ChangeSearch:
                         if not self._beaten(p, score))
         return scores[self.keep - 1] if len(scores) >= self.keep else np.inf
 
+    def _least_gain(self) -> float:
+        return np.inf if self.any_gain else self.base
+
     def _beaten(self, places: Places, score: float) -> bool:
         """Whether a smaller set of the same places does as well."""
-        if score >= self.base - _EPSILON:
+        if score >= self._least_gain() - _EPSILON:
             return True
         smaller = (self.found.get(frozenset(some)) for n in range(1, len(places))
                    for some in combinations(places, n))
@@ -238,7 +244,7 @@ class ChangeSearch:
         price = (self._prices(first.gene, first.row)[:, None]
                  + self._prices(second.gene, second.row))
         self.evaluations += price.size
-        limit = min(self._threshold(), self.base)
+        limit = min(self._threshold(), self._least_gain())
         # A pair must beat what either of its places can do alone.
         cap = np.minimum(np.minimum(self._alone(first.gene)[:, None],
                                     self._alone(second.gene)), limit) - _EPSILON

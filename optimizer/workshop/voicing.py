@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -10,7 +11,6 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.errors import InputError
-from optimizer.goals.base import goal_cost
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
@@ -18,16 +18,22 @@ from optimizer.search.candidates import Candidate
 from optimizer.search.figures import build_candidate
 from optimizer.search.problem import Evaluator, Problem
 from optimizer.search.space import Genome
+from optimizer.stock.stock import series_stock
 from optimizer.workshop.bench import Bench, lay_out
 from optimizer.workshop.change_search import BEAM, ChangeSearch, Places
 from optimizer.workshop.check import PartChange, list_changes
-from optimizer.workshop.wish_goals import DirectivityHoldGoal, Limits, ToneGoal, prepare_wishes
+from optimizer.workshop.holding import Excess, list_excesses, measure_bands
+from optimizer.workshop.wish_goals import Limits, ToneGoal, prepare_wishes
 from optimizer.workshop.wishes import Wish
 from optimizer.yamltext import suggest
 
-KEPT_WITHIN_DB = 0.05
-"""A limit passed by less than this counts as kept."""
+LOOKED_AT = 20
+"""Answers by score among which those within all limits are put first."""
 
+_NEAREST = 2
+
+FINER = ((1, "E96"), (2, "E24"))
+"""Changes and series with which to ask whether the steps of the stock stand in the way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,8 +52,10 @@ class Answer:
         Error in the wished bands, rms; without a tone wish, drift of everything.
     level_db : float
         Common level of everything, relative to the present.
-    beyond : tuple of str
-        Limits that are exceeded, in words; empty when all are kept.
+    bands_db : tuple of float
+        Change in each wished band in the order of the wishes, relative to the common level.
+    beyond : tuple of Excess
+        Limits that are exceeded and wishes that are not served; empty when all is well.
     exact : bool
         Whether every alternative with as many changes was computed.
     candidate : Candidate
@@ -59,7 +67,8 @@ class Answer:
     score: float
     wish_error_db: float
     level_db: float
-    beyond: tuple[str, ...]
+    bands_db: tuple[float, ...]
+    beyond: tuple[Excess, ...]
     exact: bool
     candidate: Candidate
 
@@ -75,7 +84,13 @@ class VoiceResult:
     base : Answer
         Nothing changed, or nothing but the part that was asked for.
     answers : tuple of Answer
-        Best first.
+        Those within all limits first, and the best first among either.
+    nearest : tuple of Answer
+        Without any answer, the changes that come nearest to being one: none gains what each
+        change must earn.
+    finer : Answer or None
+        Without any answer within all limits, one that values between those of the stock would
+        give.
     evaluations : int
         Networks evaluated.
     seconds : float
@@ -85,6 +100,8 @@ class VoiceResult:
     present: Candidate
     base: Answer
     answers: tuple[Answer, ...]
+    nearest: tuple[Answer, ...]
+    finer: Answer | None
     evaluations: int
     seconds: float
 
@@ -128,22 +145,86 @@ def voice_network(
         When a wish cannot be computed from the data, or a place to use is none.
     """
     started = time.monotonic()
-    present = build_candidate(problem, network)
-    goals = prepare_wishes(problem, present, wishes, limits or Limits())
-    bench = _put_in_place(problem, network, use or {})
-    names = tuple(dict.fromkeys(n for goal in goals for n in goal.curve_names))
-    evaluator = bench.evaluator(names, goals)
-    search = ChangeSearch(bench, evaluator, keep=max(top, BEAM if changes > 2 else 0))
-    search.run(changes)
-    found = search.best(top)
-
-    def answer(genome: Genome, places: Places, score: float) -> Answer:
-        return _build_answer(problem, network, bench, evaluator, genome, places, score)
-
+    limits = limits or Limits()
+    job = _Job(problem=problem, network=network, wishes=tuple(wishes), limits=limits,
+               use=use or {}, present=build_candidate(problem, network))
+    bench = _put_in_place(problem, network, job.use)
+    search, answers = job.search(bench, changes, keep=max(top, LOOKED_AT))
+    base = job.answer(bench, bench.genome, frozenset(), search.base)
+    nearest: tuple[Answer, ...] = ()
+    finer = None
+    if not any(not a.beyond for a in answers) and (base.beyond or not job.use):
+        if not answers:
+            nearest = tuple(job.search(bench, changes, keep=_NEAREST, any_gain=True)[1])
+        finer = job.try_finer(changes)
     return VoiceResult(
-        present=present, base=answer(bench.genome, frozenset(), search.base),
-        answers=tuple(answer(genome, places, score) for places, (score, genome) in found),
-        evaluations=search.evaluations, seconds=time.monotonic() - started)
+        present=job.present, base=base,
+        answers=tuple(sorted(answers, key=lambda a: bool(a.beyond))[:top]), nearest=nearest,
+        finer=finer, evaluations=search.evaluations, seconds=time.monotonic() - started)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """What `voice_network` was asked for."""
+
+    problem: Problem
+    network: Network
+    wishes: tuple[Wish, ...]
+    limits: Limits
+    use: Mapping[str, Part]
+    present: Candidate
+
+    def search(
+        self, bench: Bench, changes: int, *, keep: int, any_gain: bool = False
+    ) -> tuple[ChangeSearch, list[Answer]]:
+        """Search, and build the best answers."""
+        search = ChangeSearch(bench, self._evaluator(bench), any_gain=any_gain,
+                              keep=max(keep, BEAM if changes > 2 else 0))
+        search.run(changes)
+        return search, [self.answer(bench, genome, places, score)
+                        for places, (score, genome) in search.best(keep)]
+
+    def try_finer(self, changes: int) -> Answer | None:
+        """Look for an answer within all limits among values that the stock does not hold."""
+        for count, series in FINER:
+            if count > changes:
+                break
+            finer = copy.copy(self.problem)
+            finer.stock = series_stock(series)
+            try:
+                bench = _put_in_place(finer, self.network, self.use)
+            except InputError:  # goals on prices have nothing to count with
+                return None
+            found = self.search(bench, count, keep=1)[1]
+            if found and not found[0].beyond:
+                return found[0]
+        return None
+
+    def _evaluator(self, bench: Bench) -> Evaluator:
+        goals = prepare_wishes(self.problem, self.present, self.wishes, self.limits)
+        names = tuple(dict.fromkeys(n for goal in goals for n in goal.curve_names))
+        return bench.evaluator(names, goals)
+
+    def answer(
+        self, bench: Bench, genome: Genome, places: Places, score: float
+    ) -> Answer:
+        """Compute everything there is to say of one answer."""
+        problem, evaluator = self.problem, self._evaluator(bench)
+        new = bench.space.network(genome)
+        candidate = build_candidate(problem, new)
+        solved = solve_network(new, problem.frequency_hz,
+                               {d.name: d.impedance for d in problem.drivers})
+        curves = Curves(evaluator.field, list(solved.transfer), solved.admittance.sum(axis=0))
+        tone = [g for g in evaluator.goals if isinstance(g, ToneGoal)]
+        wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
+        error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))
+        return Answer(
+            changes=tuple(list_changes(self.network, new)), count=len(places), score=score,
+            wish_error_db=float(error), level_db=float(tone[0].common_level(curves)),
+            bands_db=measure_bands(evaluator.goals, curves, self.present, candidate, self.wishes),
+            beyond=list_excesses(evaluator.goals, curves, self.present, candidate, self.wishes,
+                                 self.limits),
+            exact=len(places) <= 2, candidate=candidate)
 
 
 def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -> Bench:
@@ -173,29 +254,3 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
         genome.choice[g] = bench.space.options[g].parts.index(use[label])
     bench.space.free_genes = np.setdiff1d(bench.space.free_genes, list(genes))
     return bench
-
-
-def _build_answer(
-    problem: Problem, network: Network, bench: Bench, evaluator: Evaluator, genome: Genome,
-    places: Places, score: float,
-) -> Answer:
-    new = bench.space.network(genome)
-    candidate = build_candidate(problem, new)
-    solved = solve_network(new, problem.frequency_hz,
-                           {d.name: d.impedance for d in problem.drivers})
-    curves = Curves(evaluator.field, list(solved.transfer), solved.admittance.sum(axis=0))
-    tone = [g for g in evaluator.goals if isinstance(g, ToneGoal)]
-    wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
-    error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))
-    beyond = []
-    for goal in evaluator.goals:
-        if isinstance(goal, (ToneGoal, DirectivityHoldGoal)):
-            over = goal.beyond_db(curves)
-            if over > KEPT_WITHIN_DB:
-                beyond.append(f"{goal.name.replace('_', ' ')} goes {over:.1f} dB beyond its limit")
-        elif float(goal_cost(goal, goal.residuals(curves))) > 1e-6:
-            beyond.append(f"{goal.name.replace('_', ' ')}: {goal.describe(curves)}")
-    return Answer(
-        changes=tuple(list_changes(network, new)), count=len(places), score=score,
-        wish_error_db=float(error), level_db=float(tone[0].common_level(curves)),
-        beyond=tuple(beyond), exact=len(places) <= 2, candidate=candidate)

@@ -46,7 +46,7 @@ class Limits:
 
 
 BEYOND = 10.0
-"""Cost of each dB rms beyond a limit: an answer inside all limits beats any outside."""
+"""Cost of each dB rms beyond a limit: what goes far beyond one is no answer."""
 
 LEVEL_WEIGHT = 0.25
 """1 dB of common level counts as 0.5 dB rms of tone: all of it together is a turn of the volume."""
@@ -169,11 +169,18 @@ class ToneGoal:
         points = wished if wished.any() else self.weight_of_point > 0.0
         return float(np.sqrt(np.mean((error[points] - self._level(error)) ** 2)))
 
-    def beyond_db(self, curves: Curves) -> float:
-        """Return how far one network goes beyond the limits, at worst."""
+    def find_worst(self, curves: Curves) -> tuple[float, int]:
+        """Return how far one network goes beyond the limits at worst, and at which grid point."""
         error = self._error(curves)
-        beyond = np.abs(error - self._level(error)) - self.limit_db
-        return float(np.max(beyond, initial=0.0, where=self.held > 0.0))
+        beyond = np.where(self.held > 0.0, np.abs(error - self._level(error)) - self.limit_db, 0.0)
+        at = int(np.argmax(beyond))
+        return max(0.0, float(beyond[at])), int(self.index[at])
+
+    def allowed_db(self, point: int, present_db: Real) -> tuple[float, float]:
+        """Return how far a grid point may move re the common level, given the present curve."""
+        at = int(np.flatnonzero(self.index == point)[0])
+        change, limit = float(self.reference_db[at] - present_db[point]), float(self.limit_db[at])
+        return change - limit, change + limit
 
     def describe(self, curves: Curves) -> str:
         """See `Goal.describe`."""
@@ -244,10 +251,12 @@ class DirectivityHoldGoal:
         at = int(np.argmax(np.abs(moved)))
         return f"largest change {float(moved[at]):+.1f} dB"
 
-    def beyond_db(self, curves: Curves) -> float:
-        """Return how far the index of one network moves beyond its limit, at worst."""
-        moved = np.abs(self._index(curves) - self.reference_db)
-        return float(np.maximum(moved - self.limit_db, 0.0).max())
+    def find_worst(self, curves: Curves) -> tuple[float, int, float]:
+        """Return the excess over the limit at worst, its grid point, and the change there."""
+        moved = self._index(curves) - self.reference_db
+        at = int(np.argmax(np.abs(moved)))
+        over = max(0.0, abs(float(moved[at])) - self.limit_db)
+        return over, int(self.index[at]), float(moved[at])
 
 
 def prepare_wishes(
@@ -277,7 +286,7 @@ def prepare_wishes(
     InputError
         When a wish is about a curve that cannot be computed, or a band without data.
     """
-    shift = _wanted_level(present, wishes)
+    shift = find_wanted_level(present, wishes)
     curves = list(dict.fromkeys(["on_axis", *(w.curve for w in wishes if w.bands)]))
     goals: list[Goal] = [_prepare_tone(problem, present, name, wishes, limits, shift)
                          for name in curves]
@@ -304,7 +313,8 @@ def prepare_wishes(
     return tuple(goals)
 
 
-def _wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | None:
+def find_wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | None:
+    """Return the wished change of level, dB; None when none is wished."""
     shift: float | None = None
     for wish in wishes:
         if wish.level_change_db is not None:
@@ -349,7 +359,7 @@ def _prepare_tone(
     for wish, band in bands:
         if wish.curve != curve:
             continue
-        inside = (f >= band.low_hz * (1.0 - 1e-9)) & (f <= band.high_hz * (1.0 + 1e-9))
+        inside = band.holds(f)
         if np.count_nonzero(inside) < 3:
             raise InputError("a wished band must hold at least 3 points of the grid, which "
                              f"runs from {f[0]:.4g} to {f[-1]:.4g} Hz", key="--wish",

@@ -5,8 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.errors import InputError
 from optimizer.targets_folder import find_targets
@@ -32,6 +36,11 @@ class Band:
     low_hz: float
     high_hz: float
     change_db: float
+
+    def holds(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which points of a grid lie in the band."""
+        return ((frequency_hz >= self.low_hz * (1.0 - 1e-9))
+                & (frequency_hz <= self.high_hz * (1.0 + 1e-9)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,9 +105,14 @@ def read_words(path: Path | None = None) -> dict[str, ToneWord]:
     if path is not None:
         entry = read_yaml(path, noun=noun)
     else:
-        source = find_targets() / "words" / "tone.yaml"
+        source = find_words()
         entry = parse_yaml(source.read_text(encoding="utf-8"), file=str(source), noun=noun)
     return {word: _read_word(word, inner) for word, inner in entry.fields().items()}
+
+
+def find_words() -> Traversable:
+    """Return the file of words that comes along."""
+    return find_targets() / "words" / "tone.yaml"
 
 
 def _read_word(word: str, entry: Entry) -> ToneWord:

@@ -29,7 +29,7 @@ from optimizer.network.solve import solve_network
 from optimizer.project import build_problem, load_design
 from optimizer.search.problem import Problem
 from optimizer.stock.stock import series_stock
-from optimizer.workshop.voicing import voice_network
+from optimizer.workshop.voicing import LOOKED_AT, voice_network
 from optimizer.workshop.wish_goals import Limits
 from optimizer.workshop.wishes import Band, Wish
 
@@ -154,6 +154,11 @@ class Brute:
 
     def tone(self, name, moved, level, reach, limits) -> float:
         """Mean squares in the wished band and outside, level chosen best, limits, see ToneGoal."""
+        square, beyond, _ = self.split(name, moved, level, reach, limits)
+        return math.sqrt(square + 100.0 * np.mean(beyond**2))
+
+    def split(self, name, moved, level, reach, limits):
+        """The mean squares together, what lies beyond the limits at each point, the level."""
         f = self.f
         band, curve = next((w.bands[0], w.curve) for w in self.wishes if w.bands)
         wished = (f >= band.low_hz) & (f <= band.high_hz) & (curve == name)
@@ -170,7 +175,31 @@ class Brute:
         beyond = np.concatenate([
             np.maximum(np.abs(moved[rest] - best) - limits.hold_db, 0.0),
             np.maximum(np.abs(moved[free] - half - best) - limits.hold_db - abs(half), 0.0)])
-        return math.sqrt(square + 100.0 * np.mean(beyond**2))
+        return square, beyond, best
+
+    def kept(self, state: State) -> bool:
+        """Whether all limits are kept to within 0.05 dB and the wishes on load and level met."""
+        new, old, limits, f = self.curves(state), self.now, Limits(), self.f
+        wanted = [w.level_change_db for w in self.wishes if w.level_change_db is not None]
+        level, reach = (wanted[0], 0.25) if wanted else (0.0, limits.level_db)
+        over, served = [0.0], True
+        band, curve = next((w.bands[0], w.curve) for w in self.wishes if w.bands)
+        for name in dict.fromkeys(["on_axis", curve]):
+            moved = new[name] - old[name]
+            _, beyond, best = self.split(name, moved, level, reach, limits)
+            over += list(beyond)
+            if name == curve:
+                got = moved[(f >= band.low_hz) & (f <= band.high_hz)].mean() - best
+                served = abs(got - band.change_db) <= 0.5 * abs(band.change_db)
+        inside = (f >= limits.band_hz[0]) & (f <= limits.band_hz[1])
+        index = [c["listening_window"] - c["sound_power"] for c in (new, old)]
+        over += list(np.abs(index[0] - index[1])[inside] - limits.directivity_db)
+        floors = [limits.impedance * float(old["ohm"].min())]
+        floors += [w.floor_ohm for w in self.wishes if w.floor_ohm]
+        middle = (f >= 300.0) & (f <= 3000.0)
+        got = float((new["on_axis"] - old["on_axis"])[middle].mean())
+        return (served and max(over) <= 0.05 and new["ohm"].min() >= max(floors) - 1e-9
+                and all(abs(got - w) <= 0.5 for w in wanted))
 
     def moves(self):
         """Every single change as (place, {slot: (part index, part)}); parts None empties."""
@@ -204,10 +233,12 @@ class Brute:
     def search(self) -> list[tuple[float, frozenset]]:
         base = self.score(self.start)
         best: dict[frozenset, float] = {}
+        states: dict[frozenset, State] = {}
 
         def offer(places, state):
             score = self.score(state) + CHANGE_DB * len(places)
-            best[places] = min(best.get(places, math.inf), score)
+            if score < best.get(places, math.inf):
+                best[places], states[places] = score, state
 
         moves = self.moves()
         for move in moves:
@@ -230,7 +261,9 @@ class Brute:
                                 and frozenset({p}) in best]
             if score < min(smaller):
                 good.append((score, places))
-        return sorted(good, key=lambda item: item[0])
+        # Of the best, those within all limits first.
+        good = sorted(good, key=lambda item: item[0])[:LOOKED_AT]
+        return sorted(good, key=lambda item: not self.kept(states[item[1]]))
 
 
 @pytest.mark.parametrize("seed", range(CASES))

@@ -203,7 +203,12 @@ def test_less_bright(problem, network):
     result = voice_network(problem, network, [parse_wish("less bright", WORDS)])
     assert result.seconds < 3.0
     assert result.answers[0].score < result.base.score
-    assert [a.score for a in result.answers] == sorted(a.score for a in result.answers)
+    # Those within all limits first, the best first among either.
+    order = [(bool(a.beyond), a.score) for a in result.answers]
+    assert order == sorted(order)
+    assert not order[0][0]
+    assert result.finer is None
+    assert result.nearest == ()
     f = problem.frequency_hz
     best = next(a for a in result.answers if not a.beyond)
     moved = (best.candidate.curves.named_db["on_axis"]
@@ -308,5 +313,6 @@ def test_list_of_words(capsys):
     """Every word is listed with its meaning, without a design."""
     assert main(["voice", "--list-words"]) == 0
     out = capsys.readouterr().out
-    assert len(out.splitlines()) == len(WORDS)
+    assert len(out.splitlines()) == len(WORDS) + 1
+    assert "tone.yaml: copy it" in out.splitlines()[-1].replace("\n", " ")
     assert "warmer: +1 dB from 120 Hz to 500 Hz on axis" in out

@@ -1,0 +1,198 @@
+"""What is held while a wish is served, and what is said when nothing serves it."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+
+import pytest
+
+from optimizer.cli.main import main
+from optimizer.demo.write import write_demo
+from optimizer.errors import InputError
+from optimizer.project import build_problem, load_design
+from optimizer.workshop.holding import parse_holds
+from optimizer.workshop.network_file import load_network, read_history
+from optimizer.workshop.voicing import voice_network
+from optimizer.workshop.wish_goals import Limits
+from optimizer.workshop.wishes import parse_wish, read_words
+
+BUILT = """\
+ways:
+  woofer:
+    ladder:
+      - {name: L1, value: 4.7 mH}
+      - {name: C1, value: 39 uF}
+  midrange:
+    polarity: normal
+    ladder:
+      - {name: C1, value: 150 uF}
+      - {name: L2, value: 1 mH}
+      - {name: C2, value: 18 uF}
+      - {name: P1, series_resistor: 3.9, shunt_resistor: 8.2}
+  tweeter:
+    polarity: inverted
+    ladder:
+      - {name: C1, value: 12 uF}
+      - {name: L1, value: 0.82 mH}
+      - {name: P1, series_resistor: 5.6, shunt_resistor: 3.3}
+"""
+
+
+@pytest.fixture(scope="module")
+def design(tmp_path_factory):
+    file = write_demo(tmp_path_factory.mktemp("limits") / "speaker")
+    (file.parent / "built.yaml").write_text(BUILT, encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="module")
+def network(design):
+    return str(design.parent / "built.yaml")
+
+
+@pytest.fixture(scope="module")
+def problem(design):
+    return build_problem(load_design(design))
+
+
+def voice(capsys, *words):
+    code = main(["voice", *map(str, words)])
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+def test_limits_as_typed():
+    """Each limit is named, curves without a name; what is not named stays as it is."""
+    assert parse_holds([]) == Limits()
+    assert parse_holds(["1dB"]) == Limits(hold_db=1.0)
+    assert parse_holds(["2", "level 3 dB", "Directivity 1.5dB", "impedance 80%"]) == Limits(
+        hold_db=2.0, level_db=3.0, directivity_db=1.5, impedance=0.8)
+
+
+@pytest.mark.parametrize("text", [
+    "", "x", "-1 dB", "0", "30 dB", "1,5 dB", "impedance 4 ohm", "impedance 0 %", "level 50 %",
+    "treble 1 dB", "impedance 120 %", "1.2.3 dB"])
+def test_limits_refused(text):
+    """What is no limit is refused with examples."""
+    with pytest.raises(InputError, match="directivity 2 dB"):
+        parse_holds([text])
+
+
+def test_the_limit_named_is_the_one_to_widen(design, network, capsys, tmp_path):
+    """A wish that fails by a little says what moves, and goes with the option it proposes."""
+    wish = [design, network, "--wish", "2k..5k -1dB"]
+    code, out, err = voice(capsys, *wish, "--json", tmp_path / "v.json")
+    assert code == 3
+    assert "allowed is -0.75 to +0.75 dB" in out.replace("\n", " ")
+    option = shlex.split(re.search(r"allow that with (--hold \S+),", err)[1])
+    limit = float(option[1].removesuffix("dB"))
+    assert 0.75 < limit < 1.0
+    data = json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))
+    assert not data["answers"][0]["within_limits"]
+    assert data["answers"][0]["allowed_by"] == [" ".join(option)]
+    assert voice(capsys, *wish, *option, "--quiet")[0] == 0
+    # 0.05 dB beyond counts as kept, so the least that will do is one step below.
+    assert voice(capsys, *wish, "--hold", f"{limit - 0.11:.2f}", "--quiet")[0] == 3
+
+
+def test_coarse_stock_is_named(design, network, problem, capsys):
+    """When only the steps of the stock stand in the way, the value missing is named."""
+    wish = parse_wish("2k..5k -0.5 dB", read_words())
+    result = voice_network(problem, load_network(network, problem), [wish])
+    assert result.answers == ()
+    assert result.finer is not None
+    assert not result.finer.beyond
+    assert result.finer.score < result.base.score
+    (change,) = result.finer.changes
+    in_stock = problem.stock.options(change.after.kind, 1.0, 20.0)
+    assert change.after.value not in [p.value for p in in_stock]
+    # What comes nearest gains less than the price of its changes.
+    assert result.nearest
+    assert all(a.score > result.base.score for a in result.nearest)
+    code, out, err = voice(capsys, design, network, "--wish", "2k..5k -0.5 dB")
+    assert code == 3
+    assert err.count("\n") == 1
+    assert f"none for {change.label}: " in err
+    assert "by the 0.1 dB that each change must gain" in err
+    assert "Nearest to an answer" in out
+
+    text = design.read_text(encoding="utf-8")
+    finer = design.with_name("finer.yaml")
+    finer.write_text(text.replace("stock: {series: E12}", "stock: {series: E96}"),
+                     encoding="utf-8")
+    assert finer.read_text(encoding="utf-8") != text
+    assert voice(capsys, finer, network, "--wish", "2k..5k -0.5 dB", "--changes", "1",
+                 "--quiet")[0] == 0
+
+
+def test_level_must_move_to_count(problem, network):
+    """Turning up the tweeter is no answer to a wish for more level: most of it stays behind."""
+    result = voice_network(problem, load_network(network, problem),
+                           [parse_wish("sensitivity +1 dB", read_words())])
+    for answer in result.answers:
+        got = answer.candidate.sensitivity_db - result.present.sensitivity_db
+        says = [e.says for e in answer.beyond]
+        assert (f"the level moves {got:+.1f} dB of the wished +1.0" in says) == (abs(got - 1) > 0.5)
+    assert any(a.beyond for a in result.answers)
+
+
+def test_half_a_wish_is_none(problem, network):
+    """A change that gives less than half of what was wished does not count as serving it."""
+    result = voice_network(problem, load_network(network, problem),
+                           [parse_wish("60..120 +12 dB", read_words())], changes=1)
+    for answer in result.answers:
+        assert abs(answer.bands_db[0]) < 6.0
+        assert any("of the wished +12.0" in e.says for e in answer.beyond)
+
+
+@pytest.mark.parametrize(("limit", "said"), [
+    ("impedance 100 %", "must be left"), ("directivity 0.02 dB", "the directivity index moves")])
+def test_other_limits_are_named(design, network, capsys, limit, said):
+    """Impedance and directivity are held as stated, and named with their option."""
+    code, out, err = voice(capsys, design, network, "--wish", "less bright", "--hold", limit,
+                           "--changes", "1")
+    text = " ".join(out.split())
+    assert said in text
+    assert code == 3
+    assert limit.split()[0] in err
+
+
+def test_nothing_is_written_unasked(design, network, capsys, tmp_path):
+    """What breaks a limit is written only when its number is given."""
+    target = tmp_path / "softer.yaml"
+    wish = [design, network, "--wish", "2k..5k -1dB", "--save", target]
+    code, out, _ = voice(capsys, *wish)
+    assert code == 3
+    assert "Not written" in out
+    assert not target.exists()
+    assert voice(capsys, *wish, "--accept", 1)[0] == 3
+    assert read_history(str(target))[0]["note"].startswith("2k..5k -1dB: tweeter.P1.Rp")
+
+
+def test_part_at_hand_alone(design, network, problem, capsys, tmp_path):
+    """When a part to be used needs nothing else, it is written by itself."""
+    target = tmp_path / "used.yaml"
+    code, out, _ = voice(capsys, design, network, "--use", "woofer.L1 4.9 mH", "--save", target)
+    assert code == 0
+    assert "With that part alone:" in out
+    found = load_network(str(target), problem)
+    assert found.ways[0].slots[0].parts[0].value == pytest.approx(4.9e-3)
+    code, _, err = voice(capsys, design, network, "--use", "woofer.L1 4.9 mH", "--save",
+                         tmp_path / "other.yaml", "--accept", 99)
+    assert code == 2
+    assert "known here: 0" in err
+
+
+def test_own_words_are_listed(tmp_path, capsys):
+    """One's own words are listed with their meaning; a wrong file ends with one message."""
+    own = tmp_path / "mine.yaml"
+    own.write_text("softer:\n  meaning: less edge\n  on_axis: {3k..8k: -1 dB}\n", encoding="utf-8")
+    code, out, _ = voice(capsys, "--words", own, "--list-words")
+    assert code == 0
+    assert out.splitlines() == [
+        "softer: -1 dB from 3 kHz to 8 kHz on axis, relative to everything else (less edge)"]
+    own.write_text("softer:\n  meaning: less edge\n", encoding="utf-8")
+    code, out, err = voice(capsys, "--words", own, "--list-words")
+    assert (code, out, err.count("\n")) == (2, "", 1)
