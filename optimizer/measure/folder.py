@@ -295,6 +295,10 @@ def _add_file(driver: DriverFiles, reading: FileReading) -> tuple[DriverFiles, F
         return driver, _set_aside(reading, f"{there.path} is taken for {direction} already")
     attribute = {"impedance": "impedance", "near field": "near_field", "port": "port"}[reading.role]
     there = getattr(driver, attribute)
+    beside = attribute == "impedance" and there is not None and reading.side != there.side
+    if beside and driver.other_impedance is None:
+        reading = replace(reading, because=(*reading.because, "other cabinet: compared, not used"))
+        return replace(driver, other_impedance=reading), reading
     if there is not None:
         return driver, _set_aside(reading, f"{there.path} is taken already")
     changes: dict[str, FileReading] = {attribute: reading}

@@ -19,6 +19,9 @@ Floats = NDArray[np.float64]
 
 NOISY_DB = 0.6
 LEVEL_STEP_DB = 1.5
+PAIR_DB = 0.5
+"""Impedances of a pair that differ by more, 6 %, are worth a word; drivers of one kind mostly lie
+within 5 % of each other (common practice, no source)."""
 PLAUSIBLE_DB = (60.0, 115.0)
 _PER_OCTAVE = 12
 
@@ -328,7 +331,32 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> list[Finding]:
                     remedy="compare the drivers and the position of the microphone",
                 )
             )
-    return findings
+    return [*findings, *_inspect_impedances(files)]
+
+
+def _inspect_impedances(files: DriverFiles) -> list[Finding]:
+    """Compare the impedances of left and right cabinet."""
+    this, other = files.impedance, files.other_impedance
+    if this is None or other is None or this.response is None or other.response is None:
+        return []
+    curves = _on_one_grid([this.response, other.response])
+    if curves is None:
+        return []
+    grid, levels = curves
+    difference = levels[1] - levels[0]
+    worst = int(np.argmax(np.abs(difference)))
+    if float(difference.std()) <= PAIR_DB and abs(float(difference.mean())) <= PAIR_DB:
+        return []
+    share = 100.0 * (10.0 ** (difference[worst] / 20.0) - 1.0)
+    return [
+        Finding(
+            severity="warning",
+            where=other.path,
+            what=f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+.0f} %: one "
+            "network will not do the same in both cabinets",
+            remedy="compare the drivers, the seal of the cabinets and the damping in them",
+        )
+    ]
 
 
 def _inspect_match(

@@ -7,7 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from optimizer.errors import InputError
+from optimizer.measure.hygiene import Finding
 from optimizer.measure.nearfield import Baffle, Splice, splice_fields
+from optimizer.measure.readings import DriverFiles
 from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.measure.thin import interpolate_log, thin_response
 
@@ -98,3 +101,55 @@ def _follow(response: Response, axis: Response, splice: Splice) -> Response:
         has_phase=both,
         notes=(*response.notes, "continued below the join by the near field"),
     )
+
+
+def join_files(
+    files: DriverFiles, baffle: Baffle | None
+) -> tuple[Splice | None, list[Finding]]:
+    """Join near and far field of a driver where both are there and the front is known.
+
+    Parameters
+    ----------
+    files : DriverFiles
+        Of one driver, with a response.
+    baffle : Baffle or None
+        The front, where stated.
+
+    Returns
+    -------
+    Splice or None
+        None when there is nothing to join, or it cannot be.
+    list of Finding
+        Why it cannot be, and what is left out.
+    """
+    near, far = files.near_field, next(iter(files.responses.values()))
+    findings = []
+    if files.port is not None:
+        findings.append(
+            Finding(
+                severity="note",
+                where=files.port.path,
+                what="is the near field of a port, which a survey does not add",
+                remedy="state it in the design: near: {file: FILE, port: "
+                f"{files.port.path}, port_diameter: LENGTH}}",
+            )
+        )
+    if near is None or near.response is None or far.response is None:
+        return None, findings
+    if baffle is None:
+        return None, [
+            *findings,
+            Finding(
+                severity="note",
+                where=near.path,
+                what="is a near field and is not used: joining it needs the size of the front",
+                remedy=f"state the front, for example --front {files.name}=220x360mm",
+            ),
+        ]
+    gate = 1.0 / far.gate_s if far.gate_s is not None else None
+    try:
+        splice = splice_fields(near.response, far.response, baffle=baffle, far_from_hz=gate)
+    except InputError as error:
+        findings.append(Finding(severity="warning", where=near.path, what=str(error)))
+        return None, findings
+    return splice, findings

@@ -61,6 +61,8 @@ class DriverFiles:
         Where there is one.
     other_side : dict of Direction to FileReading
         Responses of the other cabinet of the pair, for comparison.
+    other_impedance : FileReading or None
+        Impedance of this driver in the other cabinet, for the same.
     """
 
     name: str
@@ -69,6 +71,7 @@ class DriverFiles:
     near_field: FileReading | None = None
     port: FileReading | None = None
     other_side: dict[Direction, FileReading] = field(default_factory=dict)
+    other_impedance: FileReading | None = None
 
     @property
     def on_axis(self) -> Response | None:

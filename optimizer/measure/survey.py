@@ -16,7 +16,8 @@ from optimizer.measure.hints import PeakHint, find_break_up, hint_peak
 from optimizer.measure.hygiene import Finding, inspect_driver
 from optimizer.measure.hygiene_set import inspect_set
 from optimizer.measure.impedance import ImpedanceSurvey, survey_impedance
-from optimizer.measure.nearfield import Baffle, Splice, splice_fields
+from optimizer.measure.joined import join_files
+from optimizer.measure.nearfield import Baffle, Splice
 from optimizer.measure.pairs import PairSurvey, survey_pair
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.response import Response
@@ -193,7 +194,7 @@ def survey_folder(
                 )
             )
             continue
-        splice, problems = _join_near_field(files, (baffles or {}).get(files.name))
+        splice, problems = join_files(files, (baffles or {}).get(files.name))
         findings += problems
         surveyed = survey_driver(
             files, diaphragm_m=diameters.get(files.name), splice=splice
@@ -273,29 +274,6 @@ def survey_driver(
         response=response,
         splice=splice,
     )
-
-
-def _join_near_field(
-    files: DriverFiles, baffle: Baffle | None
-) -> tuple[Splice | None, list[Finding]]:
-    """Join near and far field where both are there and the front is known."""
-    near, far = files.near_field, next(iter(files.responses.values()))
-    if near is None or near.response is None or far.response is None:
-        return None, []
-    if baffle is None:
-        return None, [
-            Finding(
-                severity="note",
-                where=near.path,
-                what="is a near field and is not used: joining it needs the size of the front",
-                remedy="state the front, for example --front WIDTHxHEIGHT",
-            )
-        ]
-    gate = 1.0 / far.gate_s if far.gate_s is not None else None
-    try:
-        return splice_fields(near.response, far.response, baffle=baffle, far_from_hz=gate), []
-    except InputError as error:
-        return None, [Finding(severity="warning", where=near.path, what=str(error))]
 
 
 def _lowest_safe(

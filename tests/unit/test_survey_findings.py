@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -164,6 +166,24 @@ def test_cabinets(folder):
     (folder / "woofer.txt").rename(folder / "woofer left.txt")
     save(folder / "woofer right.txt", woofer() * np.where(F > 500, 10 ** (2.5 / 20), 1))
     assert any("differs from woofer left.txt" in text for text in said(folder))
+
+
+@pytest.mark.parametrize(("resonance_hz", "worth_a_word"), [(56.0, False), (68.0, True)])
+def test_impedances_of_cabinets(folder, resonance_hz, worth_a_word):
+    """A resonance 24 % off in the other cabinet is told, one 2 % off is not; one file is used."""
+    (folder / "woofer_z.txt").rename(folder / "woofer_z left.txt")
+    save_impedance(folder / "woofer_z right.txt", replace(WOOFER_Z, resonance_hz=resonance_hz))
+    survey = survey_path(folder)
+    assert survey.folder.drivers["woofer"].impedance.side == "left"
+    assert not any(f.role == "ignored" for f in survey.folder.files)
+    told = [f.what for f in survey.findings if "differs from woofer_z left.txt" in f.what]
+    assert bool(told) is worth_a_word
+
+
+def test_a_port_is_named_and_left_to_the_design(folder):
+    """A port's near field is not added by a survey, which says where it can be stated."""
+    save(folder / "woofer port.txt", woofer())
+    assert any("near field of a port" in text for text in said(folder))
 
 
 def test_missing_things(folder):
