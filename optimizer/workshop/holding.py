@@ -124,7 +124,8 @@ def list_excesses(
         for got, (curve, band) in zip(moves, wanted_moves, strict=True)
         if abs(got - band.change_db) > SERVED_SHARE * abs(band.change_db)]
     wanted = find_wanted_level(present, wishes)
-    found = [*unserved, *(_exceed(goal, curves, present, new, limits, wanted is not None) for goal in goals)]
+    found = [*unserved, *(_exceed(goal, curves, present, new, limits, wanted is not None)
+                          for goal in goals)]
     if wanted is not None:
         got = new.sensitivity_db - present.sensitivity_db
         if abs(got - wanted) > max(0.25, SERVED_SHARE * abs(wanted)):
