@@ -19,7 +19,7 @@ from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 if TYPE_CHECKING:
     from optimizer.design import Design
     from optimizer.search.problem import Problem
-    from optimizer.search.trade import TradeResult
+    from optimizer.search.trade_result import TradeResult
 
 DEFAULT_SECONDS = 30.0
 DEFAULT_POINTS = 9

@@ -16,12 +16,14 @@ from optimizer.report.trade_words import (
     say_certificates,
     say_front,
     say_steps,
+    say_values,
 )
 from optimizer.report.words import say_frequency
-from optimizer.search.trade import TradeResult
+from optimizer.search.trade_result import TradeResult
 
 _LABEL_WIDTH = 8
 _ROWS = 15
+_SAID_OF_OTHERS = "Other goals: what all goals but these two cost together, by their own weights."
 
 
 def place_marks(
@@ -115,20 +117,24 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     table.add_column("no.", justify="right", header_style="dim")
     for name, unit in zip(result.between, result.units, strict=True):
         table.add_column(f"{name_goal(name)}\n{unit}", justify="right", header_style="dim")
-    table.add_column("weights", justify="right", header_style="dim")
     ways = result.points[0].candidate.network.ways
     for lower, upper in pairwise(ways):
         table.add_column(f"{lower.name}/\n{upper.name}", justify="right", header_style="dim")
-    for title in ("pieces", "lowest\nohm", "dB for\n2.83 V", "cost"):
+    for title in ("pieces", "lowest\nohm", "dB for\n2.83 V", "other\ngoals"):
         table.add_column(title, justify="right", header_style="dim")
+    table.add_column("weights", justify="center", header_style="dim")
     table.add_column("", header_style="dim")
-    for point in result.points:
+    figures = zip(say_values([p.a for p in result.points], result.units[0]),
+                  say_values([p.b for p in result.points], result.units[1]), strict=True)
+    for point, (a, b) in zip(result.points, figures, strict=True):
         c = point.candidate
+        weights = " : ".join(f"{w:.2f}" if w < 10.0 else f"{w:.3g}" for w in point.weights)
+        others = sum(g.cost for g in c.goals if g.name not in result.between)
         table.add_row(
-            str(c.rank), f"{point.a:.2f}", f"{point.b:.2f}",
-            " : ".join(f"{w:.2g}" for w in point.weights),
+            str(c.rank), a, b,
             *(say_frequency(c.crossovers_hz[k][1]) for k in range(len(ways) - 1)),
-            str(c.parts), f"{c.impedance_min_ohm:.1f}", f"{c.sensitivity_db:.1f}", f"{c.cost:.3f}",
+            str(c.parts), f"{c.impedance_min_ohm:.1f}", f"{c.sensitivity_db:.1f}", f"{others:.2f}",
+            weights if point.cheapest else f"({weights})",
             "knee" if point.knee else "", style="bold" if point.knee else "")
     return table
 
@@ -148,8 +154,9 @@ def show_front(result: TradeResult, *, width: int = 100) -> RenderableType:
     RenderableType
         Something rich prints.
     """
-    blocks: list[RenderableType] = [chart_front(result, width=width), Text(),
-                                    tabulate_front(result), Text()]
+    blocks: list[RenderableType] = [tabulate_front(result), Text()]
+    if len(result.points) > 1:  # a single point makes no chart
+        blocks = [chart_front(result, width=width), Text(), *blocks]
     steps = say_steps(result)
     if steps:
         blocks.append(Text("What each step buys", style="bold underline"))
@@ -159,5 +166,6 @@ def show_front(result: TradeResult, *, width: int = 100) -> RenderableType:
         blocks += [Text(), Text(f"The knee is no. {knees[0]}: on either side of it a step costs "
                                 "more of one goal than it brings of the other, each measured by "
                                 "its range over the front.")]
-    blocks += [Text(), Text(say_certificates(result)), Text(say_front(result))]
+    blocks += [Text(), Text(_SAID_OF_OTHERS),
+               *(Text(said) for said in say_certificates(result)), Text(say_front(result))]
     return Group(*blocks)

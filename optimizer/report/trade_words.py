@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
 from optimizer.report.export import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.candidates import Candidate
-from optimizer.search.trade import TradePoint, TradeResult
-from optimizer.units import format_quantity
+from optimizer.search.trade_result import TradePoint, TradeResult
 
 _GIVEN: dict[str, str] = {
     "on_axis": "of ripple on the axis", "listening_window": "of ripple in the listening window",
@@ -32,7 +32,9 @@ _BOUGHT: dict[str, str] = {
     "copper": "of copper less",
 }
 
-_NOTICED = 0.04  # octaves: a crossover that moves less is not worth a word
+_NOTICED = 0.04  # of its frequency: a crossover that moves less is not worth a word
+_NOTICED_OHM = 0.5
+_NOTICED_DB = 0.75
 
 
 def name_goal(name: str) -> str:
@@ -42,11 +44,23 @@ def name_goal(name: str) -> str:
 
 def say_amount(value: float, unit: str) -> str:
     """Write a difference of figures: "0.4 dB", "2 pieces", "12 deg"."""
-    if unit == "pieces":
-        return f"{value:.0f} piece{'s' if round(value) != 1 else ''}"
+    if unit in ("pieces", "changes"):
+        return f"{value:.0f} {unit if round(value) != 1 else unit.removesuffix('s')}"
     short = unit.split()[0] if unit else ""
     digits = 1 if short == "deg" or value >= 10.0 else 2
+    if 0.0 < value < 0.5 * 10.0**-digits:  # small, but not nothing
+        return f"less than {10.0**-digits:g} {short}".strip()
     return f"{value:.{digits}f} {short}".strip()
+
+
+def say_values(values: Sequence[float], unit: str) -> list[str]:
+    """Write figures under each other, with as many decimals as set all of them apart."""
+    said: list[str] = []
+    for digits in (0,) if unit in ("pieces", "changes") else (2, 3, 4):
+        said = [f"{value:.{digits}f}" for value in values]
+        if len(set(said)) == len(said):
+            break
+    return said
 
 
 def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
@@ -80,23 +94,33 @@ def _say_changes(before: Candidate, after: Candidate) -> list[str]:
         upper = after.network.ways[k + 1].name
         if old is None or new is None:
             if old != new:
-                said.append(f"{way.name} meets {upper} at {say_frequency(new)}")
+                said.append(f"{way.name} {'no longer meets' if new is None else 'meets'} {upper}"
+                            + (f" at {say_frequency(new)}" if new is not None else ""))
         elif abs(new - old) > _NOTICED * old:
             word = "falls" if new < old else "rises"
-            said.append(f"crossover {way.name}/{upper} {word} from {say_frequency(old)} to "
-                        f"{say_frequency(new)}")
-    for old_way, new_way in zip(before.network.ways, after.network.ways, strict=True):
-        if old_way.polarity != new_way.polarity:
-            said.append(f"{new_way.name} turned round")
+            said.append(f"{way.name}/{upper} crossover {word} from {say_range(old, new)}")
+    turned = [new.name for old, new in zip(before.network.ways, after.network.ways, strict=True)
+              if old.polarity != new.polarity]
+    if turned:
+        said.append(f"{' and '.join(turned)} turned round")
     pieces = after.parts - before.parts
     if pieces:
         said.append(f"{abs(pieces)} piece{'s' if abs(pieces) != 1 else ''} "
                     f"{'more' if pieces > 0 else 'fewer'}")
-    if abs(after.impedance_min_ohm - before.impedance_min_ohm) > 0.5:
-        said.append("lowest impedance "
-                    f"{format_quantity(before.impedance_min_ohm, 'ohm')} to "
-                    f"{format_quantity(after.impedance_min_ohm, 'ohm')}")
+    if abs(after.impedance_min_ohm - before.impedance_min_ohm) > _NOTICED_OHM:
+        word = "falls" if after.impedance_min_ohm < before.impedance_min_ohm else "rises"
+        said.append(f"lowest impedance {word} from {before.impedance_min_ohm:.1f} to "
+                    f"{after.impedance_min_ohm:.1f} ohm")
+    if abs(after.sensitivity_db - before.sensitivity_db) > _NOTICED_DB:
+        louder = after.sensitivity_db - before.sensitivity_db
+        said.append(f"{abs(louder):.1f} dB {'louder' if louder > 0.0 else 'quieter'} for 2.83 V")
     return said
+
+
+def say_range(old_hz: float, new_hz: float) -> str:
+    """Write two frequencies with their common unit once: "1.99 to 1.54 kHz"."""
+    (first, unit), (second, other) = (say_frequency(hz).split() for hz in (old_hz, new_hz))
+    return f"{first} to {second} {unit}" if unit == other else f"{first} {unit} to {second} {other}"
 
 
 def say_steps(result: TradeResult) -> list[str]:
@@ -108,7 +132,7 @@ def say_steps(result: TradeResult) -> list[str]:
 def say_front(result: TradeResult) -> str:
     """Say what the front is and how it was found."""
     reason = {
-        "converged": "No weights of the two goals led to anything else.",
+        "converged": "Looking again from elsewhere, under other weights, bettered nothing.",
         "budget": "Time was up: a longer run may fill gaps or find better.",
         "interrupted": "Stopped by hand; these are the points found so far.",
     }[result.stopped]
@@ -116,13 +140,20 @@ def say_front(result: TradeResult) -> str:
             f"seed {result.seed}.")
 
 
-def say_certificates(result: TradeResult) -> str:
+def say_certificates(result: TradeResult) -> list[str]:
     """Say how good each point is known to be."""
-    proven = all(p.candidate.no_better_change_of >= 2 for p in result.points)
-    if not proven:
-        return "Not every point could be proven in the time given."
-    return ("Every point is proven for the weights beside it: no change of any one or two parts "
-            "(another value, left out, added, polarity) lowers its cost.")
+    unproven = [str(p.candidate.rank) for p in result.points if p.candidate.no_better_change_of < 2]
+    if len(unproven) == len(result.points):
+        said = ["No point could be proven in the time given: a longer run may better each of them."]
+    elif unproven:
+        said = [f"No. {', '.join(unproven)} could not be proven in the time given."]
+    else:
+        said = ["Every point is proven for the weights beside it: no change of any one or two "
+                "parts (another value, left out, added, polarity) lowers its cost."]
+    if not all(p.cheapest for p in result.points):
+        said.append("Weights in brackets: a fit with these would choose another point; this one "
+                    "lies between its neighbours and no weights favour it.")
+    return said
 
 
 def trade_to_json(
@@ -158,6 +189,7 @@ def trade_to_json(
         "assumed": list_assumptions(problem),
         "points": [
             {"a": float(f"{p.a:.6g}"), "b": float(f"{p.b:.6g}"), "knee": p.knee,
+             "cheapest": p.cheapest,
              "weights": [float(f"{w:.6g}") for w in p.weights], "step": step,
              "candidate": rated_to_json(p.candidate, problem)}
             for p, step in zip(result.points, steps, strict=True)

@@ -9,30 +9,38 @@ found on the way are shared: whatever one pair of weights turns up is tried for 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from itertools import count, pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
-from optimizer.search.candidates import Candidate
 from optimizer.search.figures import build_candidate
 from optimizer.search.front import choose_spread, find_knee, keep_undominated, normalise
+from optimizer.search.planner import structure_of
 from optimizer.search.problem import Problem
-from optimizer.search.run import SearchProgress
-from optimizer.search.trade_archive import ENDS, Archive
+from optimizer.search.run import SMALL_LOG10, SearchProgress
+from optimizer.search.strategies import Proposal
+from optimizer.search.trade_archive import ENDS, Archive, Best
 from optimizer.search.trade_crew import Found, TradeCrew, reweight
+from optimizer.search.trade_result import TradePoint, TradeResult
 
 Real = NDArray[np.float64]
 
-ANCHORS = (0.5, 0.1, 0.9)
+ANCHORS = (0.5, 0.1, 0.9, 0.3)
 """Shares of the first goal at which structures are looked for."""
 
+ANCHORS_AGAIN = 2
+"""Shares at which they are looked for each time again."""
+
+LOOKS_IN_VAIN = 2
+"""Looks that better nothing, after which a front is finished; one for a small problem."""
+
 ROUNDS_OF_ANCHOR = 14
-"""Rounds of starts at each anchor."""
+"""Most rounds of starts at each anchor."""
 
 BATCH = 4
 """Weights tried at a time; fixed, so that the answer does not depend on the number of workers."""
@@ -43,65 +51,16 @@ SHARE_OF_EXPLORING = 0.45
 SHARE_OF_REFINING = 0.75
 """Share of the time after which no more weights are tried, only what is known is proven."""
 
-_FIRST = (ANCHORS[0], *ENDS, 0.3, 0.7, *ANCHORS[1:])  # shares that are always tried
+SHARE_OF_LOOKING_AGAIN = 0.6
+"""Share of the time after which structures are not looked for again."""
+
+_FIRST = (ANCHORS[0], *ENDS, 0.3, 0.7, 0.1, 0.9)  # shares that are always tried
 _SURPLUS = 1.4  # points found over points wanted: some leave room to choose well-spread ones
 _TRIED_A_GAP = 2  # networks proven in each gap at a time
+_RELAXED_AGAIN = 24  # structures relaxed for other weights that each pair of weights starts from
 _DEAREST = 1.15  # cost of a network between two neighbours over theirs
+_GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 _EPSILON = 1e-9
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TradePoint:
-    """One point of a front.
-
-    Parameters
-    ----------
-    a, b : float
-        Figures of the two goals.
-    weights : tuple of float
-        Weights of the two goals for which this network is the best found.
-    candidate : Candidate
-        The network; its cost is by those weights.
-    knee : bool
-        Whether the front bends most here.
-    """
-
-    a: float
-    b: float
-    weights: tuple[float, float]
-    candidate: Candidate
-    knee: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TradeResult:
-    """A front and how it was found.
-
-    Parameters
-    ----------
-    between : tuple of str
-        Names of the two goals.
-    units : tuple of str
-        Units of their figures.
-    points : tuple of TradePoint
-        From the best of the first goal to the best of the second; none betters another in both.
-    stopped : {"converged", "budget", "interrupted"}
-        Why it ended.
-    seconds : float
-        Wall-clock time.
-    evaluations : int
-        Networks evaluated.
-    seed : int
-        Seed of the random generator.
-    """
-
-    between: tuple[str, str]
-    units: tuple[str, str]
-    points: tuple[TradePoint, ...]
-    stopped: Literal["converged", "budget", "interrupted"]
-    seconds: float
-    evaluations: int
-    seed: int
 
 
 def search_trade(
@@ -125,7 +84,8 @@ def search_trade(
     points : int
         Points wanted, at least 3.
     seconds : float or None
-        Wall-clock budget; None runs until converged.
+        Wall-clock budget; None runs until converged: structures looked for anew, under other
+        weights, bettered nothing.
     seed : int
         Same seed, same answer, whatever the number of workers, unless the budget cuts the run.
     workers : int
@@ -148,8 +108,10 @@ def search_trade(
     stopped: Literal["converged", "budget", "interrupted"] = "interrupted"
     try:
         with TradeCrew(problem, workers) as crew:
-            run.explore(crew)
+            run.explore(crew, ANCHORS)
+            run.start(crew)
             run.refine(crew)
+            run.look_again(crew)
             stopped = "budget" if run.cut else "converged"
     except KeyboardInterrupt:
         pass  # what was found so far is the answer
@@ -172,16 +134,6 @@ def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
                              remedy=f"set {name}: {{hard: no}}")
 
 
-@dataclass(slots=True)
-class _Best:
-    """The best network for one share."""
-
-    share: float
-    key: bytes
-    cost: float
-    proven: int
-
-
 class _Trade:
     """Archive and bookkeeping of one front."""
 
@@ -202,8 +154,11 @@ class _Trade:
         self.progress = progress
         self.began = time.monotonic()
         self.archive = Archive(problem, between)
-        self.best: dict[float, _Best] = {}
-        self.between_bests: dict[bytes, _Best] = {}
+        self.best: dict[float, Best] = {}
+        self.between_bests: dict[bytes, Best] = {}
+        self.reached: list[tuple[float, tuple[Proposal, ...]]] = []
+        self.closed: set[tuple[bytes, bytes]] = set()  # neighbours whose tie was tried
+        self.tried: set[bytes] = set()  # networks that were proven between neighbours
         self.evaluations = 0
         self.cut = False
 
@@ -224,46 +179,81 @@ class _Trade:
                 evaluations=self.evaluations, best_cost=min(middle, default=None),
                 restarts=0, phase="proving" if self.best else "searching"))
 
-    def explore(self, crew: TradeCrew) -> None:
+    def explore(self, crew: TradeCrew, shares: Sequence[float], first_seed: int = 0) -> None:
         """Look for structures at a few pairs of weights."""
         limit = None
         if self.seconds is not None:
-            turns = -(-len(ANCHORS) // crew.workers)
-            limit = SHARE_OF_EXPLORING * self.seconds / turns
-        tasks = [(self.archive.weights(s), self.seed + i, ROUNDS_OF_ANCHOR, limit)
-                 for i, s in enumerate(ANCHORS)]
-        for found in crew.explore(tasks):
+            turns = -(-len(shares) // crew.workers)
+            limit = SHARE_OF_EXPLORING * (self.seconds - self.spent()) / turns
+        tasks = [(self.archive.weights(s), self.seed + first_seed + i, ROUNDS_OF_ANCHOR, limit)
+                 for i, s in enumerate(shares)]
+        for share, found in zip(shares, crew.explore(tasks), strict=True):
             self.archive.add(list(found.genomes))
+            self.reached.append((share, found.reached))
             self.evaluations += found.evaluations
             self.report()
+
+    def look_again(self, crew: TradeCrew) -> None:
+        """Look for structures at other weights until that betters the front no more."""
+        left = LOOKS_IN_VAIN if self.problem.space.size_log10() > SMALL_LOG10 else 1
+        for first in count(0, ANCHORS_AGAIN):
+            if self.cut or self.late(SHARE_OF_LOOKING_AGAIN):
+                return
+            # Multiples of the golden ratio less their whole part never come close to each other.
+            shares = [0.1 + 0.8 * ((_GOLDEN * (first + i + 1)) % 1.0) for i in range(ANCHORS_AGAIN)]
+            before = {share: best.cost for share, best in self.best.items()}
+            self.explore(crew, shares, len(ANCHORS) + first)
+            self.polish(crew, shares)
+            self.refine(crew)
+            if all(self.best[s].cost >= cost - _EPSILON for s, cost in before.items()):
+                left -= 1
+                if not left:
+                    return
 
     def polish(self, crew: TradeCrew, shares: list[float]) -> None:
         """Find the best network for each share, starting from what is known."""
         deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
         archive = self.archive
-        tasks = [(archive.weights(s), archive.seeds(s), self.seed, deadline) for s in shares]
+        tasks = [(archive.weights(s), archive.seeds(s), self.relaxed_near(s), self.seed, deadline)
+                 for s in shares]
         for share, found in zip(shares, crew.polish(tasks), strict=True):
-            self.best[share] = self._take(share, found)
+            self._keep(self._take(share, found))
         self.report()
 
-    def _take(self, share: float, found: Found) -> _Best:
+    def _take(self, share: float, found: Found) -> Best:
         self.archive.add(list(found.genomes))
         self.evaluations += found.evaluations
         key = self.archive.key(found.genomes[0])
-        return _Best(share=share, key=key, proven=found.proven,
+        return Best(share=share, key=key, proven=found.proven,
                      cost=self.archive.cost(self.archive.entries[key], share))
 
-    def refine(self, crew: TradeCrew) -> None:
-        """Add weights where the front is widest open, then let every point profit from all."""
+    def relaxed_near(self, share: float) -> list[Proposal]:
+        """List structures as they were relaxed for other weights, those for the nearest first."""
+        chosen: dict[bytes, Proposal] = {}
+        for _, proposals in sorted(self.reached, key=lambda r: abs(r[0] - share)):
+            for proposal in proposals:
+                chosen.setdefault(structure_of(proposal), proposal)
+        return list(chosen.values())[:_RELAXED_AGAIN]
+
+    def _keep(self, best: Best) -> None:
+        """Take a network for its share, unless time ended its proof and another one has it."""
+        known = self.best.get(best.share)
+        if known is None or best.proven >= 2 or known.proven < 2:
+            self.best[best.share] = best
+
+    def start(self, crew: TradeCrew) -> None:
+        """Find the best networks for the middle, the ends and a few weights between them."""
         # The middle and the ends come first: they make a front, if time ends it there.
         for start in range(0, len(_FIRST), BATCH):
             if start and self.late():
                 return
             self.polish(crew, list(_FIRST[start:start + BATCH]))
-        closed: set[tuple[bytes, bytes]] = set()
+
+    def refine(self, crew: TradeCrew) -> None:
+        """Add weights where the front is widest open, then let every point profit from all."""
         while True:
             self._settle(crew)
-            shares = self._openings(closed)
+            shares = self._openings()
             if (not shares or len(self._front()) >= _SURPLUS * self.points
                     or self.late(SHARE_OF_REFINING)):
                 break
@@ -280,19 +270,19 @@ class _Trade:
             if not poor or self.late():
                 return
             tasks = [(s, self.archive.cheapest(s)[0]) for s in poor]
-            for share, best in self._certify(crew, tasks):
-                self.best[share] = best
+            for best in self._certify(crew, tasks):
+                self._keep(best)
             self.report()
 
     def _certify(
         self, crew: TradeCrew, tasks: list[tuple[float, bytes]]
-    ) -> list[tuple[float, _Best]]:
+    ) -> list[Best]:
         """Prove networks of the archive, or what they turn into, each for its share."""
         deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
         archive = self.archive
         answers = crew.certify([(archive.weights(s), archive.entries[key].genome, deadline)
                                 for s, key in tasks])
-        return [(share, self._take(share, found))
+        return [self._take(share, found)
                 for (share, _), found in zip(tasks, answers, strict=True)]
 
     def _fill(self, crew: TradeCrew) -> None:
@@ -301,31 +291,30 @@ class _Trade:
         A network counts when, at the weights for which its neighbours cost the same, no change of
         one or two parts betters it.
         """
-        tried: set[bytes] = set()
         while len(self._front()) < _SURPLUS * self.points:
-            tasks = self._candidates_between(tried)
+            tasks = self._candidates_between()
             if not tasks or self.late():
                 return
             own = {b.key for b in self.best.values()}
-            for _, best in self._certify(crew, tasks):
+            for best in self._certify(crew, tasks):
                 if best.proven >= 2 and best.key not in own:
                     self.between_bests.setdefault(best.key, best)
             self.report()
 
-    def _candidates_between(self, tried: set[bytes]) -> list[tuple[float, bytes]]:
+    def _candidates_between(self) -> list[tuple[float, bytes]]:
         """Cheapest networks inside each gap of the front, with the share of its tie."""
         tasks: list[tuple[float, bytes]] = []
         for left, right in pairwise(self._front()):
             share = self.archive.tie(left.key, right.key)
             inside = [k for k in self.archive.inside(left.key, right.key, share, _DEAREST)
-                      if k not in tried][:_TRIED_A_GAP]
-            tried.update(inside)
+                      if k not in self.tried][:_TRIED_A_GAP]
+            self.tried.update(inside)
             tasks += [(share, key) for key in inside]
         return tasks
 
-    def _front(self) -> list[_Best]:
+    def _front(self) -> list[Best]:
         """Points that carry their certificate, one for each network, in order."""
-        by_network: dict[bytes, _Best] = {}
+        by_network: dict[bytes, Best] = {}
         for share in sorted(self.best, key=lambda s: abs(s - 0.5)):
             best = self.best[share]
             if best.proven >= 2:
@@ -335,13 +324,15 @@ class _Trade:
         for key, best in self.between_bests.items():
             if key in undominated:
                 by_network.setdefault(key, best)
-        found = [b for b in by_network.values() if self.archive.entries[b.key].feasible]
-        if not found:
-            return []
-        figures = np.array([self.archive.figures(b.key) for b in found])
+        return self._in_order(by_network.values())
+
+    def _in_order(self, bests: Iterable[Best]) -> list[Best]:
+        """Those within the limits that no other betters, by the first figure."""
+        found = [b for b in bests if self.archive.entries[b.key].feasible]
+        figures = np.array([self.archive.figures(b.key) for b in found]).reshape(-1, 2)
         return [found[i] for i in keep_undominated(figures)]
 
-    def _openings(self, closed: set[tuple[bytes, bytes]]) -> list[float]:
+    def _openings(self) -> list[float]:
         """Shares at which neighbours cost the same, widest gaps first; each gap once."""
         front = self._front()
         if len(front) < 2:
@@ -350,20 +341,22 @@ class _Trade:
         gaps = []
         for k, (left, right) in enumerate(pairwise(front)):
             width = float(np.abs(unit[k + 1] - unit[k]).sum())
-            if (left.key, right.key) not in closed:
+            if (left.key, right.key) not in self.closed:
                 gaps.append((width, left, right))
         shares: list[float] = []
         for _, left, right in sorted(gaps, key=lambda g: -g[0])[:BATCH]:
-            closed.add((left.key, right.key))
+            self.closed.add((left.key, right.key))
             share = self.archive.tie(left.key, right.key)
             if all(abs(share - s) > 1e-6 for s in [*self.best, *shares]):
                 shares.append(share)
         # A gap whose weights were tried before is closed now: look at the next ones.
-        return shares if shares or not gaps else self._openings(closed)
+        return shares if shares or not gaps else self._openings()
 
     def result(self, stopped: Literal["converged", "budget", "interrupted"]) -> TradeResult:
         """Build the candidates of the front."""
-        front = self._front() or self._nearest()
+        front = self._front()
+        if len(front) < 3 and stopped != "converged":
+            front = self._unproven()
         figures = np.array([self.archive.figures(b.key) for b in front]).reshape(-1, 2)
         knee = find_knee(figures)
         own = {b.key for b in self.best.values()}
@@ -383,16 +376,21 @@ class _Trade:
             units.update({g.name: g.unit for g in candidate.goals if g.name in units})
             points.append(TradePoint(
                 a=float(figures[k, 0]), b=float(figures[k, 1]), candidate=candidate,
-                weights=(weights[0][1], weights[1][1]), knee=False))
+                weights=(weights[0][1], weights[1][1]), knee=False,
+                cheapest=self.archive.cheapest(best.share)[1] >= best.cost - _EPSILON))
         chosen = find_knee(figures[kept]) if points else None
         return TradeResult(
             between=self.between, units=(units[self.between[0]], units[self.between[1]]),
             points=tuple(replace(p, knee=k == chosen) for k, p in enumerate(points)),
             stopped=stopped, seconds=self.spent(), evaluations=self.evaluations, seed=self.seed)
 
-    def _nearest(self) -> list[_Best]:
-        """Without any finished point: the best of the archive at the design's own weights."""
+    def _unproven(self) -> list[Best]:
+        """When time allowed no front of proven points: the cheapest networks met, as they are."""
         if not self.archive.entries:
             return []
-        key, cost = self.archive.cheapest(ANCHORS[0])
-        return [_Best(share=ANCHORS[0], key=key, cost=cost, proven=0)]
+        met = dict(self.best)
+        for share in _FIRST:
+            key, cost = self.archive.cheapest(share)
+            if share not in met or cost < met[share].cost - _EPSILON:
+                met[share] = Best(share=share, key=key, cost=cost, proven=0)
+        return self._in_order(met.values()) or [met[ANCHORS[0]]]

@@ -33,6 +33,16 @@ class Entry:
     feasible: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Best:
+    """The best network for one share of the first goal, and its certificate."""
+
+    share: float
+    key: bytes
+    cost: float
+    proven: int
+
+
 class Archive:
     """All networks met, and what they cost for a share of the first of two goals.
 

@@ -23,20 +23,25 @@ from optimizer.search.relax import Relaxed, relax
 from optimizer.search.rounding import round_relaxed
 from optimizer.search.run import DEFAULT_STRATEGY, STARTS_PER_ROUND
 from optimizer.search.space import Genome
-from optimizer.search.strategies import Strategy
+from optimizer.search.strategies import Proposal, Strategy
 
 Weights = tuple[tuple[str, float], ...]
 """Goal and its weight, for the goals that differ from the problem's own."""
 
 ExploreTask = tuple[Weights, int, int, "float | None"]
 CertifyTask = tuple[Weights, Genome, "float | None"]
-PolishTask = tuple[Weights, list[Genome], int, "float | None"]
+PolishTask = tuple[Weights, list[Genome], list[Proposal], int, "float | None"]
 Real = NDArray[np.float64]
+
+STALE_ROUNDS_OF_ANCHOR = 5
+"""Rounds without a better relaxed network after which structures are looked for no more."""
 
 _DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
+_PASSED_ON = 12  # structures of an exploration that other weights are tried on
+_STARTED_OFTEN = 5
 
 _problem: Problem | None = None
 
@@ -53,11 +58,14 @@ class Found:
         Networks evaluated.
     proven : int
         Certificate of the first network.
+    reached : tuple of Proposal
+        Relaxed points of the best structures, for an exploring task.
     """
 
     genomes: tuple[Genome, ...]
     evaluations: int
     proven: int = 0
+    reached: tuple[Proposal, ...] = ()
 
 
 def reweight(problem: Problem, weights: Weights) -> Problem:
@@ -109,19 +117,40 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
     best, evaluations = np.inf, 0
     done: dict[bytes, float] = {}
     genomes: list[Genome] = []
+    stale, relaxed_best = 0, np.inf
     for _ in range(rounds):
         asked = planner.ask(STARTS_PER_ROUND)
         outcome = explorer.explore([replace(p, token=None) for p in asked], best, done)
         planner.tell(asked, outcome.reached, outcome.costs)
+        planner.prepare()  # the first round is drawn at random
         for structure, cost in outcome.finished.items():
             done[structure] = min(cost, done.get(structure, np.inf))
         for genome, cost in outcome.genomes:
             genomes.append(genome)
             best = min(best, cost)
         evaluations += outcome.evaluations
+        for proposal in planner.promising(best, 1):
+            deepened = explorer.deepen(proposal, best)
+            planner.deepened(deepened.reached, deepened.cost)
+            for genome, cost in deepened.genomes:
+                genomes.append(genome)
+                best = min(best, cost)
+            evaluations += deepened.evaluations
+        stale = 0 if planner.best < 0.999 * relaxed_best else stale + 1
+        relaxed_best = min(relaxed_best, planner.best)
+        if stale >= STALE_ROUNDS_OF_ANCHOR or _knows_all(planner):
+            break
         if seconds is not None and time.monotonic() - began > seconds:
             break
-    return Found(genomes=tuple(genomes), evaluations=evaluations)
+    best_known = sorted(planner.known.values(), key=lambda k: k.cost)[:_PASSED_ON]
+    return Found(genomes=tuple(genomes), evaluations=evaluations,
+                 reached=tuple(k.proposal for k in best_known))
+
+
+def _knows_all(planner: Planner) -> bool:
+    """Whether there are so few structures that each was started from several times."""
+    count = 2.0 ** (len(planner.optional) + len(planner.turning))
+    return sum(k.starts for k in planner.known.values()) >= _STARTED_OFTEN * count
 
 
 def polish_network(problem: Problem, task: PolishTask) -> Found:
@@ -132,10 +161,10 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     problem : Problem
         The problem.
     task : tuple
-        Weights, networks to start from (cheapest first), seed, `time.monotonic` value to give up
-        at or None.
+        Weights, networks to start from (cheapest first), relaxed points to start from, seed,
+        `time.monotonic` value to give up at or None.
     """
-    weights, seeds, seed, deadline = task
+    weights, seeds, reached, seed, deadline = task
     if deadline is not None and time.monotonic() > deadline:
         return Found(genomes=tuple(seeds), evaluations=0)
     weighted = reweight(problem, weights)
@@ -145,7 +174,7 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     known = {g.key(space.gene_slot): (g, float(c))
              for g, c in zip(seeds, weighted.cost(seeds), strict=True)}
     best = min(c for _, c in known.values())
-    relaxed = _relax_around(weighted, explorer, seeds, np.random.default_rng(seed), best)
+    relaxed = _relax_around(weighted, explorer, seeds, reached, np.random.default_rng(seed), best)
     for count, i in zip(_DESCENDED, np.argsort(relaxed.cost, kind="stable"), strict=False):
         if relaxed.cost[i] > best:
             break
@@ -187,13 +216,15 @@ def _relax_around(
     problem: Problem,
     explorer: Explorer,
     seeds: Sequence[Genome],
+    reached: Sequence[Proposal],
     rng: np.random.Generator,
     best: float,
 ) -> Relaxed:
-    """Relax known networks, the best with slots or polarities changed, and shaken copies.
+    """Relax known networks, changed and shaken copies of them, and what was relaxed before.
 
-    The whole batch is relaxed on the coarse grid; the best of each structure, as far as it comes
-    near `best`, goes on to the full grid and is returned.
+    Of the best networks, slots and polarities are changed. The whole batch is relaxed on the coarse
+    grid; the best of each structure, as far as it comes near `best`, goes on to the full grid and
+    is returned.
     """
     space = problem.space
 
@@ -220,6 +251,7 @@ def _relax_around(
     for k in range(_SHAKEN):
         values, present, polarity = starts[k % min(3, len(seeds))]
         starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
+    starts += [(p.log_values, p.present, p.polarity) for p in reached]
     coarse = relax(
         explorer.coarse, space, problem.loss_laws, np.array([s[0] for s in starts]),
         np.array([s[1] for s in starts]), np.array([s[2] for s in starts]),

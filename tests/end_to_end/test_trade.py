@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from optimizer.demo.write import build_files
 from optimizer.project import build_problem, load_design
 from optimizer.report.export import candidate_to_json
+from optimizer.report.trade_tables import show_front
 from optimizer.search.problem import Problem
-from optimizer.search.run import search
-from optimizer.search.trade import TradeResult, search_trade
-from optimizer.search.trade_crew import reweight
+from optimizer.search.run import STARTS_PER_ROUND, search
+from optimizer.search.strategies import Strategy
+from optimizer.search.trade import search_trade
+from optimizer.search.trade_crew import explore_structures, reweight
+from optimizer.search.trade_result import TradeResult
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -169,6 +175,66 @@ def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
             assert not (np.all(found <= own + 1e-9) and np.any(found < own - 1e-9))
             costs.append(weights[0][1] * own[0] + weights[1][1] * own[1] + own[2])
         assert min(costs) < 1.01 * best.cost + 1e-9
+
+
+def test_words_keep_to_what_is_known(front: TradeResult) -> None:
+    """Weights at which something else is cheaper stand in brackets, points without a proof are
+    named, and a single point has a table but no chart."""
+    def show(result: TradeResult) -> str:
+        console = Console(width=100, file=io.StringIO())
+        console.print(show_front(result, width=100))
+        return console.file.getvalue()
+
+    assert "less is better" in show(front)
+    first, second, *_ = points = front.points
+    dent = replace(front, points=(first, replace(second, cheapest=False), *points[2:]))
+    weights = " : ".join(f"{w:.2f}" for w in second.weights)
+    assert f"({weights})" in show(dent)
+    assert "Weights in brackets" in show(dent)
+    unproven = replace(second, candidate=replace(second.candidate, no_better_change_of=1))
+    assert f"No. {second.candidate.rank} could not be proven" in show(
+        replace(front, points=(first, unproven, *points[2:])))
+    alone = show(replace(front, points=(unproven,)))
+    assert "No point could be proven" in alone
+    assert "less is better" not in alone
+
+
+def test_cheapest_is_what_the_costs_say(front: TradeResult) -> None:
+    """A point counts as the cheapest for its weights when no other point of the front costs less
+    by them."""
+    for point in front.points:
+        costs = []
+        for other in front.points:
+            rest = sum(g.cost for g in other.candidate.goals if g.name not in front.between)
+            costs.append(point.weights[0] * other.a + point.weights[1] * other.b + rest)
+        if point.cheapest:
+            assert point.candidate.cost <= min(costs) + 1e-9
+    assert any(p.cheapest for p in front.points)
+
+
+def test_no_time_for_proofs(problem: Problem) -> None:
+    """When time ends before anything is proven, what was met is shown, and not called proven."""
+    result = search_trade(problem, ("on_axis", "in_room"), points=POINTS, seconds=0.2)
+    assert result.stopped == "budget"
+    assert len(result.points) > 1
+    assert all(x.a < y.a and x.b > y.b for x, y in pairwise(result.points))
+    assert all(p.candidate.no_better_change_of < 2 for p in result.points)
+
+
+def test_exploring_learns(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Structures are not only drawn at random: from the second round on half of the proposals are
+    nevergrad's, which are told what they led to."""
+    told: list[int] = []
+    tell = Strategy.tell
+
+    def listen(self: Strategy, proposals: Any, reached: Any, costs: Any) -> None:
+        told.append(len(proposals))
+        tell(self, proposals, reached, costs)
+
+    monkeypatch.setattr(Strategy, "tell", listen)
+    explore_structures(problem, ((("on_axis", 1.0),), 1, 3, None))
+    assert told == [0, STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2] or told == [
+        STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2]
 
 
 def test_pieces_can_be_traded(problem: Problem) -> None:

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.cli.trade import choose_goals
 from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, SmoothCurveGoalSpec
 from optimizer.report.trade_tables import place_marks
-from optimizer.report.trade_words import say_amount
+from optimizer.report.trade_words import say_amount, say_range, say_values
 from optimizer.search.front import choose_spread, find_knee, keep_undominated
 
 Points = st.lists(
     st.tuples(st.floats(0.0, 10.0), st.floats(0.0, 10.0)), min_size=1, max_size=30)
 
 
+@settings(deadline=None)
 @given(Points)
 def test_undominated_points_are_what_brute_force_keeps(points: list[tuple[float, float]]) -> None:
     """A point stays when no other is nowhere worse and somewhere better; of equal ones one."""
@@ -74,11 +75,25 @@ def test_marks_stay_apart() -> None:
 
 @pytest.mark.parametrize(("value", "unit", "text"), [
     (0.404, "dB rms", "0.40 dB"), (1.0, "pieces", "1 piece"), (3.0, "pieces", "3 pieces"),
-    (12.34, "deg rms", "12.3 deg"), (0.5, "EUR", "0.50 EUR"),
+    (12.34, "deg rms", "12.3 deg"), (0.5, "EUR", "0.50 EUR"), (1.0, "changes", "1 change"),
+    (0.004, "dB rms", "less than 0.01 dB"), (0.0, "dB rms", "0.00 dB"),
 ])
 def test_amounts_in_words(value: float, unit: str, text: str) -> None:
     """Differences are said with their unit, counts without decimals."""
     assert say_amount(value, unit) == text
+
+
+def test_figures_in_a_column_stay_apart() -> None:
+    """Two decimals are enough unless two figures would read alike; counts have none."""
+    assert say_values([0.2, 0.31], "dB rms") == ["0.20", "0.31"]
+    assert say_values([0.2, 0.2031, 0.31], "dB rms") == ["0.200", "0.203", "0.310"]
+    assert say_values([12.0, 11.0], "pieces") == ["12", "11"]
+
+
+def test_a_range_names_a_common_unit_once() -> None:
+    """Frequencies of one unit share it."""
+    assert say_range(1990.0, 1540.0) == "1.99 to 1.54 kHz"
+    assert say_range(950.0, 1200.0) == "950 Hz to 1.2 kHz"
 
 
 def test_goals_are_chosen_from_the_design() -> None:
