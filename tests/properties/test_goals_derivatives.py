@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.demo.write import write_demo
 from optimizer.goals.base import Goal
+from optimizer.goals.meanings import GOAL_MEANINGS
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS, GoalSpec
 from optimizer.measure.driver import Limits
@@ -93,14 +94,34 @@ def exact_slopes(problem: Problem, goal: Goal, population: Population) -> Real:
     return goal.tangents(curves, slopes)
 
 
+VARIANTS: list[tuple[str, dict[str, object]]] = [
+    ("on_axis", {"tilt_db_per_octave": None, "level_db": (70.0, 71.0)}),
+    ("listening_window", {"tilt_db_per_octave": -0.5}),
+    ("in_room", {"tilt_db_per_octave": -1.0, "level_db": (90.0, 91.0)}),
+    ("early_reflections", {"tilt_db_per_octave": -1.0, "level_db": None}),
+    ("impedance", {"floor_ohm": 9.0, "hard": True}),
+    ("lobe_depth", {"angle_deg": 45.0, "allowed_db": 0.0}),
+    ("similarity", {"angle_deg": 20.0, "band_hz": (500.0, 4000.0)}),
+]
+"""Other forms that a goal can take: slope and level given or free, on either side of a range."""
+
 RESIDUAL_GOALS = [n for n, s in GOAL_SPECS.items() if s not in ECONOMY_SPECS]
 
 
-@pytest.mark.parametrize("name", RESIDUAL_GOALS)
-def test_derivatives_are_exact(problem: Problem, name: str) -> None:
+def test_no_goal_is_left_out() -> None:
+    """Every goal that a design file may name either has residuals, tested here, or adds up over
+    the parts, tested with the weights."""
+    economy = {n for n, s in GOAL_SPECS.items() if s in ECONOMY_SPECS}
+    assert economy == {"parts", "price", "copper", "changes"}
+    assert set(RESIDUAL_GOALS) | economy == set(GOAL_MEANINGS)
+
+
+@pytest.mark.parametrize(("name", "asked"), [
+    *((n, ASKED.get(n, {})) for n in RESIDUAL_GOALS), *VARIANTS])
+def test_derivatives_are_exact(problem: Problem, name: str, asked: dict[str, object]) -> None:
     """Derivatives of every residual agree with central differences within 1e-5 of the largest
     one of that network, but where a step crosses a kink of a one-sided limit."""
-    goal = prepare(problem, name)
+    goal = prepare(problem, name, GOAL_SPECS[name](**asked))
     step = 2e-6
     bitten = False
     for seed in (1, 2):
