@@ -124,7 +124,7 @@ def _show(
         screen.show(verify_tables.say_tolerance(verdict.tolerance, against))
     screen.show("", verify_tables.show_deviation(problem, diagnosis), "")
     if not diagnosis.healthy:
-        screen.show(verify_tables.tabulate_suspects(diagnosis.suspects))
+        screen.show(verify_tables.tabulate_suspects(diagnosis))
         if verdict.tests:
             screen.show("", verify_tables.show_tests(verdict))
     elif against == "prediction" and diagnosis.parts:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from optimizer.workshop.distinguish import SAFETY
 from optimizer.workshop.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
 
 _SURE = 0.9
+_NEAREST = 3
 
 
 def show_deviation(problem: Problem, diagnosis: Diagnosis) -> RenderableType:
@@ -43,9 +43,10 @@ def say_verdict(diagnosis: Diagnosis) -> str:
     first = diagnosis.suspects[0]
     level = f"Measured against predicted, level aligned: {diagnosis.residual_db:.2f} dB rms."
     if not diagnosis.explained:
-        best = ("the design with parts anywhere within tolerance" if first.fault.what == "none"
-                else f"the likeliest, {first.fault.says},")
-        return (f"{level} No single mistake explains this: {best} leaves {first.residual_db:.1f} "
+        near = min(diagnosis.suspects, key=lambda s: s.residual_db)
+        best = ("the design with parts anywhere within tolerance" if near.fault.what == "none"
+                else f"the nearest, {near.fault.says},")
+        return (f"{level} No single mistake explains this: {best} leaves {near.residual_db:.1f} "
                 f"dB rms, and {EXPLAINED_DB:g} dB would be the most to expect. Look for two "
                 "mistakes at once, another driver, or a measurement taken in another way than the "
                 "drivers'.")
@@ -60,29 +61,45 @@ def say_verdict(diagnosis: Diagnosis) -> str:
         return (f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "
                 "would explain the measurement about as well.")
     if first.likelihood < _SURE:
-        return (f"{level} Perhaps something is wrong, most likely: {first.fault.says} "
+        return (f"{level} Perhaps something is wrong, most likely: {_say_suspect(first)} "
                 f"({_percent(first.likelihood)}); that all is well: {_percent(all_well)}.")
-    return (f"{level} Something is wrong, most likely: {first.fault.says} "
+    return (f"{level} Something is wrong, most likely: {_say_suspect(first)} "
             f"({_percent(first.likelihood)}).")
+
+
+def _say_suspect(suspect: Suspect) -> str:
+    """Name a mistake, and that others cannot be told from it."""
+    others = len(suspect.same_as)
+    if not others:
+        return suspect.fault.says
+    alike = (f"{suspect.same_as[0].says}, which measures just the same" if others == 1
+             else f"one of {others} others that measure just the same")
+    return f"{suspect.fault.says}, or {alike}"
 
 
 def _percent(share: float) -> str:
     return "over 99%" if share > 0.99 else f"{share:.0%}" if share >= 0.01 else "under 1%"
 
 
-def tabulate_suspects(suspects: Sequence[Suspect]) -> RenderableType:
-    """Set the mistakes in question in a table, likeliest first."""
+def tabulate_suspects(diagnosis: Diagnosis) -> RenderableType:
+    """Set the mistakes in question in a table, likeliest first, or nearest when none explains."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("likelihood", justify="right", header_style="dim")
-    table.add_column("mistake", header_style="dim")
+    shown = list_shown(diagnosis.suspects)
+    if diagnosis.explained:
+        table.add_column("likelihood", justify="right", header_style="dim")
+    else:
+        shown = sorted((s for s in diagnosis.suspects if s.fault.what != "none"),
+                       key=lambda s: s.residual_db)[:_NEAREST]
+    table.add_column("mistake" if diagnosis.explained else "nearest mistake", header_style="dim")
     table.add_column("leaves, dB", justify="right", header_style="dim")
-    for suspect in list_shown(suspects):
+    for suspect in shown:
         says = suspect.fault.says
         if suspect.same_as:
             alike = "; ".join(fault.says for fault in suspect.same_as)
             says += f" (measures just the same: {alike})"
         left = f"{suspect.residual_db:.2f}" if np.isfinite(suspect.residual_db) else "-"
-        table.add_row(_percent(suspect.likelihood), says, left)
+        likelihood = [_percent(suspect.likelihood)] if diagnosis.explained else []
+        table.add_row(*likelihood, says, left)
     return table
 
 

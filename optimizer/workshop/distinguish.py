@@ -145,8 +145,9 @@ def _single_part(network: Network, one: Fault, two: Fault) -> BenchTest | None:
         a, b = one.parts.get(key, designed), two.parts.get(key, designed)
         if (a.kind, a.value, a.loss_ohm) != (b.kind, b.value, b.loss_ohm):
             return BenchTest(
-                says=f"Lift one leg of {label} and measure it by itself: {_reading(a)} if "
-                f"{_case(one)}, {_reading(b)} if {_case(two)}.", method="part")
+                says=f"Free one end of {label} from its neighbours and measure across its place, "
+                f"joints included: {_reading(a)} if {_case(one)}, {_reading(b)} if {_case(two)}.",
+                method="part")
     return None
 
 

@@ -94,9 +94,14 @@ def _read(text: str, notes: list[str]) -> tuple[Direction | None, Response]:
     if not mark or Path(text).exists():
         what, name = "", text
     path = Path(name)
+    if path.is_dir():
+        raise InputError("a measurement is a file, this is a folder", file=path,
+                         remedy="name the files in it that were measured")
     if not path.is_file():
         raise InputError("the measurement file must exist", file=path,
                          remedy="check its name and folder")
+    if what:
+        _refuse_other_kind(path, what)
     if what.strip().lower() == "impedance":
         return None, read_impedance(path)
     if what:
@@ -120,6 +125,16 @@ def _read(text: str, notes: list[str]) -> tuple[Direction | None, Response]:
                          file=response.source)
     notes.append(f"{path.name}: taken as the response on the reference axis")
     return ON_AXIS, contents.response
+
+
+def _refuse_other_kind(path: Path, what: str) -> None:
+    """Refuse a file whose own heading says that it is not what it is called."""
+    contents = read_contents(path)
+    called = "impedance" if what.strip().lower() == "impedance" else "response"
+    if contents.says and contents.says != called:
+        raise InputError(f"the file is called a measured {called}, and says itself that it is "
+                         f"a measured {contents.says}", file=path, value=contents.says_where,
+                         remedy=f'leave out "{what}=", or correct the heading of the file')
 
 
 def _observe(

@@ -350,12 +350,16 @@ def test_files_are_recognised(design, problem, network, tmp_path):
     (["sideways=a.txt"], "a direction is an angle and a side"),
     (["short.txt"], "share at least 10 frequencies"),
     (["empty.txt"], "empty.txt"),
+    (["impedance=a.txt"], "says itself that it is a measured response"),
+    (["0=z.txt"], "says itself that it is a measured impedance"),
+    (["."], "this is a folder"),
 ])
 def test_files_refused(problem, network, tmp_path, monkeypatch, texts, said):
     """Files that cannot be used are refused with a remedy."""
     monkeypatch.chdir(tmp_path)
-    level, _ = simulate(problem, network)
+    level, z = simulate(problem, network)
     write_response("a.txt", problem.frequency_hz, level)
+    write_impedance("z.txt", problem.frequency_hz, z)
     write_response("short.txt", problem.frequency_hz[:6], level[:6])
     (tmp_path / "empty.txt").write_text("nothing here\n", encoding="utf-8")
     with pytest.raises(InputError) as error:
