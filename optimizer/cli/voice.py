@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> int:
     accepted = _choose(args, result)
     if args.json is not None:
         write_json(args.json, voice_tables.voice_to_json(
-            result, wishes, use, str(args.design), args.network))
+            result, problem, wishes, use, str(args.design), args.network))
     screen.show(
         tables.show_heading(f"{problem.title}: {args.network}"),
         tables.show_notes(read.notes),

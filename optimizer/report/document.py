@@ -49,10 +49,14 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A drawing as SVG with a text that stands for it where it cannot be shown."""
+    """A drawing as SVG with a text that stands for it where it cannot be shown.
+
+    `narrow` is the same for a phone, where the drawing would not fit.
+    """
 
     svg: str
     text: str
+    narrow: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

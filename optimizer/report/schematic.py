@@ -18,6 +18,8 @@ from optimizer.report.layout import WIDEST, draw_network, say_quantity
 
 SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
+PHONE = 9.2
+"""Longest row on a phone, in drawing units."""
 
 _MARGIN = 0.35
 _WORDS = {"parallel": "in parallel", "series": "in series"}

@@ -8,7 +8,7 @@ from optimizer.network.ladder import Network
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
 from optimizer.report.ladder_text import describe_join, draw_ladder
-from optimizer.report.schematic import draw_schematic
+from optimizer.report.schematic import PHONE, draw_schematic
 from optimizer.report.sheet_spread import say_sides, say_spread
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
@@ -60,6 +60,8 @@ def _draw(sheet: BuildSheet) -> Section:
     pictures = tuple(
         Picture(svg=draw_schematic(Network(ways=(way,)), title=f"Crossover of {way.name}",
                                    name=f"w{k}-"),
+                narrow=draw_schematic(Network(ways=(way,)), title=f"Crossover of {way.name}",
+                                      name=f"n{k}-", widest=PHONE),
                 text="\n".join([way.name, *draw_ladder(way)]).rstrip())
         for k, way in enumerate(sheet.candidate.network.ways))
     return Section(title="Schematic", parts=pictures)

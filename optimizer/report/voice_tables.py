@@ -12,7 +12,7 @@ from rich.text import Text
 
 from optimizer.parts import Part
 from optimizer.report.check_tables import change_to_json, say_change, tabulate_octaves
-from optimizer.report.export import SCHEMA, candidate_to_json
+from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.candidates import Candidate
 from optimizer.workshop.change_search import CHANGE_DB
@@ -176,7 +176,7 @@ def say_why_not(result: VoiceResult, changes: int) -> str:
 
 
 def voice_to_json(
-    result: VoiceResult, wishes: Sequence[Wish], use: dict[str, Part],
+    result: VoiceResult, problem: DescribedProblem, wishes: Sequence[Wish], use: dict[str, Part],
     design_name: str, network_name: str,
 ) -> dict[str, Any]:
     """Turn answers into plain data for JSON; SI units, no NaN or infinity."""
@@ -200,6 +200,6 @@ def voice_to_json(
              "allowed_by": [excess.option for excess in answer.beyond if excess.option],
              "exact": answer.exact,
              "cost": round(answer.candidate.cost, 6),
-             "candidate": candidate_to_json(answer.candidate)}
+             "candidate": rated_to_json(answer.candidate, problem)}
             for answer in result.answers],
     }

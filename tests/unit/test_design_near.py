@@ -1,4 +1,4 @@
-"""A design's near field: joined on axis, followed off the axis, kept by `start`, refused in words."""
+"""A near field of a design: joined on axis, followed off it, kept by `start`, refused in words."""
 
 from __future__ import annotations
 

@@ -166,9 +166,10 @@ def test_html_holds_the_same_and_nothing_from_outside(sheet):
     html = render_html(document)
     for section in document.sections:
         assert f"<h2>{section.title}</h2>" in html
-    assert html.count("<svg") == len(NETWORK.ways)
+    # Each way is drawn twice: for a screen or paper, and for a phone.
+    assert html.count("<svg") == 2 * len(NETWORK.ways)
     ids = re.findall(r' id="([^"]*)"', html)
-    assert len(ids) == len(set(ids)) == 2 * len(NETWORK.ways)
+    assert len(ids) == len(set(ids)) == 4 * len(NETWORK.ways)
     assert not re.search(r"(src|href)=|url\(|@import", html)
     risky = render_html(Document(title="<b>x</b>", sections=(Section(title="t", parts=(
         Note(text="<script>alert(1)</script>"), Listing(items=("<i>",), form="boxes"),

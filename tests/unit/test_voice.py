@@ -266,6 +266,8 @@ def test_command(design, network_file, capsys):
     assert len(data["answers"]) == 3
     for answer in data["answers"]:
         assert {"changes", "wish_error_db", "cost", "candidate"} <= set(answer)
+        slots = [s for way in answer["candidate"]["ways"].values() for s in way["slots"]]
+        assert all(s["watt"] >= 0.0 and s["rating_needed"] > 0.0 for s in slots)
     problem = build_problem(load_design(design))
     found = read_network(str(saved), problem).network
     changes = list_changes(read_network(network_file, problem).network, found)

@@ -35,8 +35,11 @@ def render_html(document: Document) -> str:
         parts = []
         for part in section.parts:
             kind = _KINDS[type(part)]
-            svg = mark_safe(_inline(part.svg)) if isinstance(part, Picture) else ""
-            parts.append({"kind": kind, "part": part, "svg": svg})
+            svg = narrow = ""
+            if isinstance(part, Picture):
+                svg, narrow = (mark_safe(_inline(one)) if one else "" for one in
+                               (part.svg, part.narrow))
+            parts.append({"kind": kind, "part": part, "svg": svg, "narrow": narrow})
         sections.append({"title": section.title, "parts": parts})
     charts = _prepare_charts(document)
     styles = ("base.css", "charts.css", "document.css") if charts else ("base.css", "document.css")

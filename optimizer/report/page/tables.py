@@ -11,7 +11,7 @@ from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.layout import draw_network, say_quantity
 from optimizer.report.page.render import mark_safe
-from optimizer.report.schematic import describe_network, render_drawing
+from optimizer.report.schematic import PHONE, describe_network, render_drawing
 from optimizer.report.words import (
     say_band,
     say_certificate,
@@ -23,8 +23,8 @@ from optimizer.report.words import (
 from optimizer.search.candidates import Candidate
 from optimizer.workshop.ratings import PartRating, Ratings, list_warnings
 
-WIDE, NARROW = 24.0, 9.2
-"""Rows of the schematic in drawing units: for a screen or paper, and for a phone."""
+WIDE = 24.0
+"""Rows of the schematic in drawing units, for a screen or paper."""
 
 _SOURCES = {"kept": "stays on the board", "shelf": "from the shelf", "stock": "bought-in list"}
 _MOVES = 0.02  # a figure that differs by less is not worth a word
@@ -171,7 +171,7 @@ def _describe_way(
             draw_network(alone, widest=widest), name=f"n{candidate.rank}w{index}{size}-",
             title=f"Schematic of {way.name}, network {candidate.rank}",
             words=describe_network(alone)))
-        for size, widest in (("w", WIDE), ("n", NARROW)))
+        for size, widest in (("w", WIDE), ("n", PHONE)))
     load = next(d for d in ratings.drivers if d.way == way.name)
     limit = "" if load.limit_w is None else f" of the {load.limit_w:g} W it stands"
     return {
