@@ -169,6 +169,7 @@ class Polisher:
         cost: float,
         *,
         best: float = np.inf,
+        chosen: bool = False,
         stop: Callable[[], bool] = lambda: False,
     ) -> Polished:
         """Choose all parts anew, then change single ones, in turn until neither helps.
@@ -181,19 +182,23 @@ class Polisher:
             Its full cost.
         best : float
             Cost of the best network known; what stays far above it is left half done.
+        chosen : bool
+            Whether all parts were chosen anew to the end already.
         stop : callable
             Asked now and then; True ends the descent.
         """
         structure_only = True
         while cost < _GATES[0] * best and not stop():
-            genome, cost, count = choose_anew(self.problem, genome, cost)
-            self.evaluations += count
+            if not chosen:
+                genome, cost, count = choose_anew(self.problem, genome, cost)
+                self.evaluations += count
+            chosen = False
             if cost > (_GATES[1] if structure_only else _GATES[2]) * best:
                 break
             changed, changed_cost = self.best_single(genome, structure_only=structure_only)
             if changed is genome:
                 if structure_only:
-                    structure_only = False
+                    structure_only, chosen = False, True
                     continue
                 turned = [(t, self.cost(t)) for t in self.toggles(genome)]
                 changed, changed_cost = min(turned, key=lambda x: x[1], default=(genome, cost))
@@ -309,12 +314,14 @@ class Polisher:
         if cost < start:
             return genome, cost
         for toggled in self.toggles(genome):
+            if stop():
+                return None
             candidates = [self.best_single(toggled)]
             candidates += [(t, self.cost(t)) for t in self.toggles(toggled)]
             best, best_cost = min(candidates, key=lambda c: c[1])
             if best_cost < cost - _EPSILON:
                 return best, best_cost
-        return self.best_added_compound(genome, cost)
+        return self.best_added_compound(genome, cost, stop=stop)
 
     def _best_pair(
         self, scans: list[Scan], cost: float, key: BlockKey
@@ -345,7 +352,9 @@ class Polisher:
             (int(second.gene[j[k]]), int(second.row[j[k]])))
         return changed, float(total[k])
 
-    def best_added_compound(self, genome: Genome, cost: float) -> tuple[Genome, float] | None:
+    def best_added_compound(
+        self, genome: Genome, cost: float, *, stop: Callable[[], bool] = lambda: False
+    ) -> tuple[Genome, float] | None:
         """Fill one empty optional compound in the best way, if that helps.
 
         Parameters
@@ -353,6 +362,8 @@ class Polisher:
         genome : Genome
         cost : float
             Its full cost.
+        stop : callable
+            Asked now and then; True ends the work.
 
         Returns
         -------
@@ -373,6 +384,8 @@ class Polisher:
             thirds = (range(len(self.space.options[genes[2]].values)) if len(genes) == 3
                       else [None])
             for row in thirds:
+                if stop():
+                    return best
                 base = filled if row is None else self.apply(filled, (int(genes[2]), row))
                 scans = [Scan(t, base) for t in (*self.bounds, self.full)]
                 found = self._best_pair(scans, cost if best is None else best[1], key)

@@ -32,6 +32,9 @@ BREADTH_NEARBY = 24
 RESTRAINTS = (0.01, 0.1, 1.0)
 """How much steps are held back, see `pick_options`."""
 
+_SLOW = 0.9  # share of the cost that a step must go below to be worth another one
+_FAR = (1.3, 3.0)  # cost against the aim from which slow steps are given up: short ones, any
+
 _EPSILON = 1e-9  # an improvement below this is rounding
 
 
@@ -106,7 +109,9 @@ def round_relaxed(
     return _compute(problem, start, genes, rows)
 
 
-def choose_anew(problem: Problem, genome: Genome, cost: float) -> tuple[Genome, float, int]:
+def choose_anew(
+    problem: Problem, genome: Genome, cost: float, *, aim: float = np.inf
+) -> tuple[Genome, float, int]:
     """Choose all parts of a network anew in the local quadratic, as long as that helps.
 
     Parameters
@@ -116,6 +121,8 @@ def choose_anew(problem: Problem, genome: Genome, cost: float) -> tuple[Genome, 
         Where to start.
     cost : float
         Its full cost.
+    aim : float
+        Cost to come near to; what is far above it and hardly falls is given up.
 
     Returns
     -------
@@ -134,7 +141,11 @@ def choose_anew(problem: Problem, genome: Genome, cost: float) -> tuple[Genome, 
             found = _compute(problem, genome, genes, rows)
             count += len(found)
             if found and found[0][1] < cost - _EPSILON:
+                slow = found[0][1] > _SLOW * cost and (
+                    restraint > RESTRAINTS[0] or cost > _FAR[1] * aim)
                 (genome, cost), better = found[0], True
+                if slow and cost > _FAR[0] * aim:
+                    better = False
                 break
     return genome, cost, count
 

@@ -7,8 +7,8 @@ scarce pieces out anew. What comes out is kept when it is better.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from optimizer.search.rounding import choose_anew, filled_genes, round_around
 from optimizer.search.space import Genome
 
 _DISTANCES = (0.02, 0.1, 0.3)  # nepers: how far a part must move at least
+_REDRAWN = 3  # how often a disturbance that was tried before is drawn anew
 _PROMISING = 1.02  # cost against the present one from which a descent is worth its time
 
 
@@ -52,19 +53,30 @@ def wander(
     list of (Genome, float)
         Networks descended to, the better ones last; may be empty.
     """
-    problem = polisher.problem
+    problem, key_of = polisher.problem, polisher.problem.space.gene_slot
     found = []
+    tried: set[tuple[object, ...]] = set()
+    ends: set[bytes] = set()
     for _ in range(tries):
-        if stop():
-            break
-        start = _disturb(problem, genome, rng)
+        disturbance = _draw(problem, genome, rng)
+        for _ in range(_REDRAWN):
+            if (genome.key(key_of), *disturbance.name) not in tried:
+                break
+            disturbance = _draw(problem, genome, rng)
+        name = (genome.key(key_of), *disturbance.name)
+        if stop() or name in tried:
+            continue
+        tried.add(name)
+        start = _disturb(problem, genome, disturbance)
         if start is None:
             continue
-        changed, changed_cost, count = choose_anew(problem, *start)
+        changed, changed_cost, count = choose_anew(problem, *start, aim=cost)
         polisher.evaluations += count
-        if changed_cost > _PROMISING * cost:
+        # Most ways lead back to where they began, or where another one has led before.
+        if changed_cost > _PROMISING * cost or changed.key(key_of) in ends:
             continue
-        polished = polisher.descend(changed, changed_cost, best=cost)
+        polished = polisher.descend(changed, changed_cost, best=cost, chosen=True)
+        ends |= {changed.key(key_of), polished.genome.key(key_of)}
         if polished.cost < cost - 1e-9:
             genome, cost = polished.genome, polished.cost
             found.append((genome, cost))
@@ -73,22 +85,47 @@ def wander(
     return found
 
 
-def _disturb(
-    problem: Problem, genome: Genome, rng: np.random.Generator
-) -> tuple[Genome, float] | None:
-    """Return a neighbour of a network with its full cost; None when there is none."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Disturbance:
+    """What is done to a network; the name tells two disturbances of one network apart.
+
+    Parameters
+    ----------
+    name : tuple
+    least : mapping of int to float, optional
+        Genes that must move, and by how many nepers at least.
+    changed : Genome, optional
+        A network of another structure.
+    """
+
+    name: tuple[object, ...]
+    least: Mapping[int, float] = field(default_factory=dict)
+    changed: Genome | None = None
+
+
+def _draw(problem: Problem, genome: Genome, rng: np.random.Generator) -> _Disturbance:
+    """Draw what to do to a network."""
     space = problem.space
     optional, turning = np.flatnonzero(space.optional), np.flatnonzero(space.polarity_free)
     genes = filled_genes(problem, genome.present)
     structures = len(optional) + len(turning)
     if structures and (not len(genes) or rng.random() < 0.5):
         other = _change_structure(problem, genome, optional, turning, rng)
-        return other, float(problem.cost([other])[0])
-    if not len(genes):
-        return None
+        return _Disturbance(changed=other, name=(other.key(space.gene_slot),))
     moved = rng.choice(genes, size=min(len(genes), int(rng.integers(1, 3))), replace=False)
-    least = {int(g): float(rng.choice(_DISTANCES)) for g in moved}
-    return round_around(problem, genome, least)
+    least = {int(g): float(rng.choice(_DISTANCES)) for g in np.sort(moved)}
+    return _Disturbance(least=least, name=tuple(least.items()))
+
+
+def _disturb(
+    problem: Problem, genome: Genome, disturbance: _Disturbance
+) -> tuple[Genome, float] | None:
+    """Return a neighbour of a network with its full cost; None when there is none."""
+    if disturbance.changed is not None:
+        return disturbance.changed, float(problem.cost([disturbance.changed])[0])
+    if not disturbance.least:
+        return None
+    return round_around(problem, genome, disturbance.least)
 
 
 def _change_structure(
