@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -52,9 +53,27 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
                         help='power of the amplifier, "80 W" (else that of the goals, or 50 W)')
     parser.add_argument("--rated", metavar="OHM", type=_quantity("ohm"),
                         help='resistance that power is stated for, "4 ohm" (8 ohm)')
+    parser.add_argument("--limit", metavar="GOAL=FIGURE", action="append", default=[],
+                        help='largest figure a finished speaker may have, "on_axis=1.0" or '
+                        '"cost=2": the sheet tells how many keep it; may be repeated')
     parser.add_argument("--speakers", metavar="N", type=count_number, default=2,
                         help="speakers to build alike (default 2)")
     return parser
+
+
+def _read_limits(texts: Sequence[str]) -> dict[str, float]:
+    limits = {}
+    for text in texts:
+        name, _, figure = text.partition("=")
+        try:
+            value = float(figure)
+        except ValueError:
+            value = math.nan
+        if not (name.strip() and 0.0 <= value < math.inf):
+            raise InputError("a limit is the name of a goal and a figure, 0 or more",
+                             key="--limit", value=repr(text), remedy='write "on_axis=1.0"')
+        limits[name.strip()] = value
+    return limits
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,6 +90,7 @@ def run(args: argparse.Namespace) -> int:
              if getattr(args, key) is not None}
     for key, file in files.items():
         check_writable(Path(file), key=f"--{key}")
+    limits = _read_limits(args.limit)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     amplifier = state_amplifier(problem.specs)
@@ -80,7 +100,7 @@ def run(args: argparse.Namespace) -> int:
                               stated=args.amplifier is not None or amplifier.stated)
     sheet = build_sheet(
         problem, build_candidate(problem, read.network), network=args.network,
-        amplifier=amplifier, speakers=args.speakers, notes=read.notes)
+        amplifier=amplifier, speakers=args.speakers, limits=limits, notes=read.notes)
     if not files and args.columns is None:
         from optimizer.report.document import render_markdown
         from optimizer.report.sheet_text import compose_sheet

@@ -12,7 +12,6 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.network.ladder import Network
-from optimizer.parts import Part
 from optimizer.project import build_problem, load_design
 from optimizer.report.document import Note, Table, render_markdown
 from optimizer.report.sheet_text import compose_sheet
@@ -226,4 +225,18 @@ def test_limits_of_the_sheet_give_a_yield(tmp_path: Path) -> None:
     assert 0.4 < kept.share < 0.6
     text = " ".join(render_markdown(compose_sheet(halved)).split())
     assert f"{100 * kept.share:.0f} % keep the limit of cost ({cost.mean:g})" in text
-    assert isinstance(candidate.network.ways[0].slots[0].parts[0], Part)
+
+
+def test_limits_on_the_command_line(tmp_path: Path, capsys) -> None:
+    """A limit is read from the command line; what is none is one message and exit code 2."""
+    path = write(tmp_path, "pair: yes")
+    (tmp_path / "n.yaml").write_text(
+        "ways:\n  woofer:\n    ladder:\n      - {name: L1, series: inductor, value: 1 mH}\n",
+        encoding="utf-8")
+    words = ["sheet", str(path), str(tmp_path / "n.yaml")]
+    assert main([*words, "--limit", "on_axis=100", "--limit", "cost=0"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "100 % keep the limit of on axis (100), 0 % keep the limit of cost" in shown
+    for wrong in ("on_axis", "=1", "on_axis=-1", "on_axis=nan", "treble=1"):
+        assert main([*words, "--limit", wrong]) == 2
+        assert "limit" in capsys.readouterr().err
