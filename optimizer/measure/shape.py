@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from optimizer.measure.band import find_usable
 from optimizer.measure.curvefit import CurveFit, Structure, evaluate_curve, fit_curve
+from optimizer.measure.humps import find_humps, shows_in_curve
 from optimizer.measure.response import Response
 from optimizer.measure.thin import interpolate_log, thin_response
 
@@ -27,6 +28,8 @@ REACHED_DB = 10.0
 """A roll-off is read only where the data follow it at least this far down."""
 EVIDENCE = 12.0
 """How much better, in units of noise squared, an order must explain the data than any other."""
+NEIGHBOUR_OCTAVES = 1.0 / 3.0
+"""A hump this close to a fitted peak is that peak."""
 FAINT_DB = 25.0
 """Peaks of a driver this far below its own level are nobody's concern."""
 _BUTTERWORTH_Q: dict[int, tuple[float, ...]] = {
@@ -124,7 +127,9 @@ def read_shape(response: Response) -> Shape:
     The level is modelled as high-pass times low-pass (orders 0 to 4, Q free) times a shelf of at
     most 8 dB (the baffle) times resonances, over a floor of noise. Resonances are added one by
     one where they explain most, as long as they explain more than noise; the orders are those
-    that explain the data best, and stated only if no other order comes near.
+    that explain the data best, and stated only if no other order comes near. Resonances that
+    only bend the model's roll-off to the data's are left out, and humps that the model took for
+    the driver's level are added, see `optimizer.measure.humps`.
     """
     curve = thin_response(response)
     low_hz, high_hz = curve.range_hz
@@ -144,7 +149,7 @@ def read_shape(response: Response) -> Shape:
         usable_hz=usable,
         low=low.rolloff,
         high=high.rolloff,
-        peaks=_list_peaks(u, fit, reference),
+        peaks=_check_peaks(_list_peaks(u, fit, reference), u, level, reference),
         noise_db=noise,
         residual_db=float(np.sqrt(np.mean((model - level) ** 2))),
     )
@@ -347,4 +352,22 @@ def _list_peaks(u: Floats, fit: CurveFit, reference: float) -> tuple[Peak, ...]:
                     level_db=level - reference,
                 )
             )
+    return tuple(sorted(listed, key=lambda peak: -abs(peak.height_db)))
+
+
+def _check_peaks(
+    peaks: tuple[Peak, ...], u: Floats, level: Floats, reference: float
+) -> tuple[Peak, ...]:
+    """Leave out what does not show in the curve, and add humps that no fit has named."""
+    octave = u / np.log(2.0)
+    listed = [
+        peak
+        for peak in peaks
+        if shows_in_curve(octave, level, np.log2(peak.frequency_hz), peak.height_db, peak.q)
+    ]
+    named = [np.log2(peak.frequency_hz) for peak in listed if peak.height_db > 0.0]
+    for where, height, q in find_humps(octave, level, reference):
+        if all(abs(where - one) > NEIGHBOUR_OCTAVES for one in named):
+            hump = Peak(frequency_hz=2.0**where, height_db=height, q=q, level_db=height)
+            listed.append(hump)
     return tuple(sorted(listed, key=lambda peak: -abs(peak.height_db)))

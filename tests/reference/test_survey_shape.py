@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import butter, freqs
+from scipy.signal import butter, ellip, freqs
 
 from optimizer.measure.band import find_usable
 from optimizer.measure.curvefit import CurveFit, Structure, evaluate_curve
@@ -160,3 +160,26 @@ def test_corner_of_a_missing_end_is_none():
     assert fit.corner_hz("low") is None
     assert fit.corner_hz("high") is None
     assert fit.bells.shape == (0, 3)
+
+
+def test_a_knee_of_another_shape_is_no_peak():
+    """An elliptic end, steeper than any model, is a roll-off and not a resonance."""
+    f = np.geomspace(100, 20000, 400)
+    _, end = freqs(*ellip(7, 0.05, 60, 2 * np.pi * 14000, "low", analog=True), 2 * np.pi * f)
+    _, low = freqs(*butter(2, 2 * np.pi * 500, "high", analog=True), 2 * np.pi * f)
+    peaks = read_shape(pressure(f, 85 + 20 * np.log10(np.abs(end * low)))).peaks
+    assert [p for p in peaks if p.height_db > 2.0 and p.frequency_hz > 5000] == []
+
+
+def test_a_broad_hump_above_the_level_is_told():
+    """A cone's broad break-up after a dip is named where it is loudest, with its true height."""
+    f = np.geomspace(40, 20000, 500)
+    _, low = freqs(*butter(2, 2 * np.pi * 50, "high", analog=True), 2 * np.pi * f)
+    _, high = freqs(*butter(4, 2 * np.pi * 9500, "low", analog=True), 2 * np.pi * f)
+    value = low * high * bell(f, 3200, -7, 3) * bell(f, 6500, 9, 1.8)
+    level = 80 + 20 * np.log10(np.abs(value))
+    shape = read_shape(pressure(f, level))
+    loudest = max((p for p in shape.peaks if p.height_db > 0.0), key=lambda p: p.height_db)
+    assert abs(np.log2(loudest.frequency_hz / f[np.argmax(level)])) < 1 / 6
+    # The dip before it and the roll-off after it take some of its 9 dB away.
+    assert loudest.height_db == pytest.approx(level.max() - shape.level_db, abs=0.8)
