@@ -179,6 +179,11 @@ def _say_remedy(stock: Stock, shop: Stock, kind: Kind, span: ValueRange) -> str:
     above = singles.options(kind, span.high, span.high * 1e3)
     near = [format_quantity(p.value, unit, 4) for p in (*below[-1:], *above[:1])]
     told = f"the nearest in stock: {' and '.join(near)}; " if near else ""
+    few = [f"{format_quantity(lot.part.value, unit, 4)} ({lot.count} there, {stock.speakers} "
+           "needed)" for lot in stock.lots if lot.part.kind == kind and stock.per_speaker(lot) == 0
+           and span.low <= lot.part.value <= span.high]
+    if few:
+        told = f"too few of {', '.join(few)}; {told}"
     if not stock.lots:
         return told + "widen the range or choose a finer series under stock"
     middle = math.sqrt(span.low * span.high)

@@ -134,12 +134,19 @@ def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> Non
 
 
 def _show_sides(problem: Problem, best: Candidate) -> list[Any]:
-    """Which measured piece goes left and which right, where the stock holds any for a pair."""
+    """Which piece of a list is meant, and which goes left and which right, where it matters."""
     from optimizer.report import tables
     from optimizer.search.problem import Problem
+    from optimizer.workshop.alike import tell_alike
     from optimizer.workshop.sides import share_out
 
-    sides = share_out(problem, best.network) if isinstance(problem, Problem) else None
-    if sides is None:
+    if not isinstance(problem, Problem):
         return []
-    return [tables.show_heading("Left and right"), tables.tabulate_sides(sides), ""]
+    shown: list[Any] = []
+    alike = tell_alike(problem.stock, best.network)
+    if alike:
+        shown += [tables.show_heading("Pieces of several makes"), tables.show_notes(alike), ""]
+    sides = share_out(problem, best.network)
+    if sides is not None:
+        shown += [tables.show_heading("Left and right"), tables.tabulate_sides(sides), ""]
+    return shown

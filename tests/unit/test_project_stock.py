@@ -63,6 +63,15 @@ def test_one_kind_may_come_from_a_series(tmp_path: Path) -> None:
     assert [rule.kind for rule in stock.rules] == ["resistor"]
 
 
+def test_a_single_piece_does_not_serve_a_pair_and_is_named(tmp_path: Path) -> None:
+    """What lies there once in the range is named, so that nobody wonders why it is not used."""
+    shelf = SHELF.replace("1.0 mH,2,0.4", "1.0 mH,1,0.4").replace("2.2 mH,2,0.6", "4.7 mH,2,0.6")
+    with pytest.raises(InputError, match=r"too few of 1 mH \(1 there, 2 needed\)") as caught:
+        build_problem(load(tmp_path, "stock: {shelf: shelf.csv, pair: yes}\n", shelf))
+    assert "the nearest in stock: 4.7 mH" in str(caught.value)
+    assert "buy for instance 2 x " in str(caught.value)
+
+
 def test_pair_halves_the_counts(tmp_path: Path) -> None:
     """With pair: yes each speaker may use half of each lot; without it a note says so."""
     pair = build_stock(load(tmp_path, "stock: {shelf: shelf.csv, pair: yes}\n"))

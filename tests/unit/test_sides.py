@@ -17,6 +17,7 @@ from optimizer.report.document import Note, Table, render_markdown
 from optimizer.report.sheet_text import compose_sheet
 from optimizer.search.figures import build_candidate
 from optimizer.search.problem import Problem
+from optimizer.workshop.alike import tell_alike
 from optimizer.workshop.sheet import build_sheet
 from optimizer.workshop.sides import share_out
 
@@ -182,6 +183,31 @@ def test_fit_says_which_piece_goes_where(tmp_path: Path, capsys) -> None:
     assert "10.4 uF (A2)" in shown
     assert "10.3 uF (A4)" in shown
     assert max(map(len, shown.splitlines())) <= 100
+
+
+def test_of_two_makes_the_one_meant_is_told(tmp_path: Path) -> None:
+    """A value that lies on the shelf in two makes is named with its make, also when joined."""
+    path = write(tmp_path, "pair: yes, join: 2")
+    shelf = SHELF.replace("capacitor,bipolar", "capacitor,film,15 uF,,,2,5 %,,250 V\n"
+                          "capacitor,bipolar")
+    (tmp_path / "shelf.csv").write_text(shelf, encoding="utf-8")
+    problem = build_problem(load_design(path))
+    film, bipolar = (lot.part for lot in problem.stock.lots if lot.nominal == 15e-6)
+    for wanted, words in (
+            ((film.value,), "woofer C1: 15 uF film, 250 V (not bipolar electrolytic, 63 V)"),
+            ((bipolar.value,), "woofer C1: 15 uF bipolar electrolytic, 63 V (not film, 250 V)")):
+        built = network(problem)
+        way = built.ways[0]
+        part = next(p for p in problem.stock.options("capacitor", 1e-6, 1e-4)
+                    if p.pieces == wanted)
+        built = Network(ways=(replace(way, slots=tuple(
+            replace(s, parts=(part,)) if s.name == "C1" else s for s in way.slots)),))
+        assert tell_alike(problem.stock, built) == (words,)
+    joined = next(p for p in problem.stock.options("capacitor", 1e-6, 1e-4)
+                  if set(p.pieces) == {film.value, bipolar.value})
+    built = Network(ways=(replace(way, slots=tuple(
+        replace(s, parts=(joined,)) if s.name == "C1" else s for s in way.slots)),))
+    assert len(tell_alike(problem.stock, built)) == 2
 
 
 def test_too_few_pieces_for_both_speakers_are_named(tmp_path: Path) -> None:
