@@ -151,8 +151,8 @@ def say_certificates(result: TradeResult) -> list[str]:
         said = ["Every point is proven for the weights beside it: no change of any one or two "
                 "parts (another value, left out, added, polarity) lowers its cost."]
     if not all(p.cheapest for p in result.points):
-        said.append("Weights in brackets: a fit with these would choose another point; this one "
-                    "lies between its neighbours and no weights favour it.")
+        said.append("Weights in brackets: a fit with these would choose another point, "
+                    "though no change of one or two parts of this one costs less.")
     return said
 
 

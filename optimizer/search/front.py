@@ -34,6 +34,28 @@ def keep_undominated(figures: Real) -> list[int]:
     return kept
 
 
+def keep_beside(figures: Real, front: Real) -> list[int]:
+    """Find the points that can stand beside those of a front: in its gaps, or beyond its ends.
+
+    Parameters
+    ----------
+    figures : ndarray, shape (N, 2)
+    front : ndarray, shape (M, 2)
+        None of these betters another.
+
+    Returns
+    -------
+    list of int
+        Indices of points that better no point of the front and that none betters, neither of the
+        front nor of each other, in the order of the first figure.
+    """
+    first, second = figures[:, None, :], front[None, :, :]
+    ranked = (np.all(first <= second + _EPSILON, axis=2)
+              | np.all(first >= second - _EPSILON, axis=2))
+    beside = np.flatnonzero(~ranked.any(axis=1))
+    return [int(beside[k]) for k in keep_undominated(figures[beside])]
+
+
 def normalise(figures: Real) -> Real:
     """Scale both figures to run from 0 to 1 over the front, shape (N, 2)."""
     low, high = figures.min(axis=0), figures.max(axis=0)

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import InputError
+from optimizer.search import front as geometry
 from optimizer.search.figures import build_candidate
-from optimizer.search.front import choose_spread, find_knee, keep_undominated, normalise
 from optimizer.search.planner import structure_of
 from optimizer.search.problem import Problem
 from optimizer.search.run import SMALL_LOG10, SearchProgress
@@ -39,8 +39,8 @@ ANCHORS_AGAIN = 2
 LOOKS_IN_VAIN = 2
 """Looks that better nothing, after which a front is finished; one for a small problem."""
 
-ROUNDS_OF_ANCHOR = 14
-"""Most rounds of starts at each anchor."""
+ROUNDS_OF_ANCHOR = 20
+"""Most rounds of starts at each share."""
 
 BATCH = 4
 """Weights tried at a time; fixed, so that the answer does not depend on the number of workers."""
@@ -57,7 +57,7 @@ SHARE_OF_LOOKING_AGAIN = 0.6
 _FIRST = (ANCHORS[0], *ENDS, 0.3, 0.7, 0.1, 0.9)  # shares that are always tried
 _SURPLUS = 1.4  # points found over points wanted: some leave room to choose well-spread ones
 _TRIED_A_GAP = 2  # networks proven in each gap at a time
-_RELAXED_AGAIN = 24  # structures relaxed for other weights that each pair of weights starts from
+_RELAXED_AGAIN = 30  # structures relaxed for other weights that each pair of weights starts from
 _DEAREST = 1.15  # cost of a network between two neighbours over theirs
 _GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 _EPSILON = 1e-9
@@ -319,25 +319,25 @@ class _Trade:
             best = self.best[share]
             if best.proven >= 2:
                 by_network.setdefault(best.key, best)
-        # What is the best for no weights must at least be bettered by nothing met.
+        own = self._in_order(by_network.values())
+        # What is the best for no weights fills gaps: it must drive out nothing that is, however
+        # dear it is by the other goals, and be bettered by nothing met.
         undominated = self.archive.undominated()
-        for key, best in self.between_bests.items():
-            if key in undominated:
-                by_network.setdefault(key, best)
-        return self._in_order(by_network.values())
+        others = [b for k, b in self.between_bests.items() if k in undominated]
+        kept = geometry.keep_beside(self.archive.figures_of(others), self.archive.figures_of(own))
+        return sorted([*own, *(others[k] for k in kept)], key=lambda b: self.archive.figures(b.key))
 
     def _in_order(self, bests: Iterable[Best]) -> list[Best]:
         """Those within the limits that no other betters, by the first figure."""
         found = [b for b in bests if self.archive.entries[b.key].feasible]
-        figures = np.array([self.archive.figures(b.key) for b in found]).reshape(-1, 2)
-        return [found[i] for i in keep_undominated(figures)]
+        return [found[i] for i in geometry.keep_undominated(self.archive.figures_of(found))]
 
     def _openings(self) -> list[float]:
         """Shares at which neighbours cost the same, widest gaps first; each gap once."""
         front = self._front()
         if len(front) < 2:
             return []
-        unit = normalise(np.array([self.archive.figures(b.key) for b in front]))
+        unit = geometry.normalise(self.archive.figures_of(front))
         gaps = []
         for k, (left, right) in enumerate(pairwise(front)):
             width = float(np.abs(unit[k + 1] - unit[k]).sum())
@@ -357,13 +357,13 @@ class _Trade:
         front = self._front()
         if len(front) < 3 and stopped != "converged":
             front = self._unproven()
-        figures = np.array([self.archive.figures(b.key) for b in front]).reshape(-1, 2)
-        knee = find_knee(figures)
+        figures = self.archive.figures_of(front)
+        knee = geometry.find_knee(figures)
         own = {b.key for b in self.best.values()}
         middle = self.best.get(ANCHORS[0])
         always = [k for k, b in enumerate(front)
                   if k == knee or (middle is not None and b.key == middle.key)]
-        kept = choose_spread(figures, self.points, always,
+        kept = geometry.choose_spread(figures, self.points, always,
                              [k for k, b in enumerate(front) if b.key in own])
         units = dict.fromkeys(self.between, "")
         points = []
@@ -378,7 +378,7 @@ class _Trade:
                 a=float(figures[k, 0]), b=float(figures[k, 1]), candidate=candidate,
                 weights=(weights[0][1], weights[1][1]), knee=False,
                 cheapest=self.archive.cheapest(best.share)[1] >= best.cost - _EPSILON))
-        chosen = find_knee(figures[kept]) if points else None
+        chosen = geometry.find_knee(figures[kept]) if points else None
         return TradeResult(
             between=self.between, units=(units[self.between[0]], units[self.between[1]]),
             points=tuple(replace(p, knee=k == chosen) for k, p in enumerate(points)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,6 +124,10 @@ class Archive:
         """Figures of the two goals."""
         figures = self.entries[key].figures
         return float(figures[self.index[0]]), float(figures[self.index[1]])
+
+    def figures_of(self, bests: Sequence[Best]) -> Real:
+        """Figures of the two goals of several networks, shape (N, 2)."""
+        return np.array([self.figures(b.key) for b in bests]).reshape(-1, 2)
 
     def tie(self, left: bytes, right: bytes) -> float:
         """Share at which two networks cost the same, between the ends."""

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import count as count_from
 from types import TracebackType
 from typing import Any
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from optimizer.goals.economy import option_costs, removal_cost
 from optimizer.search.explorer import Explorer
-from optimizer.search.planner import Planner
+from optimizer.search.planner import Planner, structure_of
 from optimizer.search.problem import Evaluator, Problem
 from optimizer.search.relax import Relaxed, relax
 from optimizer.search.rounding import round_relaxed
@@ -33,14 +34,14 @@ CertifyTask = tuple[Weights, Genome, "float | None"]
 PolishTask = tuple[Weights, list[Genome], list[Proposal], int, "float | None"]
 Real = NDArray[np.float64]
 
-STALE_ROUNDS_OF_ANCHOR = 5
-"""Rounds without a better relaxed network after which structures are looked for no more."""
+STALE_ROUNDS_OF_ANCHOR = 4
+"""Rounds without a better relaxed network after which the search for structures starts anew."""
 
 _DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
-_PASSED_ON = 12  # structures of an exploration that other weights are tried on
+_PASSED_ON = 16  # structures of an exploration that other weights are tried on
 _STARTED_OFTEN = 5
 
 _problem: Problem | None = None
@@ -111,12 +112,15 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
     began = time.monotonic()
     weighted = reweight(problem, weights)
     explorer = Explorer(weighted)
+    seeds = count_from(seed)
     planner = Planner(
-        weighted.space, lambda: Strategy(weighted.space, DEFAULT_STRATEGY, seed, budget=10_000),
+        weighted.space,
+        lambda: Strategy(weighted.space, DEFAULT_STRATEGY, next(seeds), budget=10_000),
         np.random.default_rng(seed))
     best, evaluations = np.inf, 0
     done: dict[bytes, float] = {}
     genomes: list[Genome] = []
+    reached: dict[bytes, tuple[float, Proposal]] = {}
     stale, relaxed_best = 0, np.inf
     for _ in range(rounds):
         asked = planner.ask(STARTS_PER_ROUND)
@@ -129,6 +133,9 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
             genomes.append(genome)
             best = min(best, cost)
         evaluations += outcome.evaluations
+        for proposal, cost in zip(outcome.reached, outcome.costs, strict=True):
+            if cost < reached.get(structure_of(proposal), (np.inf,))[0]:
+                reached[structure_of(proposal)] = (float(cost), proposal)
         for proposal in planner.promising(best, 1):
             deepened = explorer.deepen(proposal, best)
             planner.deepened(deepened.reached, deepened.cost)
@@ -138,13 +145,16 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
             evaluations += deepened.evaluations
         stale = 0 if planner.best < 0.999 * relaxed_best else stale + 1
         relaxed_best = min(relaxed_best, planner.best)
-        if stale >= STALE_ROUNDS_OF_ANCHOR or _knows_all(planner):
+        if _knows_all(planner) or (
+                seconds is not None and time.monotonic() - began > seconds):
             break
-        if seconds is not None and time.monotonic() - began > seconds:
-            break
-    best_known = sorted(planner.known.values(), key=lambda k: k.cost)[:_PASSED_ON]
+        if stale >= STALE_ROUNDS_OF_ANCHOR:
+            # This start has come to its end; another one may end elsewhere.
+            planner.start_anew()
+            stale, relaxed_best = 0, np.inf
+    passed_on = sorted(reached.values(), key=lambda r: r[0])[:_PASSED_ON]
     return Found(genomes=tuple(genomes), evaluations=evaluations,
-                 reached=tuple(k.proposal for k in best_known))
+                 reached=tuple(proposal for _, proposal in passed_on))
 
 
 def _knows_all(planner: Planner) -> bool:

@@ -12,7 +12,7 @@ from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, SmoothCurveGoalSpec
 from optimizer.report.trade_tables import place_marks
 from optimizer.report.trade_words import say_amount, say_range, say_values
-from optimizer.search.front import choose_spread, find_knee, keep_undominated
+from optimizer.search.front import choose_spread, find_knee, keep_beside, keep_undominated
 
 Points = st.lists(
     st.tuples(st.floats(0.0, 10.0), st.floats(0.0, 10.0)), min_size=1, max_size=30)
@@ -32,6 +32,22 @@ def test_undominated_points_are_what_brute_force_keeps(points: list[tuple[float,
     assert {tuple(figures[k]) for k in kept} == expected
     assert len(kept) == len(expected)
     assert np.all(np.diff(figures[kept, 0]) > 0.0)
+
+
+def test_points_beside_a_front_fill_its_gaps() -> None:
+    """Only what neither betters a point of the front nor is bettered stands beside it."""
+    front = np.array([[0.0, 4.0], [2.0, 2.0], [4.0, 0.0]])
+    others = np.array([
+        [1.0, 3.5],  # in a gap
+        [1.2, 3.6],  # bettered by the one before
+        [1.9, 1.9],  # betters the middle
+        [3.0, 3.0],  # bettered by the middle
+        [2.0, 2.0],  # the middle again
+        [5.0, -1.0],  # beyond an end
+    ])
+    assert keep_beside(others, front) == [0, 5]
+    assert keep_beside(others[:0], front) == []
+    assert keep_beside(others, front[:0]) == keep_undominated(others)
 
 
 def test_knee_is_the_point_furthest_below_the_chord() -> None:
