@@ -11,10 +11,12 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
 from optimizer.report.ladder_text import draw_ladder
 from optimizer.report.words import say_band, say_figure, say_frequency, say_impedance, say_value
 from optimizer.search.candidates import Candidate
+from optimizer.units import format_quantity
 from optimizer.workshop.check import (
     STEP,
     BandShare,
@@ -86,7 +88,17 @@ def say_change(change: PartChange) -> str:
         return f"{change.label}: add {say_value(change.after)}"
     if change.after is None:
         return f"{change.label}: leave out {say_value(change.before)}"
-    return f"{change.label}: {say_value(change.before)} -> {say_value(change.after)}"
+    before, after = say_value(change.before), say_value(change.after)
+    if before == after:
+        before, after = (_say_exactly(part) for part in (change.before, change.after))
+    return f"{change.label}: {before} -> {after}"
+
+
+def _say_exactly(part: Part) -> str:
+    """Say what sets apart two parts of one value: its last digits, its losses."""
+    value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 5)
+    loss = {"inductor": "dcr", "capacitor": "esr"}.get(part.kind)
+    return f"{value} ({loss} {format_quantity(part.loss_ohm, 'ohm')})" if loss else value
 
 
 def say_improvements(report: CheckReport) -> list[str]:

@@ -11,6 +11,7 @@ import pytest
 from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
 from optimizer.network.ladder import Network
+from optimizer.parts import Part
 from optimizer.project import build_problem, load_design
 from optimizer.report.check_tables import say_change, say_improvements
 from optimizer.search.figures import build_candidate
@@ -157,6 +158,9 @@ def test_comparison(problem, board):
     assert say_change(found.parts[0]) == "tweeter.X4: 3.3 ohm -> 10 ohm"
     part = slot.parts[0]
     assert say_change(PartChange(label="a", before=None, after=part)) == "a: add 3.3 ohm"
+    coils = [Part(kind="inductor", value=1e-3, loss_ohm=loss) for loss in (0.5, 0.25)]
+    assert say_change(PartChange(label="a", before=coils[0], after=coils[1])) == (
+        "a: 1 mH (dcr 0.5 ohm) -> 1 mH (dcr 0.25 ohm)")
 
 
 def test_command(design, capsys):
