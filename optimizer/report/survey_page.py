@@ -36,6 +36,8 @@ def document_survey(survey: Survey, title: str) -> Document:
     """
     drivers = survey.drivers
     numbers, charts = collect_curves(survey)
+    planes = tuple(one for one in charts if one.key in numbers["planes"])
+    curves = tuple(one for one in charts if one not in planes)
     rows = [
         (name.strip(), *cells)
         for name, cells in driver_rows(drivers)
@@ -43,7 +45,7 @@ def document_survey(survey: Survey, title: str) -> Document:
     ]
     sections = [
         Section(title="Findings", parts=_list_findings(survey)),
-        Section(title="Curves", parts=(Charts(items=charts),) if charts else ()),
+        Section(title="Curves", parts=(Charts(items=curves),) if curves else ()),
         Section(title="Drivers", parts=(
             Table(heads=("", *(d.name for d in drivers)), rows=tuple(rows),
                   align="l" * (len(drivers) + 1)),)),
@@ -51,6 +53,8 @@ def document_survey(survey: Survey, title: str) -> Document:
             Table(heads=PEAK_HEADS, rows=tuple(peak_rows(drivers)), align="lrrrll"),)),
         *(Section(title=f"{p.lower} to {p.upper}", parts=_describe_pair(p)) for p in survey.pairs),
     ]  # fmt: skip
+    if planes:
+        sections.append(Section(title="By angle", parts=(Charts(items=planes),)))
     if survey.timing is not None:
         sections.append(Section(title="Timing", parts=_describe_timing(survey.timing)))
     files = tuple(
