@@ -114,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
         check_writable(Path(args.json), key="--json")
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
-    use = dict(_read_use(text, problem, read.network) for text in args.use)
+    use = _read_uses(args.use, problem, read.network)
     result = voice_network(problem, read.network, wishes, changes=args.changes, limits=limits,
                            use=use, top=max(args.top, args.accept or 1))
     shown = result.answers[:args.top]
@@ -187,6 +187,17 @@ def _check_paths(args: argparse.Namespace) -> None:
     if args.save.exists():
         raise InputError("a network file is never overwritten", file=args.save, key="--save",
                          remedy="choose another name: the old one stays to go back to")
+
+
+def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str, Part]:
+    use: dict[str, Part] = {}
+    for text in texts:
+        label, part = _read_use(text, problem, network)
+        if label in use:
+            raise InputError("one part fits in one place", key="--use", value=repr(text),
+                             remedy=f"name {label} once")
+        use[label] = part
+    return use
 
 
 def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]:

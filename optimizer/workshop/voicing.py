@@ -247,10 +247,12 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
     genome = bench.genome
     for g, label in genes.items():
         slot = bench.space.gene_slot[g]
-        if not genome.present[slot] and len(bench.space.slot_genes[slot]) > 1:
+        together = bench.space.slot_genes[slot]
+        if not genome.present[slot] and not all(int(other) in genes for other in together):
             raise InputError("a part of a compound needs the compound in place", key="--use",
-                             value=repr(label), remedy="put all its parts in the network file")
-        genome.present[slot] = True
+                             value=repr(label), remedy="name all its parts with --use")
+    for g, label in genes.items():
+        genome.present[bench.space.gene_slot[g]] = True
         genome.choice[g] = bench.space.options[g].parts.index(use[label])
     bench.space.free_genes = np.setdiff1d(bench.space.free_genes, list(genes))
     return bench

@@ -15,7 +15,8 @@ from optimizer.goals.base import Goal, join_terms, span_of
 from optimizer.goals.electrical import ImpedanceFloorGoal
 from optimizer.search.candidates import Candidate
 from optimizer.search.problem import Problem
-from optimizer.workshop.wishes import Wish
+from optimizer.units import format_quantity
+from optimizer.workshop.wishes import LARGEST_DB, Wish
 
 Real = NDArray[np.float64]
 
@@ -304,9 +305,8 @@ def prepare_wishes(
         if wish.floor_ohm is not None:
             band = wish.floor_band_hz
             if not ((f >= band[0]) & (f <= band[1])).any():
-                raise InputError("the band of a wish must lie on the grid, which runs from "
-                                 f"{f[0]:.4g} to {f[-1]:.4g} Hz", key="--wish",
-                                 value=repr(wish.text), remedy="change the band")
+                raise InputError(f"the band of a wish must lie on the grid, {_say_grid(f)}",
+                                 key="--wish", value=repr(wish.text), remedy="change the band")
             goals.append(_floor_goal(f"impedance wish {number}", f, wish.floor_ohm, band))
     met = {g.name for g in present.goals if g.met}
     goals += [g for g in problem.evaluator.goals if g.hard and g.name in met]
@@ -315,13 +315,26 @@ def prepare_wishes(
 
 def find_wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | None:
     """Return the wished change of level, dB; None when none is wished."""
-    shift: float | None = None
-    for wish in wishes:
-        if wish.level_change_db is not None:
-            shift = wish.level_change_db
-        elif wish.level_db is not None:
-            shift = wish.level_db - present.sensitivity_db
+    wished = [w for w in wishes if w.level_change_db is not None or w.level_db is not None]
+    if not wished:
+        return None
+    if len(wished) > 1:
+        raise InputError("one level can be wished", key="--wish", value=repr(wished[1].text),
+                         remedy="keep one wish about sensitivity")
+    wish, shift = wished[0], wished[0].level_change_db
+    if wish.level_db is not None:
+        shift = wish.level_db - present.sensitivity_db
+        if abs(shift) > LARGEST_DB:
+            raise InputError(
+                f"a wished sensitivity lies within {LARGEST_DB:g} dB of the present "
+                f"{present.sensitivity_db:.1f} dB", key="--wish", value=repr(wish.text),
+                remedy="set a goal in the design and fit anew")
     return shift
+
+
+def _say_grid(f: Real) -> str:
+    ends = (format_quantity(float(hz), "Hz") for hz in (f[0], f[-1]))
+    return f"which runs from {' to '.join(ends)}"
 
 
 def _floor_goal(
@@ -361,9 +374,12 @@ def _prepare_tone(
             continue
         inside = band.holds(f)
         if np.count_nonzero(inside) < 3:
-            raise InputError("a wished band must hold at least 3 points of the grid, which "
-                             f"runs from {f[0]:.4g} to {f[-1]:.4g} Hz", key="--wish",
-                             value=repr(wish.text), remedy="widen the band")
+            raise InputError(
+                f"a wished band must hold at least 3 points of the grid, {_say_grid(f)}",
+                key="--wish", value=repr(wish.text), remedy="widen the band")
+        if (change[inside & wished] != band.change_db).any():
+            raise InputError("wishes must not ask for two changes of one band", key="--wish",
+                             value=repr(wish.text), remedy="let the bands adjoin, or keep one")
         change[inside] = band.change_db
         wished |= inside
     held = (f >= limits.band_hz[0]) & (f <= limits.band_hz[1]) & ~wished

@@ -26,7 +26,8 @@ LARGEST_DB = 12.0
 _LITTLE, _MUCH = 0.5, 2.0
 _EXAMPLES = 'write for instance "2k..5k -1 dB", "in_room above 4k -1 dB", "impedance 4 ohm", ' \
     '"sensitivity +1 dB"'
-_AMOUNT = re.compile(r"(.*?)\s*((?:[+\-\u2212]\s*)?\d[\d.,]*\s*dB)", re.IGNORECASE)
+_AMOUNT = re.compile(r"(.*?)\s*((?:[+\-\u2212]\s*)?\d[\d.,]*\s*dB|\s[+\-\u2212]\s*\d[\d.,]*)",
+                     re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,9 +171,12 @@ def parse_wish(text: str, words: Mapping[str, ToneWord]) -> Wish:
         raise InputError(error.rule, key="--wish", value=repr(text),
                          remedy=error.remedy or _EXAMPLES) from None
     if wish is None:
+        word = "" if plain[:1].isdigit() else f", or a word: {suggest(plain, words)}"
         raise InputError("a wish is a band with an amount, or a word", key="--wish",
-                         value=repr(text), remedy=f"{_EXAMPLES}, or a word: "
-                         f"{suggest(plain, words)}")
+                         value=repr(text), remedy=f"{_EXAMPLES}{word}")
+    if any(band.change_db == 0.0 for band in wish.bands):
+        raise InputError("a wish changes something", key="--wish", value=repr(text),
+                         remedy="write an amount other than 0 dB")
     if any(abs(band.change_db) > LARGEST_DB for band in wish.bands):
         raise InputError(f"a wish changes at most {LARGEST_DB:g} dB", key="--wish",
                          value=repr(text), remedy="set a goal in the design and fit anew")
@@ -197,6 +201,8 @@ def _read_floor(plain: str, rest: str) -> Wish:
 def _read_level(plain: str, rest: str) -> Wish:
     value = parse_quantity(rest, "dB")
     if rest.lstrip()[:1] in "+-\u2212":
+        if not 0.0 < abs(value) <= LARGEST_DB:
+            raise InputError(f"a wished change of level is from above 0 to {LARGEST_DB:g} dB")
         return Wish(text=plain, level_change_db=value)
     return Wish(text=plain, level_db=value)
 
@@ -204,10 +210,15 @@ def _read_level(plain: str, rest: str) -> Wish:
 def _read_range(text: str) -> tuple[float, float]:
     head, _, rest = text.partition(" ")
     if head == "above":
-        return parse_quantity(rest, "Hz"), 20000.0
-    if head == "below":
-        return 20.0, parse_quantity(rest, "Hz")
-    return parse_range(text, "Hz")
+        low, high = parse_quantity(rest, "Hz"), 20000.0
+    elif head == "below":
+        low, high = 20.0, parse_quantity(rest, "Hz")
+    else:
+        low, high = parse_range(text, "Hz")
+    if not 0.0 < low < high:
+        raise InputError("a band of frequencies rises from above 0 Hz",
+                         remedy='write for instance "below 200", "200..1k" or "above 4k"')
+    return low, high
 
 
 def _split_amount(plain: str) -> tuple[str, float | None]:

@@ -196,3 +196,59 @@ def test_own_words_are_listed(tmp_path, capsys):
     own.write_text("softer:\n  meaning: less edge\n", encoding="utf-8")
     code, out, err = voice(capsys, "--words", own, "--list-words")
     assert (code, out, err.count("\n")) == (2, "", 1)
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("0..1k -1 dB", "rises from above 0 Hz"), ("warmer 0 dB", "a wish changes something"),
+    ("2k..5k 0 dB", "a wish changes something"), ("sensitivity -300 dB", "above 0 to 12 dB"),
+    ("sensitivity +0 dB", "from above 0"), ("2k..5k", "write for instance"),
+    ("2k..5k nan dB", "a band with an amount"),
+])
+def test_odd_wishes_refused(text, said):
+    """What asks for nothing, or for too much, is refused."""
+    with pytest.raises(InputError) as error:
+        parse_wish(text, read_words())
+    assert said in str(error.value)
+
+
+def test_a_signed_number_is_an_amount():
+    """Behind a band a number with a sign needs no unit."""
+    bands = [parse_wish(text, read_words()).bands for text in ("2k..5k -1", "2k..5k -1 dB")]
+    assert bands[0] == bands[1]
+
+
+@pytest.mark.parametrize(("options", "said"), [
+    (["--wish", "warmer", "--wish", "leaner"], "two changes of one band"),
+    (["--wish", "sensitivity +1 dB", "--wish", "sensitivity 80 dB"], "one level can be wished"),
+    (["--wish", "sensitivity 300 dB"], "within 12 dB of the present"),
+    (["--wish", "30k..40k -1 dB"], "which runs from 20 Hz to 20 kHz"),
+    (["--use", "tweeter.C1 10 uF", "--use", "tweeter.C1 8.2 uF"], "name tweeter.C1 once"),
+    (["--use", "midrange.Z1.R 3.3 ohm"], "name all its parts with --use"),
+    (["--wish", "warmer", "--hold", "a lot"], "--hold"),
+])
+def test_contradictions_refused(design, network, capsys, options, said):
+    """Wishes that contradict each other end with one message, exit code 2."""
+    code, out, err = voice(capsys, design, network, *options)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert said in err
+
+
+def test_a_compound_may_be_used_whole(problem, network):
+    """An empty compound is filled when all its parts are named, and stays as named."""
+    part = {"midrange.Z1.R": problem.stock.options("resistor", 6.0, 7.0)[0],
+            "midrange.Z1.C": problem.stock.options("capacitor", 9e-6, 11e-6)[0]}
+    result = voice_network(problem, load_network(network, problem), [], use=part, changes=1)
+    assert {c.label: c.after for c in result.base.changes} == part
+    for answer in result.answers:
+        assert {c.label: c.after for c in answer.changes}.items() >= part.items()
+
+
+def test_wishes_of_one_amount_may_overlap(problem, network):
+    """Two words that ask for the same where they meet are one wish."""
+    words = read_words()
+    both = voice_network(problem, load_network(network, problem), [
+        parse_wish("less bright", words), parse_wish("less sibilant", words)], changes=1)
+    one = voice_network(problem, load_network(network, problem), [
+        parse_wish("less bright", words)], changes=1)
+    assert both.base.score == pytest.approx(one.base.score, abs=0.1)
+    assert len(both.answers[0].bands_db) == 2
