@@ -260,14 +260,17 @@ def named_averages(
     if len(directions) < 2:
         return out
     common = tuple(orbits.assumed)
+    gaps: dict[str, float] = {}
 
     def add(name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None,
             *said: str) -> None:
         weights, missing, gap = orbits.mean(angles, shares)
         if weights is not None:
             assumed = [*common, *said]
-            if gap:
-                assumed.append(f"energy interpolated between angles up to {gap:g} degrees apart")
+            gaps[name] = gap
+            # Bounces are not drawn alone: what they interpolate is said of their mean.
+            if gap and name not in BOUNCES:
+                assumed.append(_say_gap(name, gap))
             if missing:
                 assumed.append(_say_missing(name, missing))
             out[name] = Average(name=name, weights=weights, assumed=tuple(assumed))
@@ -281,6 +284,8 @@ def named_averages(
         present = [out[name] for name in BOUNCES if name in out]
         absent = [name for name in BOUNCES if name not in out]
         said = dict.fromkeys([_SAID_OF_READING[reading], *(s for a in present for s in a.assumed)])
+        if widest := max(gaps[a.name] for a in present):
+            said[_say_gap("early_reflections", widest)] = None
         out["early_reflections"] = Average(
             name="early_reflections", weights=np.mean([a.weights for a in present], axis=0),
             assumed=tuple(said) + (
@@ -312,6 +317,11 @@ _SAID_OF_READING: dict[Reading, str] = {
     "bounces": "early reflections: mean of five bounces, rear wall from 90 to 180 degrees",
     "pooled": "early reflections: mean of 26 directions, rear wall at 90 and 180 degrees only",
 }
+
+
+def _say_gap(name: str, gap_deg: float) -> str:
+    return (f"{name.replace('_', ' ')}: energy interpolated between angles up to {gap_deg:g} "
+            "degrees apart")
 
 
 def _say_missing(name: str, missing: Sequence[Angle]) -> str:

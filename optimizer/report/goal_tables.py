@@ -11,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.design_goals import DEFAULT_PRESET
 from optimizer.goals.meanings import GOAL_MEANINGS, list_options
 from optimizer.targets_folder import read_preset
 
@@ -71,6 +72,8 @@ def tabulate_presets(names: Sequence[str]) -> RenderableType:
         fields = read_preset(name, Path()).fields()
         title = Text(name, style="bold")
         title.append(f"  {fields['title'].text().strip()}", style="not bold")
+        if name == DEFAULT_PRESET:
+            title.append("  (taken when a design states no goals)", style="not bold dim")
         blocks += [title, Padding(Text(" ".join(fields["why"].text().split())), (0, 0, 0, 2))]
     blocks.append(Text("laddersmith goals NAME shows one goal or preset in full.", style="dim"))
     return Group(*blocks)

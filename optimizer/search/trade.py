@@ -45,10 +45,10 @@ ROUNDS_OF_ANCHOR = 20
 BATCH = 4
 """Weights tried at a time; fixed, so that the answer does not depend on the number of workers."""
 
-SHARE_OF_EXPLORING = 0.45
+SHARE_OF_EXPLORING = 0.35
 """Largest share of the time that goes into looking for structures."""
 
-SHARE_OF_REFINING = 0.75
+SHARE_OF_REFINING = 0.65
 """Share of the time after which no more weights are tried, only what is known is proven."""
 
 SHARE_OF_LOOKING_AGAIN = 0.6

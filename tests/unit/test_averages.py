@@ -88,3 +88,14 @@ def test_straight_behind_belongs_to_both_orbits() -> None:
     got = weights("rear", directions)
     assert got["180 right"] > 0.0
     assert got["160 right"] == pytest.approx(got["160 left"])
+
+
+def test_interpolation_is_said_of_each_curve() -> None:
+    """Each curve names the widest gap it bridges, early reflections for their bounces together."""
+    vertical = [Direction(vertical_deg=s * a) for a in (10.0, 20.0, 40.0, 60.0) for s in (1, -1)]
+    directions = right(*range(10, 100, 10), 120.0, 150.0, 180.0) + vertical
+    assert "interpolated" not in said("listening_window", directions, mirror=True)
+    words = said("in_room", directions, mirror=True)
+    for curve in ("early reflections", "sound power"):
+        assert f"{curve}: energy interpolated between angles up to 30 degrees apart" in words
+    assert words.count("interpolated") == 2

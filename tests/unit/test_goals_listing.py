@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.demo.write import build_files
+from optimizer.design_goals import DEFAULT_PRESET
 from optimizer.goals.meanings import GOAL_MEANINGS, list_options
 from optimizer.goals.specs import GOAL_SPECS
 from optimizer.project import build_problem, load_design
@@ -100,6 +101,8 @@ def test_list_names_goals_and_presets(capsys: pytest.CaptureFixture[str]) -> Non
     text = capsys.readouterr().out
     for name in [*GOAL_SPECS, *SIX]:
         assert re.search(rf"^{name}\b", text, re.MULTILINE), name
+    assert re.search(rf"^{DEFAULT_PRESET} .*taken when a design", text, re.MULTILINE)
+    assert text.count("taken when a design") == 1
 
 
 @pytest.mark.parametrize("name", ["excursion", "near-wall"])
