@@ -44,6 +44,9 @@ ways:
 def design(tmp_path_factory):
     file = write_demo(tmp_path_factory.mktemp("limits") / "speaker")
     (file.parent / "built.yaml").write_text(BUILT, encoding="utf-8")
+    # Half the usual points: enough for what is said, in half the time.
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text + "grid: {per_octave: 10}\n", encoding="utf-8")
     return file
 
 
@@ -57,10 +60,16 @@ def problem(design):
     return build_problem(load_design(design))
 
 
-def voice(capsys, *words):
-    code = main(["voice", *map(str, words)])
-    captured = capsys.readouterr()
-    return code, captured.out, captured.err
+@pytest.fixture
+def voice(capsys, monkeypatch, problem):
+    """Run the verb; the problem is built once, as reading it takes longest."""
+    def run(*words, problem=problem):
+        monkeypatch.setattr("optimizer.project.build_problem", lambda _: problem)
+        code = main(["voice", *map(str, words)])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
 
 
 def test_limits_as_typed():
@@ -80,10 +89,10 @@ def test_limits_refused(text):
         parse_holds([text])
 
 
-def test_the_limit_named_is_the_one_to_widen(design, network, capsys, tmp_path):
+def test_the_limit_named_is_the_one_to_widen(design, network, voice, tmp_path):
     """A wish that fails by a little says what moves, and goes with the option it proposes."""
     wish = [design, network, "--wish", "2k..5k -1dB"]
-    code, out, err = voice(capsys, *wish, "--json", tmp_path / "v.json")
+    code, out, err = voice(*wish, "--json", tmp_path / "v.json")
     assert code == 3
     assert "allowed is -0.75 to +0.75 dB" in out.replace("\n", " ")
     option = shlex.split(re.search(r"allow that with (--hold \S+),", err)[1])
@@ -92,12 +101,12 @@ def test_the_limit_named_is_the_one_to_widen(design, network, capsys, tmp_path):
     data = json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))
     assert not data["answers"][0]["within_limits"]
     assert data["answers"][0]["allowed_by"] == [" ".join(option)]
-    assert voice(capsys, *wish, *option, "--quiet")[0] == 0
+    assert voice(*wish, *option, "--quiet")[0] == 0
     # 0.05 dB beyond counts as kept, so the least that will do is one step below.
-    assert voice(capsys, *wish, "--hold", f"{limit - 0.11:.2f}", "--quiet")[0] == 3
+    assert voice(*wish, "--hold", f"{limit - 0.11:.2f}", "--quiet")[0] == 3
 
 
-def test_coarse_stock_is_named(design, network, problem, capsys):
+def test_coarse_stock_is_named(design, network, problem, voice):
     """When only the steps of the stock stand in the way, the value missing is named."""
     wish = parse_wish("2k..5k -0.5 dB", read_words())
     result = voice_network(problem, load_network(network, problem), [wish])
@@ -111,7 +120,7 @@ def test_coarse_stock_is_named(design, network, problem, capsys):
     # What comes nearest gains less than the price of its changes.
     assert result.nearest
     assert all(a.score > result.base.score for a in result.nearest)
-    code, out, err = voice(capsys, design, network, "--wish", "2k..5k -0.5 dB")
+    code, out, err = voice(design, network, "--wish", "2k..5k -0.5 dB")
     assert code == 3
     assert err.count("\n") == 1
     assert f"none for {change.label}: " in err
@@ -123,8 +132,8 @@ def test_coarse_stock_is_named(design, network, problem, capsys):
     finer.write_text(text.replace("stock: {series: E12}", "stock: {series: E96}"),
                      encoding="utf-8")
     assert finer.read_text(encoding="utf-8") != text
-    assert voice(capsys, finer, network, "--wish", "2k..5k -0.5 dB", "--changes", "1",
-                 "--quiet")[0] == 0
+    assert voice(finer, network, "--wish", "2k..5k -0.5 dB", "--changes", "1", "--quiet",
+                 problem=build_problem(load_design(finer)))[0] == 0
 
 
 def test_level_must_move_to_count(problem, network):
@@ -149,9 +158,9 @@ def test_half_a_wish_is_none(problem, network):
 
 @pytest.mark.parametrize(("limit", "said"), [
     ("impedance 100 %", "must be left"), ("directivity 0.02 dB", "the directivity index moves")])
-def test_other_limits_are_named(design, network, capsys, limit, said):
+def test_other_limits_are_named(design, network, voice, limit, said):
     """Impedance and directivity are held as stated, and named with their option."""
-    code, out, err = voice(capsys, design, network, "--wish", "less bright", "--hold", limit,
+    code, out, err = voice(design, network, "--wish", "less bright", "--hold", limit,
                            "--changes", "1")
     text = " ".join(out.split())
     assert said in text
@@ -159,42 +168,42 @@ def test_other_limits_are_named(design, network, capsys, limit, said):
     assert limit.split()[0] in err
 
 
-def test_nothing_is_written_unasked(design, network, capsys, tmp_path):
+def test_nothing_is_written_unasked(design, network, voice, tmp_path):
     """What breaks a limit is written only when its number is given."""
     target = tmp_path / "softer.yaml"
     wish = [design, network, "--wish", "2k..5k -1dB", "--save", target]
-    code, out, _ = voice(capsys, *wish)
+    code, out, _ = voice(*wish)
     assert code == 3
     assert "Not written" in out
     assert not target.exists()
-    assert voice(capsys, *wish, "--accept", 1)[0] == 3
+    assert voice(*wish, "--accept", 1)[0] == 3
     assert read_history(str(target))[0]["note"].startswith("2k..5k -1dB: tweeter.P1.Rp")
 
 
-def test_part_at_hand_alone(design, network, problem, capsys, tmp_path):
+def test_part_at_hand_alone(design, network, problem, voice, tmp_path):
     """When a part to be used needs nothing else, it is written by itself."""
     target = tmp_path / "used.yaml"
-    code, out, _ = voice(capsys, design, network, "--use", "woofer.L1 4.9 mH", "--save", target)
+    code, out, _ = voice(design, network, "--use", "woofer.L1 4.9 mH", "--save", target)
     assert code == 0
     assert "With that part alone:" in out
     found = load_network(str(target), problem)
     assert found.ways[0].slots[0].parts[0].value == pytest.approx(4.9e-3)
-    code, _, err = voice(capsys, design, network, "--use", "woofer.L1 4.9 mH", "--save",
+    code, _, err = voice(design, network, "--use", "woofer.L1 4.9 mH", "--save",
                          tmp_path / "other.yaml", "--accept", 99)
     assert code == 2
     assert "known here: 0" in err
 
 
-def test_own_words_are_listed(tmp_path, capsys):
+def test_own_words_are_listed(tmp_path, voice):
     """One's own words are listed with their meaning; a wrong file ends with one message."""
     own = tmp_path / "mine.yaml"
     own.write_text("softer:\n  meaning: less edge\n  on_axis: {3k..8k: -1 dB}\n", encoding="utf-8")
-    code, out, _ = voice(capsys, "--words", own, "--list-words")
+    code, out, _ = voice("--words", own, "--list-words")
     assert code == 0
     assert out.splitlines() == [
         "softer: -1 dB from 3 kHz to 8 kHz on axis, relative to everything else (less edge)"]
     own.write_text("softer:\n  meaning: less edge\n", encoding="utf-8")
-    code, out, err = voice(capsys, "--words", own, "--list-words")
+    code, out, err = voice("--words", own, "--list-words")
     assert (code, out, err.count("\n")) == (2, "", 1)
 
 
@@ -226,9 +235,9 @@ def test_a_signed_number_is_an_amount():
     (["--use", "midrange.Z1.R 3.3 ohm"], "name all its parts with --use"),
     (["--wish", "warmer", "--hold", "a lot"], "--hold"),
 ])
-def test_contradictions_refused(design, network, capsys, options, said):
+def test_contradictions_refused(design, network, voice, options, said):
     """Wishes that contradict each other end with one message, exit code 2."""
-    code, out, err = voice(capsys, design, network, *options)
+    code, out, err = voice(design, network, *options)
     assert (code, out, err.count("\n")) == (2, "", 1)
     assert said in err
 
