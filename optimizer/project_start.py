@@ -23,6 +23,9 @@ FLOOR_SHARE = 0.8
 """Impedance floor over the smallest impedance of the drivers: IEC 60268-5 lets the impedance fall
 to 80 % of the rated one (rule seen in quotation, the standard itself not at hand)."""
 MANY_DIRECTIONS = 4
+COIL_REACH = 4.0
+"""A low-pass still acts two octaves below its crossover, most of all on the impedance peak of its
+driver (common practice, no source)."""
 
 Clock = Literal["shared", "none"]
 
@@ -254,8 +257,11 @@ def _choose_band(plan: Plan) -> tuple[tuple[float, float], tuple[str, ...]]:
     lowest, highest = plan.groups[0][0], plan.groups[-1][0]
     why = []
     first_crossover = plan.crossovers[0].crossover_hz[0] if plan.crossovers else np.inf
-    low = min(200.0, first_crossover / 2.0)
-    reason = f"from {low:.0f} Hz: below, rooms and placement decide"
+    low, reason = 200.0, "from 200 Hz: below, rooms and placement decide"
+    if first_crossover / COIL_REACH < low:
+        # A large coil and the driver's own resonance boost the bass where nothing watches them.
+        low = first_crossover / COIL_REACH
+        reason = f"from {low:.0f} Hz: as far below its crossover as a coil acts"
     own = lowest.usable_hz[0] * np.sqrt(2.0)
     # Where the data end before the driver does, its own fall is not seen.
     if own > low and lowest.usable_hz[0] > 1.02 * lowest.valid_from_hz:

@@ -122,6 +122,22 @@ def test_a_louder_tweeter_gets_a_pad(tmp_path):
     assert shunt.low < r / (k - 1) < shunt.high
 
 
+def test_a_low_crossover_is_watched_in_the_bass(tmp_path):
+    """Where a coil acts in the bass the band reaches two octaves below the crossover, else not."""
+    bands = {}
+    for count in (2, 3):
+        folder = tmp_path / str(count)
+        folder.mkdir()
+        for name, band in BANDS[count].items():
+            write_driver(folder, name, *band)
+        start = plan_start(survey_path(folder))
+        bands[count] = start.band_hz[0], start.plan.crossovers[0].crossover_hz[0]
+    assert bands[2] == (200.0, pytest.approx(1600.0, rel=0.05))
+    low, crossover = bands[3]
+    assert low == pytest.approx(crossover / 4.0, rel=0.01)
+    assert low < 100.0
+
+
 def test_goals_stay_within_the_data(tmp_path):
     """Band, impedance band and floor never ask for more than was measured and is there."""
     for name, band in BANDS[2].items():
