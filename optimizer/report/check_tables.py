@@ -76,7 +76,7 @@ def say_share(band: BandShare, unit: str) -> str:
     """Say which band most of a figure comes from."""
     if band.octaves > _SPREAD:
         return "spread over the band"
-    short = unit.removesuffix(" rms").removesuffix(" rms below")
+    short = unit.partition(" rms")[0]
     return (f"{band.share:.0%} of it from {say_frequency(band.low_hz)} to "
             f"{say_frequency(band.high_hz)}, on average {band.mean:+.1f} {short}")
 

@@ -13,10 +13,17 @@ from optimizer.demo.write import write_demo
 from optimizer.network.ladder import Network
 from optimizer.parts import Part
 from optimizer.project import build_problem, load_design
-from optimizer.report.check_tables import say_change, say_improvements
+from optimizer.report.check_tables import say_change, say_improvements, say_share
 from optimizer.search.figures import build_candidate
 from optimizer.workshop.bench import change_network, lay_out
-from optimizer.workshop.check import STEP, PartChange, check_network, compare_networks, list_changes
+from optimizer.workshop.check import (
+    STEP,
+    BandShare,
+    PartChange,
+    check_network,
+    compare_networks,
+    list_changes,
+)
 from optimizer.workshop.network_file import load_network
 
 OLD_BOARD = """\
@@ -82,6 +89,13 @@ def test_bands_hold_their_share(problem, board, report):
     assert share == pytest.approx(reason.band.share, rel=1e-6)
     assert share >= 0.5
     assert deviation[part].mean() == pytest.approx(reason.band.mean, rel=1e-6)
+
+
+@pytest.mark.parametrize("unit", ["dB rms", "dB rms below", "dB rms over"])
+def test_means_are_no_rms(unit):
+    """The mean of a band is given in the plain unit of its goal."""
+    band = BandShare(low_hz=1e3, high_hz=2e3, share=0.5, mean=1.25, octaves=0.1)
+    assert say_share(band, unit).endswith("on average +1.2 dB")
 
 
 def test_part_effects_are_slopes(problem, board, report):
