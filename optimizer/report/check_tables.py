@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -122,9 +123,9 @@ def tabulate_side_by_side(named: Sequence[tuple[str, Candidate]]) -> RenderableT
         Networks of one problem with what to call them.
     """
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("")
-    table.add_column("", style="dim")
-    for name, _ in named:
+    table.add_column("", no_wrap=True)
+    table.add_column("", style="dim", no_wrap=True)
+    for name in shorten_names([name for name, _ in named]):
         table.add_column(name, justify="right", header_style="bold", overflow="fold")
     candidates = [candidate for _, candidate in named]
     table.add_row("cost", "", *(f"{c.cost:.3f}" for c in candidates))
@@ -141,6 +142,16 @@ def tabulate_side_by_side(named: Sequence[tuple[str, Candidate]]) -> RenderableT
     table.add_row("sensitivity", "dB, 1 m", *(f"{c.sensitivity_db:.1f}" for c in candidates))
     table.add_row("pieces", "", *(str(c.parts) for c in candidates))
     return table
+
+
+def shorten_names(names: Sequence[str]) -> list[str]:
+    """Shorten names of networks for column heads: no folders, candidates of one file by number."""
+    files = {name.partition("#")[0] for name in names if "#" in name}
+    short = [f"no. {name.partition('#')[2]}" if "#" in name and len(files) == 1
+             else PurePath(name).name for name in names]
+    # Files of one name in two folders keep their folders.
+    return [full if "#" not in full and short.count(brief) > 1 else brief
+            for full, brief in zip(names, short, strict=True)]
 
 
 def show_comparison(comparison: Comparison, frequency_hz: NDArray[np.float64]) -> RenderableType:

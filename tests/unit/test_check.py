@@ -13,7 +13,12 @@ from optimizer.demo.write import write_demo
 from optimizer.network.ladder import Network
 from optimizer.parts import Part
 from optimizer.project import build_problem, load_design
-from optimizer.report.check_tables import say_change, say_improvements, say_share
+from optimizer.report.check_tables import (
+    say_change,
+    say_improvements,
+    say_share,
+    shorten_names,
+)
 from optimizer.search.figures import build_candidate
 from optimizer.workshop.bench import change_network, lay_out
 from optimizer.workshop.check import (
@@ -89,6 +94,16 @@ def test_bands_hold_their_share(problem, board, report):
     assert share == pytest.approx(reason.band.share, rel=1e-6)
     assert share >= 0.5
     assert deviation[part].mean() == pytest.approx(reason.band.mean, rel=1e-6)
+
+
+@pytest.mark.parametrize(("names", "short"), [
+    (["a/old.yaml", "r/results.json#1", "r/results.json#2"], ["old.yaml", "no. 1", "no. 2"]),
+    (["a.json#1", "b/b.json#1"], ["a.json#1", "b.json#1"]),
+    (["a/old.yaml", "b/old.yaml"], ["a/old.yaml", "b/old.yaml"]),
+])
+def test_column_heads_are_short(names, short):
+    """Networks side by side are named as briefly as stays clear."""
+    assert shorten_names(names) == short
 
 
 @pytest.mark.parametrize("unit", ["dB rms", "dB rms below", "dB rms over"])
