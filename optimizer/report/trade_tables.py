@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from optimizer.report.trade_words import (
+    COUNTED,
     name_goal,
     say_certificates,
     say_front,
@@ -78,9 +79,10 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
     room = columns - max(map(len, names)) + 1
     marks = place_marks([p.a for p in points], [p.b for p in points], columns=room, rows=_ROWS)
     heights = np.linspace(max(p.b for p in points), min(p.b for p in points), _ROWS)
+    digits = [".0f" if unit in COUNTED else ".2f" for unit in result.units]
     lines = [Text(f"{name_goal(result.between[1])}, {result.units[1]}  (less is better)")]
     for row in range(_ROWS):
-        label = f"{heights[row]:.2f} ┤" if row % 7 == 0 else "│"
+        label = f"{heights[row]:{digits[1]}} ┤" if row % 7 == 0 else "│"
         line = Text(f"{label:>{_LABEL_WIDTH + 2}} ", style="dim")
         text = Text(" " * columns)
         for (at, column), k in marks.items():
@@ -92,8 +94,7 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
         lines.append(line)
     axis = Text(f"{'└':>{_LABEL_WIDTH + 2}}" + "─" * columns, style="dim")
     low, high = min(p.a for p in points), max(p.a for p in points)
-    left = f"{low:.2f}"
-    right = f"{high:.2f}"
+    left, right = f"{low:{digits[0]}}", f"{high:{digits[0]}}"
     middle = f"{name_goal(result.between[0])}, {result.units[0]}  (less is better)"
     scale = Text(" " * (_LABEL_WIDTH + 3) + left + middle.center(columns - len(left) - len(right))
                  + right)
@@ -120,7 +121,9 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     ways = result.points[0].candidate.network.ways
     for lower, upper in pairwise(ways):
         table.add_column(f"{lower.name}/\n{upper.name}", justify="right", header_style="dim")
-    for title in ("pieces", "lowest\nohm", "dB for\n2.83 V", "other\ngoals"):
+    pieces = "parts" not in result.between  # else they stand in a column already
+    for title in (*(("pieces",) if pieces else ()), "lowest\nohm", "dB for\n2.83 V",
+                  "other\ngoals"):
         table.add_column(title, justify="right", header_style="dim")
     table.add_column("weights", justify="center", header_style="dim")
     table.add_column("", header_style="dim")
@@ -133,7 +136,8 @@ def tabulate_front(result: TradeResult) -> RenderableType:
         table.add_row(
             str(c.rank), a, b,
             *(say_frequency(c.crossovers_hz[k][1]) for k in range(len(ways) - 1)),
-            str(c.parts), f"{c.impedance_min_ohm:.1f}", f"{c.sensitivity_db:.1f}", f"{others:.2f}",
+            *((str(c.parts),) if pieces else ()),
+            f"{c.impedance_min_ohm:.1f}", f"{c.sensitivity_db:.1f}", f"{others:.2f}",
             weights if point.cheapest else f"({weights})",
             "knee" if point.knee else "", style="bold" if point.knee else "")
     return table

@@ -32,6 +32,9 @@ _BOUGHT: dict[str, str] = {
     "copper": "of copper less",
 }
 
+COUNTED = ("pieces", "changes")
+"""Units of figures that are whole numbers."""
+
 _NOTICED = 0.04  # of its frequency: a crossover that moves less is not worth a word
 _NOTICED_OHM = 0.5
 _NOTICED_DB = 0.75
@@ -44,7 +47,7 @@ def name_goal(name: str) -> str:
 
 def say_amount(value: float, unit: str) -> str:
     """Write a difference of figures: "0.4 dB", "2 pieces", "12 deg"."""
-    if unit in ("pieces", "changes"):
+    if unit in COUNTED:
         return f"{value:.0f} {unit if round(value) != 1 else unit.removesuffix('s')}"
     short = unit.split()[0] if unit else ""
     digits = 1 if short == "deg" or value >= 10.0 else 2
@@ -56,7 +59,7 @@ def say_amount(value: float, unit: str) -> str:
 def say_values(values: Sequence[float], unit: str) -> list[str]:
     """Write figures under each other, with as many decimals as set all of them apart."""
     said: list[str] = []
-    for digits in (0,) if unit in ("pieces", "changes") else (2, 3, 4):
+    for digits in (0,) if unit in COUNTED else (2, 3, 4):
         said = [f"{value:.{digits}f}" for value in values]
         if len(set(said)) == len(said):
             break
@@ -83,11 +86,11 @@ def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
     bought = _BOUGHT.get(second, f"less {name_goal(second)}")
     sentence = (f"{say_amount(after.a - before.a, unit_a)} {given} buys "
                 f"{say_amount(before.b - after.b, unit_b)} {bought}")
-    return "; ".join([sentence, *_say_changes(before.candidate, after.candidate)])
+    return "; ".join([sentence, *_say_changes(before.candidate, after.candidate, result)])
 
 
-def _say_changes(before: Candidate, after: Candidate) -> list[str]:
-    """Say what else changes: crossovers, polarity, number of pieces, lowest impedance."""
+def _say_changes(before: Candidate, after: Candidate, result: TradeResult) -> list[str]:
+    """Say what else changes: crossovers, polarity, pieces, lowest impedance, sensitivity."""
     said = []
     for k, way in enumerate(after.network.ways[:-1]):
         old, new = before.crossovers_hz[k][1], after.crossovers_hz[k][1]
@@ -104,7 +107,7 @@ def _say_changes(before: Candidate, after: Candidate) -> list[str]:
     if turned:
         said.append(f"{' and '.join(turned)} turned round")
     pieces = after.parts - before.parts
-    if pieces:
+    if pieces and "parts" not in result.between:
         said.append(f"{abs(pieces)} piece{'s' if abs(pieces) != 1 else ''} "
                     f"{'more' if pieces > 0 else 'fewer'}")
     if abs(after.impedance_min_ohm - before.impedance_min_ohm) > _NOTICED_OHM:

@@ -20,6 +20,7 @@ from optimizer.demo.write import build_files
 from optimizer.project import build_problem, load_design
 from optimizer.report.export import candidate_to_json
 from optimizer.report.trade_tables import show_front
+from optimizer.report.trade_words import say_step
 from optimizer.search.problem import Problem
 from optimizer.search.run import STARTS_PER_ROUND, search
 from optimizer.search.strategies import Strategy
@@ -84,6 +85,13 @@ def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "optimizer", "trade", *arguments], cwd=ROOT, text=True,
         capture_output=True, timeout=120, check=False)
+
+
+def show(result: TradeResult) -> str:
+    """What a terminal shows of a front."""
+    stream = io.StringIO()
+    Console(width=100, file=stream).print(show_front(result, width=100))
+    return stream.getvalue()
 
 
 @pytest.fixture(scope="module")
@@ -180,11 +188,6 @@ def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
 def test_words_keep_to_what_is_known(front: TradeResult) -> None:
     """Weights at which something else is cheaper stand in brackets, points without a proof are
     named, and a single point has a table but no chart."""
-    def show(result: TradeResult) -> str:
-        console = Console(width=100, file=io.StringIO())
-        console.print(show_front(result, width=100))
-        return console.file.getvalue()
-
     assert "less is better" in show(front)
     first, second, *_ = points = front.points
     dent = replace(front, points=(first, replace(second, cheapest=False), *points[2:]))
@@ -245,6 +248,10 @@ def test_pieces_can_be_traded(problem: Problem) -> None:
     assert pieces == sorted(pieces, reverse=True)
     assert pieces[0] > pieces[-1]
     assert [p.b for p in result.points] == pieces
+    text = show(result)
+    assert text.count("pieces") == 2  # the unit of the chart and of its column, and no column more
+    assert f"  {pieces[0]} ┤" in text
+    assert say_step(*result.points[:2], result).count("fewer") == 1
 
 
 @pytest.mark.parametrize(("between", "message"), [
