@@ -35,6 +35,8 @@ class Measured:
         Whether directions that were not measured are estimated from geometry.
     baffle_m : float or None
         Width of the baffle, for that estimate.
+    gate_s : float or None
+        Gate of impulse responses; found from their first reflection when None.
     reflections : {"bounces", "pooled"}
         How early reflections are averaged, see `optimizer.acoustics.averages.Reading`.
     """
@@ -45,6 +47,7 @@ class Measured:
     mirror: Literal["", "left-right"] = ""
     estimate: bool = False
     baffle_m: float | None = None
+    gate_s: float | None = None
     reflections: Literal["bounces", "pooled"] = "bounces"
 
 

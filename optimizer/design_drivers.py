@@ -92,7 +92,8 @@ def _read_directions(
     for direction in directions:
         file = _find_file(chosen, direction, mirror)
         assert file is not None  # the shared directions were chosen that way
-        found[direction] = _read(design.where(file.key), file.path, "pressure", notes)
+        found[direction] = _read(design.where(file.key), file.path, "pressure", notes,
+                                 gate_s=design.measured.gate_s)
     return _join_near(design, chosen, found, notes) if chosen.near is not None else found
 
 
@@ -109,7 +110,7 @@ def _join_near(
         width, height, right, up = near.front_m
         baffle = Baffle(width_m=width, height_m=height, right_m=right, up_m=up,
                         diaphragm_m=chosen.diaphragm_m or 0.0)
-    gate_s = read_curve(chosen.responses[0].path, "response").gate_s
+    gate_s = _read_gate(design, chosen)
     try:
         if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
             port = _read(design.where(f"{key}.port"), near.port, "pressure", notes)
@@ -131,9 +132,11 @@ def _read_together(
     """Read the file of all drivers at once, and those that play in it though no way uses them."""
     if design.together is None or design.measured.clock == "shared" or len(chosen) < 2:
         return None, {}
-    together = _read(design.where("together"), design.together, "pressure", [])
+    gate_s = design.measured.gate_s
+    together = _read(design.where("together"), design.together, "pressure", [], gate_s=gate_s)
     others = {
-        one.name: _read(design.where(one.responses[0].key), one.responses[0].path, "pressure", [])
+        one.name: _read(design.where(one.responses[0].key), one.responses[0].path, "pressure", [],
+                        gate_s=gate_s)
         for one in design.drivers
         if one not in chosen
     }
@@ -181,13 +184,18 @@ def _load_driver(
 
 
 def _read(
-    spot: Where, path: Path, quantity: Literal["pressure", "impedance"], notes: list[str]
+    spot: Where,
+    path: Path,
+    quantity: Literal["pressure", "impedance"],
+    notes: list[str],
+    *,
+    gate_s: float | None = None,
 ) -> Response:
     """Read one file: text, or an impulse response as WAV."""
     _check_reach(spot, path)
     try:
         if path.suffix.lower() in (".wav", ".wave") and quantity == "pressure":
-            reading = read_curve(path, "response")
+            reading = read_curve(path, "response", gate_s=gate_s)
             assert reading.response is not None  # a stated file is read or refused
             response = reading.response
         else:
@@ -198,11 +206,17 @@ def _read(
     return response
 
 
+def _read_gate(design: Design, chosen: DesignDriver) -> float | None:
+    """Gate of the response on axis, stated in its file or found."""
+    path = chosen.responses[0].path
+    return read_curve(path, "response", gate_s=design.measured.gate_s).gate_s
+
+
 def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
     """Say which goals reach below what the time window of every driver resolves."""
     valid = []
     for one in chosen:
-        reading = read_curve(one.responses[0].path, "response")
+        reading = read_curve(one.responses[0].path, "response", gate_s=design.measured.gate_s)
         if reading.gate_s is None or one.near is not None:
             return []
         valid.append((1.0 / reading.gate_s, reading))

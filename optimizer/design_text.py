@@ -21,6 +21,7 @@ from optimizer.design_ladder import read_ways
 from optimizer.design_stock import read_stock
 from optimizer.errors import InputError
 from optimizer.measure.driver import Limits
+from optimizer.measure.impulse import LONGEST_GATE_S
 from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.units import format_quantity, parse_quantity
 from optimizer.yamltext import Entry, Where, read_yaml
@@ -29,7 +30,8 @@ SOUND_SPEED_M_S = 343.2
 """Speed of sound in air at 20 deg C, for delays given as a path."""
 
 _TOP = ("speaker", "measured", "drivers", "together", "ways", "goals", "stock", "search", "grid")
-_MEASURED = ("volts", "metres", "clock", "mirror", "estimate", "baffle", "reflections")
+_MEASURED = ("volts", "metres", "clock", "mirror", "estimate", "baffle", "reflections",
+             "gate")  # fmt: skip
 _DRIVER = ("response", "impedance", "near", "at", "diaphragm", "limits", "delay", "level")
 _LIMITS = {
     "watts": ("watts", "W"),
@@ -142,7 +144,18 @@ def _read_measured(entry: Entry | None) -> Measured:
         clock=clock, mirror=mirror, reflections=reflections,
         estimate=fields["estimate"].flag() if "estimate" in fields else False,
         baffle_m=fields["baffle"].quantity("m", above=0.0) if "baffle" in fields else None,
+        gate_s=_read_gate(fields["gate"]) if "gate" in fields else None,
     )  # fmt: skip
+
+
+def _read_gate(entry: Entry) -> float:
+    gate_s = entry.quantity("s", above=0.0)
+    if gate_s > LONGEST_GATE_S:
+        raise entry.error(
+            f"a gate ends within {LONGEST_GATE_S * 1e3:g} ms", value=f"{gate_s:g} s",
+            remedy='write for instance "5 ms"',
+        )  # fmt: skip
+    return gate_s
 
 
 def _read_drivers(entry: Entry, folder: Path) -> tuple[DesignDriver, ...]:

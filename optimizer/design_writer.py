@@ -144,7 +144,9 @@ def _render_head(start: Start, folder: Path) -> list[str]:
             "Horizontal angles were measured on one side only, so the other is taken to be alike; "
             "remove mirror where the cabinet is not."
         )
-    lines += [f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}}}", ""]
+    gate_s = start.survey.folder.gate_s
+    gate = f", gate: {gate_s * 1e3:g} ms" if gate_s else ""
+    lines += [f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}{gate}}}", ""]
     return lines
 
 

@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     check_page(args.page)
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     options = read_options(args)
-    folder = read_folder(args.folder, roles=options.roles)
+    folder = read_folder(args.folder, roles=options.roles, gate_s=options.gate_s)
     if not folder.drivers:
         screen.show(survey_tables.tabulate_files(folder))
     require_drivers(folder)

@@ -68,6 +68,12 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
         help='size of the front a driver sits on ("woofer=220x360 mm"), to join its near field; '
         "the driver is taken to sit in the middle; may be repeated",
     )
+    parser.add_argument(
+        "--gate",
+        metavar="TIME",
+        help='from the peak of impulse responses (WAV) to the end of their window ("5 ms"); else '
+        "their first reflection ends it",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -120,6 +126,8 @@ class ReadingOptions:
         By driver, in m.
     fronts : dict of str to Baffle
         By driver.
+    gate_s : float or None
+        Gate of impulse responses.
     """
 
     def __init__(
@@ -128,11 +136,13 @@ class ReadingOptions:
         diameters: dict[str, float],
         depths: dict[str, float],
         fronts: dict[str, Baffle],
+        gate_s: float | None = None,
     ) -> None:
         self.roles = roles
         self.diameters = diameters
         self.depths = depths
         self.fronts = fronts
+        self.gate_s = gate_s
 
 
 def read_options(args: argparse.Namespace) -> ReadingOptions:
@@ -156,7 +166,22 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
             name: _read_front(text, diameters.get(name, 0.0))
             for name, text in _split(args.fronts, "--front")
         },
+        gate_s=None if args.gate is None else _read_gate(args.gate),
     )
+
+
+def _read_gate(text: str) -> float:
+    from optimizer.errors import InputError
+    from optimizer.measure.impulse import LONGEST_GATE_S
+    from optimizer.units import parse_quantity
+
+    gate_s = parse_quantity(text, "s")
+    if not 0.0 < gate_s <= LONGEST_GATE_S:
+        raise InputError(
+            f"a gate lies above 0 and ends within {LONGEST_GATE_S * 1e3:g} ms", key="--gate",
+            value=repr(text), remedy='write for instance "5 ms"',
+        )  # fmt: skip
+    return gate_s
 
 
 def _split(options: Sequence[str], key: str) -> list[tuple[str, str]]:
@@ -220,7 +245,7 @@ def open_path(
     from optimizer.measure.folder import read_folder
 
     if path.suffix.lower() not in DESIGN_SUFFIXES or path.is_dir():
-        folder = read_folder(path, roles=options.roles)
+        folder = read_folder(path, roles=options.roles, gate_s=options.gate_s)
         return folder, options.diameters, options.depths, options.fronts
     return _open_design(path, options)
 
@@ -239,7 +264,8 @@ def _open_design(
     for one in design.drivers:
         responses = {
             file.direction: read_curve(
-                file.path, "response", driver=one.name, direction=file.direction
+                file.path, "response", driver=one.name, direction=file.direction,
+                gate_s=options.gate_s or design.measured.gate_s,
             )
             for file in one.responses
         }
@@ -257,7 +283,8 @@ def _open_design(
         readings += [*responses.values(), impedance]
     together = None
     if design.together is not None:
-        together = read_curve(design.together, "together")
+        together = read_curve(design.together, "together",
+                              gate_s=options.gate_s or design.measured.gate_s)
         readings.append(together)
     folder = Folder(path=str(path), files=tuple(readings), drivers=drivers, together=together)
     diameters = {d.name: d.diaphragm_m for d in design.drivers if d.diaphragm_m}

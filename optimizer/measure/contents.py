@@ -69,13 +69,15 @@ class Contents:
     why_not_impedance: str = ""
 
 
-def read_contents(path: Path) -> Contents:
+def read_contents(path: Path, *, gate_s: float | None = None) -> Contents:
     """Read a file as far as it can be read; never raises for bad contents.
 
     Parameters
     ----------
     path : Path
         The file.
+    gate_s : float, optional
+        Gate of an impulse response; found from its first reflection by default.
 
     Returns
     -------
@@ -85,7 +87,7 @@ def read_contents(path: Path) -> Contents:
     if suffix in _KIND_OF_SUFFIX:
         return Contents(reason=f"{_KIND_OF_SUFFIX[suffix]}, not a measurement")
     if suffix in ("wav", "wave"):
-        return _read_recording(path)
+        return _read_recording(path, gate_s)
     try:
         response = read_response(path)
     except InputError as error:
@@ -116,6 +118,7 @@ def read_curve(
     *,
     driver: str = "",
     direction: Direction | None = None,
+    gate_s: float | None = None,
 ) -> FileReading:
     """Read a file whose meaning is stated, as in a design file.
 
@@ -129,6 +132,8 @@ def read_curve(
         Whose it is.
     direction : Direction, optional
         Where a response was taken.
+    gate_s : float, optional
+        Gate of an impulse response; found from its first reflection by default.
 
     Returns
     -------
@@ -142,7 +147,7 @@ def read_curve(
     if path.suffix.lower() in (".wav", ".wave"):
         from optimizer.measure.impulse import read_impulse_response
 
-        read = read_impulse_response(path)
+        read = read_impulse_response(path, gate_s=gate_s)
         response, head = read.response, ""
         gate: float | None = read.gate_s
     else:
@@ -174,11 +179,11 @@ def _as_impedance(response: Response) -> Response | None:
     )
 
 
-def _read_recording(path: Path) -> Contents:
+def _read_recording(path: Path, gate_s: float | None) -> Contents:
     from optimizer.measure.impulse import read_impulse_response
 
     try:
-        read = read_impulse_response(path)
+        read = read_impulse_response(path, gate_s=gate_s)
     except InputError as error:
         return Contents(reason=_without_file(error))
     return Contents(

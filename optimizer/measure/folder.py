@@ -21,7 +21,12 @@ WHOLE = "loudspeaker"
 """Name of the driver when no file name gives one."""
 
 
-def read_folder(path: str | Path, *, roles: Mapping[str, str] | None = None) -> Folder:
+def read_folder(
+    path: str | Path,
+    *,
+    roles: Mapping[str, str] | None = None,
+    gate_s: float | None = None,
+) -> Folder:
     """Recognise every file of a folder.
 
     Parameters
@@ -31,6 +36,9 @@ def read_folder(path: str | Path, *, roles: Mapping[str, str] | None = None) -> 
     roles : mapping of str to str, optional
         Overrides: file name, relative path or pattern ("*_z.txt") to a description in the words
         of file names: "woofer impedance", "tweeter 30 right", "together", "ignore".
+    gate_s : float, optional
+        Gate of all impulse responses but near fields; found from their first reflection by
+        default.
 
     Returns
     -------
@@ -67,21 +75,17 @@ def read_folder(path: str | Path, *, roles: Mapping[str, str] | None = None) -> 
     for name in names:
         given = next((w for p, w in overrides.items() if _matches(name, p)), None)
         said = given if given is not None else str(Path(name).with_suffix(""))
-        items.append(
-            (
-                name,
-                read_name(said, hyphen_is_minus=given is not None or not separates),
-                read_contents(root / name),
-                given is not None,
-            )
-        )
+        named = read_name(said, hyphen_is_minus=given is not None or not separates)
+        gate = None if named.kind in ("near field", "port") else gate_s
+        contents = read_contents(root / name, gate_s=gate)
+        items.append((name, named, contents, given is not None))
     items = _settle_numbers(items)
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
     words = _choose_words([item[1] for item in items])
     readings = [_classify(*item) for item in items]
     readings = [replace(r, driver=words.get(r.driver, r.driver)) for r in readings]
-    return _assemble(root, readings, single)
+    return replace(_assemble(root, readings, single), gate_s=gate_s)
 
 
 def require_drivers(folder: Folder) -> None:

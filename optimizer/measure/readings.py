@@ -95,12 +95,15 @@ class Folder:
         From the lowest driver to the highest.
     together : FileReading or None
         All drivers driven at once.
+    gate_s : float or None
+        Gate stated for impulse responses.
     """
 
     path: str
     files: tuple[FileReading, ...]
     drivers: dict[str, DriverFiles]
     together: FileReading | None = None
+    gate_s: float | None = None
 
     @property
     def ignored(self) -> tuple[FileReading, ...]:
