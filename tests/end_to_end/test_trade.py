@@ -84,7 +84,7 @@ def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bo
 def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "optimizer", "trade", *arguments], cwd=ROOT, text=True,
-        capture_output=True, timeout=120, check=False)
+        capture_output=True, timeout=600, check=False)
 
 
 def show(result: TradeResult) -> str:
@@ -103,7 +103,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def answer(small: Path) -> tuple[dict[str, Any], str]:
     """The front of the small design as JSON, and what was printed."""
     file = small.parent / "front.json"
-    done = run_trade(str(small), "--points", str(POINTS), "--workers", "1", "--seconds", "60",
+    done = run_trade(str(small), "--points", str(POINTS), "--workers", "1", "--seconds", "600",
                      "--json", str(file))
     assert done.returncode == 0, done.stderr
     assert not done.stderr
