@@ -56,6 +56,9 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     parser.add_argument("--limit", metavar="GOAL=FIGURE", action="append", default=[],
                         help='largest figure a finished speaker may have, "on_axis=1.0" or '
                         '"cost=2": the sheet tells how many keep it; may be repeated')
+    parser.add_argument("--drivers-within", metavar="LEVEL", type=_quantity("dB"),
+                        help='how far the level of a driver may be from the measured one, "0.5 dB" '
+                        "(0): counts among the tolerances")
     parser.add_argument("--speakers", metavar="N", type=count_number, default=2,
                         help="speakers to build alike (default 2)")
     return parser
@@ -100,7 +103,8 @@ def run(args: argparse.Namespace) -> int:
                               stated=args.amplifier is not None or amplifier.stated)
     sheet = build_sheet(
         problem, build_candidate(problem, read.network), network=args.network,
-        amplifier=amplifier, speakers=args.speakers, limits=limits, notes=read.notes)
+        amplifier=amplifier, speakers=args.speakers, limits=limits,
+        driver_level_db=args.drivers_within or 0.0, notes=read.notes)
     if not files and args.columns is None:
         from optimizer.report.document import render_markdown
         from optimizer.report.sheet_text import compose_sheet

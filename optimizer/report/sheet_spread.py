@@ -89,7 +89,9 @@ def say_spread(report: ToleranceReport) -> Section:
     low, high = (say_frequency(hz) for hz in report.band_hz)
     rows = tuple((g.name.replace("_", " "), f"{g.nominal:.2f}", f"{g.low:.2f} to {g.high:.2f}",
                   g.unit) for g in report.goals)
-    parts = tuple((p.label.replace(".", " ", 1), f"{100 * p.tolerance:.3g} %",
+    parts = tuple((p.label.replace(".", " ", 1),
+                   f"{p.tolerance:.3g} dB" if p.label.endswith("(level)")
+                   else f"{100 * p.tolerance:.3g} %",
                    f"{100 * p.share:.0f} %", f"{p.rms_db:.2f} dB", f"{p.cost_slope:+.3f}")
                   for p in report.parts[:_PARTS_SHOWN])
     kept = [Note(text="Of the speakers drawn "
@@ -100,13 +102,16 @@ def say_spread(report: ToleranceReport) -> Section:
                     else "."))] if report.limits else []
     return Section(title="What tolerances do", parts=(
         Note(text=f"{report.draws} speakers were drawn at random, each part evenly within its "
-             "tolerance, losses and drivers as they are."),
+             "tolerance, losses as they are, " + (
+                 f"each driver's level evenly within {report.driver_level_db:g} dB."
+                 if report.driver_level_db else "drivers as measured.")),
         Table(heads=("goal", "as designed", "9 in 10 speakers", ""), rows=rows, align="lrrl"),
         *kept,
         Note(text=f"Two speakers of parts that nobody matched differ on the axis by "
              f"{report.pair.median_rms_db:.2f} dB rms from {low} to {high} (middle of all pairs); "
              f"1 pair in 20 by more than {report.pair.high_rms_db:.2f} dB."),
         Note(text="What to measure or buy closer first (share of the spread on the axis, what the "
-             "part alone does to it, and change of the cost when its value is 1 % larger):"),
-        Table(heads=("part", "tolerance", "share", "alone", "cost for +1 %"), rows=parts,
+             "part alone does to it, and change of the cost when its value is 1 % larger, or a "
+             "driver's level 1 dB):"),
+        Table(heads=("part", "tolerance", "share", "alone", "cost for + 1"), rows=parts,
               align="lrrrr")))

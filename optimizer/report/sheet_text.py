@@ -9,6 +9,7 @@ from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
 from optimizer.report.ladder_text import describe_join, draw_ladder
 from optimizer.report.schematic import PHONE, draw_schematic
+from optimizer.report.sheet_coils import say_wires
 from optimizer.report.sheet_spread import say_sides, say_spread
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
@@ -42,9 +43,9 @@ def compose_sheet(sheet: BuildSheet) -> Document:
                   f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V)."),
         sections=tuple(section for section in (
             _say_safety(), _draw(sheet), _list_shopping(sheet), _list_picks(sheet),
-            say_sides(sheet), _list_wiring(sheet), _list_ratings(sheet), _place(sheet),
-            _list_checks(sheet), _list_sweep(sheet), _list_figures(sheet), say_spread(sheet.spread),
-            _list_assumed(sheet),
+            say_sides(sheet), say_wires(sheet), _list_wiring(sheet), _list_ratings(sheet),
+            _place(sheet), _list_checks(sheet), _list_sweep(sheet), _list_figures(sheet),
+            say_spread(sheet.spread), _list_assumed(sheet),
         ) if section is not None),
     )
 

@@ -173,6 +173,7 @@ def build_sheet(
     amplifier: Amplifier | None = None,
     speakers: int = 2,
     limits: Mapping[str, float] | None = None,
+    driver_level_db: float = 0.0,
     notes: Sequence[str] = (),
 ) -> BuildSheet:
     """Gather everything a build sheet says.
@@ -192,6 +193,8 @@ def build_sheet(
     limits : mapping of str to float, optional
         Largest figure by goal, or "cost", that a finished speaker may have: the share of speakers
         that keep them is told.
+    driver_level_db : float
+        How far the level of a driver may be from the measured one, for the same.
     notes : sequence of str
         More that was assumed, for instance while reading the network.
 
@@ -215,7 +218,7 @@ def build_sheet(
         sweep=_sample_impedance(candidate), pairs=track_ways(candidate),
         # The same sheet for the same network: hence a seed of its own.
         spread=spread_network(problem, candidate.network, rng=np.random.default_rng(1),
-                              limits=limits),
+                              limits=limits, driver_level_db=driver_level_db),
         sides=share_out(problem, candidate.network) if speakers == 2 else None,
         short=_find_short(problem, candidate, speakers),
         currency=problem.stock.currency,

@@ -143,6 +143,8 @@ class ToleranceReport:
         Share of the speakers that keep every limit; 1.0 when there is none.
     pair : PairSpread
         Left against right.
+    driver_level_db : float
+        Limit of each driver's deviation in level.
     """
 
     frequency_hz: Real
@@ -155,3 +157,4 @@ class ToleranceReport:
     limits: tuple[YieldShare, ...]
     all_limits: float
     pair: PairSpread
+    driver_level_db: float = 0.0

@@ -120,7 +120,7 @@ def spread_network(
                     for name in figures),
         parts=_share_out(board, slopes, spread, driver_level_db),
         limits=kept, all_limits=all_kept,
-        pair=_compare_sides(levels["on_axis"], inside),
+        pair=_compare_sides(levels["on_axis"], inside), driver_level_db=driver_level_db,
     )
 
 

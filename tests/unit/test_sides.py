@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.network.ladder import Network
+from optimizer.parts import Part
 from optimizer.project import build_problem, load_design
 from optimizer.report.document import Note, Table, render_markdown
 from optimizer.report.sheet_text import compose_sheet
@@ -266,3 +267,36 @@ def test_limits_on_the_command_line(tmp_path: Path, capsys) -> None:
     for wrong in ("on_axis", "=1", "on_axis=-1", "on_axis=nan", "treble=1"):
         assert main([*words, "--limit", wrong]) == 2
         assert "limit" in capsys.readouterr().err
+
+
+def test_drivers_may_spread_too(tmp_path: Path) -> None:
+    """A driver within 1 dB counts among the sources, in dB, and the sheet says so."""
+    problem = make(tmp_path)
+    candidate = build_candidate(problem, network(problem, C1=(15e-6,)))
+    sheet = build_sheet(problem, candidate, network="n.yaml", driver_level_db=1.0)
+    section = next(s for s in compose_sheet(sheet).sections if s.title == "What tolerances do")
+    table = [p for p in section.parts if isinstance(p, Table)][-1]
+    (row,) = [row for row in table.rows if row[0] == "woofer (level)"]
+    assert row[1] == "1 dB"
+    assert row[3] == "0.58 dB"  # 1 / sqrt(3)
+    assert "within 1 dB" in next(p.text for p in section.parts if isinstance(p, Note))
+
+
+def test_wires_of_bought_coils_are_those_of_the_coil_law(tmp_path: Path) -> None:
+    """The row of AWG 18 gives the resistance of 1.0237 mm wire; a shelf's coils have no table."""
+    problem = make(tmp_path)
+    built = network(problem, C1=(15e-6,))
+    way = built.ways[0]
+    coil = Part(kind="inductor", value=1e-3, loss_ohm=0.48, origin="E12", pieces=(1e-3,))
+    bought = Network(ways=(replace(way, slots=tuple(
+        replace(s, parts=(coil,)) if s.name == "L1" else s for s in way.slots)),))
+    sheet = build_sheet(problem, build_candidate(problem, bought), network="n.yaml")
+    section = next(s for s in compose_sheet(sheet).sections if s.title == "Wire of the coils")
+    (table,) = [p for p in section.parts if isinstance(p, Table)]
+    assert table.heads[3:] == ("1 mH",)
+    (row,) = [row for row in table.rows if row[0] == "AWG 18"]
+    assert row[1] == "1.02 mm"  # ASTM B 258
+    # 1 mH of 1 mm wire has 0.4812 ohm, of AWG 18 wire 0.4634: see the worked coils.
+    assert row[3].startswith("0.46 ohm")
+    own = build_sheet(problem, build_candidate(problem, built), network="n.yaml")
+    assert all(s.title != "Wire of the coils" for s in compose_sheet(own).sections)
