@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         return DONE
     screen.show(
         tables.show_heading(f"{problem.title}: {args.network}"),
-        tables.show_notes([*check_tables.say_history(history), *read.notes]),
+        tables.show_notes([*problem.notes, *check_tables.say_history(history), *read.notes]),
         "",
         check_tables.show_ladders(report.candidate, width=screen.width),
         "",

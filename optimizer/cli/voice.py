@@ -124,7 +124,7 @@ def run(args: argparse.Namespace) -> int:
             result, problem, wishes, use, str(args.design), args.network))
     screen.show(
         tables.show_heading(f"{problem.title}: {args.network}"),
-        tables.show_notes(read.notes),
+        tables.show_notes([*problem.notes, *read.notes]),
         "",
         *(voice_tables.say_wish(wish) for wish in wishes),
         *(f"to be used: {text}" for text in args.use),
