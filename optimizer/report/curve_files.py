@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from optimizer.report.export import curves_to_json, tracking_to_json, write_text
 from optimizer.search.candidates import Candidate
+from optimizer.search.figures import ESTIMATED_NOTE
 from optimizer.units import format_quantity
 from optimizer.workshop.sheet import BuildSheet, Item
 
@@ -51,9 +52,18 @@ def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
 
 
 def curves_to_csv(candidate: Candidate) -> str:
-    """Write every curve as a column of CSV; a value that is not known is an empty cell."""
+    """Write every curve as a column of CSV; a value that is not known is an empty cell.
+
+    Heads of averages over directions end in ``_estimated`` where directions are.
+    """
     curves = list_curves(candidate)
-    return _to_csv(list(curves), list(zip(*curves.values(), strict=True)))
+    estimated: set[str] = set()
+    if ESTIMATED_NOTE in candidate.notes:
+        estimated = {f"{name}_db" for name in (*candidate.curves.named_db,
+                                              *candidate.curves.directivity_db)
+                     if name != "on_axis"}
+    heads = [f"{name}_estimated" if name in estimated else name for name in curves]
+    return _to_csv(heads, list(zip(*curves.values(), strict=True)))
 
 
 def curves_to_columns(candidate: Candidate) -> dict[str, str]:

@@ -334,13 +334,13 @@ def list_warnings(ratings: Ratings) -> tuple[str, ...]:
     for rating in ratings.parts:
         if rating.verdict == "too small":
             said.append(
-                f"{rating.way} {rating.name}: the chosen part stands {rating.part.rating:g} "
+                f"{rating.way} {rating.name}: the chosen part stands {rating.part.rating:.4g} "
                 f"{rating.unit}, at least {rating.needed:.3g} {rating.unit} are asked for; take "
                 f"{rating.size:g} {rating.unit}."
             )
         elif rating.tone_overheats:
             said.append(
-                f"{rating.way} {rating.name}: programme is within its {rating.part.rating:g} W, "
+                f"{rating.way} {rating.name}: programme is within its {rating.part.rating:.4g} W, "
                 f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts "
                 f"{rating.sine:.3g} W into it; keep test tones low or short."
             )

@@ -6,6 +6,7 @@ import csv
 import io
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -25,6 +26,7 @@ from optimizer.report.document import Document, Listing, Note, Section, Table, r
 from optimizer.report.export import candidate_to_json
 from optimizer.report.page.document import render_html
 from optimizer.report.sheet_text import compose_sheet
+from optimizer.search.figures import ESTIMATED_NOTE
 from optimizer.stock.shelf import parse_parts_list
 from optimizer.workshop.meter import find_coil_resistances, join_readings, read_meter
 from optimizer.workshop.sheet import build_sheet
@@ -215,6 +217,17 @@ def test_curve_table_holds_the_numbers_of_the_results(sheet):
     wanted = data["pairs"]["midrange/tweeter"]["phase_deg"]
     assert [None if p == "" else float(p) for p in phase] == wanted
     assert set(rows[0]) == set(list_curves(sheet.candidate))
+
+
+def test_estimated_directions_are_labelled_in_the_curve_table(sheet):
+    """Averages over directions say in their head that these are estimated; the axis does not."""
+    guessed = replace(sheet.candidate, notes=(*sheet.candidate.notes, ESTIMATED_NOTE))
+    measured, estimated = (
+        next(csv.reader(io.StringIO(curves_to_csv(c)))) for c in (sheet.candidate, guessed))
+    assert not any("estimated" in head for head in measured)
+    assert {"in_room_db_estimated", "sound_power_db_estimated"} <= set(estimated)
+    assert [head.removesuffix("_estimated") for head in estimated] == measured
+    assert {"on_axis_db", "impedance_ohm", "way_db_tweeter"} <= set(estimated)
 
 
 def test_columns_read_back(sheet, tmp_path):
