@@ -285,8 +285,9 @@ class Scan:
                 keys.extend(
                     BlockKey(first=(g,), second=(h,), ways=(w, w), same_section=True)
                     for h in genes if h > g and place[h] == place[g])
-            keys.extend(BlockKey(first=tuple(genes), second=tuple(others), ways=(w, v))
-                        for v, others in enumerate(ways) if v > w and genes and others)
+            keys.extend(BlockKey(first=part, second=tuple(others), ways=(w, v))
+                        for v, others in enumerate(ways) if v > w
+                        for part in self.tables.portions(genes, others))
         return keys
 
 

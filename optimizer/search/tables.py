@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,9 @@ BLOCK = 1 << 14
 
 JOINT_ROWS = 1 << 11
 """Combinations of a compound's parts up to which all of them are computed beforehand."""
+
+PAIRS_AT_ONCE = 1 << 17
+"""Pairs of alternatives up to which two ways are scanned in one go, which nothing interrupts."""
 
 
 class Tables:
@@ -179,6 +183,25 @@ class Tables:
             own = len(self.space.options[g].values)
             row, count = row * own + choice[:, g], count * own
         return np.where(present[:, step.slot], row, count)
+
+    def portions(self, genes: Sequence[int], others: Sequence[int]) -> list[tuple[int, ...]]:
+        """Split genes, so that all their alternatives with all of the others' stay few.
+
+        Parameters
+        ----------
+        genes, others : sequence of int
+        """
+        beside = sum(len(self.row_cost[h]) for h in others)
+        portions: list[tuple[int, ...]] = []
+        size = PAIRS_AT_ONCE
+        for g in genes if beside else ():
+            own = len(self.row_cost[g]) * beside
+            if size + own > PAIRS_AT_ONCE:
+                portions.append(())
+                size = 0
+            portions[-1] += (g,)
+            size += own
+        return portions
 
     def row_of(self, genome: Genome, g: int) -> int:
         """Row of a genome's present choice among the alternatives of gene `g`."""

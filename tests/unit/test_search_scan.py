@@ -119,3 +119,20 @@ def test_tables_equal_solving(problem: Problem) -> None:
         np.array([g.choice for g in genomes]), np.array([g.present for g in genomes]),
         np.array([g.polarity for g in genomes]))
     np.testing.assert_allclose(looked_up, computed, rtol=1e-9)
+
+
+def test_small_blocks_hold_the_same_pairs(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Splitting blocks, so that a proof can be interrupted, loses no pair and doubles none."""
+    genome = draw(problem, 3)
+
+    def pairs() -> list[tuple[int, int]]:
+        keys = Scan(problem.tables, genome).block_keys()
+        return sorted((g, h) for key in keys for g in key.first for h in key.second)
+
+    whole, blocks = pairs(), len(Scan(problem.tables, genome).block_keys())
+    monkeypatch.setattr("optimizer.search.tables.PAIRS_AT_ONCE", 500)
+    assert len(Scan(problem.tables, genome).block_keys()) > blocks
+    assert pairs() == whole
+    assert len(set(whole)) == len(whole)
