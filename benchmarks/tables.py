@@ -17,8 +17,10 @@ RESULTS = Path(__file__).with_name("results")
 def machine() -> str:
     """Describe the machine in one line."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
-    return (f"{platform.machine()}, {os.cpu_count()} processors, load {load:.1f}, "
-            f"Python {platform.python_version()}, numpy {np.__version__}")
+    return (
+        f"{platform.machine()}, {os.cpu_count()} processors, load {load:.1f}, "
+        f"Python {platform.python_version()}, numpy {np.__version__}"
+    )
 
 
 def number(value: object) -> str:

@@ -13,43 +13,43 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from optimizer.design.build import build_problem as build_problem
+    from optimizer.design.build import load_design as load_design
     from optimizer.errors import InputError as InputError
     from optimizer.errors import LaddersmithError as LaddersmithError
     from optimizer.measure.driver import Driver as Driver
+    from optimizer.measure.files.text import read_impedance as read_impedance
+    from optimizer.measure.files.text import read_response as read_response
     from optimizer.measure.response import Direction as Direction
     from optimizer.measure.response import Response as Response
-    from optimizer.measure.text import read_impedance as read_impedance
-    from optimizer.measure.text import read_response as read_response
     from optimizer.network.ladder import Network as Network
     from optimizer.network.ladder import Topology as Topology
     from optimizer.network.solve import solve_network as solve_network
     from optimizer.parts import Part as Part
-    from optimizer.project import build_problem as build_problem
-    from optimizer.project import load_design as load_design
-    from optimizer.search.candidates import Candidate as Candidate
-    from optimizer.search.candidates import SearchResult as SearchResult
-    from optimizer.search.problem import Problem as Problem
-    from optimizer.search.run import search as search
+    from optimizer.problem.candidate import Candidate as Candidate
+    from optimizer.problem.candidate import SearchResult as SearchResult
+    from optimizer.problem.problem import Problem as Problem
+    from optimizer.search.fit import search as search
     from optimizer.stock.stock import Stock as Stock
 
 _HOME = {
-    "Candidate": "optimizer.search.candidates",
+    "Candidate": "optimizer.problem.candidate",
     "Direction": "optimizer.measure.response",
     "Driver": "optimizer.measure.driver",
     "InputError": "optimizer.errors",
     "LaddersmithError": "optimizer.errors",
     "Network": "optimizer.network.ladder",
     "Part": "optimizer.parts",
-    "Problem": "optimizer.search.problem",
+    "Problem": "optimizer.problem.problem",
     "Response": "optimizer.measure.response",
-    "SearchResult": "optimizer.search.candidates",
+    "SearchResult": "optimizer.problem.candidate",
     "Stock": "optimizer.stock.stock",
     "Topology": "optimizer.network.ladder",
-    "build_problem": "optimizer.project",
-    "load_design": "optimizer.project",
-    "read_impedance": "optimizer.measure.text",
-    "read_response": "optimizer.measure.text",
-    "search": "optimizer.search.run",
+    "build_problem": "optimizer.design.build",
+    "load_design": "optimizer.design.build",
+    "read_impedance": "optimizer.measure.files.text",
+    "read_response": "optimizer.measure.files.text",
+    "search": "optimizer.search.fit",
     "solve_network": "optimizer.network.solve",
 }
 

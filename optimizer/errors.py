@@ -67,8 +67,18 @@ class InputError(LaddersmithError, ValueError):
 
     def __reduce__(self) -> tuple[object, ...]:
         # Exceptions with keyword-only fields do not pickle by themselves; workers must.
-        return (_rebuild, (type(self), self.rule, self.file, self.line, self.key,
-                           None if self.value is None else str(self.value), self.remedy))
+        return (
+            _rebuild,
+            (
+                type(self),
+                self.rule,
+                self.file,
+                self.line,
+                self.key,
+                None if self.value is None else str(self.value),
+                self.remedy,
+            ),
+        )
 
     def located(
         self, *, file: str | Path | None = None, line: int | None = None, key: str | None = None

@@ -13,16 +13,25 @@ from benchmarks.peers.solvers import compare_solvers
 from benchmarks.problems import best_known, load
 from benchmarks.quality.runs import Run, run_searches
 from benchmarks.tables import machine, print_table, write_csv
-from optimizer.search.run import DEFAULT_STRATEGY
+from optimizer.search.fit import DEFAULT_STRATEGY
 
 WITHIN = 0.01
 
 
-def _row(problem: str, method: str, best: float, seconds: float, ends: list[float],
-         times: list[float], evaluations: float) -> dict[str, object]:
+def _row(
+    problem: str,
+    method: str,
+    best: float,
+    seconds: float,
+    ends: list[float],
+    times: list[float],
+    evaluations: float,
+) -> dict[str, object]:
     counted = np.minimum(times, seconds)  # one that never gets there counts as the whole clock
     return {
-        "problem": problem, "method": method, "runs": len(ends),
+        "problem": problem,
+        "method": method,
+        "runs": len(ends),
         "reached 1%": int(np.isfinite(times).sum()),
         "s to 1%": float(np.median(counted)),
         "gap %": 100.0 * (float(np.median(ends)) / best - 1.0),
@@ -45,28 +54,40 @@ def compare(
     rates: dict[str, list[float]] = {p: [] for p in peers}
     for seed in range(1, seeds + 1):
         for workers, runs in ours.items():
-            runs += run_searches(problem_name, DEFAULT_STRATEGY, range(seed, seed + 1), seconds,
-                                 workers, enough)[0]
+            runs += run_searches(
+                problem_name, DEFAULT_STRATEGY, range(seed, seed + 1), seconds, workers, enough
+            )[0]
         for name in peers:
             run_peer(name, cost, seed)
             spent = time.perf_counter() - cost.began
             ends[name].append(cost.best)
             times[name].append(cost.time_to(goal))
             rates[name].append(cost.evaluations / spent)
-            print(f"  {problem_name} seed {seed} {name}: {cost.best:.4f} after {spent:.1f} s",
-                  flush=True)
+            print(
+                f"  {problem_name} seed {seed} {name}: {cost.best:.4f} after {spent:.1f} s",
+                flush=True,
+            )
             if cost.best < known.cost * (1 - 1e-9):
                 print(f"  better than the best known {known.cost:.6f}: refresh it")
     rows = [
-        _row(problem_name, f"laddersmith, {w} worker{'s' if w > 1 else ''}", known.cost, seconds,
-             [r.cost for r in runs], [r.time_to(goal) for r in runs], float("nan"))
-        for w, runs in ours.items()]
-    rows += [_row(problem_name, p, known.cost, seconds, ends[p], times[p],
-                  float(np.median(rates[p]))) for p in peers]
+        _row(
+            problem_name,
+            f"laddersmith, {w} worker{'s' if w > 1 else ''}",
+            known.cost,
+            seconds,
+            [r.cost for r in runs],
+            [r.time_to(goal) for r in runs],
+            float("nan"),
+        )
+        for w, runs in ours.items()
+    ]
+    rows += [
+        _row(problem_name, p, known.cost, seconds, ends[p], times[p], float(np.median(rates[p])))
+        for p in peers
+    ]
     for workers, row in zip(ours, rows, strict=False):
         for other in rows:
-            other[f"times as long as ours ({workers})"] = float(
-                other["s to 1%"] / row["s to 1%"])  # type: ignore[operator]
+            other[f"times as long as ours ({workers})"] = float(other["s to 1%"] / row["s to 1%"])  # type: ignore[operator]
     return rows
 
 
@@ -77,8 +98,12 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=60.0, help="wall clock of each run")
     parser.add_argument("--peers", default=",".join(PEERS), help="names, with commas")
-    parser.add_argument("--solver-seconds", type=float, default=5.0,
-                        help="time for each solver's rate; 0 leaves them out")
+    parser.add_argument(
+        "--solver-seconds",
+        type=float,
+        default=5.0,
+        help="time for each solver's rate; 0 leaves them out",
+    )
     parser.add_argument("--name", default="peers", help="beginning of the CSV files' names")
     args = parser.parse_args()
     print(machine())

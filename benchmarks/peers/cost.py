@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.search.problem import Problem
-from optimizer.search.supply import OVERDRAWN_COST
+from optimizer.arrays import Flags, Index, Real
+from optimizer.problem.problem import Problem
+from optimizer.problem.supply import OVERDRAWN_COST
 
-Real = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 class TimeIsUp(Exception):
     """Ends an optimiser from inside its cost function."""
@@ -49,8 +48,10 @@ class PeerCost:
         self.free = space.free_genes
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
-        self.sizes = np.array([len(space.options[g].values) for g in self.free]
-                              + [2] * (len(self.optional) + len(self.turning)))
+        self.sizes = np.array(
+            [len(space.options[g].values) for g in self.free]
+            + [2] * (len(self.optional) + len(self.turning))
+        )
         self.restart()
 
     def restart(self) -> None:
@@ -65,27 +66,26 @@ class PeerCost:
         """Number of variables."""
         return len(self.sizes)
 
-    def networks(self, rows: Index) -> tuple[Index, NDArray[np.bool_], Real]:
+    def networks(self, rows: Index) -> tuple[Index, Flags, Real]:
         """Options (P, G), filled slots (P, K) and polarities (P, W) of rows (P, D)."""
         space, p = self.problem.space, len(rows)
         n, m = len(self.free), len(self.optional)
         choice = np.zeros((p, len(space.genes)), dtype=np.intp)
         choice[:, self.free] = rows[:, :n]
         present = np.ones((p, len(space.slots)), dtype=bool)
-        present[:, self.optional] = rows[:, n:n + m] == 1
+        present[:, self.optional] = rows[:, n : n + m] == 1
         polarity = np.repeat(space.polarity_start[None], p, axis=0)
-        polarity[:, self.turning] = np.where(rows[:, n + m:] == 1, 1.0, -1.0)
+        polarity[:, self.turning] = np.where(rows[:, n + m :] == 1, 1.0, -1.0)
         return choice, present, polarity
 
-    def economy(self, choice: Index, present: NDArray[np.bool_]) -> Real:
+    def economy(self, choice: Index, present: Flags) -> Real:
         """What the parts of networks cost or lack, shape (P,)."""
         space = self.problem.space
         filled = present[:, space.gene_slot]
         economy = sum(space.options[g].cost[choice[:, g]] * filled[:, g] for g in self.free)
         supply = space.supply
         if supply.counted:
-            used = sum(supply.usage[g][np.where(filled[:, g], choice[:, g], -1)]
-                       for g in self.free)
+            used = sum(supply.usage[g][np.where(filled[:, g], choice[:, g], -1)] for g in self.free)
             economy += OVERDRAWN_COST * np.maximum(used - supply.available, 0).sum(axis=1)
         return np.asarray(economy)
 

@@ -24,10 +24,17 @@ def scipy_differential_evolution(cost: PeerCost, seed: int) -> None:
 
     for turn in itertools.count():
         differential_evolution(
-            lambda x: cost(np.rint(x.T)), [(0, n - 1) for n in cost.sizes],
-            integrality=np.ones(cost.dimensions, dtype=bool), vectorized=True,
-            updating="deferred", polish=False, maxiter=10**6, popsize=8, tol=1e-6,
-            rng=np.random.default_rng([seed, turn]))
+            lambda x: cost(np.rint(x.T)),
+            [(0, n - 1) for n in cost.sizes],
+            integrality=np.ones(cost.dimensions, dtype=bool),
+            vectorized=True,
+            updating="deferred",
+            polish=False,
+            maxiter=10**6,
+            popsize=8,
+            tol=1e-6,
+            rng=np.random.default_rng([seed, turn]),
+        )
 
 
 def scipy_dual_annealing(cost: PeerCost, seed: int) -> None:
@@ -36,9 +43,13 @@ def scipy_dual_annealing(cost: PeerCost, seed: int) -> None:
 
     for turn in itertools.count():
         dual_annealing(
-            lambda x: float(cost(cost.from_unit(x[None]))[0]), [(0.0, 1.0)] * cost.dimensions,
-            no_local_search=True, maxiter=10**6, maxfun=10**9,
-            rng=np.random.default_rng([seed, turn]))
+            lambda x: float(cost(cost.from_unit(x[None]))[0]),
+            [(0.0, 1.0)] * cost.dimensions,
+            no_local_search=True,
+            maxiter=10**6,
+            maxfun=10**9,
+            rng=np.random.default_rng([seed, turn]),
+        )
 
 
 def _nevergrad(name: str, together: int) -> Peer:
@@ -50,7 +61,8 @@ def _nevergrad(name: str, together: int) -> Peer:
             parameter = ng.p.Array(init=np.full(cost.dimensions, 0.5), lower=0.0, upper=1.0)
             parameter.random_state = np.random.RandomState(seed)
             optimiser = ng.optimizers.registry[name](
-                parametrization=parameter, budget=int(2000 * cost.seconds), num_workers=together)
+                parametrization=parameter, budget=int(2000 * cost.seconds), num_workers=together
+            )
             while True:
                 asked = [optimiser.ask() for _ in range(together)]
                 told = cost(cost.from_unit(np.array([a.value for a in asked])))
@@ -70,13 +82,21 @@ def cma_integer(cost: PeerCost, seed: int) -> None:
         size = 4 + int(3 * np.log(cost.dimensions))
         for turn in itertools.count():
             strategy: Any = cma.CMAEvolutionStrategy(
-                rng.uniform(0.0, cost.sizes - 1.0), 0.3, {
-                    "bounds": [np.full(cost.dimensions, -0.5).tolist(),
-                               (cost.sizes - 0.5).tolist()],
+                rng.uniform(0.0, cost.sizes - 1.0),
+                0.3,
+                {
+                    "bounds": [
+                        np.full(cost.dimensions, -0.5).tolist(),
+                        (cost.sizes - 0.5).tolist(),
+                    ],
                     "CMA_stds": cost.sizes.astype(float).tolist(),
                     "integer_variables": list(range(cost.dimensions)),
-                    "popsize": size, "seed": 1 + seed * 1000 + turn, "verbose": -9,
-                    "maxiter": 10**6})
+                    "popsize": size,
+                    "seed": 1 + seed * 1000 + turn,
+                    "verbose": -9,
+                    "maxiter": 10**6,
+                },
+            )
             while not strategy.stop():
                 points = strategy.ask()
                 strategy.tell(points, cost(np.rint(np.array(points))).tolist())
@@ -94,7 +114,8 @@ def pymoo_mixed(cost: PeerCost, seed: int) -> None:
     names = [f"x{i:03d}" for i in range(cost.dimensions)]
     variables = {
         name: Binary() if size == 2 else Integer(bounds=(0, int(size) - 1))
-        for name, size in zip(names, cost.sizes, strict=True)}
+        for name, size in zip(names, cost.sizes, strict=True)
+    }
 
     class Networks(Problem):  # type: ignore[misc]
         def __init__(self) -> None:

@@ -24,7 +24,7 @@ from optimizer.network.equivalent import fit_driver_equivalent
 from optimizer.network.ladder import FittedSlot, Network
 from optimizer.network.netlist import Sweep, write_netlist
 from optimizer.parts import Part
-from optimizer.search.problem import Problem
+from optimizer.problem.problem import Problem
 
 
 def best_rate(work: Callable[[], int], seconds: float) -> float:
@@ -61,8 +61,9 @@ def ngspice_rate(problem: Problem, seconds: float, together: int) -> float:
         return float("nan")
     f = problem.frequency_hz
     decades = np.log10(f[-1] / f[0])
-    sweep = Sweep(low_hz=float(f[0]), high_hz=float(f[-1]),
-                  points_per_decade=round((len(f) - 1) / decades))
+    sweep = Sweep(
+        low_hz=float(f[0]), high_hz=float(f[-1]), points_per_decade=round((len(f) - 1) / decades)
+    )
     loads = {d.name: fit_driver_equivalent(f, d.impedance)[0] for d in problem.drivers}
     ways = []
     for i, genome in enumerate(draw_networks(problem, together, 5)):
@@ -74,8 +75,12 @@ def ngspice_rate(problem: Problem, seconds: float, together: int) -> float:
         deck.write_text(text, encoding="ascii")
 
         def work() -> int:
-            subprocess.run([program, "-b", "-r", str(raw), str(deck)], cwd=folder, check=True,
-                           capture_output=True)
+            subprocess.run(
+                [program, "-b", "-r", str(raw), str(deck)],
+                cwd=folder,
+                check=True,
+                capture_output=True,
+            )
             return together
 
         return best_rate(work, seconds)
@@ -100,7 +105,7 @@ def _two_port(media: Any, slot: FittedSlot) -> Any:
         return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
     chain = parts[0]
     for part in parts[1:]:
-        chain = chain ** part
+        chain = chain**part
     return chain if slot.place == "series" else media.shunt(chain ** media.short())
 
 
@@ -112,7 +117,8 @@ def scikit_rf_rate(problem: Problem, seconds: float) -> float:
 
         f = problem.frequency_hz
         media = skrf.media.DefinedGammaZ0(
-            frequency=skrf.Frequency.from_f(f, unit="hz"), z0=8.0, gamma=1j)
+            frequency=skrf.Frequency.from_f(f, unit="hz"), z0=8.0, gamma=1j
+        )
         loads = {d.name: d.impedance for d in problem.drivers}
         networks = [problem.space.network(g) for g in draw_networks(problem, 5, 6)]
 
@@ -139,5 +145,7 @@ def compare_solvers(problem: Problem, seconds: float) -> list[dict[str, object]]
         "scikit-rf": scikit_rf_rate(problem, seconds),
     }
     ours = next(iter(rates.values()))
-    return [{"solver": name, "networks/s": rate, "ours is faster by": ours / rate}
-            for name, rate in rates.items()]
+    return [
+        {"solver": name, "networks/s": rate, "ours is faster by": ours / rate}
+        for name, rate in rates.items()
+    ]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from benchmarks.problems.catalogue import BUILDERS, ENUMERABLE
 from benchmarks.problems.fingerprint import fingerprint
-from optimizer.search.problem import Problem
+from optimizer.problem.problem import Problem
 
 __all__ = ["ENUMERABLE", "NAMES", "BestKnown", "best_known", "fingerprint", "load", "store"]
 
@@ -66,7 +66,8 @@ def best_known(name: str, problem: Problem) -> BestKnown:
     if entry is None or entry.fingerprint != fingerprint(problem):
         raise SystemExit(
             f"{name}: the best known cost is {'missing' if entry is None else 'outdated'}; "
-            f"run `python -m benchmarks.problems refresh {name}`")
+            f"run `python -m benchmarks.problems refresh {name}`"
+        )
     return entry
 
 

@@ -9,14 +9,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.demo import equations as eq
 from optimizer.demo.scenario import DRIVERS, Bump, DemoDriver, compute_raw_pressure
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import Direction
-
-Real = NDArray[np.float64]
 
 WOOFER, MIDRANGE, TWEETER = DRIVERS
 
@@ -59,37 +57,82 @@ def _driver(
 
 
 SMALL_WOOFER = _driver(
-    "woofer", resistance_ohm=5.8, free_air=(42.0, 3.6, 0.42, 0.022), box_m3=0.011,
-    diaphragm_m=0.13, coil=(0.0052, 0.69), up_m=-0.15, back_m=0.018, top_hz=6200.0,
-    bumps=((420.0, -0.7, 1.6), (900.0, 0.9, 1.9), (1700.0, -1.0, 2.4), (3600.0, 4.2, 4.5),
-           (5300.0, 6.0, 6.0)))
+    "woofer",
+    resistance_ohm=5.8,
+    free_air=(42.0, 3.6, 0.42, 0.022),
+    box_m3=0.011,
+    diaphragm_m=0.13,
+    coil=(0.0052, 0.69),
+    up_m=-0.15,
+    back_m=0.018,
+    top_hz=6200.0,
+    bumps=(
+        (420.0, -0.7, 1.6),
+        (900.0, 0.9, 1.9),
+        (1700.0, -1.0, 2.4),
+        (3600.0, 4.2, 4.5),
+        (5300.0, 6.0, 6.0),
+    ),
+)
 """A woofer of a usual two-way, with a break-up peak within the reach of a crossover."""
 
 LOW_WOOFER = replace(SMALL_WOOFER, name="bass", place_m=(-0.33, 0.0, 0.018))
 """A second woofer of the same kind, lower in the cabinet: the half way of a 2.5-way."""
 
 LARGE_WOOFER = _driver(
-    "bass", resistance_ohm=5.5, free_air=(23.0, 4.5, 0.40, 0.160), box_m3=0.080,
-    diaphragm_m=0.26, coil=(0.0120, 0.71), up_m=-0.62, back_m=0.035, top_hz=1900.0,
-    bumps=((230.0, -0.8, 1.5), (430.0, 1.0, 1.8), (800.0, -1.5, 2.4), (1250.0, 5.0, 4.5)))
+    "bass",
+    resistance_ohm=5.5,
+    free_air=(23.0, 4.5, 0.40, 0.160),
+    box_m3=0.080,
+    diaphragm_m=0.26,
+    coil=(0.0120, 0.71),
+    up_m=-0.62,
+    back_m=0.035,
+    top_hz=1900.0,
+    bumps=((230.0, -0.8, 1.5), (430.0, 1.0, 1.8), (800.0, -1.5, 2.4), (1250.0, 5.0, 4.5)),
+)
 """The bass of a four-way."""
 
 CONE_MIDRANGE = _driver(
-    "lower", resistance_ohm=5.6, free_air=(48.0, 3.3, 0.36, 0.016), box_m3=0.006,
-    diaphragm_m=0.14, coil=(0.0055, 0.68), up_m=-0.28, back_m=0.02, top_hz=5200.0,
-    bumps=((380.0, 0.8, 1.5), (820.0, -1.0, 2.0), (1500.0, 0.8, 2.4), (3300.0, 4.5, 5.0)))
+    "lower",
+    resistance_ohm=5.6,
+    free_air=(48.0, 3.3, 0.36, 0.016),
+    box_m3=0.006,
+    diaphragm_m=0.14,
+    coil=(0.0055, 0.68),
+    up_m=-0.28,
+    back_m=0.02,
+    top_hz=5200.0,
+    bumps=((380.0, 0.8, 1.5), (820.0, -1.0, 2.0), (1500.0, 0.8, 2.4), (3300.0, 4.5, 5.0)),
+)
 """The lower midrange of a four-way."""
 
 DOME_MIDRANGE = _driver(
-    "upper", resistance_ohm=5.9, free_air=(310.0, 1.9, 0.85, 0.00030), box_m3=0.0020,
-    diaphragm_m=0.055, coil=(0.0019, 0.66), up_m=-0.09, back_m=0.004, top_hz=11000.0,
-    bumps=((900.0, -0.8, 1.6), (2100.0, 0.8, 2.0), (5200.0, 3.0, 4.0), (9000.0, 4.0, 5.0)))
+    "upper",
+    resistance_ohm=5.9,
+    free_air=(310.0, 1.9, 0.85, 0.00030),
+    box_m3=0.0020,
+    diaphragm_m=0.055,
+    coil=(0.0019, 0.66),
+    up_m=-0.09,
+    back_m=0.004,
+    top_hz=11000.0,
+    bumps=((900.0, -0.8, 1.6), (2100.0, 0.8, 2.0), (5200.0, 3.0, 4.0), (9000.0, 4.0, 5.0)),
+)
 """The upper midrange of a four-way."""
 
 WIDE_RANGE = _driver(
-    "driver", resistance_ohm=6.1, free_air=(70.0, 3.0, 0.50, 0.0060), box_m3=0.0050,
-    diaphragm_m=0.085, coil=(0.0016, 0.66), up_m=0.0, back_m=0.0, top_hz=17000.0,
-    bumps=((900.0, 0.9, 1.4), (2600.0, 3.2, 1.2), (6500.0, 5.0, 2.0), (11000.0, -2.0, 3.0)))
+    "driver",
+    resistance_ohm=6.1,
+    free_air=(70.0, 3.0, 0.50, 0.0060),
+    box_m3=0.0050,
+    diaphragm_m=0.085,
+    coil=(0.0016, 0.66),
+    up_m=0.0,
+    back_m=0.0,
+    top_hz=17000.0,
+    bumps=((900.0, 0.9, 1.4), (2600.0, 3.2, 1.2), (6500.0, 5.0, 2.0), (11000.0, -2.0, 3.0)),
+)
 """One driver for everything: needs a trap and the baffle's step corrected."""
 
 
@@ -102,8 +145,7 @@ def make_driver(
     source: DemoDriver, frequency_hz: Real, directions: tuple[Direction, ...]
 ) -> Driver:
     """Compute a driver on a grid: exact, without the ripple that the demo's files carry."""
-    pressure = np.stack(
-        [compute_raw_pressure(frequency_hz, source, d) for d in directions])
+    pressure = np.stack([compute_raw_pressure(frequency_hz, source, d) for d in directions])
     return Driver(
         name=source.name,
         frequency_hz=frequency_hz,

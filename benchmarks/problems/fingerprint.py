@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.goals.base import goal_cost
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 
 _SAMPLES = 64
 
@@ -21,12 +21,18 @@ def draw_networks(problem: Problem, count: int, seed: int) -> list[Genome]:
     found = []
     for _ in range(count):
         u = rng.random(len(space.options))
-        choice = np.array([int(x * len(o.values)) for x, o in zip(u, space.options, strict=True)],
-                          dtype=np.intp)
+        choice = np.array(
+            [int(x * len(o.values)) for x, o in zip(u, space.options, strict=True)], dtype=np.intp
+        )
         present = ~space.optional | (rng.random(len(space.slots)) < 0.5)
         turned = space.polarity_free & (rng.random(len(space.polarity_free)) < 0.5)
-        found.append(Genome(choice=choice, present=present,
-                            polarity=np.where(turned, -1.0, space.polarity_start)))
+        found.append(
+            Genome(
+                choice=choice,
+                present=present,
+                polarity=np.where(turned, -1.0, space.polarity_start),
+            )
+        )
     return found
 
 
@@ -50,8 +56,16 @@ def fingerprint(problem: Problem) -> str:
         digest.update(repr(place).encode())
         for array in (options.values, options.loss_ohm, options.cost):
             digest.update(_text(array))
-    digest.update(repr((space.optional.tolist(), space.polarity_free.tolist(),
-                        space.polarity_start.tolist(), len(problem.frequency_hz))).encode())
+    digest.update(
+        repr(
+            (
+                space.optional.tolist(),
+                space.polarity_free.tolist(),
+                space.polarity_start.tolist(),
+                len(problem.frequency_hz),
+            )
+        ).encode()
+    )
     if space.supply.counted:
         digest.update(_text(space.supply.available))
         for usage in space.supply.usage:

@@ -14,13 +14,16 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.parts import Kind, Part
-from optimizer.units import parse_quantity, parse_range
+from optimizer.text.units import parse_quantity, parse_range
 
 UNITS: dict[Kind, str] = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
 
 
 def slot(
-    name: str, what: str, *ranges: str, optional: bool = False,
+    name: str,
+    what: str,
+    *ranges: str,
+    optional: bool = False,
     kept: tuple[Part, ...] | None = None,
 ) -> Slot:
     """Build a slot: ``slot("C1", "shunt capacitor", "4.7 .. 22 uF")``.
@@ -31,19 +34,32 @@ def slot(
     form = cast(Form, words[-1])
     place = cast(Place, words[0]) if len(words) == 2 else PLACES_OF_FORM[form][0]
     kinds = PARTS_OF_FORM[form]
-    limits = [(p.value, p.value) for p in kept] if kept else [
-        parse_range(text, UNITS[kind]) for kind, text in zip(kinds, ranges, strict=True)]
+    limits = (
+        [(p.value, p.value) for p in kept]
+        if kept
+        else [parse_range(text, UNITS[kind]) for kind, text in zip(kinds, ranges, strict=True)]
+    )
     return Slot(
-        name=name, place=place, form=form, optional=optional, kept=kept,
-        ranges=tuple(ValueRange(low=low, high=high) for low, high in limits))
+        name=name,
+        place=place,
+        form=form,
+        optional=optional,
+        kept=kept,
+        ranges=tuple(ValueRange(low=low, high=high) for low, high in limits),
+    )
 
 
 def keep(name: str, what: str, *parts: tuple[str, float]) -> Slot:
     """Build a slot whose parts stay: ``keep("L1", "series inductor", ("3.3 mH", 0.3))``."""
     kinds = PARTS_OF_FORM[cast(Form, what.split()[-1])]
-    return slot(name, what, kept=tuple(
-        Part(kind=kind, value=parse_quantity(value, UNITS[kind]), loss_ohm=loss, origin="kept")
-        for kind, (value, loss) in zip(kinds, parts, strict=True)))
+    return slot(
+        name,
+        what,
+        kept=tuple(
+            Part(kind=kind, value=parse_quantity(value, UNITS[kind]), loss_ohm=loss, origin="kept")
+            for kind, (value, loss) in zip(kinds, parts, strict=True)
+        ),
+    )
 
 
 def way(name: str, *slots: Slot, free: bool = False) -> Way:

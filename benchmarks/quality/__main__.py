@@ -11,7 +11,7 @@ import numpy as np
 from benchmarks.problems import NAMES, best_known, load
 from benchmarks.quality.runs import Run, run_searches
 from benchmarks.tables import machine, print_table, write_csv
-from optimizer.search.run import DEFAULT_STRATEGY
+from optimizer.search.fit import DEFAULT_STRATEGY
 
 WITHIN = {"1%": 0.01, "0.1%": 0.001}
 
@@ -41,14 +41,18 @@ def main() -> None:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.quality", description=__doc__)
     parser.add_argument("--problems", default=",".join(NAMES))
-    parser.add_argument("--strategies", default=DEFAULT_STRATEGY,
-                        help="names of nevergrad optimisers, with commas")
+    parser.add_argument(
+        "--strategies", default=DEFAULT_STRATEGY, help="names of nevergrad optimisers, with commas"
+    )
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--seconds", type=float, default=10.0, help="budget of each search")
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--until-best", action="store_true",
-                        help="end each search at the best known cost; saves time, but then "
-                        "proof and memory are not measured")
+    parser.add_argument(
+        "--until-best",
+        action="store_true",
+        help="end each search at the best known cost; saves time, but then "
+        "proof and memory are not measured",
+    )
     parser.add_argument("--name", default="quality", help="name of the CSV file")
     args = parser.parse_args()
 
@@ -61,14 +65,22 @@ def main() -> None:
             # A process of its own: memory is its own, and no cache is warm.
             with ProcessPoolExecutor(1, mp_context=context) as pool:
                 runs, peak = pool.submit(
-                    run_searches, name, strategy, range(1, args.seeds + 1), args.seconds,
-                    args.workers, known.cost * (1 + 1e-9) if args.until_best else None).result()
+                    run_searches,
+                    name,
+                    strategy,
+                    range(1, args.seeds + 1),
+                    args.seconds,
+                    args.workers,
+                    known.cost * (1 + 1e-9) if args.until_best else None,
+                ).result()
             rows.append(summarise(name, strategy, known.cost, runs, peak))
             print_table(rows[-1:], title="")
             better = min(r.cost for r in runs)
             if better < known.cost * (1.0 - 1e-9):
-                print(f"{name}: {better:.6g} is better than the best known {known.cost:.6g}; "
-                      "run `python -m benchmarks.problems refresh`")
+                print(
+                    f"{name}: {better:.6g} is better than the best known {known.cost:.6g}; "
+                    "run `python -m benchmarks.problems refresh`"
+                )
     print_table(rows, f"budget {args.seconds:g} s, {args.workers} workers")
     print(f"written: {write_csv(args.name, rows)}")
 

@@ -18,12 +18,12 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.demo.write import write_demo
-from optimizer.project import build_problem, load_design
-from optimizer.search.candidates import Candidate
-from optimizer.search.run import search
-from optimizer.search.trade import search_trade
-from optimizer.search.trade_crew import reweight
-from optimizer.search.trade_result import TradeResult
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.candidate import Candidate
+from optimizer.search.fit import search
+from optimizer.search.trade.crew import reweight
+from optimizer.search.trade.explore import search_trade
+from optimizer.search.trade.result import TradeResult
 
 BETWEEN = ("on_axis", "in_room")
 POINTS = 9
@@ -66,15 +66,20 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         problem = build_problem(load_design(write_demo(Path(folder) / "demo")))
     began = time.monotonic()
-    front = search_trade(problem, BETWEEN, seconds=args.seconds, seed=args.seed,
-                         workers=args.workers)
+    front = search_trade(
+        problem, BETWEEN, seconds=args.seconds, seed=args.seed, workers=args.workers
+    )
     seconds = time.monotonic() - began
     proven = sum(p.candidate.no_better_change_of >= 2 for p in front.points)
-    print(f"front: {len(front.points)} points, {proven} proven, {front.stopped} after "
-          f"{seconds:.1f} s with {args.workers} workers")
+    print(
+        f"front: {len(front.points)} points, {proven} proven, {front.stopped} after "
+        f"{seconds:.1f} s with {args.workers} workers"
+    )
     for p in front.points:
-        print(f"  {p.a:.3f} {p.b:.3f}  weights {p.weights[0]:.2f} : {p.weights[1]:.2f}"
-              f"  cost {p.candidate.cost:.4f}{'  knee' if p.knee else ''}")
+        print(
+            f"  {p.a:.3f} {p.b:.3f}  weights {p.weights[0]:.2f} : {p.weights[1]:.2f}"
+            f"  cost {p.candidate.cost:.4f}{'  knee' if p.knee else ''}"
+        )
     own = np.array([figures(p.candidate) for p in front.points])
     rng = np.random.default_rng(args.seed)
     bettered: set[int] = set()
@@ -83,19 +88,29 @@ def main() -> int:
     for k in range(args.weightings):
         share = float(rng.uniform(0.05, 0.95))
         weights = ((BETWEEN[0], 2 * share), (BETWEEN[1], 2 * (1 - share)))
-        best = search(reweight(problem, weights), seconds=args.fit_seconds, seed=100 + k, top=1,
-                      workers=args.workers).candidates[0]
+        best = search(
+            reweight(problem, weights),
+            seconds=args.fit_seconds,
+            seed=100 + k,
+            top=1,
+            workers=args.workers,
+        ).candidates[0]
         found = figures(best)
         least = float((own @ np.array([weights[0][1], weights[1][1], 1.0])).min())
         bettered |= {i for i, row in enumerate(own) if betters(found, row)}
         in_plane |= {i for i, row in enumerate(own) if betters(found[:2], row[:2])}
         cheaper += best.cost < least - 1e-9
         worst = max(worst, least / best.cost - 1.0)
-        print(f"fit {2 * share:.2f} : {2 * (1 - share):.2f}  {found[0]:.3f} {found[1]:.3f}  cost "
-              f"{best.cost:.4f}, cheapest point of the front {least:.4f}", flush=True)
-    print(f"of {len(own)} points, {args.weightings} fits better {len(in_plane)} in both goals, "
-          f"{len(bettered)} without costing more in the others; {cheaper} fits are cheaper for "
-          f"their own weights than every point, by {100.0 * worst:.2f} % at most")
+        print(
+            f"fit {2 * share:.2f} : {2 * (1 - share):.2f}  {found[0]:.3f} {found[1]:.3f}  cost "
+            f"{best.cost:.4f}, cheapest point of the front {least:.4f}",
+            flush=True,
+        )
+    print(
+        f"of {len(own)} points, {args.weightings} fits better {len(in_plane)} in both goals, "
+        f"{len(bettered)} without costing more in the others; {cheaper} fits are cheaper for "
+        f"their own weights than every point, by {100.0 * worst:.2f} % at most"
+    )
     missed = judge(front, seconds, args.seconds, len(in_plane))
     print("bar missed: " + "; ".join(missed) if missed else "bar met")
     return 1 if missed else 0

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchmarks.problems import load
-from optimizer.search.run import SearchProgress, search
+from optimizer.search.fit import SearchProgress, search
 from optimizer.search.strategies import Strategy
 
 
@@ -59,6 +59,7 @@ def _strategy_clock() -> Iterator[list[float]]:
                 return method(*args, **kwargs)
             finally:
                 spent[0] += time.perf_counter() - began
+
         return call
 
     Strategy.ask, Strategy.tell = timed(ask), timed(tell)  # type: ignore[method-assign]
@@ -69,7 +70,11 @@ def _strategy_clock() -> Iterator[list[float]]:
 
 
 def run_searches(
-    problem_name: str, strategy: str, seeds: range, seconds: float, workers: int,
+    problem_name: str,
+    strategy: str,
+    seeds: range,
+    seconds: float,
+    workers: int,
     enough: float | None = None,
 ) -> tuple[list[Run], float]:
     """Search once for each seed.
@@ -99,22 +104,37 @@ def run_searches(
         course: list[tuple[float, float]] = []
         began = time.perf_counter()
 
-        def note(state: SearchProgress, began: float = began,
-                 course: list[tuple[float, float]] = course) -> None:
+        def note(
+            state: SearchProgress, began: float = began, course: list[tuple[float, float]] = course
+        ) -> None:
             if state.best_cost is not None:
                 course.append((time.perf_counter() - began, state.best_cost))
                 if enough is not None and state.best_cost <= enough:
                     raise KeyboardInterrupt  # what Ctrl-C does: the search keeps what it found
 
         with _strategy_clock() as spent:
-            result = search(problem, seconds=seconds, seed=seed, top=1, workers=workers,
-                            strategy=strategy, progress=note)
+            result = search(
+                problem,
+                seconds=seconds,
+                seed=seed,
+                top=1,
+                workers=workers,
+                strategy=strategy,
+                progress=note,
+            )
         took = time.perf_counter() - began
         best = result.candidates[0]
         course.append((took, best.cost))
-        runs.append(Run(
-            course=tuple(course), cost=best.cost, seconds=took, stopped=result.stopped,
-            certificate=best.no_better_change_of, strategy_share=spent[0] / took))
+        runs.append(
+            Run(
+                course=tuple(course),
+                cost=best.cost,
+                seconds=took,
+                stopped=result.stopped,
+                certificate=best.no_better_change_of,
+                strategy_share=spent[0] / took,
+            )
+        )
     unit = 1024.0 if sys.platform != "darwin" else 1024.0**2
     own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     child = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss if workers > 1 else 0

@@ -19,19 +19,22 @@ from benchmarks.problems.catalogue import _goals
 from benchmarks.problems.drivers import MIDRANGE, TWEETER, WOOFER, frequency_grid, make_driver
 from benchmarks.problems.fingerprint import draw_networks
 from benchmarks.problems.ladders import slot, way
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.response import Direction
 from optimizer.network.ladder import Topology
-from optimizer.search.exchange import Polisher
-from optimizer.search.problem import Problem
-from optimizer.search.relax import relax
+from optimizer.problem.problem import Problem
+from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.relax import relax
 from optimizer.stock.stock import series_stock
-from optimizer.workshop.tolerance import spread_network
 
 FEW = tuple(Direction(horizontal_deg=float(a)) for a in (0, 30, 60, 90, 180)) + tuple(
-    Direction(vertical_deg=float(a)) for a in (30, -30, 90))
-MANY = tuple(Direction(horizontal_deg=float(a)) for a in range(-170, 190, 10)) + tuple(
-    Direction(vertical_deg=float(a)) for a in range(-170, 180, 10) if a) + (
-    Direction(horizontal_deg=5.0), Direction(horizontal_deg=-5.0))
+    Direction(vertical_deg=float(a)) for a in (30, -30, 90)
+)
+MANY = (
+    tuple(Direction(horizontal_deg=float(a)) for a in range(-170, 190, 10))
+    + tuple(Direction(vertical_deg=float(a)) for a in range(-170, 180, 10) if a)
+    + (Direction(horizontal_deg=5.0), Direction(horizontal_deg=-5.0))
+)
 
 
 @cache
@@ -41,20 +44,34 @@ def demo_problem(points: int, directions: tuple[Direction, ...]) -> Problem:
     f = frequency_grid(points)
     order = (Direction(), *(d for d in directions if d != Direction()))
     return Problem(
-        title="speed", drivers=[make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)],
-        topology=demo.topology, stock=demo.stock, goals=demo.specs, mirror=True)
+        title="speed",
+        drivers=[make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)],
+        topology=demo.topology,
+        stock=demo.stock,
+        goals=demo.specs,
+        mirror=True,
+    )
 
 
 @cache
 def ladder_problem(sections: int) -> Problem:
     """One way of so many single parts in turn."""
     f = frequency_grid(200)
-    slots = [slot(f"S{i}", ("series inductor", "shunt capacitor")[i % 2],
-                  ("0.1 .. 1 mH", "1 .. 10 uF")[i % 2]) for i in range(sections)]
+    slots = [
+        slot(
+            f"S{i}",
+            ("series inductor", "shunt capacitor")[i % 2],
+            ("0.1 .. 1 mH", "1 .. 10 uF")[i % 2],
+        )
+        for i in range(sections)
+    ]
     return Problem(
-        title="ladder", drivers=[make_driver(WOOFER, f, (Direction(),))],
-        topology=Topology(ways=(way("woofer", *slots),)), stock=series_stock("E12"),
-        goals=_goals(3.0, room=False))
+        title="ladder",
+        drivers=[make_driver(WOOFER, f, (Direction(),))],
+        topology=Topology(ways=(way("woofer", *slots),)),
+        stock=series_stock("E12"),
+        goals=_goals(3.0, room=False),
+    )
 
 
 def evaluate(problem: Problem, count: int) -> Callable[[], None]:
@@ -88,12 +105,19 @@ def test_peers_get_the_cost_of_the_problem(name):
     problem = load(name)
     cost = PeerCost(problem, np.inf, -np.inf)
     genomes = draw_networks(problem, 200, 9)
-    rows = np.array([[
-        *g.choice[cost.free], *g.present[cost.optional], *(g.polarity[cost.turning] > 0.0)]
-        for g in genomes], dtype=np.intp)
+    rows = np.array(
+        [
+            [*g.choice[cost.free], *g.present[cost.optional], *(g.polarity[cost.turning] > 0.0)]
+            for g in genomes
+        ],
+        dtype=np.intp,
+    )
     space = problem.space
-    slow = (problem.evaluator.cost(space.population(genomes)) + space.economies(genomes)
-            + space.supply.penalties(genomes))
+    slow = (
+        problem.evaluator.cost(space.population(genomes))
+        + space.economies(genomes)
+        + space.supply.penalties(genomes)
+    )
     assert cost(rows) == pytest.approx(slow, rel=1e-9)
     assert cost.evaluations == 200
 
@@ -110,8 +134,14 @@ def test_evaluation_rate(benchmark, note):
 def shelf_problem(join: int) -> Problem:
     """The demo from its shelf of sixty rows, with so many pieces in one part at most."""
     demo = load("demo_shelf")
-    return Problem(title="shelf", drivers=demo.drivers, topology=demo.topology,
-                   stock=replace(demo.stock, join=join), goals=demo.specs, mirror=True)
+    return Problem(
+        title="shelf",
+        drivers=demo.drivers,
+        topology=demo.topology,
+        stock=replace(demo.stock, join=join),
+        goals=demo.specs,
+        mirror=True,
+    )
 
 
 @pytest.mark.parametrize("join", [2, 3])
@@ -121,8 +151,10 @@ def test_joined_pieces_leave_evaluation_fast(note, join):
     values = [sum(len(o.values) for o in p.space.options) for p in (plain, joined)]
     assert values[1] > 3 * values[0]
     a, b = least_seconds([evaluate(plain, 256), evaluate(joined, 256)])
-    note(f"join {join}: {256 / b:,.0f} networks/s with {values[1]} values in the slots, "
-         f"{256 / a:,.0f} with {values[0]} ({100 * (a / b - 1):+.0f} %)")
+    note(
+        f"join {join}: {256 / b:,.0f} networks/s with {values[1]} values in the slots, "
+        f"{256 / a:,.0f} with {values[0]} ({100 * (a / b - 1):+.0f} %)"
+    )
     assert b <= 2.0 * a
 
 
@@ -199,7 +231,8 @@ def test_exchange(benchmark, note, what):
     end = polisher.descend_pairs(single.genome, single.cost)
     before = polisher.evaluations
     result = benchmark.pedantic(
-        lambda: polisher.descend_pairs(end.genome, end.cost), rounds=3, iterations=1)
+        lambda: polisher.descend_pairs(end.genome, end.cost), rounds=3, iterations=1
+    )
     assert result.no_better_change_of == 2
     each = (polisher.evaluations - before) / 3
     rate = benchmark.extra_info["changes/s"] = each / benchmark.stats.stats.min

@@ -12,18 +12,26 @@ import numpy as np
 
 from benchmarks.problems import load
 from benchmarks.problems.fingerprint import draw_networks
+from optimizer.bench.verify.faults import apply_fault, list_faults
+from optimizer.bench.verify.prediction import Observation
+from optimizer.bench.verify.verifying import verify_speaker
+from optimizer.bench.voice.voicing import voice_network
+from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
-from optimizer.search.problem import Problem
-from optimizer.workshop.faults import apply_fault, list_faults
-from optimizer.workshop.prediction import Observation
-from optimizer.workshop.verifying import verify_speaker
-from optimizer.workshop.voicing import voice_network
-from optimizer.workshop.wishes import parse_wish, read_words
+from optimizer.problem.problem import Problem
 
 NETWORKS = 6
-WISHES = ("2k..5k -1 dB", "2k..5k -0.5 dB", "less bright", "warmer", "darker room",
-          "impedance 5 ohm", "sensitivity +1 dB", "60..120 +12 dB")
+WISHES = (
+    "2k..5k -1 dB",
+    "2k..5k -0.5 dB",
+    "less bright",
+    "warmer",
+    "darker room",
+    "impedance 5 ohm",
+    "sensitivity +1 dB",
+    "60..120 +12 dB",
+)
 
 
 def draw(problem: Problem, seed: int) -> list[Network]:
@@ -37,9 +45,16 @@ def measure(problem: Problem, network: Network, rng: np.random.Generator) -> lis
     pressure = {d.name: d.pressure[0] for d in problem.drivers}
     total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
     index = np.arange(len(f))
-    return [Observation(kind=kind, row=row, index=index, noise=0.3,  # type: ignore[arg-type]
-                        value=20 * np.log10(np.abs(curve)) + rng.normal(0, 0.3, len(f)))
-            for kind, row, curve in (("level", 0, total), ("modulus", -1, solved.input_impedance))]
+    return [
+        Observation(
+            kind=kind,
+            row=row,
+            index=index,
+            noise=0.3,  # type: ignore[arg-type]
+            value=20 * np.log10(np.abs(curve)) + rng.normal(0, 0.3, len(f)),
+        )
+        for kind, row, curve in (("level", 0, total), ("modulus", -1, solved.input_impedance))
+    ]
 
 
 def run(jobs: Iterator[Callable[[], object]]) -> tuple[float, float, int]:
@@ -57,7 +72,9 @@ def test_voice(note: Callable[[str], None]) -> None:
     problem, words = load("three_way_17"), read_words()
     half, most, count = run(
         (lambda n=network, w=wish: voice_network(problem, n, [parse_wish(w, words)]))
-        for network in draw(problem, 1) for wish in WISHES)
+        for network in draw(problem, 1)
+        for wish in WISHES
+    )
     note(f"voice, two changes, {count} cases: median {half:.2f} s, longest {most:.2f} s")
 
 

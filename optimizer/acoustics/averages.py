@@ -13,11 +13,10 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.measure.response import Direction
 
-Real = NDArray[np.float64]
 Angle = tuple[str, float]  # ("h" or "v", degrees)
 
 Reading = Literal["bounces", "pooled"]
@@ -32,24 +31,43 @@ LARGEST_GAP_DEG = 45.0
 """Measured angles further apart than this are not interpolated between."""
 
 LISTENING_WINDOW: tuple[Angle, ...] = (
-    ("h", 0.0), *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)),
-    ("v", 10.0), ("v", -10.0))
+    ("h", 0.0),
+    *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)),
+    ("v", 10.0),
+    ("v", -10.0),
+)
 FLOOR: tuple[Angle, ...] = (("v", -20.0), ("v", -30.0), ("v", -40.0))
 CEILING: tuple[Angle, ...] = (("v", 40.0), ("v", 50.0), ("v", 60.0))
 FRONT: tuple[Angle, ...] = (
-    ("h", 0.0), *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)))
+    ("h", 0.0),
+    *(("h", s * a) for a in (10.0, 20.0, 30.0) for s in (1, -1)),
+)
 SIDE: tuple[Angle, ...] = tuple(
-    ("h", s * a) for a in (40.0, 50.0, 60.0, 70.0, 80.0) for s in (1, -1))
+    ("h", s * a) for a in (40.0, 50.0, 60.0, 70.0, 80.0) for s in (1, -1)
+)
 REAR: tuple[Angle, ...] = (
-    *(("h", s * a) for a in range(90, 180, 10) for s in (1, -1)), ("h", 180.0))
+    *(("h", s * a) for a in range(90, 180, 10) for s in (1, -1)),
+    ("h", 180.0),
+)
 REAR_THREE: tuple[Angle, ...] = (("h", 90.0), ("h", -90.0), ("h", 180.0))
 BOUNCES: dict[str, tuple[Angle, ...]] = {
-    "floor": FLOOR, "ceiling": CEILING, "front": FRONT, "side": SIDE, "rear": REAR}
+    "floor": FLOOR,
+    "ceiling": CEILING,
+    "front": FRONT,
+    "side": SIDE,
+    "rear": REAR,
+}
 POOLED: tuple[Angle, ...] = FLOOR + CEILING + FRONT + SIDE + REAR_THREE
 IN_ROOM_SHARES = {"listening_window": 0.12, "early_reflections": 0.44, "sound_power": 0.44}
 
-CURVE_NAMES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room",
-               "off_axis")
+CURVE_NAMES = (
+    "on_axis",
+    "listening_window",
+    "early_reflections",
+    "sound_power",
+    "in_room",
+    "off_axis",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,8 +144,10 @@ class Orbits:
                 self.orbit["h"].append((d.vertical_deg, i))
         sides = {np.sign(a) for a, _ in self.orbit["h"] if 0.0 < abs(a) < 180.0}
         if len(sides) == 1:
-            self.assumed.append("left and right taken as mirror images" + (
-                ", as stated" if mirror else " because one side only was measured"))
+            self.assumed.append(
+                "left and right taken as mirror images"
+                + (", as stated" if mirror else " because one side only was measured")
+            )
             self._mirror("h")
         elif mirror and sides:
             self._mirror("h")
@@ -146,8 +166,9 @@ class Orbits:
 
     def _mirror(self, key: str) -> None:
         have = {a for a, _ in self.orbit[key]}
-        self.orbit[key] += [(-a, i) for a, i in self.orbit[key]
-                            if a and abs(a) < 180.0 and -a not in have]
+        self.orbit[key] += [
+            (-a, i) for a, i in self.orbit[key] if a and abs(a) < 180.0 and -a not in have
+        ]
 
     def weights_at(self, angle: Angle) -> tuple[Real, float] | None:
         """Weights that interpolate the energy at one angle.
@@ -229,8 +250,10 @@ def direction_averages(directions: Sequence[Direction]) -> dict[str, Average]:
     directions : sequence of Direction, length A
     """
     rows = np.eye(len(directions))
-    return {direction_curve(d): Average(name=direction_curve(d), weights=row)
-            for d, row in zip(directions, rows, strict=True)}
+    return {
+        direction_curve(d): Average(name=direction_curve(d), weights=row)
+        for d, row in zip(directions, rows, strict=True)
+    }
 
 
 def named_averages(
@@ -262,8 +285,9 @@ def named_averages(
     common = tuple(orbits.assumed)
     gaps: dict[str, float] = {}
 
-    def add(name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None,
-            *said: str) -> None:
+    def add(
+        name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None, *said: str
+    ) -> None:
         weights, missing, gap = orbits.mean(angles, shares)
         if weights is not None:
             assumed = [*common, *said]
@@ -287,9 +311,11 @@ def named_averages(
         if widest := max(gaps[a.name] for a in present):
             said[_say_gap("early_reflections", widest)] = None
         out["early_reflections"] = Average(
-            name="early_reflections", weights=np.mean([a.weights for a in present], axis=0),
-            assumed=tuple(said) + (
-                (f"early reflections without {', '.join(absent)}",) if absent else ()))
+            name="early_reflections",
+            weights=np.mean([a.weights for a in present], axis=0),
+            assumed=tuple(said)
+            + ((f"early reflections without {', '.join(absent)}",) if absent else ()),
+        )
 
     orbit_angles: list[Angle] = [("h", 0.0), ("h", 180.0)]
     # Straight ahead and straight behind count as one arm, not four: so do published curves.
@@ -302,12 +328,18 @@ def named_averages(
     add("sound_power", orbit_angles, shares)
     out["in_room"] = Average(
         name="in_room",
-        weights=sum((share * out[n].weights for n, share in IN_ROOM_SHARES.items()),
-                    np.zeros(len(directions))),
-        assumed=tuple(dict.fromkeys(s for n in IN_ROOM_SHARES for s in out[n].assumed)))
-    front = np.array([
-        1.0 if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= 90.0 else 0.0
-        for d in directions])
+        weights=sum(
+            (share * out[n].weights for n, share in IN_ROOM_SHARES.items()),
+            np.zeros(len(directions)),
+        ),
+        assumed=tuple(dict.fromkeys(s for n in IN_ROOM_SHARES for s in out[n].assumed)),
+    )
+    front = np.array(
+        [
+            1.0 if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= 90.0 else 0.0
+            for d in directions
+        ]
+    )
     if front.any():
         out["off_axis"] = Average(name="off_axis", weights=front / front.sum())
     return out
@@ -320,8 +352,10 @@ _SAID_OF_READING: dict[Reading, str] = {
 
 
 def _say_gap(name: str, gap_deg: float) -> str:
-    return (f"{name.replace('_', ' ')}: energy interpolated between angles up to {gap_deg:g} "
-            "degrees apart")
+    return (
+        f"{name.replace('_', ' ')}: energy interpolated between angles up to {gap_deg:g} "
+        "degrees apart"
+    )
 
 
 def _say_missing(name: str, missing: Sequence[Angle]) -> str:

@@ -8,12 +8,9 @@ are with respect to the log value of each free gene, like all of `CurveTangents`
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
-
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from optimizer.arrays import Real
 
 DB_PER_NEPER = 20.0 / np.log(10.0)
 DEGREES = 180.0 / np.pi

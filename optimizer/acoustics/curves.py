@@ -11,10 +11,8 @@ from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from optimizer.arrays import Complex, Index, Real
 
 _FLOOR = 1e-30  # power far below any level a driver can radiate; keeps the logarithm finite
 _DB = 10.0 / np.log(10.0)
@@ -41,9 +39,10 @@ class Field:
         self.weights = np.asarray(weights, dtype=np.float64)
         # R_cde(f) = sum_a w_ca G_da conj(G_ea)
         self.form: Complex = np.einsum(
-            "ca,daf,eaf->cdef", self.weights, pressure, pressure.conj(), optimize=True)
+            "ca,daf,eaf->cdef", self.weights, pressure, pressure.conj(), optimize=True
+        )
 
-    def thinned(self, index: NDArray[np.intp]) -> Field:
+    def thinned(self, index: Index) -> Field:
         """Return the same field on a subset of its frequencies."""
         return Field(self.names, self.pressure[..., index], self.weights)
 
@@ -89,8 +88,7 @@ class Curves:
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:
         # Contiguous halves: strided views of complex arrays cost twice as much to read.
-        return [(np.ascontiguousarray(h.real), np.ascontiguousarray(h.imag))
-                for h in self.transfer]
+        return [(np.ascontiguousarray(h.real), np.ascontiguousarray(h.imag)) for h in self.transfer]
 
     @cached_property
     def _squares(self) -> list[Real]:
@@ -160,7 +158,7 @@ class Curves:
         total: Real = np.zeros(form.shape[-1])
         for i, d in enumerate(still):
             total = total + self._squares[d] * diagonal[d]
-            for e in still[i + 1:]:
+            for e in still[i + 1 :]:
                 x = self.transfer[d] * self.transfer[e].conj() * form[d, e]
                 total = total + 2.0 * x.real
         own = []
@@ -175,7 +173,7 @@ class Curves:
         for term in sorted(own, key=lambda t: t.size):
             total = total + term
         for i, d in enumerate(moving):
-            for e in moving[i + 1:]:
+            for e in moving[i + 1 :]:
                 # 2 Re(R H_d conj(H_e)) by real products.
                 weight = 2.0 * form[d, e]
                 if self.transfer[d].shape == self.transfer[e].shape:
@@ -228,7 +226,7 @@ class CurveTangents:
     def __init__(
         self,
         curves: Curves,
-        genes: Sequence[NDArray[np.intp]],
+        genes: Sequence[Index],
         columns: int,
         transfer: Sequence[Complex],
         admittance: Sequence[Complex],
@@ -242,8 +240,9 @@ class CurveTangents:
 
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:
-        return [(np.ascontiguousarray(dh.real), np.ascontiguousarray(dh.imag))
-                for dh in self.transfer]
+        return [
+            (np.ascontiguousarray(dh.real), np.ascontiguousarray(dh.imag)) for dh in self.transfer
+        ]
 
     def _empty(self) -> Real:
         p, f = self.curves.admittance.shape

@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
+from optimizer.arrays import Real
 
 POINTS_PER_OCTAVE = 20.0
 NARROW_BAND_HZ = (100.0, 12_000.0)
@@ -24,7 +23,8 @@ MIDRANGE_HZ = (300.0, 10_000.0)
 VALIDITY = (
     "Olive score (2004): fitted to listening tests of 70 loudspeakers measured in an anechoic "
     "chamber in 70 directions; a difference of less than about 1 says nothing, and it counts "
-    "bass, which no crossover changes. It is no goal here.")
+    "bass, which no crossover changes. It is no goal here."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +61,13 @@ def combine_preference(
     smoothness_in_room: float,
 ) -> float:
     """Combine the four variables to the score, see `PreferenceScore`."""
-    return (12.69 - 2.49 * narrow_band_on_axis_db - 2.99 * narrow_band_in_room_db
-            - 4.31 * float(np.log10(bass_limit_hz)) + 2.32 * smoothness_in_room)
+    return (
+        12.69
+        - 2.49 * narrow_band_on_axis_db
+        - 2.99 * narrow_band_in_room_db
+        - 4.31 * float(np.log10(bass_limit_hz))
+        + 2.32 * smoothness_in_room
+    )
 
 
 def narrow_band_deviation_db(frequency_hz: Real, level_db: Real) -> float:
@@ -83,8 +88,14 @@ def narrow_band_deviation_db(frequency_hz: Real, level_db: Real) -> float:
     octaves = np.arange(count) / POINTS_PER_OCTAVE
     level = np.interp(np.log(low) + octaves * np.log(2.0), np.log(frequency_hz), level_db)
     band = np.floor(2.0 * octaves + 1e-9).astype(int)
-    return float(np.mean([np.mean(np.abs(level[band == b] - level[band == b].mean()))
-                          for b in range(band[-1] + 1)]))
+    return float(
+        np.mean(
+            [
+                np.mean(np.abs(level[band == b] - level[band == b].mean()))
+                for b in range(band[-1] + 1)
+            ]
+        )
+    )
 
 
 def straightness(frequency_hz: Real, level_db: Real) -> float:
@@ -152,6 +163,10 @@ def score_preference(
     bass, found = find_bass_limit(frequency_hz, sound_power_db, listening_window_db)
     smooth = straightness(frequency_hz, in_room_db)
     return PreferenceScore(
-        score=combine_preference(on_axis, in_room, bass, smooth), narrow_band_on_axis_db=on_axis,
-        narrow_band_in_room_db=in_room, bass_limit_hz=bass, smoothness_in_room=smooth,
-        bass_found=found)
+        score=combine_preference(on_axis, in_room, bass, smooth),
+        narrow_band_on_axis_db=on_axis,
+        narrow_band_in_room_db=in_room,
+        bass_limit_hz=bass,
+        smoothness_in_room=smooth,
+        bass_found=found,
+    )

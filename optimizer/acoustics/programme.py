@@ -8,13 +8,42 @@ not at hand.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
+from optimizer.arrays import Real
 
 PROGRAMME_BAND_DB: tuple[float, ...] = (
-    -13.5, -10.2, -7.4, -5.2, -3.5, -2.3, -1.4, -0.9, -0.5, -0.2, -0.1, 0.0, 0.0, 0.0, 0.0, 0.0,
-    0.0, -0.1, -0.3, -0.6, -1.0, -1.6, -2.5, -3.7, -5.1, -7.0, -9.4, -11.9, -14.8, -18.2, -21.6)
+    -13.5,
+    -10.2,
+    -7.4,
+    -5.2,
+    -3.5,
+    -2.3,
+    -1.4,
+    -0.9,
+    -0.5,
+    -0.2,
+    -0.1,
+    0.0,
+    0.0,
+    0.0,
+    0.0,
+    0.0,
+    0.0,
+    -0.1,
+    -0.3,
+    -0.6,
+    -1.0,
+    -1.6,
+    -2.5,
+    -3.7,
+    -5.1,
+    -7.0,
+    -9.4,
+    -11.9,
+    -14.8,
+    -18.2,
+    -21.6,
+)
 """Level of the third-octave bands from 20 Hz to 20 kHz re the plateau from 250 to 800 Hz."""
 
 PROGRAMME_BAND_HZ: Real = 10.0 ** (np.arange(13, 44) / 10.0)
@@ -38,7 +67,7 @@ def programme_share_below(frequency_hz: Real) -> Real:
         Cumulative power of the bands, spread evenly over log frequency inside each band.
     """
     power = 10.0 ** (np.array(PROGRAMME_BAND_DB) / 10.0)
-    half = 10.0 ** 0.05  # half a band in frequency ratio
+    half = 10.0**0.05  # half a band in frequency ratio
     edges = np.append(PROGRAMME_BAND_HZ / half, PROGRAMME_BAND_HZ[-1] * half)
     total = np.concatenate([[0.0], np.cumsum(power)]) / power.sum()
     return np.asarray(np.interp(np.log(frequency_hz), np.log(edges), total))

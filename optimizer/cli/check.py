@@ -10,8 +10,8 @@ from optimizer.cli.options import add_page_option, check_page
 from optimizer.cli.outcome import DONE
 
 if TYPE_CHECKING:
-    from optimizer.search.candidates import Candidate
-    from optimizer.search.problem import Problem
+    from optimizer.problem.candidate import Candidate
+    from optimizer.problem.problem import Problem
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -25,11 +25,19 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "make it score as it does.",
     )
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument("network", metavar="NETWORK",
-                        help="a network file (YAML), or results.json#2 for a saved candidate")
-    parser.add_argument("--against", metavar="NETWORK", action="append", default=[],
-                        help="another network to compare with, part by part and curve by curve; "
-                        "may be repeated; results.json stands for all its candidates")
+    parser.add_argument(
+        "network",
+        metavar="NETWORK",
+        help="a network file (YAML), or results.json#2 for a saved candidate",
+    )
+    parser.add_argument(
+        "--against",
+        metavar="NETWORK",
+        action="append",
+        default=[],
+        help="another network to compare with, part by part and curve by curve; "
+        "may be repeated; results.json stands for all its candidates",
+    )
     parser.add_argument("--json", metavar="FILE", help="write the figures as JSON; - prints them")
     add_page_option(parser)
     return parser
@@ -37,12 +45,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 
 def run(args: argparse.Namespace) -> int:
     """Compute, show, and write what was asked for."""
+    from optimizer.bench.check import check_network, compare_networks
+    from optimizer.bench.networks.file import read_history, read_network
     from optimizer.cli.screen import Screen
-    from optimizer.project import build_problem, load_design
+    from optimizer.design.build import build_problem, load_design
     from optimizer.report import check_tables, tables
     from optimizer.report.export import check_writable, write_json
-    from optimizer.workshop.check import check_network, compare_networks
-    from optimizer.workshop.network_file import read_history, read_network
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
@@ -51,14 +59,21 @@ def run(args: argparse.Namespace) -> int:
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     history = read_history(args.network)
-    others = [(name, candidate) for text in args.against
-              for name, candidate in _read_others(text, problem)]
+    others = [
+        (name, candidate)
+        for text in args.against
+        for name, candidate in _read_others(text, problem)
+    ]
     report = check_network(problem, read.network)
-    against = [(name, candidate, compare_networks(report.candidate, candidate))
-               for name, candidate in others]
+    against = [
+        (name, candidate, compare_networks(report.candidate, candidate))
+        for name, candidate in others
+    ]
     if args.json is not None:
-        write_json(args.json, check_tables.check_to_json(
-            report, problem, str(args.design), args.network, against))
+        write_json(
+            args.json,
+            check_tables.check_to_json(report, problem, str(args.design), args.network, against),
+        )
     if args.page is not None:
         _write_page(args, problem, report.candidate, others, read.notes)
     if screen.quiet:
@@ -82,8 +97,7 @@ def run(args: argparse.Namespace) -> int:
         screen.show(
             "",
             tables.show_heading("Side by side"),
-            check_tables.tabulate_side_by_side(
-                [(args.network, report.candidate), *others]),
+            check_tables.tabulate_side_by_side([(args.network, report.candidate), *others]),
         )
     for name, candidate, comparison in against:
         screen.show(
@@ -99,8 +113,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write_page(
-    args: argparse.Namespace, problem: Problem, candidate: Candidate,
-    others: list[tuple[str, Candidate]], notes: tuple[str, ...],
+    args: argparse.Namespace,
+    problem: Problem,
+    candidate: Candidate,
+    others: list[tuple[str, Candidate]],
+    notes: tuple[str, ...],
 ) -> None:
     """Write the network and those it is compared with as a page, numbered in their order."""
     from dataclasses import replace
@@ -109,16 +126,24 @@ def _write_page(
     from optimizer.report.page.candidates import render_candidates
 
     named = [(args.network, candidate), *others]
-    write_text(Path(args.page), render_candidates(
-        problem, [replace(one, rank=k) for k, (_, one) in enumerate(named, 1)],
-        lead=[f"Design {args.design}.", *(f"No. {k} is {name}." for k, (name, _)
-                                          in enumerate(named, 1))], notes=notes))
+    write_text(
+        Path(args.page),
+        render_candidates(
+            problem,
+            [replace(one, rank=k) for k, (_, one) in enumerate(named, 1)],
+            lead=[
+                f"Design {args.design}.",
+                *(f"No. {k} is {name}." for k, (name, _) in enumerate(named, 1)),
+            ],
+            notes=notes,
+        ),
+    )
 
 
 def _read_others(text: str, problem: Problem) -> list[tuple[str, Candidate]]:
-    from optimizer.search.figures import build_candidate
-    from optimizer.workshop.network_file import load_network
-    from optimizer.workshop.network_results import list_results
+    from optimizer.bench.networks.file import load_network
+    from optimizer.bench.networks.results import list_results
+    from optimizer.problem.figures import build_candidate
 
     names = [text]
     if Path(text).suffix.lower() == ".json":

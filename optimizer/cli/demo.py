@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from optimizer.cli.options import add_search_options
 
 if TYPE_CHECKING:
-    from optimizer.search.candidates import SearchResult
-    from optimizer.search.problem import Problem
+    from optimizer.problem.candidate import SearchResult
+    from optimizer.problem.problem import Problem
 
 DEFAULT_FOLDER = Path("demo-speaker")
 RESULTS_NAME = "results.json"
@@ -64,11 +64,11 @@ def _write_files(
     folder: Path, design_file: Path, problem: Problem, result: SearchResult
 ) -> list[str]:
     """Write results, page and build sheet; return what to say of them."""
+    from optimizer.bench.build.sheet import build_sheet
     from optimizer.report.export import result_to_json, write_json, write_text
     from optimizer.report.page.candidates import render_result
     from optimizer.report.page.document import render_html
     from optimizer.report.sheet_text import compose_sheet
-    from optimizer.workshop.sheet import build_sheet
 
     results, page, sheet = (folder / name for name in (RESULTS_NAME, PAGE_NAME, SHEET_NAME))
     write_json(results, result_to_json(result, problem, str(design_file)))

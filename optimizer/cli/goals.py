@@ -17,20 +17,18 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         description="List the goals a design file may name, each with the unit of its figure, its "
         "meaning and its options with their defaults; and the presets.",
     )
-    parser.add_argument(
-        "name", metavar="NAME", nargs="?", help="one goal, or one preset, in full"
-    )
+    parser.add_argument("name", metavar="NAME", nargs="?", help="one goal, or one preset, in full")
     return parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the list, or one goal or preset in full."""
     from optimizer.cli.screen import Screen
+    from optimizer.design.presets import find_targets, list_presets
     from optimizer.errors import InputError
     from optimizer.goals.meanings import GOAL_MEANINGS
     from optimizer.report import goal_tables
-    from optimizer.targets_folder import find_targets, list_presets
-    from optimizer.yamltext import suggest
+    from optimizer.text.yamltext import suggest
 
     screen = Screen(quiet=args.quiet)
     presets = list_presets()
@@ -42,6 +40,8 @@ def run(args: argparse.Namespace) -> int:
         screen.show((find_targets() / f"{args.name}.yaml").read_text(encoding="utf-8").rstrip())
     else:
         raise InputError(
-            "there is no goal or preset of this name", value=repr(args.name),
-            remedy=suggest(args.name, [*GOAL_MEANINGS, *presets]))
+            "there is no goal or preset of this name",
+            value=repr(args.name),
+            remedy=suggest(args.name, [*GOAL_MEANINGS, *presets]),
+        )
     return DONE

@@ -21,23 +21,28 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "text.",
     )
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument("network", metavar="NETWORK",
-                        help="a network file (YAML), or results.json#2 for a saved candidate")
+    parser.add_argument(
+        "network",
+        metavar="NETWORK",
+        help="a network file (YAML), or results.json#2 for a saved candidate",
+    )
     parser.add_argument("--output", metavar="FILE", help="write to a file (else it is printed)")
     parser.add_argument(
-        "--curves", metavar="NAME",
+        "--curves",
+        metavar="NAME",
         help="add commands by which ngspice writes drive levels and impedance to this file; other "
-        "simulators need the text without them")
+        "simulators need the text without them",
+    )
     return parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the netlist."""
+    from optimizer.bench.networks.file import read_network
     from optimizer.cli.screen import Screen
+    from optimizer.design.build import build_problem, load_design
     from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
-    from optimizer.project import build_problem, load_design
     from optimizer.report.export import check_writable, write_text
-    from optimizer.workshop.network_file import read_network
 
     if args.output not in (None, "-"):
         check_writable(Path(args.output), key="--output")
@@ -46,8 +51,10 @@ def run(args: argparse.Namespace) -> int:
     frequency = problem.frequency_hz
     text = write_netlist(
         read.network,
-        {d.name: MeasuredLoad(frequency_hz=d.frequency_hz, impedance=d.impedance)
-         for d in problem.drivers},
+        {
+            d.name: MeasuredLoad(frequency_hz=d.frequency_hz, impedance=d.impedance)
+            for d in problem.drivers
+        },
         title=f"{problem.title}: {args.network}",
         sweep=Sweep(low_hz=float(frequency[0]), high_hz=float(frequency[-1])),
         curves_file=args.curves,

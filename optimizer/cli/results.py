@@ -12,8 +12,8 @@ from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.screen import Screen
 
 if TYPE_CHECKING:
-    from optimizer.search.candidates import Candidate, SearchResult
-    from optimizer.search.problem import Problem
+    from optimizer.problem.candidate import Candidate, SearchResult
+    from optimizer.problem.problem import Problem
 
 
 def search_design(
@@ -34,19 +34,22 @@ def search_design(
     -------
     tuple of (Problem, SearchResult)
     """
-    from optimizer.project import build_problem, load_design
-    from optimizer.search.run import search
+    from optimizer.design.build import build_problem, load_design
+    from optimizer.search.fit import search
 
     design = load_design(design_file)
     problem = build_problem(design)
     settings = design.search
     if getattr(args, "exact", False):
-        from optimizer.search.exact import enumerate_best
+        from optimizer.search.prove.exact import enumerate_best
 
         with screen.follow_search() as follow:
             return problem, enumerate_best(
-                problem, top=settings.top if args.top is None else args.top,
-                seconds=args.seconds, progress=follow)
+                problem,
+                top=settings.top if args.top is None else args.top,
+                seconds=args.seconds,
+                progress=follow,
+            )
     with screen.follow_search() as follow:
         result = search(
             problem,
@@ -135,10 +138,10 @@ def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> Non
 
 def _show_sides(problem: Problem, best: Candidate) -> list[Any]:
     """Which piece of a list is meant, and which goes left and which right, where it matters."""
+    from optimizer.bench.build.sides import share_out
+    from optimizer.bench.networks.alike import tell_alike
+    from optimizer.problem.problem import Problem
     from optimizer.report import tables
-    from optimizer.search.problem import Problem
-    from optimizer.workshop.alike import tell_alike
-    from optimizer.workshop.sides import share_out
 
     if not isinstance(problem, Problem):
         return []

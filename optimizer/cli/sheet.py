@@ -16,7 +16,7 @@ from optimizer.errors import InputError
 
 def _quantity(unit: str) -> Callable[[str], float]:
     def read(text: str) -> float:
-        from optimizer.units import parse_quantity
+        from optimizer.text.units import parse_quantity
 
         try:
             value = parse_quantity(text, unit)
@@ -40,27 +40,56 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "power-up. Printed as Markdown unless a file is named.",
     )
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument("network", metavar="NETWORK",
-                        help="a network file (YAML), or results.json#2 for a saved candidate")
+    parser.add_argument(
+        "network",
+        metavar="NETWORK",
+        help="a network file (YAML), or results.json#2 for a saved candidate",
+    )
     parser.add_argument("--markdown", metavar="FILE", help="write the sheet as Markdown")
     parser.add_argument("--html", metavar="FILE", help="write the sheet as HTML to print on A4")
     parser.add_argument("--schematic", metavar="FILE", help="write the schematic as SVG")
     parser.add_argument("--parts", metavar="FILE", help="write the list of parts as CSV")
     parser.add_argument("--curves", metavar="FILE", help="write every curve as CSV")
-    parser.add_argument("--columns", metavar="DIR", type=Path,
-                        help="write curves with phase as three-column text files into a folder")
-    parser.add_argument("--amplifier", metavar="POWER", type=_quantity("W"),
-                        help='power of the amplifier, "80 W" (else that of the goals, or 50 W)')
-    parser.add_argument("--rated", metavar="OHM", type=_quantity("ohm"),
-                        help='resistance that power is stated for, "4 ohm" (8 ohm)')
-    parser.add_argument("--limit", metavar="GOAL=FIGURE", action="append", default=[],
-                        help='largest figure a finished speaker may have, "on_axis=1.0" or '
-                        '"cost=2": the sheet tells how many keep it; may be repeated')
-    parser.add_argument("--drivers-within", metavar="LEVEL", type=_quantity("dB"),
-                        help='how far the level of a driver may be from the measured one, "0.5 dB" '
-                        "(0): counts among the tolerances")
-    parser.add_argument("--speakers", metavar="N", type=count_number, default=2,
-                        help="speakers to build alike (default 2)")
+    parser.add_argument(
+        "--columns",
+        metavar="DIR",
+        type=Path,
+        help="write curves with phase as three-column text files into a folder",
+    )
+    parser.add_argument(
+        "--amplifier",
+        metavar="POWER",
+        type=_quantity("W"),
+        help='power of the amplifier, "80 W" (else that of the goals, or 50 W)',
+    )
+    parser.add_argument(
+        "--rated",
+        metavar="OHM",
+        type=_quantity("ohm"),
+        help='resistance that power is stated for, "4 ohm" (8 ohm)',
+    )
+    parser.add_argument(
+        "--limit",
+        metavar="GOAL=FIGURE",
+        action="append",
+        default=[],
+        help='largest figure a finished speaker may have, "on_axis=1.0" or '
+        '"cost=2": the sheet tells how many keep it; may be repeated',
+    )
+    parser.add_argument(
+        "--drivers-within",
+        metavar="LEVEL",
+        type=_quantity("dB"),
+        help='how far the level of a driver may be from the measured one, "0.5 dB" '
+        "(0): counts among the tolerances",
+    )
+    parser.add_argument(
+        "--speakers",
+        metavar="N",
+        type=count_number,
+        default=2,
+        help="speakers to build alike (default 2)",
+    )
     return parser
 
 
@@ -73,24 +102,31 @@ def _read_limits(texts: Sequence[str]) -> dict[str, float]:
         except ValueError:
             value = math.nan
         if not (name.strip() and 0.0 <= value < math.inf):
-            raise InputError("a limit is the name of a goal and a figure, 0 or more",
-                             key="--limit", value=repr(text), remedy='write "on_axis=1.0"')
+            raise InputError(
+                "a limit is the name of a goal and a figure, 0 or more",
+                key="--limit",
+                value=repr(text),
+                remedy='write "on_axis=1.0"',
+            )
         limits[name.strip()] = value
     return limits
 
 
 def run(args: argparse.Namespace) -> int:
     """Compose the sheet and write what was asked for, or print it."""
+    from optimizer.bench.build.sheet import build_sheet
+    from optimizer.bench.loads.ratings import Amplifier, state_amplifier
+    from optimizer.bench.networks.file import read_network
     from optimizer.cli.screen import Screen
-    from optimizer.project import build_problem, load_design
+    from optimizer.design.build import build_problem, load_design
+    from optimizer.problem.figures import build_candidate
     from optimizer.report.export import check_writable
-    from optimizer.search.figures import build_candidate
-    from optimizer.workshop.network_file import read_network
-    from optimizer.workshop.ratings import Amplifier, state_amplifier
-    from optimizer.workshop.sheet import build_sheet
 
-    files = {key: getattr(args, key) for key in ("markdown", "html", "schematic", "parts", "curves")
-             if getattr(args, key) is not None}
+    files = {
+        key: getattr(args, key)
+        for key in ("markdown", "html", "schematic", "parts", "curves")
+        if getattr(args, key) is not None
+    }
     for key, file in files.items():
         check_writable(Path(file), key=f"--{key}")
     limits = _read_limits(args.limit)
@@ -98,13 +134,21 @@ def run(args: argparse.Namespace) -> int:
     read = read_network(args.network, problem)
     amplifier = state_amplifier(problem.specs)
     if args.amplifier is not None or args.rated is not None:
-        amplifier = Amplifier(watts=args.amplifier or amplifier.watts,
-                              ohm=args.rated or amplifier.ohm,
-                              stated=args.amplifier is not None or amplifier.stated)
+        amplifier = Amplifier(
+            watts=args.amplifier or amplifier.watts,
+            ohm=args.rated or amplifier.ohm,
+            stated=args.amplifier is not None or amplifier.stated,
+        )
     sheet = build_sheet(
-        problem, build_candidate(problem, read.network), network=args.network,
-        amplifier=amplifier, speakers=args.speakers, limits=limits,
-        driver_level_db=args.drivers_within or 0.0, notes=read.notes)
+        problem,
+        build_candidate(problem, read.network),
+        network=args.network,
+        amplifier=amplifier,
+        speakers=args.speakers,
+        limits=limits,
+        driver_level_db=args.drivers_within or 0.0,
+        notes=read.notes,
+    )
     if not files and args.columns is None:
         from optimizer.report.document import render_markdown
         from optimizer.report.sheet_text import compose_sheet
@@ -134,8 +178,11 @@ def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
         "curves": lambda: curves_to_csv(candidate),
     }
     # Everything is composed before anything is written: an error leaves no half of the files.
-    texts = {Path(getattr(args, key)): make() for key, make in makers.items()
-             if getattr(args, key) is not None}
+    texts = {
+        Path(getattr(args, key)): make()
+        for key, make in makers.items()
+        if getattr(args, key) is not None
+    }
     for path, text in texts.items():
         write_text(path, text)
     columns = [] if args.columns is None else write_columns(args.columns, candidate)

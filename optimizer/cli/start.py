@@ -44,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
     """Survey, write the design, fit it, show, and write what was asked for."""
     from optimizer.cli.results import search_design, show_result
     from optimizer.cli.screen import Screen
-    from optimizer.design_writer import check_unedited, render_start
-    from optimizer.measure.folder import read_folder, require_drivers
-    from optimizer.measure.survey import survey_folder
-    from optimizer.project_start import plan_start
+    from optimizer.design.start.plan import plan_start
+    from optimizer.design.start.write import check_unedited, render_start
+    from optimizer.measure.files.folder import read_folder, require_drivers
+    from optimizer.measure.survey.survey import survey_folder
     from optimizer.report import survey_tables
     from optimizer.report.export import check_writable, result_to_json, write_json, write_text
     from optimizer.report.survey_json import survey_to_json
@@ -108,7 +108,7 @@ def choose_file(folder: Path) -> Path:
     -------
     Path
     """
-    from optimizer.design_writer import DESIGN_NAME
+    from optimizer.design.start.write import DESIGN_NAME
 
     if os.access(folder, os.W_OK):
         return folder / DESIGN_NAME

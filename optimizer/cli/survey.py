@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from optimizer.measure.nearfield import Baffle
+    from optimizer.measure.curves.nearfield import Baffle
     from optimizer.measure.readings import Folder
 
 DESIGN_SUFFIXES = (".yaml", ".yml")
@@ -81,8 +81,8 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.cli.options import check_page
     from optimizer.cli.outcome import DONE
     from optimizer.cli.screen import Screen
-    from optimizer.measure.folder import require_drivers
-    from optimizer.measure.survey import survey_folder
+    from optimizer.measure.files.folder import require_drivers
+    from optimizer.measure.survey.survey import survey_folder
     from optimizer.report import survey_tables
     from optimizer.report.export import check_writable, write_json, write_text
     from optimizer.report.survey_json import survey_to_json
@@ -97,9 +97,7 @@ def run(args: argparse.Namespace) -> int:
         # What was ignored, and why, is the answer; the error after it gives the exit code.
         screen.show(survey_tables.tabulate_files(folder))
     require_drivers(folder)
-    survey = survey_folder(
-        folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts
-    )
+    survey = survey_folder(folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts)
     screen.show(survey_tables.show_survey(survey, width=screen.width))
     if args.json is not None:
         write_json(args.json, survey_to_json(survey))
@@ -153,7 +151,7 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
     InputError
         For an option without "=", or a length that cannot be read.
     """
-    from optimizer.units import parse_quantity
+    from optimizer.text.units import parse_quantity
 
     diameters = {
         name: parse_quantity(text, "m") for name, text in _split(args.diameters, "--diameter")
@@ -172,8 +170,8 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
 
 def _read_gate(text: str) -> float:
     from optimizer.errors import InputError
-    from optimizer.measure.impulse import LONGEST_GATE_S
-    from optimizer.units import parse_quantity
+    from optimizer.measure.files.impulse import LONGEST_GATE_S
+    from optimizer.text.units import parse_quantity
 
     gate_s = parse_quantity(text, "s")
     if not 0.0 < gate_s <= LONGEST_GATE_S:
@@ -198,8 +196,8 @@ def _split(options: Sequence[str], key: str) -> list[tuple[str, str]]:
 
 def _read_front(text: str, diaphragm_m: float) -> Baffle:
     from optimizer.errors import InputError
-    from optimizer.measure.nearfield import Baffle
-    from optimizer.units import parse_quantity
+    from optimizer.measure.curves.nearfield import Baffle
+    from optimizer.text.units import parse_quantity
 
     width, times, height = text.lower().replace("×", "x").partition("x")
     if not times:
@@ -242,7 +240,7 @@ def open_path(
     InputError
         When neither can be read.
     """
-    from optimizer.measure.folder import read_folder
+    from optimizer.measure.files.folder import read_folder
 
     if path.suffix.lower() not in DESIGN_SUFFIXES or path.is_dir():
         folder = read_folder(path, roles=options.roles, gate_s=options.gate_s)
@@ -253,10 +251,10 @@ def open_path(
 def _open_design(
     path: Path, options: ReadingOptions
 ) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
-    from optimizer.measure.contents import read_curve
-    from optimizer.measure.nearfield import Baffle
+    from optimizer.design.build import load_design
+    from optimizer.measure.curves.nearfield import Baffle
+    from optimizer.measure.files.contents import read_curve
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
-    from optimizer.project import load_design
 
     design = load_design(path)
     readings: list[FileReading] = []
@@ -264,7 +262,10 @@ def _open_design(
     for one in design.drivers:
         responses = {
             file.direction: read_curve(
-                file.path, "response", driver=one.name, direction=file.direction,
+                file.path,
+                "response",
+                driver=one.name,
+                direction=file.direction,
                 gate_s=options.gate_s or design.measured.gate_s,
             )
             for file in one.responses
@@ -276,18 +277,29 @@ def _open_design(
             readings.append(near)
             if one.near.front_m is not None:
                 width, height, right, up = one.near.front_m
-                fronts[one.name] = Baffle(width_m=width, height_m=height, right_m=right, up_m=up,
-                                          diaphragm_m=one.diaphragm_m or 0.0)
-        drivers[one.name] = DriverFiles(name=one.name, responses=responses, impedance=impedance,
-                                        near_field=near)
+                fronts[one.name] = Baffle(
+                    width_m=width,
+                    height_m=height,
+                    right_m=right,
+                    up_m=up,
+                    diaphragm_m=one.diaphragm_m or 0.0,
+                )
+        drivers[one.name] = DriverFiles(
+            name=one.name, responses=responses, impedance=impedance, near_field=near
+        )
         readings += [*responses.values(), impedance]
     together = None
     if design.together is not None:
-        together = read_curve(design.together, "together",
-                              gate_s=options.gate_s or design.measured.gate_s)
+        together = read_curve(
+            design.together, "together", gate_s=options.gate_s or design.measured.gate_s
+        )
         readings.append(together)
     folder = Folder(path=str(path), files=tuple(readings), drivers=drivers, together=together)
     diameters = {d.name: d.diaphragm_m for d in design.drivers if d.diaphragm_m}
     depths = {d.name: d.place_m[2] for d in design.drivers}
-    return (folder, {**diameters, **options.diameters}, {**depths, **options.depths},
-            {**fronts, **options.fronts})
+    return (
+        folder,
+        {**diameters, **options.diameters},
+        {**depths, **options.depths},
+        {**fronts, **options.fronts},
+    )

@@ -17,16 +17,22 @@ from optimizer.cli.options import (
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 
 if TYPE_CHECKING:
-    from optimizer.design import Design
-    from optimizer.search.problem import Problem
-    from optimizer.search.trade_result import TradeResult
+    from optimizer.design.nouns import Design
+    from optimizer.problem.problem import Problem
+    from optimizer.search.trade.result import TradeResult
 
 DEFAULT_SECONDS = 30.0
 DEFAULT_POINTS = 9
 
 FIRST_GOALS = ("on_axis", "listening_window")
-SECOND_GOALS = ("early_reflections", "in_room", "off_axis", "sound_power", "similarity",
-                "directivity")
+SECOND_GOALS = (
+    "early_reflections",
+    "in_room",
+    "off_axis",
+    "sound_power",
+    "similarity",
+    "directivity",
+)
 """Goals that a front lies between unless told otherwise: the first of each that the design has."""
 
 
@@ -45,7 +51,10 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "--between", nargs=2, metavar=("A", "B"), help="the two goals (see laddersmith goals)"
     )
     parser.add_argument(
-        "--points", type=int, metavar="N", default=DEFAULT_POINTS,
+        "--points",
+        type=int,
+        metavar="N",
+        default=DEFAULT_POINTS,
         help=f"points of the front (default {DEFAULT_POINTS})",
     )
     add_search_options(parser, top=False)
@@ -57,12 +66,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 def run(args: argparse.Namespace) -> int:
     """Find the front, show it, and write what was asked for."""
     from optimizer.cli.screen import Screen
+    from optimizer.design.build import build_problem, load_design
     from optimizer.errors import InputError
-    from optimizer.project import build_problem, load_design
     from optimizer.report.export import check_writable, write_json
     from optimizer.report.trade_words import trade_to_json
     from optimizer.report.words import say_broken
-    from optimizer.search.trade import search_trade
+    from optimizer.search.trade.explore import search_trade
 
     if args.points < 3:
         raise InputError("a front has at least 3 points", key="--points", value=args.points)
@@ -96,9 +105,12 @@ def run(args: argparse.Namespace) -> int:
         from optimizer.report.trade_tables import show_front
 
         a, b = (name.replace("_", " ") for name in between)
-        screen.show(tables.show_heading(f"{problem.title}: {a} against {b}"),
-                    tables.show_notes(problem.notes), "",
-                    show_front(result, width=screen.width))
+        screen.show(
+            tables.show_heading(f"{problem.title}: {a} against {b}"),
+            tables.show_notes(problem.notes),
+            "",
+            show_front(result, width=screen.width),
+        )
         if args.json not in (None, "-"):
             screen.show(f"Written: {args.json} (all networks with their curves).")
         if args.page is not None:
@@ -122,12 +134,20 @@ def _write_page(page: Path, design: Path, problem: Problem, result: TradeResult)
 
     points = result.points
     knee = next((k for k, point in enumerate(points, 1) if point.knee), None)
-    write_text(page, render_candidates(
-        problem, [replace(point.candidate, rank=k) for k, point in enumerate(points, 1)],
-        lead=[f"Design {design}: {result.between[0].replace('_', ' ')} against "
-              f"{result.between[1].replace('_', ' ')}."],
-        front=result.between, knee=knee,
-        steps=[say_step(before, after, result) for before, after in pairwise(points)]))
+    write_text(
+        page,
+        render_candidates(
+            problem,
+            [replace(point.candidate, rank=k) for k, point in enumerate(points, 1)],
+            lead=[
+                f"Design {design}: {result.between[0].replace('_', ' ')} against "
+                f"{result.between[1].replace('_', ' ')}."
+            ],
+            front=result.between,
+            knee=knee,
+            steps=[say_step(before, after, result) for before, after in pairwise(points)],
+        ),
+    )
 
 
 def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str, str]:
@@ -147,7 +167,7 @@ def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str
     """
     from optimizer.errors import InputError
     from optimizer.goals.specs import GOAL_SPECS
-    from optimizer.yamltext import suggest
+    from optimizer.text.yamltext import suggest
 
     if asked is None:
         first = next((n for n in FIRST_GOALS if n in specs), FIRST_GOALS[0])
@@ -155,14 +175,23 @@ def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str
         return first, second
     for name in asked:
         if name not in GOAL_SPECS:
-            raise InputError("there is no goal of this name", key="--between", value=repr(name),
-                             remedy=suggest(name, GOAL_SPECS))
+            raise InputError(
+                "there is no goal of this name",
+                key="--between",
+                value=repr(name),
+                remedy=suggest(name, GOAL_SPECS),
+            )
         if getattr(specs.get(name), "hard", False):
-            raise InputError("a hard limit cannot be traded", key="--between", value=name,
-                             remedy=f"set {name}: {{hard: no}} in the design")
+            raise InputError(
+                "a hard limit cannot be traded",
+                key="--between",
+                value=name,
+                remedy=f"set {name}: {{hard: no}} in the design",
+            )
     if asked[0] == asked[1]:
-        raise InputError("a front lies between two different goals", key="--between",
-                         value=asked[0])
+        raise InputError(
+            "a front lies between two different goals", key="--between", value=asked[0]
+        )
     return asked[0], asked[1]
 
 
@@ -177,9 +206,17 @@ def with_goals(design: Design, names: tuple[str, str]) -> Design:
         return design
     chosen = {**design.goals.specs, **{n: GOAL_SPECS[n]() for n in missing}}
     if any(getattr(chosen[n], "hard", False) for n in missing):
-        chosen = {n: replace(s, hard=False) if n in missing and hasattr(s, "hard") else s  # type: ignore[arg-type]
-                  for n, s in chosen.items()}
+        chosen = {
+            n: replace(s, hard=False) if n in missing and hasattr(s, "hard") else s  # type: ignore[arg-type]
+            for n, s in chosen.items()
+        }
     goals = replace(design.goals, specs={n: chosen[n] for n in GOAL_SPECS if n in chosen})
     words = ", ".join(missing)
-    return replace(design, goals=goals, notes=(
-        *design.notes, f"{words}: not among the goals of the design, taken with default options"))
+    return replace(
+        design,
+        goals=goals,
+        notes=(
+            *design.notes,
+            f"{words}: not among the goals of the design, taken with default options",
+        ),
+    )

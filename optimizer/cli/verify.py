@@ -11,9 +11,9 @@ from optimizer.cli.outcome import DONE
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from optimizer.bench.verify.verifying import Verdict
     from optimizer.cli.screen import Screen
-    from optimizer.search.problem import Problem
-    from optimizer.workshop.verifying import Verdict
+    from optimizer.problem.problem import Problem
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -28,22 +28,45 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "When nothing is wrong it says so and estimates the true part values.",
     )
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument("network", metavar="NETWORK",
-                        help="what was meant to be built: a network file, or results.json#2")
-    parser.add_argument("measured", metavar="MEASURED", nargs="+",
-                        help='measurements of the finished speaker: its response on axis, its '
-                        'impedance, best both; "30 right=FILE" or "impedance=FILE" says what a '
-                        "file is")
-    parser.add_argument("--other", metavar="MEASURED", action="append", default=[],
-                        help="a measurement of the other speaker of the pair; may be repeated")
-    parser.add_argument("--noise", metavar="DB", type=_decibels, default=0.3,
-                        help="expected error of a measurement at each frequency (default 0.3 dB)")
-    parser.add_argument("--band", metavar="RANGE",
-                        help='frequencies that count, for instance "300..16k" for a measurement '
-                        "without the room")
-    parser.add_argument("--tolerance", metavar="DB", type=_decibels,
-                        help="tolerance to pass (default 1.5 dB from prediction, 1 dB between the "
-                        "speakers of a pair)")
+    parser.add_argument(
+        "network",
+        metavar="NETWORK",
+        help="what was meant to be built: a network file, or results.json#2",
+    )
+    parser.add_argument(
+        "measured",
+        metavar="MEASURED",
+        nargs="+",
+        help="measurements of the finished speaker: its response on axis, its "
+        'impedance, best both; "30 right=FILE" or "impedance=FILE" says what a '
+        "file is",
+    )
+    parser.add_argument(
+        "--other",
+        metavar="MEASURED",
+        action="append",
+        default=[],
+        help="a measurement of the other speaker of the pair; may be repeated",
+    )
+    parser.add_argument(
+        "--noise",
+        metavar="DB",
+        type=_decibels,
+        default=0.3,
+        help="expected error of a measurement at each frequency (default 0.3 dB)",
+    )
+    parser.add_argument(
+        "--band",
+        metavar="RANGE",
+        help='frequencies that count, for instance "300..16k" for a measurement without the room',
+    )
+    parser.add_argument(
+        "--tolerance",
+        metavar="DB",
+        type=_decibels,
+        help="tolerance to pass (default 1.5 dB from prediction, 1 dB between the "
+        "speakers of a pair)",
+    )
     parser.add_argument("--json", metavar="FILE", help="write the findings as JSON; - prints them")
     return parser
 
@@ -60,13 +83,13 @@ def _decibels(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, show, and write what was asked for."""
+    from optimizer.bench.networks.file import read_network
+    from optimizer.bench.verify.measured import load_measured
+    from optimizer.bench.verify.verifying import verify_pair, verify_speaker
     from optimizer.cli.screen import Screen
-    from optimizer.project import build_problem, load_design
+    from optimizer.design.build import build_problem, load_design
     from optimizer.report import tables, verify_tables
     from optimizer.report.export import check_writable, write_json
-    from optimizer.workshop.measured import load_measured
-    from optimizer.workshop.network_file import read_network
-    from optimizer.workshop.verifying import verify_pair, verify_speaker
 
     if args.json not in (None, "-"):
         check_writable(Path(args.json), key="--json")
@@ -76,33 +99,43 @@ def run(args: argparse.Namespace) -> int:
     read = read_network(args.network, problem)
     first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band)
     second = load_measured(problem, args.other, noise_db=args.noise, band_hz=band)
-    verdict = verify_speaker(problem, read.network, first.observations,
-                             tolerance_db=args.tolerance)
+    verdict = verify_speaker(problem, read.network, first.observations, tolerance_db=args.tolerance)
     other = pair = None
     if second.observations:
-        other = verify_speaker(problem, read.network, second.observations,
-                               tolerance_db=args.tolerance)
+        other = verify_speaker(
+            problem, read.network, second.observations, tolerance_db=args.tolerance
+        )
         pair = verify_pair(problem, read.network, verdict, other, tolerance_db=args.tolerance)
     if args.json is not None:
-        write_json(args.json, verify_tables.verify_to_json(
-            problem, verdict, str(args.design), args.network, other, pair))
+        write_json(
+            args.json,
+            verify_tables.verify_to_json(
+                problem, verdict, str(args.design), args.network, other, pair
+            ),
+        )
     screen.show(
         tables.show_heading(f"{problem.title}: {args.network}"),
         tables.show_notes([*read.notes, *first.notes, *second.notes]),
     )
-    _show(screen, problem, "The finished speaker" if other is None else "The first speaker",
-          verdict)
+    _show(
+        screen, problem, "The finished speaker" if other is None else "The first speaker", verdict
+    )
     if other is not None and pair is not None:
         _show(screen, problem, "The other speaker", other)
-        _show(screen, problem, f"The {pair.which} speaker with its partner taken for good",
-              pair.verdict, against="the other speaker")
+        _show(
+            screen,
+            problem,
+            f"The {pair.which} speaker with its partner taken for good",
+            pair.verdict,
+            against="the other speaker",
+        )
     if args.json not in (None, "-"):
         screen.show("", f"Written: {args.json}.")
     return DONE
 
 
 def _read_band(text: str | None) -> tuple[float, float]:
-    from optimizer.units import parse_range
+    from optimizer.text.units import parse_range
 
     if text is None:
         return 20.0, 20000.0
@@ -113,8 +146,12 @@ def _read_band(text: str | None) -> tuple[float, float]:
 
 
 def _show(
-    screen: Screen, problem: Problem, title: str, verdict: Verdict,
-    *, against: str = "prediction",
+    screen: Screen,
+    problem: Problem,
+    title: str,
+    verdict: Verdict,
+    *,
+    against: str = "prediction",
 ) -> None:
     from optimizer.report import tables, verify_tables
 

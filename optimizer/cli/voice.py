@@ -11,10 +11,10 @@ from optimizer.cli.outcome import BAD_INPUT, DONE, NO_CANDIDATE, complain
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from optimizer.bench.voice.voicing import Answer, VoiceResult
     from optimizer.network.ladder import Network
     from optimizer.parts import Part
-    from optimizer.search.problem import Problem
-    from optimizer.workshop.voicing import Answer, VoiceResult
+    from optimizer.problem.problem import Problem
 
 _DEFAULT_TOP = 5
 
@@ -30,32 +30,76 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "answer as a new network file that names where it came from.",
     )
     parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument("network", metavar="NETWORK",
-                        help="the network listened to: a network file, or results.json#2")
-    parser.add_argument("--wish", metavar="WISH", action="append", default=[],
-                        help='"2k..5k -1 dB", "in_room above 4k -1 dB", "less bright", "a little '
-                        'warmer", "impedance 4 ohm", "sensitivity +1 dB"; may be repeated')
-    parser.add_argument("--use", metavar="PART", action="append", default=[],
-                        help='a part that shall be used: "tweeter.R1 2.7 ohm"; may be repeated')
-    parser.add_argument("--changes", metavar="N", type=_change_number, default=2,
-                        help="most parts to change, 1 to 3 (default 2)")
-    parser.add_argument("--hold", metavar="LIMIT", action="append", default=[],
-                        help='how far the rest may move: "1 dB" for curves (default 0.75 dB), '
-                        '"level 2 dB", "directivity 2 dB", "impedance 90 %%" of the lowest; may '
-                        "be repeated")
-    parser.add_argument("--words", metavar="FILE", type=Path,
-                        help="your own words for changes of tone instead of those that come along")
-    parser.add_argument("--list-words", action=_ListWords, nargs=0,
-                        help="show the words with their meaning and the file that states them, "
-                        "and stop; those of --words when that stands before")
-    parser.add_argument("--top", type=count_number, metavar="N", default=_DEFAULT_TOP,
-                        help=f"answers to show (default {_DEFAULT_TOP})")
+    parser.add_argument(
+        "network",
+        metavar="NETWORK",
+        help="the network listened to: a network file, or results.json#2",
+    )
+    parser.add_argument(
+        "--wish",
+        metavar="WISH",
+        action="append",
+        default=[],
+        help='"2k..5k -1 dB", "in_room above 4k -1 dB", "less bright", "a little '
+        'warmer", "impedance 4 ohm", "sensitivity +1 dB"; may be repeated',
+    )
+    parser.add_argument(
+        "--use",
+        metavar="PART",
+        action="append",
+        default=[],
+        help='a part that shall be used: "tweeter.R1 2.7 ohm"; may be repeated',
+    )
+    parser.add_argument(
+        "--changes",
+        metavar="N",
+        type=_change_number,
+        default=2,
+        help="most parts to change, 1 to 3 (default 2)",
+    )
+    parser.add_argument(
+        "--hold",
+        metavar="LIMIT",
+        action="append",
+        default=[],
+        help='how far the rest may move: "1 dB" for curves (default 0.75 dB), '
+        '"level 2 dB", "directivity 2 dB", "impedance 90 %%" of the lowest; may '
+        "be repeated",
+    )
+    parser.add_argument(
+        "--words",
+        metavar="FILE",
+        type=Path,
+        help="your own words for changes of tone instead of those that come along",
+    )
+    parser.add_argument(
+        "--list-words",
+        action=_ListWords,
+        nargs=0,
+        help="show the words with their meaning and the file that states them, "
+        "and stop; those of --words when that stands before",
+    )
+    parser.add_argument(
+        "--top",
+        type=count_number,
+        metavar="N",
+        default=_DEFAULT_TOP,
+        help=f"answers to show (default {_DEFAULT_TOP})",
+    )
     parser.add_argument("--json", metavar="FILE", help="write the answers as JSON; - prints them")
-    parser.add_argument("--save", metavar="FILE", type=Path,
-                        help="write an answer as a network file, never over another file")
-    parser.add_argument("--accept", metavar="N", type=_answer_number,
-                        help="which answer --save writes (default: the first that keeps the "
-                        "limits); 0 is the part of --use alone")
+    parser.add_argument(
+        "--save",
+        metavar="FILE",
+        type=Path,
+        help="write an answer as a network file, never over another file",
+    )
+    parser.add_argument(
+        "--accept",
+        metavar="N",
+        type=_answer_number,
+        help="which answer --save writes (default: the first that keeps the "
+        "limits); 0 is the part of --use alone",
+    )
     return parser
 
 
@@ -65,8 +109,8 @@ class _ListWords(argparse.Action):
     def __call__(
         self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, *_: object
     ) -> None:
+        from optimizer.bench.voice.wishes import find_words, parse_wish, read_words
         from optimizer.report.voice_tables import say_wish
-        from optimizer.workshop.wishes import find_words, parse_wish, read_words
 
         own = getattr(namespace, "words", None)
         try:
@@ -93,20 +137,23 @@ def _answer_number(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Search, show, and write what was asked for."""
+    from optimizer.bench.networks.file import read_network
+    from optimizer.bench.voice.holding import parse_holds
+    from optimizer.bench.voice.voicing import voice_network
+    from optimizer.bench.voice.wishes import parse_wish, read_words
     from optimizer.cli.screen import Screen
-    from optimizer.project import build_problem, load_design
+    from optimizer.design.build import build_problem, load_design
     from optimizer.report import tables, voice_tables
     from optimizer.report.export import check_writable, write_json
-    from optimizer.workshop.holding import parse_holds
-    from optimizer.workshop.network_file import read_network
-    from optimizer.workshop.voicing import voice_network
-    from optimizer.workshop.wishes import parse_wish, read_words
 
     screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
     words = read_words(args.words)
     if not args.wish and not args.use:
-        raise InputError("a wish is needed", key="--wish",
-                         remedy='add --wish "2k..5k -1 dB" or --use "tweeter.R1 2.7 ohm"')
+        raise InputError(
+            "a wish is needed",
+            key="--wish",
+            remedy='add --wish "2k..5k -1 dB" or --use "tweeter.R1 2.7 ohm"',
+        )
     wishes = [parse_wish(text, words) for text in args.wish]
     limits = parse_holds(args.hold)
     _check_paths(args)
@@ -115,13 +162,24 @@ def run(args: argparse.Namespace) -> int:
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     use = _read_uses(args.use, problem, read.network)
-    result = voice_network(problem, read.network, wishes, changes=args.changes, limits=limits,
-                           use=use, top=max(args.top, args.accept or 1))
-    shown = result.answers[:args.top]
+    result = voice_network(
+        problem,
+        read.network,
+        wishes,
+        changes=args.changes,
+        limits=limits,
+        use=use,
+        top=max(args.top, args.accept or 1),
+    )
+    shown = result.answers[: args.top]
     accepted = _choose(args, result)
     if args.json is not None:
-        write_json(args.json, voice_tables.voice_to_json(
-            result, problem, wishes, use, str(args.design), args.network))
+        write_json(
+            args.json,
+            voice_tables.voice_to_json(
+                result, problem, wishes, use, str(args.design), args.network
+            ),
+        )
     screen.show(
         tables.show_heading(f"{problem.title}: {args.network}"),
         tables.show_notes([*problem.notes, *read.notes]),
@@ -133,8 +191,11 @@ def run(args: argparse.Namespace) -> int:
     )
     if use:
         parts = "that part" if len(use) == 1 else "those parts"
-        screen.show(f"With {parts} alone:", voice_tables.show_answer(
-            None, result.base, result.present, wishes), "")
+        screen.show(
+            f"With {parts} alone:",
+            voice_tables.show_answer(None, result.base, result.present, wishes),
+            "",
+        )
         if not shown and not result.base.beyond:
             screen.show("No further change is worth its while.", "")
     for number, answer in enumerate(shown, start=1):
@@ -144,8 +205,11 @@ def run(args: argparse.Namespace) -> int:
         for answer in result.nearest:
             screen.show(voice_tables.show_answer(None, answer, result.present, wishes), "")
     if shown:
-        screen.show(tables.show_heading("What no. 1 moves"),
-                    voice_tables.show_curves(shown[0], result.present), "")
+        screen.show(
+            tables.show_heading("What no. 1 moves"),
+            voice_tables.show_curves(shown[0], result.present),
+            "",
+        )
     screen.show(voice_tables.say_search(result, args.changes))
     if args.json not in (None, "-"):
         screen.show(f"Written: {args.json}.")
@@ -153,8 +217,10 @@ def run(args: argparse.Namespace) -> int:
         _save(args, problem, accepted)
         screen.show(f"Written: {args.save}, from {args.network}.")
     elif args.save is not None:
-        screen.show(f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
-                    "number writes an answer all the same.")
+        screen.show(
+            f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
+            "number writes an answer all the same."
+        )
     if any(not answer.beyond for answer in shown) or (use and not result.base.beyond):
         return DONE
     complain(voice_tables.say_why_not(result, args.changes))
@@ -173,8 +239,12 @@ def _choose(args: argparse.Namespace, result: VoiceResult) -> Answer | None:
         return next((offers[k] for k in order if not offers[k].beyond), None)
     if args.accept not in offers:
         known = ", ".join(map(str, sorted(offers))) or "none: there is no answer"
-        raise InputError("the number of an answer must exist", key="--accept", value=args.accept,
-                         remedy=f"known here: {known}")
+        raise InputError(
+            "the number of an answer must exist",
+            key="--accept",
+            value=args.accept,
+            remedy=f"known here: {known}",
+        )
     return offers[args.accept]
 
 
@@ -185,8 +255,12 @@ def _check_paths(args: argparse.Namespace) -> None:
         return
     check_writable(args.save, key="--save")
     if args.save.exists():
-        raise InputError("a network file is never overwritten", file=args.save, key="--save",
-                         remedy="choose another name: the old one stays to go back to")
+        raise InputError(
+            "a network file is never overwritten",
+            file=args.save,
+            key="--save",
+            remedy="choose another name: the old one stays to go back to",
+        )
 
 
 def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str, Part]:
@@ -194,27 +268,35 @@ def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str
     for text in texts:
         label, part = _read_use(text, problem, network)
         if label in use:
-            raise InputError("one part fits in one place", key="--use", value=repr(text),
-                             remedy=f"name {label} once")
+            raise InputError(
+                "one part fits in one place",
+                key="--use",
+                value=repr(text),
+                remedy=f"name {label} once",
+            )
         use[label] = part
     return use
 
 
 def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]:
     """Read "tweeter.P1.Rs 2.7 ohm"."""
+    from optimizer.bench.layout import lay_out
+    from optimizer.bench.networks.stated_part import StatedPart, settle_part
     from optimizer.parts import UNIT_OF_KIND
-    from optimizer.units import parse_quantity
-    from optimizer.workshop.bench import lay_out
-    from optimizer.workshop.stated_part import StatedPart, settle_part
-    from optimizer.yamltext import suggest
+    from optimizer.text.units import parse_quantity
+    from optimizer.text.yamltext import suggest
 
     label, _, value = text.strip().partition(" ")
     bench = lay_out(problem, network)
     gene = bench.find_gene(label)
     if gene is None:
         known = [bench.gene_label(g) for g in range(len(bench.space.genes))]
-        raise InputError("a part to use needs a place of the network", key="--use",
-                         value=repr(label), remedy=suggest(label, known))
+        raise InputError(
+            "a part to use needs a place of the network",
+            key="--use",
+            value=repr(label),
+            remedy=suggest(label, known),
+        )
     kind = bench.space.genes[gene].kind
     try:
         number = parse_quantity(value, UNIT_OF_KIND[kind])
@@ -227,10 +309,11 @@ def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]
 
 
 def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
+    from optimizer.bench.networks.file import write_network
     from optimizer.report.check_tables import say_change
-    from optimizer.workshop.network_file import write_network
 
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
     note = f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"
-    write_network(args.save, answer.candidate.network, parent=args.network, note=note,
-                  title=problem.title)
+    write_network(
+        args.save, answer.candidate.network, parent=args.network, note=note, title=problem.title
+    )

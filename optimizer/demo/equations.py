@@ -9,10 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Curve = NDArray[np.float64]
-ComplexCurve = NDArray[np.complex128]
+from optimizer.arrays import Complex, Real
 
 SOUND_SPEED_M_S = 343.2
 """Speed of sound in air at 20 degrees C, in m/s."""
@@ -67,9 +65,7 @@ class MovingCoil:
     def force_factor_tm(self) -> float:
         """Force factor Bl in T m, from Qe = 2 pi f0 Mms Re / (Bl)^2 (Small 1972)."""
         omega = 2.0 * np.pi * self.resonance_hz
-        return float(
-            np.sqrt(omega * self.moving_mass_kg * self.resistance_ohm / self.electrical_q)
-        )
+        return float(np.sqrt(omega * self.moving_mass_kg * self.resistance_ohm / self.electrical_q))
 
 
 def compute_mass(resonance_hz: float, compliance_volume_m3: float, diaphragm_m: float) -> float:
@@ -132,7 +128,7 @@ def mount_in_box(
     return resonance_hz * factor, mechanical_q * factor, electrical_q * factor
 
 
-def compute_closed_box(frequency_hz: Curve, resonance_hz: float, total_q: float) -> ComplexCurve:
+def compute_closed_box(frequency_hz: Real, resonance_hz: float, total_q: float) -> Complex:
     """Compute the closed-box response G(s), a second-order high-pass.
 
     Parameters
@@ -158,12 +154,12 @@ def compute_closed_box(frequency_hz: Curve, resonance_hz: float, total_q: float)
 
 
 def compute_motional_impedance(
-    frequency_hz: Curve,
+    frequency_hz: Real,
     resistance_ohm: float,
     resonance_hz: float,
     mechanical_q: float,
     electrical_q: float,
-) -> ComplexCurve:
+) -> Complex:
     """Compute the motional branch of the terminal impedance.
 
     Parameters
@@ -190,7 +186,7 @@ def compute_motional_impedance(
     return np.asarray(branch, dtype=np.complex128)
 
 
-def compute_coil_impedance(frequency_hz: Curve, coil_k: float, coil_n: float) -> ComplexCurve:
+def compute_coil_impedance(frequency_hz: Real, coil_k: float, coil_n: float) -> Complex:
     """Compute the lossy inductance of a voice coil, K (jw)^n.
 
     Parameters
@@ -216,7 +212,7 @@ def compute_coil_impedance(frequency_hz: Curve, coil_k: float, coil_n: float) ->
     return np.asarray(impedance, dtype=np.complex128)
 
 
-def compute_impedance(frequency_hz: Curve, coil: MovingCoil) -> ComplexCurve:
+def compute_impedance(frequency_hz: Real, coil: MovingCoil) -> Complex:
     """Compute the terminal impedance: Re, lossy inductance and motional branch in series.
 
     Parameters
@@ -235,7 +231,7 @@ def compute_impedance(frequency_hz: Curve, coil: MovingCoil) -> ComplexCurve:
     ----------
     Small 1972 (motional branch) and Leach 2002 (inductance), as above.
     """
-    impedance: ComplexCurve = (
+    impedance: Complex = (
         coil.resistance_ohm
         + compute_coil_impedance(frequency_hz, coil.coil_k, coil.coil_n)
         + compute_motional_impedance(
@@ -249,7 +245,7 @@ def compute_impedance(frequency_hz: Curve, coil: MovingCoil) -> ComplexCurve:
     return impedance
 
 
-def compute_pressure(frequency_hz: Curve, coil: MovingCoil) -> ComplexCurve:
+def compute_pressure(frequency_hz: Real, coil: MovingCoil) -> Complex:
     """Compute the pressure at 1 m on axis of the driver in an infinite baffle at 2.83 V.
 
     The diaphragm velocity is the voltage across the motional branch over Bl, so the fall that
@@ -283,15 +279,13 @@ def compute_pressure(frequency_hz: Curve, coil: MovingCoil) -> ComplexCurve:
         coil.mechanical_q,
         coil.electrical_q,
     )
-    velocity = (
-        TEST_VOLTS * motional / compute_impedance(frequency_hz, coil) / coil.force_factor_tm
-    )
+    velocity = TEST_VOLTS * motional / compute_impedance(frequency_hz, coil) / coil.force_factor_tm
     s = 2j * np.pi * np.asarray(frequency_hz, dtype=np.float64)
-    pressure: ComplexCurve = AIR_DENSITY_KG_M3 * coil.area_m2 * s * velocity / (2.0 * np.pi)
+    pressure: Complex = AIR_DENSITY_KG_M3 * coil.area_m2 * s * velocity / (2.0 * np.pi)
     return pressure
 
 
-def compute_bell(frequency_hz: Curve, centre_hz: float, gain_db: float, q: float) -> ComplexCurve:
+def compute_bell(frequency_hz: Real, centre_hz: float, gain_db: float, q: float) -> Complex:
     """Compute a second-order peak or dip, minimum phase and 1 far from its centre.
 
     Parameters
@@ -314,11 +308,11 @@ def compute_bell(frequency_hz: Curve, centre_hz: float, gain_db: float, q: float
     """
     s = 1j * np.asarray(frequency_hz, dtype=np.float64) / centre_hz
     height = 10.0 ** (abs(gain_db) / 20.0)
-    bell: ComplexCurve = (s**2 + height * s / q + 1.0) / (s**2 + s / q + 1.0)
+    bell: Complex = (s**2 + height * s / q + 1.0) / (s**2 + s / q + 1.0)
     return bell if gain_db >= 0.0 else 1.0 / bell
 
 
-def compute_low_pass(frequency_hz: Curve, corner_hz: float, q: float) -> ComplexCurve:
+def compute_low_pass(frequency_hz: Real, corner_hz: float, q: float) -> Complex:
     """Compute a second-order low-pass, here for the end of a diaphragm's range.
 
     Parameters

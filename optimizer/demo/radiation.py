@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.demo.equations import SOUND_SPEED_M_S, ComplexCurve, Curve
+from optimizer.arrays import Complex, Real
+from optimizer.demo.equations import SOUND_SPEED_M_S
 from optimizer.measure.response import Direction
 
 
-def compute_piston(x: Curve) -> Curve:
+def compute_piston(x: Real) -> Real:
     """Compute the directivity 2 J1(x) / x of a rigid round piston in an infinite baffle.
 
     Parameters
@@ -35,15 +36,13 @@ def compute_piston(x: Curve) -> Curve:
     small = np.abs(x) < 1e-2
     safe = np.where(small, 1.0, x)
     # Below 0.01 the series is exact to rounding and free of 0/0.
-    directivity: Curve = np.where(
-        small, 1.0 - x**2 / 8.0 + x**4 / 192.0, 2.0 * j1(safe) / safe
-    )
+    directivity: Real = np.where(small, 1.0 - x**2 / 8.0 + x**4 / 192.0, 2.0 * j1(safe) / safe)
     return directivity
 
 
 def compute_diaphragm_directivity(
-    frequency_hz: Curve, diaphragm_m: float, angle_rad: float, stiff_limit: float = 3.4
-) -> Curve:
+    frequency_hz: Real, diaphragm_m: float, angle_rad: float, stiff_limit: float = 3.4
+) -> Real:
     """Compute the directivity of a diaphragm that stops moving as one at high frequency.
 
     Parameters
@@ -75,8 +74,8 @@ def compute_diaphragm_directivity(
 
 
 def compute_baffle_shelf(
-    frequency_hz: Curve, width_m: float, angle_rad: float, rear_floor: float = 0.03
-) -> ComplexCurve:
+    frequency_hz: Real, width_m: float, angle_rad: float, rear_floor: float = 0.03
+) -> Complex:
     """Compute how a finite baffle changes the pressure against an infinite one.
 
     Parameters
@@ -105,7 +104,7 @@ def compute_baffle_shelf(
     pole = middle * np.sqrt(2.0)
     front = max(0.5 * (1.0 + np.cos(angle_rad)), rear_floor)
     s = 1j * np.asarray(frequency_hz, dtype=np.float64) / pole
-    shelf: ComplexCurve = (0.5 + front * s) / (1.0 + s)
+    shelf: Complex = (0.5 + front * s) / (1.0 + s)
     return shelf
 
 
@@ -143,7 +142,7 @@ def compute_path_excess(direction: Direction, place_m: tuple[float, float, float
     return float(back * toward_front - right * toward_right - up * np.sin(vertical))
 
 
-def compute_delay(frequency_hz: Curve, path_m: float) -> ComplexCurve:
+def compute_delay(frequency_hz: Real, path_m: float) -> Complex:
     """Compute the phase factor exp(-j w path / c) of a path in m, shape (F,)."""
     omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
     return np.asarray(np.exp(-1j * omega * path_m / SOUND_SPEED_M_S), dtype=np.complex128)

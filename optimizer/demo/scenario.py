@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.arrays import Complex, Real
 from optimizer.demo import equations as eq
 from optimizer.demo import radiation
 from optimizer.measure.response import ON_AXIS, Direction
@@ -163,9 +164,7 @@ def _build_tweeter() -> DemoDriver:
 DRIVERS: tuple[DemoDriver, ...] = (_build_woofer(), _build_midrange(), _build_tweeter())
 
 
-def compute_raw_pressure(
-    frequency_hz: eq.Curve, driver: DemoDriver, direction: Direction
-) -> eq.ComplexCurve:
+def compute_raw_pressure(frequency_hz: Real, driver: DemoDriver, direction: Direction) -> Complex:
     """Compute one raw response of a demo driver in the cabinet.
 
     Parameters

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.arrays import Complex, Real
 from optimizer.demo import equations as eq
 from optimizer.demo.design import FIRST_LINE, name_impedance, name_response, render_design
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, TITLE, compute_raw_pressure
@@ -101,14 +102,14 @@ def write_demo(folder: Path, *, overwrite: bool = False) -> Path:
     return folder / DESIGN_NAME
 
 
-def _build_grid() -> eq.Curve:
+def _build_grid() -> Real:
     octaves = np.log2(HIGHEST_HZ / LOWEST_HZ)
     count = int(np.ceil(POINTS_PER_OCTAVE * octaves)) + 1
     # Rounded as printed, so that the values belong exactly to the printed frequencies.
     return np.round(np.geomspace(LOWEST_HZ, HIGHEST_HZ, count), 2)
 
 
-def _make_ripple(name: str, size: int) -> eq.Curve:
+def _make_ripple(name: str, size: int) -> Real:
     # Raw output of a counter-based generator: unlike the distributions built on it, its
     # stream is promised to stay the same in every numpy version.
     raw = np.random.Philox(zlib.crc32(name.encode())).random_raw(size)
@@ -122,9 +123,7 @@ def _describe(direction: Direction) -> str:
     return f"{angle} degrees {side}"
 
 
-def _render_response(
-    name: str, what: str, frequency: eq.Curve, pressure: eq.ComplexCurve
-) -> bytes:
+def _render_response(name: str, what: str, frequency: Real, pressure: Complex) -> bytes:
     level = 20.0 * np.log10(np.abs(pressure) / eq.REFERENCE_PRESSURE_PA)
     level = level + _RIPPLE_DB * _make_ripple(name, frequency.size)
     header = (
@@ -136,9 +135,7 @@ def _render_response(
     return _render_table(header, frequency, level, np.degrees(np.angle(pressure)))
 
 
-def _render_impedance(
-    name: str, driver: str, frequency: eq.Curve, impedance: eq.ComplexCurve
-) -> bytes:
+def _render_impedance(name: str, driver: str, frequency: Real, impedance: Complex) -> bytes:
     ripple = _RIPPLE_OHM_RELATIVE * _make_ripple(name, frequency.size)
     modulus = np.abs(impedance) * (1.0 + ripple)
     header = (
@@ -149,9 +146,7 @@ def _render_impedance(
     return _render_table(header, frequency, modulus, np.degrees(np.angle(impedance)))
 
 
-def _render_table(
-    header: tuple[str, ...], frequency: eq.Curve, size: eq.Curve, phase_deg: eq.Curve
-) -> bytes:
+def _render_table(header: tuple[str, ...], frequency: Real, size: Real, phase_deg: Real) -> bytes:
     rows = (
         f"{f:.2f}\t{value:.3f}\t{phase:.2f}"
         for f, value, phase in zip(frequency, size, phase_deg, strict=True)

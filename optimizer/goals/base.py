@@ -7,12 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Protocol, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Index, Real
 from optimizer.errors import InputError
-
-Real = NDArray[np.float64]
 
 HARD_COST_PER_DB = 100.0
 """Cost of each dB rms by which a hard limit is broken: the way back is downhill."""
@@ -63,7 +61,7 @@ class Goal(Protocol):
         ndarray, shape (P, S, N)
         """
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Goal:
+    def thinned(self, index: Index, *, bound: bool) -> Goal:
         """Return the goal on a subset of the grid.
 
         Parameters
@@ -128,7 +126,7 @@ class BandGoal:
     """
 
     name: str
-    index: NDArray[np.intp]
+    index: Index
     frequency_hz: Real
     weight: float
     scale: float
@@ -141,17 +139,20 @@ class BandGoal:
         """The band as a slice of the grid: a view where an index would copy."""
         return span_of(self.index)
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Self:
+    def thinned(self, index: Index, *, bound: bool) -> Self:
         """See `Goal.thinned`; dropping points that stand for themselves can only lower a norm."""
         chosen = np.isin(self.index, index)
         kept = int(np.count_nonzero(chosen))
         factor = 1.0 if bound else float(np.sqrt(len(self.index) / max(1, kept)))
         return replace(
-            self, index=np.searchsorted(index, self.index[chosen]),
-            frequency_hz=self.frequency_hz[chosen], scale=self.scale * factor)
+            self,
+            index=np.searchsorted(index, self.index[chosen]),
+            frequency_hz=self.frequency_hz[chosen],
+            scale=self.scale * factor,
+        )
 
 
-def span_of(index: NDArray[np.intp]) -> slice:
+def span_of(index: Index) -> slice:
     """Slice of the grid from the first to the last point of a band."""
     return slice(int(index[0]), int(index[-1]) + 1) if len(index) else slice(0, 0)
 
@@ -166,7 +167,7 @@ def join_terms(terms: Sequence[Real]) -> Real:
 
 def band_index(
     frequency_hz: Real, band_hz: tuple[float, float], goal_name: str, points: int = 3
-) -> NDArray[np.intp]:
+) -> Index:
     """Grid points inside a band.
 
     Parameters
@@ -195,6 +196,8 @@ def band_index(
         raise InputError(
             f"a goal's band must hold at least {points} points of the grid, which runs from "
             f"{frequency_hz[0]:.4g} to {frequency_hz[-1]:.4g} Hz",
-            key=f"goals.{goal_name}.band", value=f"{band_hz[0]:g}..{band_hz[1]:g} Hz",
-            remedy="widen the band or measure there")
+            key=f"goals.{goal_name}.band",
+            value=f"{band_hz[0]:g}..{band_hz[1]:g} Hz",
+            remedy="widen the band or measure there",
+        )
     return index

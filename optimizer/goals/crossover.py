@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.channels import (
     DEGREES,
@@ -15,10 +14,9 @@ from optimizer.acoustics.channels import (
     way_phase_difference_slope,
 )
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Flags, Index, Real
 from optimizer.goals.base import BandGoal, join_terms
-from optimizer.units import format_quantity
-
-Real = NDArray[np.float64]
+from optimizer.text.units import format_quantity
 
 DEEPEST_NULL_DB = 60.0
 """A deeper null than this cannot be measured in a room and is not asked for."""
@@ -58,8 +56,10 @@ class PhaseTrackingGoal(BandGoal):
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
-        return join_terms([self._overlap(curves, p) * self._phase(curves, p)
-                           for p in self.pairs]) * self.scale
+        return (
+            join_terms([self._overlap(curves, p) * self._phase(curves, p) for p in self.pairs])
+            * self.scale
+        )
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `Goal.tangents`."""
@@ -70,15 +70,17 @@ class PhaseTrackingGoal(BandGoal):
         loudest = np.take_along_axis(slopes, holder[None, :, None, :], axis=0)[0]
         terms = []
         for first, second in self.pairs:
-            lower = np.where((levels[first] <= levels[second])[:, None], slopes[first],
-                             slopes[second])
+            lower = np.where(
+                (levels[first] <= levels[second])[:, None], slopes[first], slopes[second]
+            )
             overlap = self._overlap(curves, (first, second))
             moving = ((overlap > 0.0) & (overlap < 1.0))[:, None]
             d_overlap = np.where(moving, (lower - loudest) / self.overlap_db, 0.0)
-            d_phase = DEGREES * way_phase_difference_slope(
-                tangents, first, second)[..., self.span]
-            terms.append(overlap[:, None] * d_phase
-                         + d_overlap * self._phase(curves, (first, second))[:, None])
+            d_phase = DEGREES * way_phase_difference_slope(tangents, first, second)[..., self.span]
+            terms.append(
+                overlap[:, None] * d_phase
+                + d_overlap * self._phase(curves, (first, second))[:, None]
+            )
         return join_terms(terms) * self.scale
 
     def describe(self, curves: Curves) -> str:
@@ -88,8 +90,10 @@ class PhaseTrackingGoal(BandGoal):
         at = int(np.argmax(np.abs(terms[worst])))
         first, second = self.pairs[worst]
         phase = float(self._phase(curves, self.pairs[worst])[at])
-        return (f"{self.ways[second]} and {self.ways[first]} are {abs(phase):.0f} degrees apart at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}")
+        return (
+            f"{self.ways[second]} and {self.ways[first]} are {abs(phase):.0f} degrees apart at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')}"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +121,7 @@ class InvertedNullGoal(BandGoal):
     ways: tuple[str, ...]
     silent: bool = False
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> InvertedNullGoal:
+    def thinned(self, index: Index, *, bound: bool) -> InvertedNullGoal:
         """See `Goal.thinned`: a part of the grid gives no bound but 0."""
         thin = BandGoal.thinned(self, index, bound=bound)
         return replace(thin, scale=self.scale, silent=bound or len(thin.index) < 2)
@@ -139,22 +143,33 @@ class InvertedNullGoal(BandGoal):
         start = np.take_along_axis(phase, at, axis=-1)[..., 0]
         step = np.take_along_axis(phase, at + 1, axis=-1)[..., 0] - start
         step = (step + np.pi) % (2.0 * np.pi) - np.pi
-        return _Crossing(at=at, found=found, here=here, there=there, gap=gap, share=share,
-                         step_rad=step, phase_rad=start + share * step)
+        return _Crossing(
+            at=at,
+            found=found,
+            here=here,
+            there=there,
+            gap=gap,
+            share=share,
+            step_rad=step,
+            phase_rad=start + share * step,
+        )
 
     def depth_db(self, curves: Curves, pair: tuple[int, int]) -> Real:
         """Depth of the null of one pair in dB, 0 without a crossing, shape (...)."""
         crossing = self._crossing(curves, pair)
-        ratio = np.maximum(np.abs(np.tan(0.5 * crossing.phase_rad)),
-                           10.0 ** (-DEEPEST_NULL_DB / 20.0))
+        ratio = np.maximum(
+            np.abs(np.tan(0.5 * crossing.phase_rad)), 10.0 ** (-DEEPEST_NULL_DB / 20.0)
+        )
         return np.asarray(np.where(crossing.found, -20.0 * np.log10(ratio), 0.0))
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
         if self.silent:
             return np.zeros(len(self.pairs))
-        short = [np.maximum(self.wanted_db - self.depth_db(curves, p), 0.0)[..., None]
-                 for p in self.pairs]
+        short = [
+            np.maximum(self.wanted_db - self.depth_db(curves, p), 0.0)[..., None]
+            for p in self.pairs
+        ]
         return join_terms(short) * self.scale
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
@@ -167,17 +182,20 @@ class InvertedNullGoal(BandGoal):
             c = self._crossing(curves, pair)
             depth = self.depth_db(curves, pair)
             counts = c.found & (depth < self.wanted_db) & (depth < DEEPEST_NULL_DB)
-            level = (drive_db_slope(tangents, pair[0])
-                     - drive_db_slope(tangents, pair[1]))[..., self.span]
+            level = (drive_db_slope(tangents, pair[0]) - drive_db_slope(tangents, pair[1]))[
+                ..., self.span
+            ]
             phase = way_phase_difference_slope(tangents, *pair)[..., self.span]
             at = c.at[:, None]
             here = np.take_along_axis(level, at, axis=-1)[..., 0]
             there = np.take_along_axis(level, at + 1, axis=-1)[..., 0]
             # t = x / (x - y), so dt = (x dy - y dx) / (x - y)^2
             d_share = (c.here[:, None] * there - c.there[:, None] * here) / c.gap[:, None] ** 2
-            d_phase = ((1.0 - c.share)[:, None] * np.take_along_axis(phase, at, axis=-1)[..., 0]
-                       + c.share[:, None] * np.take_along_axis(phase, at + 1, axis=-1)[..., 0]
-                       + c.step_rad[:, None] * d_share)
+            d_phase = (
+                (1.0 - c.share)[:, None] * np.take_along_axis(phase, at, axis=-1)[..., 0]
+                + c.share[:, None] * np.take_along_axis(phase, at + 1, axis=-1)[..., 0]
+                + c.step_rad[:, None] * d_share
+            )
             # d(-20 log10|tan(phi/2)|) = -(20/ln 10) dphi / sin(phi)
             sine = np.where(counts, np.sin(c.phase_rad), 1.0)
             lever = np.where(counts, 20.0 / np.log(10.0) / sine, 0.0)
@@ -186,9 +204,11 @@ class InvertedNullGoal(BandGoal):
 
     def describe(self, curves: Curves) -> str:
         """See `Goal.describe`."""
-        said = [f"{self.ways[second]} against {self.ways[first]} "
-                f"{float(self.depth_db(curves, (first, second))):.0f} dB"
-                for first, second in self.pairs]
+        said = [
+            f"{self.ways[second]} against {self.ways[first]} "
+            f"{float(self.depth_db(curves, (first, second))):.0f} dB"
+            for first, second in self.pairs
+        ]
         return f"depth with one way turned round: {', '.join(said)}"
 
 
@@ -196,8 +216,8 @@ class InvertedNullGoal(BandGoal):
 class _Crossing:
     """Where two levels meet, each field of shape (...); `at` keeps a last axis of one."""
 
-    at: NDArray[np.intp]
-    found: NDArray[np.bool_]
+    at: Index
+    found: Flags
     here: Real
     there: Real
     gap: Real
@@ -224,23 +244,29 @@ class BreakUpGoal(BandGoal):
     down_db: float
     ways: tuple[str, ...]
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> BreakUpGoal:
+    def thinned(self, index: Index, *, bound: bool) -> BreakUpGoal:
         """See `Goal.thinned`."""
         thin = BandGoal.thinned(self, index, bound=bound)
         first = [(w, float(self.frequency_hz[k])) for w, k in self.starts]
-        return replace(thin, starts=tuple(
-            (w, int(np.searchsorted(thin.frequency_hz, hz))) for w, hz in first))
+        return replace(
+            thin, starts=tuple((w, int(np.searchsorted(thin.frequency_hz, hz))) for w, hz in first)
+        )
 
     def _excess(self, curves: Curves, way: int, start: int) -> Real:
         band = self.span
         above = slice(band.start + start, band.stop)
-        return np.asarray(way_level_db(curves, way)[..., above]
-                          - curves.level_db("on_axis")[..., above] + self.down_db)
+        return np.asarray(
+            way_level_db(curves, way)[..., above]
+            - curves.level_db("on_axis")[..., above]
+            + self.down_db
+        )
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
-        return join_terms([np.maximum(self._excess(curves, *s), 0.0)
-                           for s in self.starts]) * self.scale
+        return (
+            join_terms([np.maximum(self._excess(curves, *s), 0.0) for s in self.starts])
+            * self.scale
+        )
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `Goal.tangents`."""
@@ -258,7 +284,9 @@ class BreakUpGoal(BandGoal):
         way, start = self.starts[worst]
         at = int(np.argmax(parts[worst]))
         below = self.down_db - float(parts[worst][at])
-        return (f"{self.ways[way]} is only {below:.0f} dB below the sum at "
-                f"{format_quantity(self.frequency_hz[start + at], 'Hz')}"
-                if below < self.down_db else
-                f"every driver is at least {self.down_db:g} dB below the sum above its range")
+        return (
+            f"{self.ways[way]} is only {below:.0f} dB below the sum at "
+            f"{format_quantity(self.frequency_hz[start + at], 'Hz')}"
+            if below < self.down_db
+            else f"every driver is at least {self.down_db:g} dB below the sum above its range"
+        )

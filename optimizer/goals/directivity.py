@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Real
 from optimizer.goals.base import BandGoal, join_terms
-from optimizer.units import format_quantity
-
-Real = NDArray[np.float64]
+from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,8 +23,10 @@ class SimilarityGoal(BandGoal):
 
     def _differences(self, source: Curves | CurveTangents) -> list[Real]:
         axis = source.level_db(self.curve_names[0])[..., self.span]
-        return [self._detrended(source.level_db(name)[..., self.span] - axis)
-                for name in self.curve_names[1:]]
+        return [
+            self._detrended(source.level_db(name)[..., self.span] - axis)
+            for name in self.curve_names[1:]
+        ]
 
     def _detrended(self, value: Real) -> Real:
         count = len(self.frequency_hz)
@@ -51,8 +51,10 @@ class SimilarityGoal(BandGoal):
         parts = self._differences(curves)
         worst = int(np.argmax([np.abs(p).max() for p in parts]))
         at = int(np.argmax(np.abs(parts[worst])))
-        return (f"worst {self.curve_names[1 + worst]}: {parts[worst][at]:+.1f} dB at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')} against the axis")
+        return (
+            f"worst {self.curve_names[1 + worst]}: {parts[worst][at]:+.1f} dB at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')} against the axis"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,10 +79,12 @@ class MonotonyGoal(BandGoal):
         peak = np.maximum.accumulate(value, axis=-1)
         # Index of the point that holds the running maximum.
         holder = np.maximum.accumulate(
-            np.where(value >= peak, np.arange(value.shape[-1]), 0), axis=-1)
+            np.where(value >= peak, np.arange(value.shape[-1]), 0), axis=-1
+        )
         slope = self._index_db(tangents)
         return np.asarray(
-            (np.take_along_axis(slope, holder[:, None, :], axis=-1) - slope) * self.scale)
+            (np.take_along_axis(slope, holder[:, None, :], axis=-1) - slope) * self.scale
+        )
 
     def describe(self, curves: Curves) -> str:
         """See `Goal.describe`."""
@@ -88,8 +92,9 @@ class MonotonyGoal(BandGoal):
         at = int(np.argmax(fallen))
         if fallen[at] < 0.05:
             return "the index never falls"
-        return (f"falls back by {fallen[at]:.1f} dB at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}")
+        return (
+            f"falls back by {fallen[at]:.1f} dB at {format_quantity(self.frequency_hz[at], 'Hz')}"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +107,10 @@ class LobeSymmetryGoal(BandGoal):
 
     def _differences(self, source: Curves | CurveTangents) -> list[Real]:
         names = self.curve_names
-        return [source.level_db(up)[..., self.span] - source.level_db(down)[..., self.span]
-                for up, down in zip(names[::2], names[1::2], strict=True)]
+        return [
+            source.level_db(up)[..., self.span] - source.level_db(down)[..., self.span]
+            for up, down in zip(names[::2], names[1::2], strict=True)
+        ]
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
@@ -118,9 +125,11 @@ class LobeSymmetryGoal(BandGoal):
         parts = self._differences(curves)
         worst = int(np.argmax([np.abs(p).max() for p in parts]))
         at = int(np.argmax(np.abs(parts[worst])))
-        return (f"{self.curve_names[2 * worst]} is {parts[worst][at]:+.1f} dB against "
-                f"{self.curve_names[2 * worst + 1]}, at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}")
+        return (
+            f"{self.curve_names[2 * worst]} is {parts[worst][at]:+.1f} dB against "
+            f"{self.curve_names[2 * worst + 1]}, at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')}"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,5 +165,7 @@ class LobeDepthGoal(BandGoal):
         falls = self._falls(curves)
         worst = int(np.argmax([f.max() for f in falls]))
         at = int(np.argmax(falls[worst]))
-        return (f"deepest {self.curve_names[1 + worst]}: {-falls[worst][at]:+.1f} dB re axis at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}")
+        return (
+            f"deepest {self.curve_names[1 + worst]}: {-falls[worst][at]:+.1f} dB re axis at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')}"
+        )

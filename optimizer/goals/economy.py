@@ -69,8 +69,9 @@ def copper_kg(part: Part) -> float:
     total = 0.0
     for piece in pieces:
         resistance = part.loss_ohm * piece / sum(pieces)
-        side = np.sqrt(3.0 * np.pi * COPPER_OHM_M * piece
-                       / (COPPER_FILL * BROOKS_H_PER_M * resistance))
+        side = np.sqrt(
+            3.0 * np.pi * COPPER_OHM_M * piece / (COPPER_FILL * BROOKS_H_PER_M * resistance)
+        )
         total += 3.0 * np.pi * COPPER_FILL * COPPER_KG_PER_M3 * side**3
     return float(total)
 
@@ -110,9 +111,12 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
             if bought and not any(known):
                 raise InputError(
                     f"the goal needs prices, and no {bought[0].kind} in stock has one",
-                    key=f"goals.{name}", remedy="give prices in the stock or remove the goal")
+                    key=f"goals.{name}",
+                    remedy="give prices in the stock or remove the goal",
+                )
             cost += spec.each * np.array(
-                [max(known, default=0.0) if p.price is None else p.price for p in parts])
+                [max(known, default=0.0) if p.price is None else p.price for p in parts]
+            )
         elif isinstance(spec, CopperGoalSpec):
             cost += spec.each * np.array([copper_kg(p) for p in parts])
         elif isinstance(spec, ChangesGoalSpec) and any(on_board):
@@ -131,8 +135,9 @@ def removal_cost(specs: Mapping[str, GoalSpec], count: int) -> float:
     count : int
         Parts taken off.
     """
-    return float(sum(spec.each * count for spec in specs.values()
-                     if isinstance(spec, ChangesGoalSpec)))
+    return float(
+        sum(spec.each * count for spec in specs.values() if isinstance(spec, ChangesGoalSpec))
+    )
 
 
 def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
@@ -192,35 +197,70 @@ def economy_figures(
     list of EconomyFigure
         In the order of `specs`.
     """
-    parts = [part for way in network.ways for slot in way.slots for part in slot.parts
-             if part.origin != "kept"]
+    parts = [
+        part
+        for way in network.ways
+        for slot in way.slots
+        for part in slot.parts
+        if part.origin != "kept"
+    ]
     out: list[EconomyFigure] = []
     for name, spec in specs.items():
         if isinstance(spec, PartsGoalSpec) and spec.each:
             count = network.piece_count
-            out.append(EconomyFigure(
-                name=name, value=float(count), unit="pieces", weight=spec.each,
-                cost=spec.each * count, detail=f"each piece must earn {spec.each:g} dB"))
+            out.append(
+                EconomyFigure(
+                    name=name,
+                    value=float(count),
+                    unit="pieces",
+                    weight=spec.each,
+                    cost=spec.each * count,
+                    detail=f"each piece must earn {spec.each:g} dB",
+                )
+            )
         elif isinstance(spec, PriceGoalSpec) and spec.each:
             known = [p.price for p in parts if p.price is not None]
-            out.append(EconomyFigure(
-                name=name, value=float(sum(known)), unit=currency or "money", weight=spec.each,
-                cost=spec.each * float(sum(known)),
-                detail=(f"{len(parts) - len(known)} parts without a price count as the dearest"
-                        if len(known) < len(parts) else "of all pieces")))
+            out.append(
+                EconomyFigure(
+                    name=name,
+                    value=float(sum(known)),
+                    unit=currency or "money",
+                    weight=spec.each,
+                    cost=spec.each * float(sum(known)),
+                    detail=(
+                        f"{len(parts) - len(known)} parts without a price count as the dearest"
+                        if len(known) < len(parts)
+                        else "of all pieces"
+                    ),
+                )
+            )
         elif isinstance(spec, CopperGoalSpec) and spec.each:
             mass = sum(copper_kg(p) for p in parts)
-            out.append(EconomyFigure(
-                name=name, value=float(mass), unit="kg", weight=spec.each,
-                cost=spec.each * float(mass), detail="in coils, estimated as air-core"))
+            out.append(
+                EconomyFigure(
+                    name=name,
+                    value=float(mass),
+                    unit="kg",
+                    weight=spec.each,
+                    cost=spec.each * float(mass),
+                    detail="in coils, estimated as air-core",
+                )
+            )
         elif isinstance(spec, ChangesGoalSpec) and spec.each and topology is not None:
             altered, removed = count_changes(topology, network)
-            out.append(EconomyFigure(
-                name=name, value=float(altered + removed), unit="changes", weight=spec.each,
-                cost=spec.each * (altered + removed),
-                detail=f"{altered} altered and {removed} removed of the parts on the board"))
+            out.append(
+                EconomyFigure(
+                    name=name,
+                    value=float(altered + removed),
+                    unit="changes",
+                    weight=spec.each,
+                    cost=spec.each * (altered + removed),
+                    detail=f"{altered} altered and {removed} removed of the parts on the board",
+                )
+            )
     if cost is not None:
         rest = cost - sum(f.cost for f in out if not isinstance(specs[f.name], PriceGoalSpec))
-        out = [replace(f, cost=rest) if isinstance(specs[f.name], PriceGoalSpec) else f
-               for f in out]
+        out = [
+            replace(f, cost=rest) if isinstance(specs[f.name], PriceGoalSpec) else f for f in out
+        ]
     return out

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.channels import (
     DEGREES,
@@ -15,10 +14,9 @@ from optimizer.acoustics.channels import (
     impedance_phase_slope,
 )
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Real
 from optimizer.goals.base import BandGoal
-from optimizer.units import format_quantity
-
-Real = NDArray[np.float64]
+from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,8 +49,10 @@ class ImpedanceFloorGoal(BandGoal):
         """See `Goal.describe`."""
         ohm = 10.0 ** (curves.impedance_db[..., self.span] / 20.0)
         at = int(np.argmin(ohm))
-        return (f"lowest {ohm[at]:.2f} ohm at {self.frequency_hz[at]:.0f} Hz, "
-                f"floor {self.floor_ohm:g} ohm")
+        return (
+            f"lowest {ohm[at]:.2f} ohm at {self.frequency_hz[at]:.0f} Hz, "
+            f"floor {self.floor_ohm:g} ohm"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +83,10 @@ class ImpedancePhaseGoal(BandGoal):
         """See `Goal.describe`."""
         phase = DEGREES * impedance_phase_rad(curves)[..., self.span]
         at = int(np.argmax(np.abs(phase)))
-        return (f"largest {phase[at]:+.0f} degrees at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}")
+        return (
+            f"largest {phase[at]:+.0f} degrees at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,5 +115,7 @@ class EpdrFloorGoal(BandGoal):
         """See `Goal.describe`."""
         ohm = 10.0 ** (epdr_db(curves)[..., self.span] / 20.0)
         at = int(np.argmin(ohm))
-        return (f"lowest {ohm[at]:.2f} ohm at {format_quantity(self.frequency_hz[at], 'Hz')}, "
-                f"floor {self.floor_ohm:g} ohm")
+        return (
+            f"lowest {ohm[at]:.2f} ohm at {format_quantity(self.frequency_hz[at], 'Hz')}, "
+            f"floor {self.floor_ohm:g} ohm"
+        )

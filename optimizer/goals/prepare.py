@@ -8,9 +8,9 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.averages import direction_curve
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.goals import specs as spec_of
 from optimizer.goals.base import Goal, band_index
@@ -28,11 +28,12 @@ from optimizer.goals.specs import GoalSpec
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import Direction
 
-Real = NDArray[np.float64]
 Ways = Sequence[tuple[str, Driver]]
 
-_REMEDY = ("add directions under drivers.NAME.response, let them be estimated with "
-           '"measured: {estimate: yes}", or remove the goal')
+_REMEDY = (
+    "add directions under drivers.NAME.response, let them be estimated with "
+    '"measured: {estimate: yes}", or remove the goal'
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,9 +69,14 @@ class Request:
             Curves that are averaged over besides frequency.
         """
         index = band_index(self.frequency_hz, self.spec.band_hz, self.name)
-        return {"name": self.name, "index": index, "frequency_hz": self.frequency_hz[index],
-                "weight": self.spec.weight, "hard": getattr(self.spec, "hard", False),
-                "scale": 1.0 / np.sqrt(len(index) * terms)}
+        return {
+            "name": self.name,
+            "index": index,
+            "frequency_hz": self.frequency_hz[index],
+            "weight": self.spec.weight,
+            "hard": getattr(self.spec, "hard", False),
+            "scale": 1.0 / np.sqrt(len(index) * terms),
+        }
 
     def need(self, *curves: str) -> None:
         """Refuse the goal when a curve is missing."""
@@ -78,16 +84,22 @@ class Request:
             if curve not in self.available:
                 raise InputError(
                     f"the goal needs the curve {curve.replace('_', ' ')}, for which no off-axis "
-                    "directions were given", key=f"goals.{self.name}", remedy=_REMEDY)
+                    "directions were given",
+                    key=f"goals.{self.name}",
+                    remedy=_REMEDY,
+                )
 
     def directions(self, *, vertical: bool) -> list[Direction]:
         """Directions of the drivers within the angle of the spec, the axis left out."""
         if not self.ways:
             return []
         limit = self.spec.angle_deg + 1e-9
-        return [d for d in self.ways[0][1].directions
-                if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= limit
-                and not (vertical and d.horizontal_deg)]
+        return [
+            d
+            for d in self.ways[0][1].directions
+            if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= limit
+            and not (vertical and d.horizontal_deg)
+        ]
 
 
 def prepare_goal(
@@ -126,8 +138,9 @@ def prepare_goal(
     if isinstance(spec, spec_of.ECONOMY_SPECS):
         return None
     build = _BUILDERS[type(spec)]
-    return build(Request(name=name, spec=spec, frequency_hz=frequency_hz, available=available,
-                         ways=ways))
+    return build(
+        Request(name=name, spec=spec, frequency_hz=frequency_hz, available=available, ways=ways)
+    )
 
 
 def prepare_goals(
@@ -158,11 +171,17 @@ def prepare_goals(
     InputError
         See `prepare_goal`; also when no goal on a curve with a weight remains.
     """
-    goals = [g for n, s in specs.items()
-             if (g := prepare_goal(n, s, frequency_hz, available, ways)) is not None]
+    goals = [
+        g
+        for n, s in specs.items()
+        if (g := prepare_goal(n, s, frequency_hz, available, ways)) is not None
+    ]
     if not any(g.weight > 0.0 and g.curve_names for g in goals):
-        raise InputError("at least one goal on a curve needs a weight above 0", key="goals",
-                         remedy="add on_axis, in_room or another curve")
+        raise InputError(
+            "at least one goal on a curve needs a weight above 0",
+            key="goals",
+            remedy="add on_axis, in_room or another curve",
+        )
     return tuple(goals)
 
 
@@ -193,12 +212,18 @@ def _line(request: Request, curves: tuple[str, ...]) -> LineGoal:
     request.need(*curves)
     shared = request.band()
     return LineGoal(
-        name=request.name, curve_names=curves, index=shared["index"], weight=shared["weight"],
-        octaves=np.log2(shared["frequency_hz"] / 1000.0), scale=shared["scale"],
+        name=request.name,
+        curve_names=curves,
+        index=shared["index"],
+        weight=shared["weight"],
+        octaves=np.log2(shared["frequency_hz"] / 1000.0),
+        scale=shared["scale"],
         tilt_db_per_octave=getattr(request.spec, "tilt_db_per_octave", None),
         level_db=getattr(request.spec, "level_db", None),
         shelf=(request.spec.shelf_db, request.spec.shelf_hz)
-        if getattr(request.spec, "shelf_db", 0.0) else None)
+        if getattr(request.spec, "shelf_db", 0.0)
+        else None,
+    )
 
 
 def _curve(request: Request) -> Goal:
@@ -238,71 +263,107 @@ def _lobe_depth(request: Request) -> Goal:
     if not directions:
         raise _no_directions(request, "vertical")
     curves = ("on_axis", *(direction_curve(d) for d in directions))
-    return LobeDepthGoal(**request.band(len(directions)), unit="dB rms below", curve_names=curves,
-                         allowed_db=request.spec.allowed_db)
+    return LobeDepthGoal(
+        **request.band(len(directions)),
+        unit="dB rms below",
+        curve_names=curves,
+        allowed_db=request.spec.allowed_db,
+    )
 
 
 def _no_directions(request: Request, what: str) -> InputError:
     return InputError(
         f"the goal needs {what} directions up to {request.spec.angle_deg:g} degrees, for which "
-        "no off-axis directions were given", key=f"goals.{request.name}", remedy=_REMEDY)
+        "no off-axis directions were given",
+        key=f"goals.{request.name}",
+        remedy=_REMEDY,
+    )
 
 
 def _neighbours(request: Request) -> dict[str, Any]:
     pairs = neighbouring_ways(request.frequency_hz, request.ways)
     if not pairs:
-        raise InputError("the goal needs at least two ways", key=f"goals.{request.name}",
-                         value=len(request.ways), remedy="remove the goal")
+        raise InputError(
+            "the goal needs at least two ways",
+            key=f"goals.{request.name}",
+            value=len(request.ways),
+            remedy="remove the goal",
+        )
     return {"pairs": pairs, "ways": tuple(name for name, _ in request.ways)}
 
 
 def _phase_tracking(request: Request) -> Goal:
     pairs = _neighbours(request)
     return PhaseTrackingGoal(
-        **request.band(len(pairs["pairs"])), unit="deg rms", curve_names=("on_axis",),
-        overlap_db=request.spec.overlap_db, **pairs)
+        **request.band(len(pairs["pairs"])),
+        unit="deg rms",
+        curve_names=("on_axis",),
+        overlap_db=request.spec.overlap_db,
+        **pairs,
+    )
 
 
 def _inverted_null(request: Request) -> Goal:
     pairs = _neighbours(request)
     shared = request.band()
     shared["scale"] = 1.0 / np.sqrt(len(pairs["pairs"]))
-    return InvertedNullGoal(**shared, unit="dB short", curve_names=("on_axis",),
-                            wanted_db=request.spec.wanted_db, **pairs)
+    return InvertedNullGoal(
+        **shared,
+        unit="dB short",
+        curve_names=("on_axis",),
+        wanted_db=request.spec.wanted_db,
+        **pairs,
+    )
 
 
 def _break_up(request: Request) -> Goal:
     f = request.frequency_hz
-    limited = [(w, d.limits.highest_hz) for w, (_, d) in enumerate(request.ways)
-               if d.limits.highest_hz is not None and d.limits.highest_hz < f[-1]]
+    limited = [
+        (w, d.limits.highest_hz)
+        for w, (_, d) in enumerate(request.ways)
+        if d.limits.highest_hz is not None and d.limits.highest_hz < f[-1]
+    ]
     if not limited:
         raise InputError(
             "the goal needs a driver whose highest frequency is stated",
-            key=f"goals.{request.name}", remedy="add limits: {highest_hz: ...} under a driver")
+            key=f"goals.{request.name}",
+            remedy="add limits: {highest_hz: ...} under a driver",
+        )
     index = np.flatnonzero(f > min(hz for _, hz in limited))
     starts = tuple((w, int(np.count_nonzero(f[index] <= hz))) for w, hz in limited)
     points = sum(len(index) - start for _, start in starts)
     return BreakUpGoal(
-        name=request.name, index=index, frequency_hz=f[index], weight=request.spec.weight,
-        hard=request.spec.hard, scale=1.0 / np.sqrt(max(1, points)), unit="dB rms over",
-        curve_names=("on_axis",), starts=starts, down_db=request.spec.down_db,
-        ways=tuple(name for name, _ in request.ways))
+        name=request.name,
+        index=index,
+        frequency_hz=f[index],
+        weight=request.spec.weight,
+        hard=request.spec.hard,
+        scale=1.0 / np.sqrt(max(1, points)),
+        unit="dB rms over",
+        curve_names=("on_axis",),
+        starts=starts,
+        down_db=request.spec.down_db,
+        ways=tuple(name for name, _ in request.ways),
+    )
 
 
 def _sensitivity(request: Request) -> Goal:
     shared = {**request.band(), "scale": 1.0}
-    return SensitivityGoal(**shared, unit="dB below", curve_names=("on_axis",),
-                           floor_db=request.spec.floor_db)
+    return SensitivityGoal(
+        **shared, unit="dB below", curve_names=("on_axis",), floor_db=request.spec.floor_db
+    )
 
 
 def _impedance(request: Request) -> Goal:
-    return ImpedanceFloorGoal(**request.band(), unit="dB rms below",
-                              floor_ohm=request.spec.floor_ohm)
+    return ImpedanceFloorGoal(
+        **request.band(), unit="dB rms below", floor_ohm=request.spec.floor_ohm
+    )
 
 
 def _impedance_phase(request: Request) -> Goal:
-    return ImpedancePhaseGoal(**request.band(), unit="deg rms over",
-                              limit_deg=request.spec.limit_deg)
+    return ImpedancePhaseGoal(
+        **request.band(), unit="deg rms over", limit_deg=request.spec.limit_deg
+    )
 
 
 def _epdr(request: Request) -> Goal:

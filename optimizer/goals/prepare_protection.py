@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.programme import CREST, programme_weights
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.goals.protection import (
     LowDriveGoal,
@@ -18,7 +18,6 @@ from optimizer.goals.protection import (
 from optimizer.goals.specs import ExcursionGoalSpec, LowDriveGoalSpec, PowerGoalSpec
 from optimizer.measure.driver import Driver
 
-Real = NDArray[np.float64]
 Ways = Sequence[tuple[str, Driver]]
 
 
@@ -49,23 +48,35 @@ def prepare_low_drive(
     InputError
         When there is but one way, or no point of the grid below a limit.
     """
-    tops = [driver.limits.lowest_hz or find_resonance_hz(frequency_hz, driver.impedance)
-            for _, driver in ways]
+    tops = [
+        driver.limits.lowest_hz or find_resonance_hz(frequency_hz, driver.impedance)
+        for _, driver in ways
+    ]
     lowest = min(tops, default=0.0)
-    guarded = tuple((w, top) for w, top in enumerate(tops)
-                    if top > lowest and top >= frequency_hz[0])
+    guarded = tuple(
+        (w, top) for w, top in enumerate(tops) if top > lowest and top >= frequency_hz[0]
+    )
     if not guarded:
         raise InputError(
             "the goal needs a second driver with a higher lowest frequency",
-            key=f"goals.{name}", remedy="add limits: {lowest_hz: ...} to the tweeter, or remove "
-            "the goal")
+            key=f"goals.{name}",
+            remedy="add limits: {lowest_hz: ...} to the tweeter, or remove the goal",
+        )
     highest = max(top for _, top in guarded)
     index = np.flatnonzero(frequency_hz <= highest * (1.0 + 1e-9))
     points = sum(int(np.count_nonzero(frequency_hz <= top * (1.0 + 1e-9))) for _, top in guarded)
     return LowDriveGoal(
-        name=name, index=index, frequency_hz=frequency_hz[index], weight=spec.weight,
-        hard=spec.hard, scale=1.0 / np.sqrt(points), unit="dB rms over", tops=guarded,
-        down_db=spec.down_db, ways=tuple(n for n, _ in ways))
+        name=name,
+        index=index,
+        frequency_hz=frequency_hz[index],
+        weight=spec.weight,
+        hard=spec.hard,
+        scale=1.0 / np.sqrt(points),
+        unit="dB rms over",
+        tops=guarded,
+        down_db=spec.down_db,
+        ways=tuple(n for n, _ in ways),
+    )
 
 
 def prepare_stress(
@@ -113,21 +124,45 @@ def prepare_stress(
             rows.append(watts / limits.watts)
             words.append((f"{label} takes {{:.1f}} of {limits.watts:g} W", limits.watts, 1.0))
             wayside.append(way)
-        elif (isinstance(spec, ExcursionGoalSpec) and limits.excursion_m is not None
-              and limits.force_factor_tm is not None and limits.resistance_ohm is not None):
-            metres = excursion_per_volt(frequency_hz, driver.impedance, limits.resistance_ohm,
-                                        limits.force_factor_tm)
+        elif (
+            isinstance(spec, ExcursionGoalSpec)
+            and limits.excursion_m is not None
+            and limits.force_factor_tm is not None
+            and limits.resistance_ohm is not None
+        ):
+            metres = excursion_per_volt(
+                frequency_hz, driver.impedance, limits.resistance_ohm, limits.force_factor_tm
+            )
             peak = CREST**2 * volts_squared * share * metres**2
             rows.append(peak / limits.excursion_m**2)
-            words.append((f"{label} moves {{:.1f}} of {1e3 * limits.excursion_m:g} mm",
-                          1e3 * limits.excursion_m, 0.5))
+            words.append(
+                (
+                    f"{label} moves {{:.1f}} of {1e3 * limits.excursion_m:g} mm",
+                    1e3 * limits.excursion_m,
+                    0.5,
+                )
+            )
             wayside.append(way)
     if not rows:
-        asked = ("limits: {watts: ...}" if isinstance(spec, PowerGoalSpec)
-                 else "limits: {excursion: ..., force_factor: ..., resistance: ...}")
-        raise InputError("the goal needs a driver whose limits are stated", key=f"goals.{name}",
-                         remedy=f"add {asked} under a driver, or remove the goal")
+        asked = (
+            "limits: {watts: ...}"
+            if isinstance(spec, PowerGoalSpec)
+            else "limits: {excursion: ..., force_factor: ..., resistance: ...}"
+        )
+        raise InputError(
+            "the goal needs a driver whose limits are stated",
+            key=f"goals.{name}",
+            remedy=f"add {asked} under a driver, or remove the goal",
+        )
     return StressGoal(
-        name=name, index=np.arange(len(frequency_hz)), frequency_hz=frequency_hz,
-        weight=spec.weight, hard=spec.hard, scale=1.0 / np.sqrt(len(rows)), unit="dB over",
-        wayside=tuple(wayside), stress=np.array(rows), words=tuple(words))
+        name=name,
+        index=np.arange(len(frequency_hz)),
+        frequency_hz=frequency_hz,
+        weight=spec.weight,
+        hard=spec.hard,
+        scale=1.0 / np.sqrt(len(rows)),
+        unit="dB over",
+        wayside=tuple(wayside),
+        stress=np.array(rows),
+        words=tuple(words),
+    )

@@ -9,15 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.channels import drive_db, drive_db_slope, drive_square_slope
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Complex, Index, Real
 from optimizer.goals.base import BandGoal, join_terms
-from optimizer.units import format_quantity
-
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,24 +44,33 @@ class LowDriveGoal(BandGoal):
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
-        return join_terms([np.maximum(self._excess(curves, *t), 0.0)
-                           for t in self.tops]) * self.scale
+        return (
+            join_terms([np.maximum(self._excess(curves, *t), 0.0) for t in self.tops]) * self.scale
+        )
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `Goal.tangents`."""
-        return join_terms([
-            drive_db_slope(tangents, way)[..., self._below(top)]
-            * (self._excess(curves, way, top) > 0.0)[:, None]
-            for way, top in self.tops]) * self.scale
+        return (
+            join_terms(
+                [
+                    drive_db_slope(tangents, way)[..., self._below(top)]
+                    * (self._excess(curves, way, top) > 0.0)[:, None]
+                    for way, top in self.tops
+                ]
+            )
+            * self.scale
+        )
 
     def describe(self, curves: Curves) -> str:
         """See `Goal.describe`."""
         parts = [self._excess(curves, *t) for t in self.tops]
         worst = int(np.argmax([p.max() for p in parts]))
         at = int(np.argmax(parts[worst]))
-        return (f"{self.ways[self.tops[worst][0]]} is driven "
-                f"{parts[worst][at] - self.down_db:+.1f} dB at "
-                f"{format_quantity(self.frequency_hz[at], 'Hz')}, limit {-self.down_db:g} dB")
+        return (
+            f"{self.ways[self.tops[worst][0]]} is driven "
+            f"{parts[worst][at] - self.down_db:+.1f} dB at "
+            f"{format_quantity(self.frequency_hz[at], 'Hz')}, limit {-self.down_db:g} dB"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,16 +92,18 @@ class StressGoal(BandGoal):
     stress: Real
     words: tuple[tuple[str, float, float], ...]
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> StressGoal:
+    def thinned(self, index: Index, *, bound: bool) -> StressGoal:
         """See `Goal.thinned`: a part of a sum of positive terms is a bound as it is."""
         chosen = np.isin(self.index, index)
         kept = int(np.count_nonzero(chosen))
         # Without a bound the points left stand for their neighbours too.
         factor = 1.0 if bound else len(self.index) / max(1, kept)
         return replace(
-            self, index=np.searchsorted(index, self.index[chosen]),
+            self,
+            index=np.searchsorted(index, self.index[chosen]),
             frequency_hz=self.frequency_hz[chosen],
-            stress=np.ascontiguousarray(self.stress[:, chosen]) * factor)
+            stress=np.ascontiguousarray(self.stress[:, chosen]) * factor,
+        )
 
     def _ratios(self, curves: Curves) -> list[Real]:
         out = []
@@ -106,8 +114,10 @@ class StressGoal(BandGoal):
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""
-        return join_terms([10.0 * np.log10(np.maximum(r, 1.0)) for r in self._ratios(curves)]
-                          ) * self.scale
+        return (
+            join_terms([10.0 * np.log10(np.maximum(r, 1.0)) for r in self._ratios(curves)])
+            * self.scale
+        )
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `Goal.tangents`."""
@@ -126,8 +136,9 @@ class StressGoal(BandGoal):
         return "; ".join(said)
 
 
-def excursion_per_volt(frequency_hz: Real, impedance: Complex, resistance_ohm: float,
-                       force_factor_tm: float) -> Real:
+def excursion_per_volt(
+    frequency_hz: Real, impedance: Complex, resistance_ohm: float, force_factor_tm: float
+) -> Real:
     """Estimate the excursion of a voice coil for one volt at the terminals.
 
     Parameters

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Index, Real
 from optimizer.goals.base import BandGoal, Goal, span_of
-
-Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +39,7 @@ class LineGoal:
 
     name: str
     curve_names: tuple[str, ...]
-    index: NDArray[np.intp]
+    index: Index
     octaves: Real
     weight: float
     tilt_db_per_octave: float | None
@@ -139,13 +137,16 @@ class LineGoal:
             moved = np.where(resting[:, None, None], held, moved)
         return np.asarray(moved * self.scale)
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> Goal:
+    def thinned(self, index: Index, *, bound: bool) -> Goal:
         """See `Goal.thinned`."""
         chosen = np.isin(self.index, index)
         kept = int(np.count_nonzero(chosen))
         return replace(
-            self, index=np.searchsorted(index, self.index[chosen]), octaves=self.octaves[chosen],
-            scale=self.scale if bound else 1.0 / np.sqrt(max(1, kept)))
+            self,
+            index=np.searchsorted(index, self.index[chosen]),
+            octaves=self.octaves[chosen],
+            scale=self.scale if bound else 1.0 / np.sqrt(max(1, kept)),
+        )
 
     def describe(self, curves: Curves) -> str:
         """See `Goal.describe`."""
@@ -172,7 +173,7 @@ class SensitivityGoal(BandGoal):
     floor_db: float
     silent: bool = False
 
-    def thinned(self, index: NDArray[np.intp], *, bound: bool) -> SensitivityGoal:
+    def thinned(self, index: Index, *, bound: bool) -> SensitivityGoal:
         """See `Goal.thinned`."""
         thin = BandGoal.thinned(self, index, bound=bound)
         return replace(thin, scale=1.0, silent=bound or not len(thin.index))
@@ -180,7 +181,8 @@ class SensitivityGoal(BandGoal):
     def _mean(self, source: Curves | CurveTangents) -> Real:
         count = len(self.frequency_hz)
         return np.asarray(
-            source.level_db("on_axis")[..., self.span] @ np.full((count, 1), 1.0 / count))
+            source.level_db("on_axis")[..., self.span] @ np.full((count, 1), 1.0 / count)
+        )
 
     def residuals(self, curves: Curves) -> Real:
         """See `Goal.residuals`."""

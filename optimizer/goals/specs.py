@@ -44,14 +44,21 @@ def option(
     """
     return field(
         default=default,
-        metadata={"key": key, "form": form, "meaning": meaning, "unit": unit, "free": free,
-                  "least": least},
+        metadata={
+            "key": key,
+            "form": form,
+            "meaning": meaning,
+            "unit": unit,
+            "free": free,
+            "least": least,
+        },
     )
 
 
 def _weight(default: float = 1.0) -> Any:
-    return option("weight", "number", "how much one unit of this goal costs", default=default,
-                  least=0.0)
+    return option(
+        "weight", "number", "how much one unit of this goal costs", default=default, least=0.0
+    )
 
 
 def _band(low: float, high: float) -> Any:
@@ -72,17 +79,29 @@ class CurveGoalSpec:
     """
 
     tilt_db_per_octave: float | None = option(
-        "tilt", "quantity", "slope of the target line, or free", default=0.0, unit="dB/oct",
-        free=True)
+        "tilt",
+        "quantity",
+        "slope of the target line, or free",
+        default=0.0,
+        unit="dB/oct",
+        free=True,
+    )
     band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight()
     level_db: tuple[float, float] | None = option(
-        "level", "range", "level of the target line at 1 kHz, or free", default=None, unit="dB",
-        free=True)
-    shelf_db: float = option("shelf", "quantity", "the target's bass against the line",
-                             default=0.0, unit="dB")
-    shelf_hz: float = option("shelf_at", "quantity", "middle of that step", default=300.0,
-                             unit="Hz", least=1.0)
+        "level",
+        "range",
+        "level of the target line at 1 kHz, or free",
+        default=None,
+        unit="dB",
+        free=True,
+    )
+    shelf_db: float = option(
+        "shelf", "quantity", "the target's bass against the line", default=0.0, unit="dB"
+    )
+    shelf_hz: float = option(
+        "shelf_at", "quantity", "middle of that step", default=300.0, unit="Hz", least=1.0
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,13 +109,23 @@ class SmoothCurveGoalSpec:
     """A named curve against its own best straight line unless a tilt is given."""
 
     tilt_db_per_octave: float | None = option(
-        "tilt", "quantity", "slope of the target line, or free", default=None, unit="dB/oct",
-        free=True)
+        "tilt",
+        "quantity",
+        "slope of the target line, or free",
+        default=None,
+        unit="dB/oct",
+        free=True,
+    )
     band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight()
     level_db: tuple[float, float] | None = option(
-        "level", "range", "level of the target line at 1 kHz, or free", default=None, unit="dB",
-        free=True)
+        "level",
+        "range",
+        "level of the target line at 1 kHz, or free",
+        default=None,
+        unit="dB",
+        free=True,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +148,13 @@ class MonotonyGoalSpec:
 class SimilarityGoalSpec:
     """Likeness of single directions to the axis, each less its own straight line in dB."""
 
-    angle_deg: float = option("angle", "number", "directions up to this many degrees off the axis",
-                              default=60.0, least=0.0)
+    angle_deg: float = option(
+        "angle",
+        "number",
+        "directions up to this many degrees off the axis",
+        default=60.0,
+        least=0.0,
+    )
     band_hz: tuple[float, float] = _band(300.0, 10000.0)
     weight: float = _weight()
 
@@ -129,8 +163,9 @@ class SimilarityGoalSpec:
 class LobeSymmetryGoalSpec:
     """Difference between equal angles up and down."""
 
-    angle_deg: float = option("angle", "number", "vertical directions up to this many degrees",
-                              default=15.0, least=0.0)
+    angle_deg: float = option(
+        "angle", "number", "vertical directions up to this many degrees", default=15.0, least=0.0
+    )
     band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight(0.5)
 
@@ -139,10 +174,12 @@ class LobeSymmetryGoalSpec:
 class LobeDepthGoalSpec:
     """Fall of near vertical directions below the axis."""
 
-    angle_deg: float = option("angle", "number", "vertical directions up to this many degrees",
-                              default=15.0, least=0.0)
-    allowed_db: float = option("allow", "quantity", "a fall that does not count", default=1.0,
-                               unit="dB", least=0.0)
+    angle_deg: float = option(
+        "angle", "number", "vertical directions up to this many degrees", default=15.0, least=0.0
+    )
+    allowed_db: float = option(
+        "allow", "quantity", "a fall that does not count", default=1.0, unit="dB", least=0.0
+    )
     band_hz: tuple[float, float] = _band(100.0, 16000.0)
     weight: float = _weight(0.5)
 
@@ -151,8 +188,14 @@ class LobeDepthGoalSpec:
 class PhaseTrackingGoalSpec:
     """Phase between neighbouring ways on the axis where both are heard."""
 
-    overlap_db: float = option("overlap", "quantity", "a way this far below the loudest no longer "
-                               "counts", default=12.0, unit="dB", least=1.0)
+    overlap_db: float = option(
+        "overlap",
+        "quantity",
+        "a way this far below the loudest no longer counts",
+        default=12.0,
+        unit="dB",
+        least=1.0,
+    )
     band_hz: tuple[float, float] = _band(100.0, 10000.0)
     weight: float = _weight(0.02)
 
@@ -161,8 +204,14 @@ class PhaseTrackingGoalSpec:
 class InvertedNullGoalSpec:
     """Depth of the null at each crossover with one of the two ways turned round."""
 
-    wanted_db: float = option("depth", "quantity", "depth of the null that is asked for",
-                              default=20.0, unit="dB", least=0.0)
+    wanted_db: float = option(
+        "depth",
+        "quantity",
+        "depth of the null that is asked for",
+        default=20.0,
+        unit="dB",
+        least=0.0,
+    )
     band_hz: tuple[float, float] = _band(100.0, 10000.0)
     weight: float = _weight(0.05)
 
@@ -171,8 +220,9 @@ class InvertedNullGoalSpec:
 class BreakUpGoalSpec:
     """Output of a driver above its limits.highest_hz, against the sum."""
 
-    down_db: float = option("down", "quantity", "how far below the sum it must be", default=20.0,
-                            unit="dB", least=0.0)
+    down_db: float = option(
+        "down", "quantity", "how far below the sum it must be", default=20.0, unit="dB", least=0.0
+    )
     hard: bool = _hard()
     weight: float = _weight(0.1)
 
@@ -181,8 +231,9 @@ class BreakUpGoalSpec:
 class SensitivityGoalSpec:
     """A floor under the mean level on the axis."""
 
-    floor_db: float = option("floor", "quantity", "smallest mean level at 1 m for 2.83 V",
-                             default=84.0, unit="dB")
+    floor_db: float = option(
+        "floor", "quantity", "smallest mean level at 1 m for 2.83 V", default=84.0, unit="dB"
+    )
     band_hz: tuple[float, float] = _band(300.0, 3000.0)
     hard: bool = _hard()
     weight: float = _weight()
@@ -192,8 +243,9 @@ class SensitivityGoalSpec:
 class ImpedanceGoalSpec:
     """A floor under the modulus of the input impedance; the figure is dB rms below the floor."""
 
-    floor_ohm: float = option("floor", "quantity", "smallest allowed impedance", default=3.2,
-                              unit="ohm", least=0.0)
+    floor_ohm: float = option(
+        "floor", "quantity", "smallest allowed impedance", default=3.2, unit="ohm", least=0.0
+    )
     hard: bool = option("hard", "flag", "whether the floor must be met", default=True)
     band_hz: tuple[float, float] = _band(20.0, 20000.0)
     weight: float = _weight()
@@ -203,8 +255,9 @@ class ImpedanceGoalSpec:
 class ImpedancePhaseGoalSpec:
     """A limit on the phase of the input impedance."""
 
-    limit_deg: float = option("limit", "number", "largest phase in degrees, to either side",
-                              default=45.0, least=0.0)
+    limit_deg: float = option(
+        "limit", "number", "largest phase in degrees, to either side", default=45.0, least=0.0
+    )
     hard: bool = _hard()
     band_hz: tuple[float, float] = _band(20.0, 20000.0)
     weight: float = _weight(0.02)
@@ -214,8 +267,9 @@ class ImpedancePhaseGoalSpec:
 class EpdrGoalSpec:
     """A floor under the resistance that would heat an amplifier's output stage as much."""
 
-    floor_ohm: float = option("floor", "quantity", "smallest allowed EPDR", default=2.0,
-                              unit="ohm", least=0.0)
+    floor_ohm: float = option(
+        "floor", "quantity", "smallest allowed EPDR", default=2.0, unit="ohm", least=0.0
+    )
     hard: bool = _hard()
     band_hz: tuple[float, float] = _band(20.0, 20000.0)
     weight: float = _weight()
@@ -225,8 +279,14 @@ class EpdrGoalSpec:
 class LowDriveGoalSpec:
     """Voltage at a driver at and below its lowest frequency, or its resonance."""
 
-    down_db: float = option("down", "quantity", "how far below the amplifier's voltage",
-                            default=12.0, unit="dB", least=0.0)
+    down_db: float = option(
+        "down",
+        "quantity",
+        "how far below the amplifier's voltage",
+        default=12.0,
+        unit="dB",
+        least=0.0,
+    )
     hard: bool = _hard()
     weight: float = _weight(0.2)
 
@@ -235,10 +295,22 @@ class LowDriveGoalSpec:
 class PowerGoalSpec:
     """Programme power in a driver against its limits.watts."""
 
-    amplifier_w: float = option("amplifier", "quantity", "power of the amplifier into rated",
-                                default=50.0, unit="W", least=0.0)
-    rated_ohm: float = option("rated", "quantity", "resistance that power is stated for",
-                              default=8.0, unit="ohm", least=0.0)
+    amplifier_w: float = option(
+        "amplifier",
+        "quantity",
+        "power of the amplifier into rated",
+        default=50.0,
+        unit="W",
+        least=0.0,
+    )
+    rated_ohm: float = option(
+        "rated",
+        "quantity",
+        "resistance that power is stated for",
+        default=8.0,
+        unit="ohm",
+        least=0.0,
+    )
     hard: bool = _hard()
     weight: float = _weight(0.2)
 
@@ -247,10 +319,22 @@ class PowerGoalSpec:
 class ExcursionGoalSpec:
     """Estimated peak excursion of a driver on programme against its limits.excursion."""
 
-    amplifier_w: float = option("amplifier", "quantity", "power of the amplifier into rated",
-                                default=50.0, unit="W", least=0.0)
-    rated_ohm: float = option("rated", "quantity", "resistance that power is stated for",
-                              default=8.0, unit="ohm", least=0.0)
+    amplifier_w: float = option(
+        "amplifier",
+        "quantity",
+        "power of the amplifier into rated",
+        default=50.0,
+        unit="W",
+        least=0.0,
+    )
+    rated_ohm: float = option(
+        "rated",
+        "quantity",
+        "resistance that power is stated for",
+        default=8.0,
+        unit="ohm",
+        least=0.0,
+    )
     hard: bool = _hard()
     weight: float = _weight(0.2)
 
@@ -266,8 +350,9 @@ class PartsGoalSpec:
 class PriceGoalSpec:
     """A price in dB for money."""
 
-    each: float = option("each", "number", "cost of one unit of the stock's currency",
-                         default=0.003, least=0.0)
+    each: float = option(
+        "each", "number", "cost of one unit of the stock's currency", default=0.003, least=0.0
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -281,16 +366,33 @@ class CopperGoalSpec:
 class ChangesGoalSpec:
     """A price in dB for each part of an existing board that is altered or removed."""
 
-    each: float = option("each", "number", "cost of one part altered or removed", default=0.1,
-                         least=0.0)
+    each: float = option(
+        "each", "number", "cost of one part altered or removed", default=0.1, least=0.0
+    )
 
 
 GoalSpec = (
-    CurveGoalSpec | SmoothCurveGoalSpec | DirectivityGoalSpec | MonotonyGoalSpec
-    | SimilarityGoalSpec | LobeSymmetryGoalSpec | LobeDepthGoalSpec | PhaseTrackingGoalSpec
-    | InvertedNullGoalSpec | BreakUpGoalSpec | SensitivityGoalSpec | ImpedanceGoalSpec
-    | ImpedancePhaseGoalSpec | EpdrGoalSpec | LowDriveGoalSpec | PowerGoalSpec
-    | ExcursionGoalSpec | PartsGoalSpec | PriceGoalSpec | CopperGoalSpec | ChangesGoalSpec
+    CurveGoalSpec
+    | SmoothCurveGoalSpec
+    | DirectivityGoalSpec
+    | MonotonyGoalSpec
+    | SimilarityGoalSpec
+    | LobeSymmetryGoalSpec
+    | LobeDepthGoalSpec
+    | PhaseTrackingGoalSpec
+    | InvertedNullGoalSpec
+    | BreakUpGoalSpec
+    | SensitivityGoalSpec
+    | ImpedanceGoalSpec
+    | ImpedancePhaseGoalSpec
+    | EpdrGoalSpec
+    | LowDriveGoalSpec
+    | PowerGoalSpec
+    | ExcursionGoalSpec
+    | PartsGoalSpec
+    | PriceGoalSpec
+    | CopperGoalSpec
+    | ChangesGoalSpec
 )
 
 ECONOMY_SPECS = (PartsGoalSpec, PriceGoalSpec, CopperGoalSpec, ChangesGoalSpec)

@@ -11,14 +11,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import ON_AXIS, Direction
-
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 SOUND_SPEED_M_S = 343.2
 """Speed of sound in dry air at 20 deg C."""
@@ -150,14 +147,20 @@ def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> 
     if driver.diaphragm_m is None:
         raise InputError(
             "estimating directions needs the effective diameter of every diaphragm",
-            key=f"drivers.{driver.name}.diaphragm", value="none", remedy='add "diaphragm: 0.13"')
+            key=f"drivers.{driver.name}.diaphragm",
+            value="none",
+            remedy='add "diaphragm: 0.13"',
+        )
     k = 2.0 * np.pi * driver.frequency_hz / SOUND_SPEED_M_S
     angle = direction_angle_rad(direction)
-    piston = piston_directivity(
-        k * (0.5 * driver.diaphragm_m) * np.sin(min(angle, 0.5 * np.pi)))
+    piston = piston_directivity(k * (0.5 * driver.diaphragm_m) * np.sin(min(angle, 0.5 * np.pi)))
     excess = path_excess_m(direction, driver.place_m) - path_excess_m(ON_AXIS, driver.place_m)
-    return np.asarray(driver.pressure[0] * piston * np.exp(-1j * k * excess)
-                      * cabinet_shade(driver.frequency_hz, baffle_m, angle))
+    return np.asarray(
+        driver.pressure[0]
+        * piston
+        * np.exp(-1j * k * excess)
+        * cabinet_shade(driver.frequency_hz, baffle_m, angle)
+    )
 
 
 def missing_directions(measured: Sequence[Direction], mirror: bool = False) -> list[Direction]:
@@ -234,22 +237,35 @@ def estimate_directions(
         rows = np.array([estimate_pressure(driver, d, width) for d in added])
         pressure = np.concatenate([driver.pressure, rows])
         pressure.setflags(write=False)
-        out.append(replace(
-            driver, directions=(*driver.directions, *added), pressure=pressure,
-            estimated=(*driver.estimated, *added)))
-    said = ("all directions off the axis" if len(drivers[0].directions) == 1
-            else f"{len(added)} of {len(added) + len(drivers[0].directions)} directions")
+        out.append(
+            replace(
+                driver,
+                directions=(*driver.directions, *added),
+                pressure=pressure,
+                estimated=(*driver.estimated, *added),
+            )
+        )
+    said = (
+        "all directions off the axis"
+        if len(drivers[0].directions) == 1
+        else f"{len(added)} of {len(added) + len(drivers[0].directions)} directions"
+    )
     notes = [
         f"estimated, not measured: {said}, from the diaphragms (rigid pistons), the places on "
         "the baffle (path differences) and the shade of a cabinet "
-        f"{100 * width:.0f} cm wide" + (
-            "" if baffle_m is not None else f" ({BAFFLE_TO_DIAPHRAGM:g} times the largest "
-            "diaphragm, since no width is stated)"),
+        f"{100 * width:.0f} cm wide"
+        + (
+            ""
+            if baffle_m is not None
+            else f" ({BAFFLE_TO_DIAPHRAGM:g} times the largest diaphragm, since no width is stated)"
+        ),
         "estimated: behind the cabinet high frequencies fall to half the pressure at 90 degrees "
         "and a tenth at 180, low ones not at all; break-up and cabinet edges are not in it",
     ]
     places = [d.place_m for d in drivers]
     if len(set(places)) < len(places):
-        notes.append("estimated: drivers stated at one place give no path differences between "
-                     "them; say where each is under at")
+        notes.append(
+            "estimated: drivers stated at one place give no path differences between "
+            "them; say where each is under at"
+        )
     return tuple(out), tuple(notes)

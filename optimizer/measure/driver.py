@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from optimizer.arrays import Complex, Real
 from optimizer.measure.response import Direction
 
 
@@ -90,10 +88,10 @@ class Driver:
     """
 
     name: str
-    frequency_hz: NDArray[np.float64]
+    frequency_hz: Real
     directions: tuple[Direction, ...]
-    pressure: NDArray[np.complex128]
-    impedance: NDArray[np.complex128]
+    pressure: Complex
+    impedance: Complex
     place_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     diaphragm_m: float | None = None
     limits: Limits = Limits()

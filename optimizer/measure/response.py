@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+
+from optimizer.arrays import Complex, Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -58,20 +59,20 @@ class Response:
         What the reader noticed (dropped rows, averaged repeats).
     """
 
-    frequency_hz: NDArray[np.float64]
-    value: NDArray[np.complex128]
+    frequency_hz: Real
+    value: Complex
     quantity: Literal["pressure", "impedance"]
     source: str = ""
     has_phase: bool = True
     notes: tuple[str, ...] = field(default=())
 
     @property
-    def level_db(self) -> NDArray[np.float64]:
+    def level_db(self) -> Real:
         """20 log10 of the modulus, shape (F,)."""
         return 20.0 * np.log10(np.abs(self.value))
 
     @property
-    def phase_rad(self) -> NDArray[np.float64]:
+    def phase_rad(self) -> Real:
         """Unwrapped phase in radians, shape (F,)."""
         return np.unwrap(np.angle(self.value))
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from optimizer.arrays import Complex, Real
 
 
 def equivalent_peak_dissipation_resistance(
-    impedance: NDArray[np.complex128],
-) -> NDArray[np.float64]:
+    impedance: Complex,
+) -> Real:
     """Resistance that would heat a class-B output stage as much at its peak as this load does.
 
     Parameters

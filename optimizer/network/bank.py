@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.errors import InputError
 from optimizer.network.ladder import Slot, Topology
 from optimizer.network.solve import (
@@ -19,9 +19,6 @@ from optimizer.network.solve import (
 )
 from optimizer.parts import KINDS, LETTER_OF_KIND, Kind, Part
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-Flags = NDArray[np.bool_]
 LossLaw = Callable[[Real], Real]
 
 
@@ -88,8 +85,12 @@ class Population:
         return len(self.values)
 
     def __getitem__(self, index: Any) -> Population:
-        return Population(values=self.values[index], loss_ohm=self.loss_ohm[index],
-                          present=self.present[index], polarity=self.polarity[index])
+        return Population(
+            values=self.values[index],
+            loss_ohm=self.loss_ohm[index],
+            present=self.present[index],
+            polarity=self.polarity[index],
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +123,7 @@ class BankTangents:
         Derivative of the total input admittance.
     """
 
-    genes: list[NDArray[np.intp]]
+    genes: list[Index]
     transfer: list[Complex]
     admittance: list[Complex]
 
@@ -140,9 +141,7 @@ class LadderBank:
         Impedance of the driver of each way.
     """
 
-    def __init__(
-        self, topology: Topology, frequency_hz: Real, load_ohm: Sequence[Complex]
-    ) -> None:
+    def __init__(self, topology: Topology, frequency_hz: Real, load_ohm: Sequence[Complex]) -> None:
         self.topology = topology
         self.frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
         self.omega = 2.0 * np.pi * self.frequency_hz
@@ -156,8 +155,11 @@ class LadderBank:
             seen: set[str] = set()
             for slot in way.slots:
                 if slot.name in seen:
-                    raise InputError("slot names are unique within a way",
-                                     key=f"ways.{way.name}", value=slot.name)
+                    raise InputError(
+                        "slot names are unique within a way",
+                        key=f"ways.{way.name}",
+                        value=slot.name,
+                    )
                 seen.add(slot.name)
                 first, k = len(self.genes), len(self.slots)
                 self.slots.append(slot)
@@ -165,20 +167,33 @@ class LadderBank:
                 for i, kind in enumerate(slot.kinds):
                     kept = slot.kept[i] if slot.kept and slot.fixed else None
                     original = slot.kept[i] if slot.kept and not slot.fixed else None
-                    low, high = ((kept.value, kept.value) if kept
-                                 else (slot.ranges[i].low, slot.ranges[i].high))
-                    self.genes.append(Gene(
-                        name=gene_name(slot, i), way=w, slot=k, part=i, kind=kind,
-                        low=low, high=high, kept=kept, original=original))
+                    low, high = (
+                        (kept.value, kept.value)
+                        if kept
+                        else (slot.ranges[i].low, slot.ranges[i].high)
+                    )
+                    self.genes.append(
+                        Gene(
+                            name=gene_name(slot, i),
+                            way=w,
+                            slot=k,
+                            part=i,
+                            kind=kind,
+                            low=low,
+                            high=high,
+                            kept=kept,
+                            original=original,
+                        )
+                    )
                 placed.extend(
-                    PlacedSection(section=section, slot=k,
-                                  genes=tuple(first + i for i in indices))
-                    for section, indices in sections_of(slot.form, slot.place))
+                    PlacedSection(section=section, slot=k, genes=tuple(first + i for i in indices))
+                    for section, indices in sections_of(slot.form, slot.place)
+                )
             self.ways.append(placed)
         self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
         self.free = np.array([g.kept is None for g in self.genes], dtype=bool)
 
-    def thinned(self, index: NDArray[np.intp]) -> LadderBank:
+    def thinned(self, index: Index) -> LadderBank:
         """Return the same bank on a subset of its frequencies.
 
         Parameters
@@ -186,8 +201,9 @@ class LadderBank:
         index : ndarray of int
             Grid points to keep.
         """
-        return LadderBank(self.topology, self.frequency_hz[index],
-                          [1.0 / y[index] for y in self.load_admittance])
+        return LadderBank(
+            self.topology, self.frequency_hz[index], [1.0 / y[index] for y in self.load_admittance]
+        )
 
     def gene_impedance(self, g: int, values: Real, loss_ohm: Real) -> Complex:
         """Impedance of gene `g` for given values and losses, shape (..., F)."""
@@ -200,8 +216,10 @@ class LadderBank:
         -------
         ndarray, shape (..., F), complex
         """
-        z = [self.gene_impedance(g, population.values[..., g], population.loss_ohm[..., g])
-             for g in placed.genes]
+        z = [
+            self.gene_impedance(g, population.values[..., g], population.loss_ohm[..., g])
+            for g in placed.genes
+        ]
         immittance = placed.section.immittance(z)
         present = population.present[..., placed.slot]
         return immittance if present.all() else immittance * present[..., None]
@@ -270,7 +288,7 @@ class LadderBank:
         """
         transfer: list[Complex] = []
         total: Complex | None = None
-        genes_of_way: list[NDArray[np.intp]] = []
+        genes_of_way: list[Index] = []
         d_transfer: list[Complex] = []
         d_admittance: list[Complex] = []
         p, f = len(population), len(self.omega)
@@ -308,20 +326,31 @@ class LadderBank:
             chain *= states
             chain *= -h[:, None]
             states *= states
-            states *= np.array([-1.0 if s.section.place == "series" else 1.0
-                                for s in placed])[:, None]
+            states *= np.array([-1.0 if s.section.place == "series" else 1.0 for s in placed])[
+                :, None
+            ]
             free = [(g, k) for k, s in enumerate(placed) for g in s.genes if self.free[g]]
             genes = np.array([g for g, _ in free], dtype=np.intp)
             sections = np.array([k for _, k in free], dtype=np.intp)
-            dx = steps[:, [i for i, (g, _) in enumerate(
-                (g, k) for k, s in enumerate(placed) for g in s.genes) if self.free[g]]]
+            dx = steps[
+                :,
+                [
+                    i
+                    for i, (g, _) in enumerate(
+                        (g, k) for k, s in enumerate(placed) for g in s.genes
+                    )
+                    if self.free[g]
+                ],
+            ]
             dx *= population.present[:, [placed[k].slot for k in sections], None]
             genes_of_way.append(genes)
             d_transfer.append(chain[:, sections] * dx)
             d_admittance.append(states[:, sections] * dx)
         assert total is not None
-        return (BankSolution(transfer=transfer, admittance=total),
-                BankTangents(genes=genes_of_way, transfer=d_transfer, admittance=d_admittance))
+        return (
+            BankSolution(transfer=transfer, admittance=total),
+            BankTangents(genes=genes_of_way, transfer=d_transfer, admittance=d_admittance),
+        )
 
     def _impedances_and_slopes(
         self, population: Population, loss_laws: dict[Kind, LossLaw]
@@ -337,8 +366,10 @@ class LadderBank:
             value = population.values[:, at]
             loss = population.loss_ohm[:, at]
             z[:, at] = part_impedance(kind, value, loss, self.omega)
-            dz[:, at] = part_impedance_slope(
-                kind, value, _slope(loss_laws[kind], value), self.omega) * value[..., None]
+            dz[:, at] = (
+                part_impedance_slope(kind, value, _slope(loss_laws[kind], value), self.omega)
+                * value[..., None]
+            )
         return z, dz
 
     def _immittances_and_slopes(
@@ -386,5 +417,3 @@ def _slope(law: LossLaw, value: Real) -> Real:
     # Loss laws are smooth power-like functions: a central difference in log value is exact to 1e-9.
     step = 1e-5
     return (law(value * (1.0 + step)) - law(value * (1.0 - step))) / (2.0 * step * value)
-
-

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError
 
 MOST_BRANCHES = 10
@@ -22,9 +23,6 @@ _MOST_STEPS = 60
 _PATIENCE = 2
 _RESONANCE_Q = (0.35, 0.7, 1.4, 2.8, 5.6, 11.0, 22.0)
 _LOG_TINY = -36.0
-
-Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,17 +105,17 @@ class DriverEquivalent:
 class _Model(NamedTuple):
     """Logarithms of the free values; `sections` (n, 2) r and corner, `peaks` (m, 3) r, f0, Q."""
 
-    base: Float
-    sections: Float
-    peaks: Float
+    base: Real
+    sections: Real
+    peaks: Real
 
 
 class _Dictionary(NamedTuple):
     """Branches to choose from: their logarithms as in `_Model`, and their columns (2F, B)."""
 
-    sections: Float
-    peaks: Float
-    columns: Float
+    sections: Real
+    peaks: Real
+    columns: Real
 
 
 def fit_driver_equivalent(
@@ -176,7 +174,7 @@ def fit_driver_equivalent(
     return circuit, float(np.max(np.abs(fit - measured) / np.abs(measured)))
 
 
-def _check(frequency: Float, measured: Complex) -> None:
+def _check(frequency: Real, measured: Complex) -> None:
     if frequency.ndim != 1 or frequency.shape != measured.shape:
         raise InputError("an impedance needs one value for each frequency")
     if frequency.size < _FEWEST_POINTS:
@@ -191,7 +189,7 @@ def _check(frequency: Float, measured: Complex) -> None:
         raise InputError("an impedance must be finite and not zero")
 
 
-def _thin(frequency: Float) -> NDArray[np.intp]:
+def _thin(frequency: Real) -> Index:
     """Pick points evenly in log frequency, so that a linear grid does not weigh the treble."""
     order = np.argsort(frequency, kind="stable")
     if frequency.size <= _MOST_POINTS:
@@ -203,13 +201,13 @@ def _thin(frequency: Float) -> NDArray[np.intp]:
     return order[np.unique(nearest)]
 
 
-def _start(f: Float, z: Complex) -> _Model:
+def _start(f: Real, z: Complex) -> _Model:
     re = max(float(np.min(z.real)), 0.02 * float(np.min(np.abs(z))))
     le = max(float(z.imag[-1]) / (2.0 * np.pi * f[-1]), 1e-9)
     return _Model(np.log([re, le]), np.empty((0, 2)), np.empty((0, 3)))
 
 
-def _atoms(model: _Model, f: Float) -> Complex:
+def _atoms(model: _Model, f: Real) -> Complex:
     """Return the impedance of every branch, shape (B, F): Re, Le, sections, resonances."""
     rows = [np.full(f.shape, np.exp(model.base[0]) + 0j), 2j * np.pi * f * np.exp(model.base[1])]
     r, corner = np.exp(model.sections).T[..., None]
@@ -220,17 +218,17 @@ def _atoms(model: _Model, f: Float) -> Complex:
     )
 
 
-def _stack(values: Complex, z: Complex) -> Float:
+def _stack(values: Complex, z: Complex) -> Real:
     """Relative to the modulus, real parts then imaginary parts."""
     scaled = values / np.abs(z)
     return np.concatenate([scaled.real, scaled.imag], axis=-1)
 
 
-def _residual(model: _Model, f: Float, z: Complex) -> Float:
+def _residual(model: _Model, f: Real, z: Complex) -> Real:
     return _stack(_atoms(model, f).sum(axis=0) - z, z)
 
 
-def _slopes(model: _Model, f: Float, z: Complex) -> Float:
+def _slopes(model: _Model, f: Real, z: Complex) -> Real:
     """Return the derivative of `_residual` by every logarithm, shape (2F, N)."""
     rows = _atoms(model, f)
     cut = 2 + len(model.sections)
@@ -244,16 +242,16 @@ def _slopes(model: _Model, f: Float, z: Complex) -> Float:
     return _stack(np.concatenate(columns), z).T
 
 
-def _flatten(model: _Model) -> Float:
+def _flatten(model: _Model) -> Real:
     return np.concatenate([part.ravel() for part in model])
 
 
-def _unflatten(vector: Float, like: _Model) -> _Model:
+def _unflatten(vector: Real, like: _Model) -> _Model:
     cut = 2 + like.sections.size
     return _Model(vector[:2], vector[2:cut].reshape(-1, 2), vector[cut:].reshape(-1, 3))
 
 
-def _refine(model: _Model, f: Float, z: Complex) -> _Model:
+def _refine(model: _Model, f: Real, z: Complex) -> _Model:
     """Move all values together: Levenberg-Marquardt in logarithms, clipped to a box."""
     big = np.log(1e3 * float(np.max(np.abs(z))))
     low_f, high_f = np.log(f[0] / 4.0), np.log(f[-1] * 8.0)
@@ -287,7 +285,7 @@ def _refine(model: _Model, f: Float, z: Complex) -> _Model:
     return _unflatten(x, model)
 
 
-def _make_dictionary(f: Float, z: Complex) -> _Dictionary:
+def _make_dictionary(f: Real, z: Complex) -> _Dictionary:
     corners = np.log(np.geomspace(f[0], 8.0 * f[-1], 48))
     octaves = np.log2(f[-1] / f[0]) + 1.0
     centres = np.log(np.geomspace(f[0] / 1.4, 1.4 * f[-1], max(24, int(9 * octaves))))
@@ -297,7 +295,7 @@ def _make_dictionary(f: Float, z: Complex) -> _Dictionary:
     return _Dictionary(sections, peaks, _stack(_atoms(branches, f)[2:], z).T)
 
 
-def _with_best_branch(model: _Model, dictionary: _Dictionary, f: Float, z: Complex) -> _Model:
+def _with_best_branch(model: _Model, dictionary: _Dictionary, f: Real, z: Complex) -> _Model:
     """Add the dictionary branch that lowers the squared error most."""
     basis, _ = np.linalg.qr(_slopes(model, f, z))
     columns = dictionary.columns

@@ -11,8 +11,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.polynomial import polynomial
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.network.ladder import Place
 
@@ -165,7 +165,7 @@ def _prototype(alignment: str, order: int) -> list[float]:
     return from_load[::-1]
 
 
-def _butterworth(order: int) -> NDArray[np.float64]:
+def _butterworth(order: int) -> Real:
     """Return the denominator, ascending powers, for 1 rad/s."""
     k = np.arange(1, order + 1)
     poles = np.exp(1j * np.pi * (2 * k + order - 1) / (2 * order))

@@ -8,9 +8,7 @@ from typing import Literal
 from optimizer.parts import Kind, Part
 
 Place = Literal["series", "shunt"]
-Form = Literal[
-    "inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"
-]
+Form = Literal["inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"]
 
 PARTS_OF_FORM: dict[Form, tuple[Kind, ...]] = {
     "inductor": ("inductor",),

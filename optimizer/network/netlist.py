@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.network.equivalent import DriverEquivalent, fit_driver_equivalent
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
@@ -33,8 +33,8 @@ class MeasuredLoad:
         Impedance in ohm.
     """
 
-    frequency_hz: NDArray[np.float64]
-    impedance: NDArray[np.complex128]
+    frequency_hz: Real
+    impedance: Complex
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,13 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.network.ladder import Form, Network, Place
 from optimizer.parts import Kind
-
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 
 def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Complex:
@@ -144,8 +141,9 @@ class Section:
         if self.parallel:
             # z = 1/sum(1/z_i): dz = z^2 dz_i / z_i^2; as an admittance dy = -dz_i / z_i^2.
             if self.place == "series":
-                return [(immittance / z) ** 2 * dz
-                        for z, dz in zip(impedances, slopes, strict=True)]
+                return [
+                    (immittance / z) ** 2 * dz for z, dz in zip(impedances, slopes, strict=True)
+                ]
             return [-dz / z**2 for z, dz in zip(impedances, slopes, strict=True)]
         if self.place == "series":
             return list(slopes)
@@ -154,12 +152,12 @@ class Section:
 
 
 SECTIONS_OF_FORM: dict[Form, tuple[tuple[Section, tuple[int, ...]], ...]] = {
-    "notch": (
-        (Section(place="shunt", kinds=("inductor", "capacitor", "resistor")), (0, 1, 2)),
-    ),
+    "notch": ((Section(place="shunt", kinds=("inductor", "capacitor", "resistor")), (0, 1, 2)),),
     "trap": (
-        (Section(place="series", kinds=("inductor", "capacitor", "resistor"), parallel=True),
-         (0, 1, 2)),
+        (
+            Section(place="series", kinds=("inductor", "capacitor", "resistor"), parallel=True),
+            (0, 1, 2),
+        ),
     ),
     "equaliser": ((Section(place="shunt", kinds=("resistor", "capacitor")), (0, 1)),),
     "pad": (
@@ -259,12 +257,13 @@ def solve_network(
     for way in network.ways:
         walked: list[tuple[Place, Complex]] = []
         for slot in way.slots:
-            z = [part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
-                 for p in slot.parts]
+            z = [
+                part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
+                for p in slot.parts
+            ]
             for section, indices in sections_of(slot.form, slot.place):
                 walked.append((section.place, section.immittance([z[i] for i in indices])))
-        voltage, current = walk(
-            walked, np.asarray(1.0 / load_ohm[way.driver], dtype=np.complex128))
+        voltage, current = walk(walked, np.asarray(1.0 / load_ohm[way.driver], dtype=np.complex128))
         transfer.append(way.polarity / voltage)
         admittance.append(current / voltage)
     return SolvedNetwork(transfer=np.array(transfer), admittance=np.array(admittance))

@@ -7,18 +7,12 @@ from pathlib import PurePath
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from optimizer.parts import UNIT_OF_KIND, Part
-from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
-from optimizer.report.ladder_text import draw_ladder
-from optimizer.report.words import say_band, say_figure, say_frequency, say_impedance, say_value
-from optimizer.search.candidates import Candidate
-from optimizer.units import format_quantity
-from optimizer.workshop.check import (
+from optimizer.arrays import Real
+from optimizer.bench.check import (
     STEP,
     BandShare,
     CheckReport,
@@ -26,6 +20,12 @@ from optimizer.workshop.check import (
     Improvement,
     PartChange,
 )
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.candidate import Candidate
+from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
+from optimizer.report.ladder_text import draw_ladder
+from optimizer.report.words import say_band, say_figure, say_frequency, say_impedance, say_value
+from optimizer.text.units import format_quantity
 
 _OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _SPREAD = 0.45
@@ -64,11 +64,18 @@ def tabulate_reasons(report: CheckReport) -> RenderableType:
         reason = by_name.get(goal.name)
         band = say_share(reason.band, reason.unit) if reason and reason.band else ""
         where = "; ".join(filter(None, (band, goal.detail.partition(";")[0])))
-        parts = ", ".join(f"{effect.label} {effect.cost_change:+.2f}"
-                          for effect in (reason.parts if reason else ()))
+        parts = ", ".join(
+            f"{effect.label} {effect.cost_change:+.2f}"
+            for effect in (reason.parts if reason else ())
+        )
         table.add_row(
-            goal.name.replace("_", " "), f"{goal.cost:.3f}", say_figure(goal), goal.unit,
-            Text(where if goal.met else f"BROKEN: {where}", "" if goal.met else "bold red"), parts)
+            goal.name.replace("_", " "),
+            f"{goal.cost:.3f}",
+            say_figure(goal),
+            goal.unit,
+            Text(where if goal.met else f"BROKEN: {where}", "" if goal.met else "bold red"),
+            parts,
+        )
     table.add_row("sum", f"{report.candidate.cost:.3f}", style="bold")
     return table
 
@@ -78,8 +85,10 @@ def say_share(band: BandShare, unit: str) -> str:
     if band.octaves > _SPREAD:
         return "spread over the band"
     short = unit.partition(" rms")[0]
-    return (f"{band.share:.0%} of it from {say_frequency(band.low_hz)} to "
-            f"{say_frequency(band.high_hz)}, on average {band.mean:+.1f} {short}")
+    return (
+        f"{band.share:.0%} of it from {say_frequency(band.low_hz)} to "
+        f"{say_frequency(band.high_hz)}, on average {band.mean:+.1f} {short}"
+    )
 
 
 def say_change(change: PartChange) -> str:
@@ -130,15 +139,24 @@ def tabulate_side_by_side(named: Sequence[tuple[str, Candidate]]) -> RenderableT
     candidates = [candidate for _, candidate in named]
     table.add_row("cost", "", *(f"{c.cost:.3f}" for c in candidates))
     for index, goal in enumerate(candidates[0].goals):
-        table.add_row(f"  {goal.name.replace('_', ' ')}", goal.unit, *(
-            say_figure(c.goals[index]) + ("" if c.goals[index].met else " !") for c in candidates))
+        table.add_row(
+            f"  {goal.name.replace('_', ' ')}",
+            goal.unit,
+            *(
+                say_figure(c.goals[index]) + ("" if c.goals[index].met else " !")
+                for c in candidates
+            ),
+        )
     table.add_row("lowest impedance", "ohm", *(f"{c.impedance_min_ohm:.2f}" for c in candidates))
     table.add_row("  found at", "", *(say_frequency(c.impedance_min_hz) for c in candidates))
     table.add_row("lowest EPDR", "ohm", *(f"{c.epdr_min_ohm:.2f}" for c in candidates))
     for index, way in enumerate(candidates[0].network.ways[:-1]):
         after = candidates[0].network.ways[index + 1]
-        table.add_row(f"{way.name} to {after.name}", "crossover", *(
-            say_frequency(c.crossovers_hz[index][1]) for c in candidates))
+        table.add_row(
+            f"{way.name} to {after.name}",
+            "crossover",
+            *(say_frequency(c.crossovers_hz[index][1]) for c in candidates),
+        )
     table.add_row("sensitivity", "dB, 1 m", *(f"{c.sensitivity_db:.1f}" for c in candidates))
     table.add_row("pieces", "", *(str(c.parts) for c in candidates))
     return table
@@ -147,14 +165,18 @@ def tabulate_side_by_side(named: Sequence[tuple[str, Candidate]]) -> RenderableT
 def shorten_names(names: Sequence[str]) -> list[str]:
     """Shorten names of networks for column heads: no folders, candidates of one file by number."""
     files = {name.partition("#")[0] for name in names if "#" in name}
-    short = [f"no. {name.partition('#')[2]}" if "#" in name and len(files) == 1
-             else PurePath(name).name for name in names]
+    short = [
+        f"no. {name.partition('#')[2]}" if "#" in name and len(files) == 1 else PurePath(name).name
+        for name in names
+    ]
     # Files of one name in two folders keep their folders.
-    return [full if "#" not in full and short.count(brief) > 1 else brief
-            for full, brief in zip(names, short, strict=True)]
+    return [
+        full if "#" not in full and short.count(brief) > 1 else brief
+        for full, brief in zip(names, short, strict=True)
+    ]
 
 
-def show_comparison(comparison: Comparison, frequency_hz: NDArray[np.float64]) -> RenderableType:
+def show_comparison(comparison: Comparison, frequency_hz: Real) -> RenderableType:
     """Show two networks part by part and curve by curve.
 
     Parameters
@@ -164,18 +186,18 @@ def show_comparison(comparison: Comparison, frequency_hz: NDArray[np.float64]) -
     frequency_hz : ndarray, shape (F,)
         Grid of the curves.
     """
-    lines: list[RenderableType] = [
-        Text(f"{name}: polarity turned") for name in comparison.polarity]
+    lines: list[RenderableType] = [Text(f"{name}: polarity turned") for name in comparison.polarity]
     lines += [Text(say_change(change)) for change in comparison.parts]
     if not lines:
         lines.append(Text("The parts and polarities are the same."))
-    return Group(*lines, Text(), tabulate_octaves(
-        {c.name: c.difference_db for c in comparison.curves}, frequency_hz))
+    return Group(
+        *lines,
+        Text(),
+        tabulate_octaves({c.name: c.difference_db for c in comparison.curves}, frequency_hz),
+    )
 
 
-def tabulate_octaves(
-    curves_db: Mapping[str, NDArray[np.float64]], frequency_hz: NDArray[np.float64]
-) -> RenderableType:
+def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> RenderableType:
     """Set differences of curves in a table, averaged over octaves, in dB.
 
     Parameters
@@ -187,19 +209,27 @@ def tabulate_octaves(
     """
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("difference, dB", header_style="dim", no_wrap=True)
-    bands = {hz: (frequency_hz >= hz / np.sqrt(2.0)) & (frequency_hz < hz * np.sqrt(2.0))
-             for hz in _OCTAVES_HZ}
+    bands = {
+        hz: (frequency_hz >= hz / np.sqrt(2.0)) & (frequency_hz < hz * np.sqrt(2.0))
+        for hz in _OCTAVES_HZ
+    }
     bands = {hz: inside for hz, inside in bands.items() if inside.any()}
     for hz in bands:
-        table.add_column(say_frequency(hz).replace(" Hz", "").replace(" kHz", "k"),
-                         justify="right", header_style="dim", min_width=5)
+        table.add_column(
+            say_frequency(hz).replace(" Hz", "").replace(" kHz", "k"),
+            justify="right",
+            header_style="dim",
+            min_width=5,
+        )
     table.add_column("largest", justify="right", header_style="dim", no_wrap=True)
     for name, difference in curves_db.items():
         at = int(np.argmax(np.abs(difference)))
         cells = [f"{float(difference[inside].mean()):+.1f}" for inside in bands.values()]
-        table.add_row(name.replace("_", " "), *(cell.replace("-0.0", "0.0").replace("+0.0", "0.0")
-                                                for cell in cells),
-                      f"{difference[at]:+.1f} at {say_frequency(float(frequency_hz[at]))}")
+        table.add_row(
+            name.replace("_", " "),
+            *(cell.replace("-0.0", "0.0").replace("+0.0", "0.0") for cell in cells),
+            f"{difference[at]:+.1f} at {say_frequency(float(frequency_hz[at]))}",
+        )
     return table
 
 
@@ -219,7 +249,10 @@ def say_load(candidate: Candidate) -> str:
 
 
 def check_to_json(
-    report: CheckReport, problem: DescribedProblem, design_name: str, network_name: str,
+    report: CheckReport,
+    problem: DescribedProblem,
+    design_name: str,
+    network_name: str,
     against: Sequence[tuple[str, Candidate, Comparison]] = (),
 ) -> dict[str, Any]:
     """Turn a check into plain data for JSON.
@@ -246,27 +279,52 @@ def check_to_json(
         "network": network_name,
         "candidate": rated_to_json(report.candidate, problem),
         "reasons": [
-            {"goal": reason.goal, "cost": round(reason.cost, 6),
-             **({"band_hz": [round(reason.band.low_hz, 3), round(reason.band.high_hz, 3)],
-                 "share": round(reason.band.share, 4), "mean": round(reason.band.mean, 4)}
-                if reason.band else {}),
-             "parts": [{"slot": e.label, "cost_change": round(e.cost_change, 5)}
-                       for e in reason.parts]}
-            for reason in report.reasons],
-        "better": [{**change_to_json(one.change), "cost": round(one.cost, 6)}
-                   for one in report.improvements],
+            {
+                "goal": reason.goal,
+                "cost": round(reason.cost, 6),
+                **(
+                    {
+                        "band_hz": [round(reason.band.low_hz, 3), round(reason.band.high_hz, 3)],
+                        "share": round(reason.band.share, 4),
+                        "mean": round(reason.band.mean, 4),
+                    }
+                    if reason.band
+                    else {}
+                ),
+                "parts": [
+                    {"slot": e.label, "cost_change": round(e.cost_change, 5)} for e in reason.parts
+                ],
+            }
+            for reason in report.reasons
+        ],
+        "better": [
+            {**change_to_json(one.change), "cost": round(one.cost, 6)}
+            for one in report.improvements
+        ],
         "against": [
-            {"network": name, "candidate": rated_to_json(candidate, problem),
-             "polarity_turned": list(comparison.polarity),
-             "changes": [change_to_json(change) for change in comparison.parts],
-             "curves": {c.name: {"rms_db": round(c.rms_db, 4), "worst_db": round(c.worst_db, 4),
-                                 "worst_hz": round(c.worst_hz, 2)} for c in comparison.curves}}
-            for name, candidate, comparison in against],
+            {
+                "network": name,
+                "candidate": rated_to_json(candidate, problem),
+                "polarity_turned": list(comparison.polarity),
+                "changes": [change_to_json(change) for change in comparison.parts],
+                "curves": {
+                    c.name: {
+                        "rms_db": round(c.rms_db, 4),
+                        "worst_db": round(c.worst_db, 4),
+                        "worst_hz": round(c.worst_hz, 2),
+                    }
+                    for c in comparison.curves
+                },
+            }
+            for name, candidate, comparison in against
+        ],
     }
 
 
 def change_to_json(change: PartChange) -> dict[str, Any]:
     """Turn one change into plain data: values in SI units, None for an empty place."""
-    return {"slot": change.label,
-            "from": None if change.before is None else change.before.value,
-            "to": None if change.after is None else change.after.value}
+    return {
+        "slot": change.label,
+        "from": None if change.before is None else change.before.value,
+        "to": None if change.after is None else change.after.value,
+    }

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
+from optimizer.bench.build.sheet import BuildSheet, Item
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.figures import ESTIMATED_NOTE
 from optimizer.report.export import curves_to_json, tracking_to_json, write_text
-from optimizer.search.candidates import Candidate
-from optimizer.search.figures import ESTIMATED_NOTE
-from optimizer.units import format_quantity
-from optimizer.workshop.sheet import BuildSheet, Item
+from optimizer.text.units import format_quantity
 
 _RATING_UNIT = {"resistor": "W", "capacitor": "V", "inductor": "A"}
 
@@ -34,8 +34,10 @@ def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
         ``frequency_hz`` first; curves of a way end in its name, those of a pair in both.
     """
     names = [way.name for way in candidate.network.ways]
-    data: dict[str, Any] = {**curves_to_json(candidate.curves, names),
-                            **tracking_to_json(candidate)}
+    data: dict[str, Any] = {
+        **curves_to_json(candidate.curves, names),
+        **tracking_to_json(candidate),
+    }
     curves: dict[str, list[float | None]] = {}
     for key, value in data.items():
         if key == "pairs":
@@ -59,9 +61,11 @@ def curves_to_csv(candidate: Candidate) -> str:
     curves = list_curves(candidate)
     estimated: set[str] = set()
     if ESTIMATED_NOTE in candidate.notes:
-        estimated = {f"{name}_db" for name in (*candidate.curves.named_db,
-                                              *candidate.curves.directivity_db)
-                     if name != "on_axis"}
+        estimated = {
+            f"{name}_db"
+            for name in (*candidate.curves.named_db, *candidate.curves.directivity_db)
+            if name != "on_axis"
+        }
     heads = [f"{name}_estimated" if name in estimated else name for name in curves]
     return _to_csv(heads, list(zip(*curves.values(), strict=True)))
 
@@ -81,13 +85,24 @@ def curves_to_columns(candidate: Candidate) -> dict[str, str]:
         axis and each way on the axis, and the input impedance.
     """
     curves = candidate.curves
-    files = {"impedance.txt": _columns(
-        "input impedance", "ohm", curves.frequency_hz, np.abs(curves.impedance), curves.impedance)}
+    files = {
+        "impedance.txt": _columns(
+            "input impedance",
+            "ohm",
+            curves.frequency_hz,
+            np.abs(curves.impedance),
+            curves.impedance,
+        )
+    }
     if curves.way_pressure is None:
         return files
     named = {"on axis": curves.way_pressure.sum(axis=0)}
-    named.update({f"way {way.name} on axis": pressure for way, pressure in zip(
-        candidate.network.ways, curves.way_pressure, strict=True)})
+    named.update(
+        {
+            f"way {way.name} on axis": pressure
+            for way, pressure in zip(candidate.network.ways, curves.way_pressure, strict=True)
+        }
+    )
     for name, pressure in named.items():
         level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-15))
         text = _columns(f"{name}, at 1 m for 2.83 V", "dB", curves.frequency_hz, level, pressure)
@@ -96,13 +111,17 @@ def curves_to_columns(candidate: Candidate) -> dict[str, str]:
 
 
 def _columns(
-    what: str, unit: str, frequency_hz: NDArray[np.float64], size: NDArray[np.float64],
-    value: NDArray[np.complex128],
+    what: str,
+    unit: str,
+    frequency_hz: Real,
+    size: Real,
+    value: Complex,
 ) -> str:
     phase = np.degrees(np.angle(value))
     lines = [f"# {what}, computed", f"# Hz\t{unit}\tdegrees"]
-    lines += [f"{f:.6f}\t{s:.6f}\t{p:.4f}"
-              for f, s, p in zip(frequency_hz, size, phase, strict=True)]
+    lines += [
+        f"{f:.6f}\t{s:.6f}\t{p:.4f}" for f, s, p in zip(frequency_hz, size, phase, strict=True)
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -119,8 +138,19 @@ def parts_to_csv(sheet: BuildSheet) -> str:
     str
         One row for like pieces; the rating is the one the piece has, else the one to ask for.
     """
-    heads = ["kind", "value", "count", "tolerance", "dcr", "esr", "rating", "price", "source",
-             "used", "note"]
+    heads = [
+        "kind",
+        "value",
+        "count",
+        "tolerance",
+        "dcr",
+        "esr",
+        "rating",
+        "price",
+        "source",
+        "used",
+        "note",
+    ]
     return _to_csv(heads, [_item_row(item, sheet.speakers) for item in sheet.items])
 
 
@@ -128,11 +158,18 @@ def _item_row(item: Item, speakers: int) -> tuple[str, ...]:
     rating = item.size if item.rating is None else item.rating
     loss = format_quantity(item.loss_ohm, "ohm", 4)
     return (
-        item.kind, format_quantity(item.value, item.unit, 9), str(item.count * speakers),
-        f"{100 * item.tolerance:g} %", loss if item.kind == "inductor" else "",
-        loss if item.kind == "capacitor" else "", f"{rating:g} {_RATING_UNIT[item.kind]}",
-        "" if item.price is None else f"{item.price:.2f}", item.origin, ", ".join(item.uses),
-        item.note)
+        item.kind,
+        format_quantity(item.value, item.unit, 9),
+        str(item.count * speakers),
+        f"{100 * item.tolerance:g} %",
+        loss if item.kind == "inductor" else "",
+        loss if item.kind == "capacitor" else "",
+        f"{rating:g} {_RATING_UNIT[item.kind]}",
+        "" if item.price is None else f"{item.price:.2f}",
+        item.origin,
+        ", ".join(item.uses),
+        item.note,
+    )
 
 
 def _to_csv(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:

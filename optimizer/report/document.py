@@ -152,10 +152,14 @@ def _markdown_table(table: Table) -> list[str]:
     widths = [max(3, *(len(row[k]) for row in rows)) for k in range(len(table.heads))]
 
     def line(cells: Sequence[str]) -> str:
-        padded = (cell.rjust(w) if a == "r" else cell.ljust(w)
-                  for cell, w, a in zip(cells, widths, table.align, strict=True))
+        padded = (
+            cell.rjust(w) if a == "r" else cell.ljust(w)
+            for cell, w, a in zip(cells, widths, table.align, strict=True)
+        )
         return f"| {' | '.join(padded)} |"
 
-    rule = "|".join(f"{'-' * (w + 1)}{':' if a == 'r' else '-'}"
-                    for w, a in zip(widths, table.align, strict=True))
+    rule = "|".join(
+        f"{'-' * (w + 1)}{':' if a == 'r' else '-'}"
+        for w, a in zip(widths, table.align, strict=True)
+    )
     return [line(rows[0]), f"|{rule}|", *(line(row) for row in rows[1:])]

@@ -192,8 +192,9 @@ def read_back(drawing: Drawing) -> tuple[dict[str, int], tuple[Branch, ...]]:
         parent[root(net.at)] = root(by_name.setdefault(net.name, net.at))
     number = {p: i for i, p in enumerate(sorted({root(p) for p in points}))}
     nets = {name: number[root(point)] for name, point in by_name.items()}
-    return nets, tuple(Branch(symbol=s, a=number[root(s.a)], b=number[root(s.b)])
-                       for s in drawing.symbols)
+    return nets, tuple(
+        Branch(symbol=s, a=number[root(s.a)], b=number[root(s.b)]) for s in drawing.symbols
+    )
 
 
 def find_joints(drawing: Drawing) -> tuple[Point, ...]:

@@ -14,14 +14,14 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
+from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay
 from optimizer.parts import UNIT_OF_KIND
+from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
+from optimizer.problem.problem import Problem
 from optimizer.report.ladder_text import name_parts
-from optimizer.search.candidates import Candidate, CurveSet, SearchResult
-from optimizer.search.problem import Problem
-from optimizer.workshop.ratings import PartRating, Ratings, rate_network, state_amplifier
-from optimizer.workshop.tracking import track_ways
 
 SCHEMA = 1
 
@@ -123,8 +123,12 @@ def candidate_to_json(
             data["currency"] = currency
     if ratings is not None:
         amplifier = ratings.amplifier
-        data["amplifier"] = {"watt": amplifier.watts, "ohm": amplifier.ohm,
-                             "volt": _rounded(amplifier.volts), "stated": amplifier.stated}
+        data["amplifier"] = {
+            "watt": amplifier.watts,
+            "ohm": amplifier.ohm,
+            "volt": _rounded(amplifier.volts),
+            "stated": amplifier.stated,
+        }
     data["goals"] = {
         goal.name: {
             "value": _rounded(goal.value),
@@ -176,9 +180,13 @@ def tracking_to_json(candidate: Candidate) -> dict[str, Any]:
     """List how neighbouring ways work together, by "lower/upper" from the lowest pair up."""
     pairs = {
         f"{pair.lower}/{pair.upper}": {
-            "lower": pair.lower, "upper": pair.upper, "null_db": _rounded(pair.null_db),
-            "null_hz": _rounded(pair.null_hz), "phase_deg": _curve(pair.phase_deg),
-            "inverted_db": _curve(pair.inverted_db)}
+            "lower": pair.lower,
+            "upper": pair.upper,
+            "null_db": _rounded(pair.null_db),
+            "null_hz": _rounded(pair.null_hz),
+            "phase_deg": _curve(pair.phase_deg),
+            "inverted_db": _curve(pair.inverted_db),
+        }
         for pair in track_ways(candidate)
     }
     return {"pairs": pairs} if pairs else {}
@@ -195,9 +203,7 @@ def _way_to_json(
     }
 
 
-def _slot_to_json(
-    slot: FittedSlot, way: str, ratings: Ratings | None
-) -> Iterable[dict[str, Any]]:
+def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
     for name, place, part in name_parts(slot):
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
         if len(slot.parts) > 1:

@@ -11,9 +11,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from optimizer.design_goals import DEFAULT_PRESET
+from optimizer.design.presets import read_preset
+from optimizer.design.read.goals import DEFAULT_PRESET
 from optimizer.goals.meanings import GOAL_MEANINGS, list_options
-from optimizer.targets_folder import read_preset
 
 _HEAD = (
     "A goal costs its weight times its figure; the search looks for the network with the smallest "
@@ -55,8 +55,9 @@ def describe_goal(name: str) -> RenderableType:
         table.add_column(title, header_style="dim")
     for row in list_options(name):
         table.add_row(*row)
-    return Group(Text(f"{name} (figure in {meaning.unit})", style="bold"), Text(meaning.text),
-                 Text(), table)
+    return Group(
+        Text(f"{name} (figure in {meaning.unit})", style="bold"), Text(meaning.text), Text(), table
+    )
 
 
 def tabulate_presets(names: Sequence[str]) -> RenderableType:

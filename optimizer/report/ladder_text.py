@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from optimizer.network.ladder import FittedSlot, FittedWay, Place
 from optimizer.network.names import name_parts
 from optimizer.parts import LETTER_OF_KIND, UNIT_OF_KIND, Part
-from optimizer.units import format_quantity
+from optimizer.text.units import format_quantity
 
 __all__ = ["describe_join", "draw_ladder", "name_parts"]
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from optimizer.bench.build.wiring import split_pieces
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Place
 from optimizer.network.names import name_parts
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
-from optimizer.units import format_quantity
-from optimizer.workshop.wiring import split_pieces
+from optimizer.text.units import format_quantity
 
 WIDEST = 20.0
 """Length of a row in drawing units beyond which a ladder goes on below."""
@@ -70,8 +70,10 @@ def part_block(name: str, part: Part) -> Block:
         if part.origin in ("kept", "shelf"):
             lines.append(part.origin)
         return Leaf(part, name, tuple(lines))
-    leaves = [Leaf(piece, letter, (say_quantity(piece.value, unit),))
-              for letter, piece in split_pieces(name, part)]
+    leaves = [
+        Leaf(piece, letter, (say_quantity(piece.value, unit),))
+        for letter, piece in split_pieces(name, part)
+    ]
     return Group(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
@@ -89,24 +91,32 @@ def measure_level(block: Block) -> tuple[float, float, float]:
     """Length, height above and depth below of a block that lies in the line."""
     if isinstance(block, Leaf):
         below = _ROOM_BELOW if len(block.lines) > 1 else 0.45
-        width = max(measure_text(block.name, "name"), measure_text(block.lines[0]),
-                    measure_text(", ".join(block.lines[1:])))
+        width = max(
+            measure_text(block.name, "name"),
+            measure_text(block.lines[0]),
+            measure_text(", ".join(block.lines[1:])),
+        )
         return max(_LEAST, width + _GAP), _ROOM_ABOVE, below
     sizes = [measure_level(item) for item in block.items]
     caption = _LINE + 0.1 if block.caption else 0.0
     words = measure_text(block.caption, "name") + _GAP
     if block.mode == "series":
-        return (max(words, sum(s[0] for s in sizes)), max(s[1] for s in sizes) + caption,
-                max(s[2] for s in sizes))
+        return (
+            max(words, sum(s[0] for s in sizes)),
+            max(s[1] for s in sizes) + caption,
+            max(s[2] for s in sizes),
+        )
     pitches = _pitches(sizes)
-    return (max([words, *(s[0] for s in sizes)]) + 2 * _STUB, sum(pitches) + sizes[-1][1] + caption,
-            sizes[0][2])
+    return (
+        max([words, *(s[0] for s in sizes)]) + 2 * _STUB,
+        sum(pitches) + sizes[-1][1] + caption,
+        sizes[0][2],
+    )
 
 
 def _pitches(sizes: Sequence[tuple[float, float, float]]) -> list[float]:
     """Distances between parallel branches in the line, lowest first."""
-    return [max(_RISE, low[1] + high[2] + 0.05)
-            for low, high in pairwise(sizes)]
+    return [max(_RISE, low[1] + high[2] + 0.05) for low, high in pairwise(sizes)]
 
 
 def measure_upright(block: Block) -> tuple[float, float, float]:
@@ -117,8 +127,11 @@ def measure_upright(block: Block) -> tuple[float, float, float]:
     caption = _LINE + 0.1 if block.caption else 0.0
     words = 0.2 + measure_text(block.caption, "name") + _GAP
     if block.mode == "series":
-        return (max(s[0] for s in sizes), max([words, *(s[1] for s in sizes)]),
-                sum(s[2] for s in sizes) + caption)
+        return (
+            max(s[0] for s in sizes),
+            max([words, *(s[1] for s in sizes)]),
+            sum(s[2] for s in sizes) + caption,
+        )
     width = sizes[0][1] + sum(s[0] + s[1] for s in sizes[1:])
     return sizes[0][0], max(width, words), max(s[2] for s in sizes) + 2 * _STUB + caption
 
@@ -171,7 +184,8 @@ def draw_upright(
         line = middle + _LINE * (len(lines) - 1) / 2
         for number, text in enumerate(lines):
             role: Literal["name", "value", "note"] = (
-                "name" if number == 0 else "value" if number == 1 else "note")
+                "name" if number == 0 else "value" if number == 1 else "note"
+            )
             drawing.say(_at(x + 0.42, line), text, "start", role)
             line -= _LINE
         return
@@ -201,9 +215,17 @@ def draw_upright(
 
 def _place(drawing: Drawing, way: str, leaf: Leaf, a: Point, b: Point) -> None:
     part = leaf.part
-    drawing.symbols.append(Symbol(
-        kind=part.kind, way=way, name=leaf.name, value=part.value, loss_ohm=part.loss_ohm,
-        a=_at(*a), b=_at(*b)))
+    drawing.symbols.append(
+        Symbol(
+            kind=part.kind,
+            way=way,
+            name=leaf.name,
+            value=part.value,
+            loss_ohm=part.loss_ohm,
+            a=_at(*a),
+            b=_at(*b),
+        )
+    )
 
 
 def _at(x: float, y: float) -> Point:
@@ -261,8 +283,9 @@ def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> floa
             drawing.wire(_at(x, top), _at(x + 0.4, top))
             drawing.wire(_at(x, bottom), _at(x + 0.4, bottom))
             _terminal(drawing, x + 0.4, top, f"{way.name} a{number + 1}", f"a{number + 1}", "start")
-            _terminal(drawing, x + 0.4, bottom, f"{way.name} b{number + 1}", f"b{number + 1}",
-                      "start")
+            _terminal(
+                drawing, x + 0.4, bottom, f"{way.name} b{number + 1}", f"b{number + 1}", "start"
+            )
         y = bottom - 0.5
     return y - 0.3
 
@@ -271,8 +294,10 @@ def _break(
     blocks: Sequence[tuple[Place, Block]], room: float, driver: float
 ) -> list[list[tuple[Place, Block]]]:
     """Spread blocks and the driver over as few rows as fit, of nearly equal length."""
-    widths = [measure_level(block)[0] if place == "series"
-              else sum(measure_upright(block)[:2]) + _GAP for place, block in blocks]
+    widths = [
+        measure_level(block)[0] if place == "series" else sum(measure_upright(block)[:2]) + _GAP
+        for place, block in blocks
+    ]
     widths.append(driver)
     rows = _fill(widths, room)
     while True:
@@ -294,8 +319,11 @@ def _fill(widths: Sequence[float], room: float) -> list[list[int]]:
 
 
 def _draw_run(
-    drawing: Drawing, way: str, run: Sequence[tuple[Place, Block]],
-    top: float, bottom: float,
+    drawing: Drawing,
+    way: str,
+    run: Sequence[tuple[Place, Block]],
+    top: float,
+    bottom: float,
 ) -> float:
     """Draw the blocks of one row and return where it ends."""
     x = _LEAD_IN
@@ -332,8 +360,11 @@ def _draw_driver(drawing: Drawing, way: FittedWay, x: float, top: float, bottom:
     drawing.wire(_at(x, top), _at(end, top), upper)
     drawing.wire(_at(x, bottom), _at(end, bottom), lower)
     plus, minus = (lower, upper) if way.polarity < 0 else (upper, lower)
-    drawing.symbols.append(Symbol(kind="driver", way=way.name, name=way.driver, value=0.0,
-                                  loss_ohm=0.0, a=plus, b=minus))
+    drawing.symbols.append(
+        Symbol(
+            kind="driver", way=way.name, name=way.driver, value=0.0, loss_ohm=0.0, a=plus, b=minus
+        )
+    )
     drawing.say(_at(end - 0.3, plus[1]), "+", role="mark")
     drawing.say(_at(end - 0.3, minus[1]), "−", role="mark")
     drawing.say(_at(end + 1.55, middle), way.driver, "start", "name")

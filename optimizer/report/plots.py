@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.search.candidates import CurveSet
+from optimizer.arrays import Real
+from optimizer.problem.candidate import CurveSet
 
 Segment = tuple[str, str]
 """A piece of text and the role it plays ("axis", "sum", "target", "way 1", ...)."""
@@ -40,8 +41,8 @@ class Trace:
     """
 
     role: str
-    frequency_hz: NDArray[np.float64]
-    height: NDArray[np.float64]
+    frequency_hz: Real
+    height: Real
     on: int = 1
     off: int = 0
 

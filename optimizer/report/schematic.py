@@ -103,14 +103,17 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
         lines.append(f'<circle class="d" cx="{_n(x * SCALE)}" cy="{_n(-y * SCALE)}" r="3"/>')
     for net in drawing.nets:
         x, y = net.at
-        lines.append(f'<circle class="k" cx="{_n(x * SCALE - 4)}" cy="{_n(-y * SCALE)}" r="4"/>'
-                     if net.name.startswith("amp") else
-                     f'<circle class="d" cx="{_n(x * SCALE)}" cy="{_n(-y * SCALE)}" r="2"/>')
+        lines.append(
+            f'<circle class="k" cx="{_n(x * SCALE - 4)}" cy="{_n(-y * SCALE)}" r="4"/>'
+            if net.name.startswith("amp")
+            else f'<circle class="d" cx="{_n(x * SCALE)}" cy="{_n(-y * SCALE)}" r="2"/>'
+        )
     for text in drawing.words:
         x, y = text.at
         lines.append(
             f'<text class="{text.role}" x="{_n(x * SCALE)}" y="{_n(-y * SCALE + 4)}" '
-            f'text-anchor="{text.align}">{escape(text.text)}</text>')
+            f'text-anchor="{text.align}">{escape(text.text)}</text>'
+        )
     lines.append("</svg>")
     return "".join(lines)
 
@@ -129,8 +132,11 @@ def _describe_way(way: FittedWay) -> str:
             text += f" ({joined})" if joined else ""
             said.append(f"{text} {'in the line' if place == 'series' else 'across the line'}")
     turned = "inverted" if way.polarity < 0 else "normal"
-    return f"Way {way.name}, from the amplifier to driver {way.driver} ({turned} polarity): " + (
-        "; ".join(said) or "no part") + "."
+    return (
+        f"Way {way.name}, from the amplifier to driver {way.driver} ({turned} polarity): "
+        + ("; ".join(said) or "no part")
+        + "."
+    )
 
 
 def _n(value: float) -> str:
@@ -140,7 +146,8 @@ def _n(value: float) -> str:
 def _trace(drawing: Drawing) -> str:
     return "".join(
         f"M{_n(a[0] * SCALE)} {_n(-a[1] * SCALE)}L{_n(b[0] * SCALE)} {_n(-b[1] * SCALE)}"
-        for a, b in drawing.wires)
+        for a, b in drawing.wires
+    )
 
 
 def _draw_symbols(symbols: Sequence[Symbol]) -> str:
@@ -168,8 +175,11 @@ def _draw_symbol(kind: str, right: float, up: float) -> str:
         if kind == "driver":
             canvas += elements.Speaker().scale(abs(up) / 0.5).theta(0).at((0.0, 0.0))
         else:
-            maker = {"resistor": elements.ResistorIEC, "capacitor": elements.Capacitor,
-                     "inductor": elements.Inductor}[kind]
+            maker = {
+                "resistor": elements.ResistorIEC,
+                "capacitor": elements.Capacitor,
+                "inductor": elements.Inductor,
+            }[kind]
             canvas += maker().endpoints((0.0, 0.0), (right, up))
     text = canvas.get_imagedata("svg").decode("utf-8")
     inner = text[text.index(">", text.index("<svg")) + 1 : text.rindex("</svg>")]

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
+from optimizer.bench.build.sheet import BuildSheet, Item
+from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.network.ladder import Network
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
@@ -13,10 +16,7 @@ from optimizer.report.sheet_coils import say_wires
 from optimizer.report.sheet_spread import say_sides, say_spread
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
-from optimizer.units import format_quantity
-from optimizer.workshop.placement import AXES, LEAN_DEG, STRAY_DB
-from optimizer.workshop.ratings import MARGIN, PartRating
-from optimizer.workshop.sheet import BuildSheet, Item
+from optimizer.text.units import format_quantity
 
 _NAMES = {"inductor": "coil", "capacitor": "capacitor", "resistor": "resistor"}
 _PAIRS_SHOWN = 12
@@ -39,32 +39,59 @@ def compose_sheet(sheet: BuildSheet) -> Document:
     built = "one speaker" if sheet.speakers == 1 else f"{sheet.speakers} speakers"
     return Document(
         title=f"Build sheet: {sheet.title}",
-        subtitle=(f"Network {sheet.network}, for {built}; ratings for an amplifier of "
-                  f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V)."),
-        sections=tuple(section for section in (
-            _say_safety(), _draw(sheet), _list_shopping(sheet), _list_picks(sheet),
-            say_sides(sheet), say_wires(sheet), _list_wiring(sheet), _list_ratings(sheet),
-            _place(sheet), _list_checks(sheet), _list_sweep(sheet), _list_figures(sheet),
-            say_spread(sheet.spread), _list_assumed(sheet),
-        ) if section is not None),
+        subtitle=(
+            f"Network {sheet.network}, for {built}; ratings for an amplifier of "
+            f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V)."
+        ),
+        sections=tuple(
+            section
+            for section in (
+                _say_safety(),
+                _draw(sheet),
+                _list_shopping(sheet),
+                _list_picks(sheet),
+                say_sides(sheet),
+                say_wires(sheet),
+                _list_wiring(sheet),
+                _list_ratings(sheet),
+                _place(sheet),
+                _list_checks(sheet),
+                _list_sweep(sheet),
+                _list_figures(sheet),
+                say_spread(sheet.spread),
+                _list_assumed(sheet),
+            )
+            if section is not None
+        ),
     )
 
 
 def _say_safety() -> Section:
-    return Section(title="Before anything else", parts=(
-        Listing(items=tuple(text for _, text in CAUTIONS),
-                topics=tuple(topic for topic, _ in CAUTIONS)),))
+    return Section(
+        title="Before anything else",
+        parts=(
+            Listing(
+                items=tuple(text for _, text in CAUTIONS),
+                topics=tuple(topic for topic, _ in CAUTIONS),
+            ),
+        ),
+    )
 
 
 def _draw(sheet: BuildSheet) -> Section:
     # One picture a way: a drawing higher than a sheet of paper could not be printed whole.
     pictures = tuple(
-        Picture(svg=draw_schematic(Network(ways=(way,)), title=f"Crossover of {way.name}",
-                                   name=f"w{k}-"),
-                narrow=draw_schematic(Network(ways=(way,)), title=f"Crossover of {way.name}",
-                                      name=f"n{k}-", widest=PHONE),
-                text="\n".join([way.name, *draw_ladder(way)]).rstrip())
-        for k, way in enumerate(sheet.candidate.network.ways))
+        Picture(
+            svg=draw_schematic(
+                Network(ways=(way,)), title=f"Crossover of {way.name}", name=f"w{k}-"
+            ),
+            narrow=draw_schematic(
+                Network(ways=(way,)), title=f"Crossover of {way.name}", name=f"n{k}-", widest=PHONE
+            ),
+            text="\n".join([way.name, *draw_ladder(way)]).rstrip(),
+        )
+        for k, way in enumerate(sheet.candidate.network.ways)
+    )
     return Section(title="Schematic", parts=pictures)
 
 
@@ -75,11 +102,20 @@ def _list_shopping(sheet: BuildSheet) -> Section | None:
     parts: list[Part] = [_tabulate_items(sheet, items)]
     price = sheet.candidate.price
     if price is not None and price > 0.0:
-        parts.append(Note(text=f"Price of the parts listed with one: {price * sheet.speakers:.2f} "
-                          f"{sheet.currency}".rstrip() + f" for {sheet.speakers}."))
-    joined = [f"{way.name} {slot.name}: {describe_join(part)}"
-              for way in sheet.candidate.network.ways for slot in way.slots for part in slot.parts
-              if describe_join(part)]
+        parts.append(
+            Note(
+                text=f"Price of the parts listed with one: {price * sheet.speakers:.2f} "
+                f"{sheet.currency}".rstrip()
+                + f" for {sheet.speakers}."
+            )
+        )
+    joined = [
+        f"{way.name} {slot.name}: {describe_join(part)}"
+        for way in sheet.candidate.network.ways
+        for slot in way.slots
+        for part in slot.parts
+        if describe_join(part)
+    ]
     if joined:
         parts.append(Note(text="Joined pieces: " + "; ".join(joined) + "."))
     return Section(title="Shopping list", parts=tuple(parts))
@@ -99,18 +135,23 @@ def _tabulate_items(sheet: BuildSheet, items: tuple[Item, ...]) -> Table:
     rows = []
     for item in items:
         loss = {"inductor": "dcr", "capacitor": "esr"}.get(item.kind, "")
-        rows.append((
-            str(item.count * sheet.speakers),
-            f"{_NAMES[item.kind]} {format_quantity(item.value, item.unit, 4)}",
-            f"{100 * item.tolerance:.3g} %",
-            f"{loss} {format_quantity(item.loss_ohm, 'ohm', 2)}" if loss else "",
-            _say_rating(item),
-            _say_price(item, sheet.currency),
-            ", ".join(filter(None, (item.origin, item.note))),
-            ", ".join(item.uses),
-        ))
-    return Table(heads=("pieces", "part", "tolerance", "loss", "rating", "each", "source", "used"),
-                 rows=tuple(rows), align="rlrllrll")
+        rows.append(
+            (
+                str(item.count * sheet.speakers),
+                f"{_NAMES[item.kind]} {format_quantity(item.value, item.unit, 4)}",
+                f"{100 * item.tolerance:.3g} %",
+                f"{loss} {format_quantity(item.loss_ohm, 'ohm', 2)}" if loss else "",
+                _say_rating(item),
+                _say_price(item, sheet.currency),
+                ", ".join(filter(None, (item.origin, item.note))),
+                ", ".join(item.uses),
+            )
+        )
+    return Table(
+        heads=("pieces", "part", "tolerance", "loss", "rating", "each", "source", "used"),
+        rows=tuple(rows),
+        align="rlrllrll",
+    )
 
 
 def _say_price(item: Item, currency: str) -> str:
@@ -130,50 +171,83 @@ def _say_rating(item: Item) -> str:
 def _list_wiring(sheet: BuildSheet) -> Section:
     rows = []
     for piece in sheet.wiring.pieces:
-        value = format_quantity(piece.part.value, {"inductor": "H", "capacitor": "F",
-                                                   "resistor": "ohm"}[piece.part.kind])
-        rows.append((piece.way, piece.name, f"{_NAMES[piece.part.kind]} {value}",
-                     piece.start, piece.end))
+        value = format_quantity(
+            piece.part.value,
+            {"inductor": "H", "capacitor": "F", "resistor": "ohm"}[piece.part.kind],
+        )
+        rows.append(
+            (piece.way, piece.name, f"{_NAMES[piece.part.kind]} {value}", piece.start, piece.end)
+        )
     points = tuple((point, ", ".join(things)) for point, things in sheet.wiring.points().items())
     leads = []
     for lead in sheet.wiring.drivers:
-        how = ("inverted: its (+) goes to the common return" if lead.inverted
-               else "normal: its (+) goes to the filter")
+        how = (
+            "inverted: its (+) goes to the common return"
+            if lead.inverted
+            else "normal: its (+) goes to the filter"
+        )
         leads.append((lead.way, lead.driver, lead.plus, lead.minus, how))
-    return Section(title="Wiring list", parts=(
-        Note(text="IN+ and IN- are the terminals of the cabinet; every way begins at IN+ and "
-             "returns to IN-. Tick each piece when it is soldered."),
-        Table(heads=("way", "piece", "what", "from", "to"), rows=tuple(rows), align="lllll"),
-        Note(text="Polarity of the drivers:"),
-        Table(heads=("way", "driver", "(+) to", "(-) to", "connected"), rows=tuple(leads),
-              align="lllll"),
-        Note(text="What meets at each point:"),
-        Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
-    ))
+    return Section(
+        title="Wiring list",
+        parts=(
+            Note(
+                text="IN+ and IN- are the terminals of the cabinet; every way begins at IN+ and "
+                "returns to IN-. Tick each piece when it is soldered."
+            ),
+            Table(heads=("way", "piece", "what", "from", "to"), rows=tuple(rows), align="lllll"),
+            Note(text="Polarity of the drivers:"),
+            Table(
+                heads=("way", "driver", "(+) to", "(-) to", "connected"),
+                rows=tuple(leads),
+                align="lllll",
+            ),
+            Note(text="What meets at each point:"),
+            Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
+        ),
+    )
 
 
 def _list_ratings(sheet: BuildSheet) -> Section:
     rows = [_rating_row(load) for load in sheet.ratings.parts]
     parts: list[Part] = [
-        Note(text="Programme is noise with the spectrum of IEC 60268-1 at the amplifier's full "
-             "power; sine is a full-power tone at the frequency that loads the part most. Asked "
-             f"for are {MARGIN['resistor']:g} times the watts on programme, and "
-             f"{MARGIN['capacitor']:g} times the highest peak in volts and amperes. Volts are for "
-             "direct voltage: a rating for alternating voltage is lower and falls with frequency."),
-        Table(heads=("way", "part", "on programme", "worst sine", "at", "heat", "ask for", "has",
-                     "margin"),
-              rows=tuple(rows), align="llrrrrrrr"),
+        Note(
+            text="Programme is noise with the spectrum of IEC 60268-1 at the amplifier's full "
+            "power; sine is a full-power tone at the frequency that loads the part most. Asked "
+            f"for are {MARGIN['resistor']:g} times the watts on programme, and "
+            f"{MARGIN['capacitor']:g} times the highest peak in volts and amperes. Volts are for "
+            "direct voltage: a rating for alternating voltage is lower and falls with frequency."
+        ),
+        Table(
+            heads=(
+                "way",
+                "part",
+                "on programme",
+                "worst sine",
+                "at",
+                "heat",
+                "ask for",
+                "has",
+                "margin",
+            ),
+            rows=tuple(rows),
+            align="llrrrrrrr",
+        ),
     ]
     loads = ", ".join(
         f"{d.driver} {d.watts:.3g} W" + (f" of {d.limit_w:g} W" if d.limit_w is not None else "")
-        for d in sheet.ratings.drivers)
+        for d in sheet.ratings.drivers
+    )
     parts.append(Note(text=f"Power into the drivers on programme: {loads}."))
     parts += [Note(text=text, warns=True) for text in sheet.warnings]
     opened = [o for o in sheet.ratings.open_loads if math.isfinite(o.ohm)]
     if opened:
         said = ", ".join(f"{o.way} {o.ohm:.2g} ohm at {say_frequency(o.hz)}" for o in opened)
-        parts.append(Note(text=f"With its driver unplugged a way falls to: {said}. Connect all "
-                          "drivers before the amplifier."))
+        parts.append(
+            Note(
+                text=f"With its driver unplugged a way falls to: {said}. Connect all "
+                "drivers before the amplifier."
+            )
+        )
     return Section(title="Ratings", parts=tuple(parts))
 
 
@@ -183,9 +257,17 @@ def _rating_row(load: PartRating) -> tuple[str, ...]:
     margin = "" if load.margin is None else f"x {load.margin:.1f}"
     if load.verdict == "too small":
         margin += " too small"
-    return (load.way, load.name, f"{load.programme:.3g} {load.unit}{rms}",
-            f"{load.sine:.3g} {load.unit}{rms}", say_frequency(load.sine_hz),
-            f"{load.heat_w:.2g} W", f"{load.size:g} {load.unit}", has, margin)
+    return (
+        load.way,
+        load.name,
+        f"{load.programme:.3g} {load.unit}{rms}",
+        f"{load.sine:.3g} {load.unit}{rms}",
+        say_frequency(load.sine_hz),
+        f"{load.heat_w:.2g} W",
+        f"{load.size:g} {load.unit}",
+        has,
+        margin,
+    )
 
 
 def _place(sheet: BuildSheet) -> Section | None:
@@ -194,37 +276,70 @@ def _place(sheet: BuildSheet) -> Section | None:
         return None
     rows = []
     for coil in placed.coils:
-        size = "core, size unknown" if coil.size is None else (
-            f"about {1e3 * coil.size.outer_m:.0f} mm across, {1e3 * coil.size.side_m:.0f} mm long")
+        size = (
+            "core, size unknown"
+            if coil.size is None
+            else (
+                f"about {1e3 * coil.size.outer_m:.0f} mm across, {1e3 * coil.size.side_m:.0f} mm long"
+            )
+        )
         rows.append((coil.label, format_quantity(coil.henry, "H"), size, AXES[coil.axis]))
     pairs = tuple(
-        (p.one, p.two, f"{100 * p.allowed:.2g} %", f"{100 * p.k_close:.2g} %",
-         f"{p.stray_db:.0f} dB", f"{1e3 * p.parallel_m:.0f} mm", f"{1e3 * p.crossed_m:.0f} mm",
-         f"{1e3 * p.distance_m:.0f} mm")
-        for p in placed.pairs[:_PAIRS_SHOWN])
+        (
+            p.one,
+            p.two,
+            f"{100 * p.allowed:.2g} %",
+            f"{100 * p.k_close:.2g} %",
+            f"{p.stray_db:.0f} dB",
+            f"{1e3 * p.parallel_m:.0f} mm",
+            f"{1e3 * p.crossed_m:.0f} mm",
+            f"{1e3 * p.distance_m:.0f} mm",
+        )
+        for p in placed.pairs[:_PAIRS_SHOWN]
+    )
     parts: list[Part] = [
-        Note(text="Coils near each other act as a transformer. Turn neighbours so that their axes "
-             "are at right angles, and keep the distances below; no steel screw through a coil, "
-             "and none near a driver's magnet."),
-        Table(heads=("coil", "value", "size (estimated)", "lay it"), rows=tuple(rows),
-              align="lrll"),
+        Note(
+            text="Coils near each other act as a transformer. Turn neighbours so that their axes "
+            "are at right angles, and keep the distances below; no steel screw through a coil, "
+            "and none near a driver's magnet."
+        ),
+        Table(
+            heads=("coil", "value", "size (estimated)", "lay it"), rows=tuple(rows), align="lrll"
+        ),
     ]
     if pairs:
         parts += [
-            Note(text=f"Distances are between centres. They keep the voltage that coupling puts on "
-                 f"any driver {-STRAY_DB:g} dB below the amplifier's. Allowed is the coupling k "
-                 "for that; close is what two coils lying flat with 15 mm between them have, and "
-                 "the stray voltage it would cause. Crossed means right angles, with "
-                 f"{LEAN_DEG:g} degrees of error allowed for. Two coils on edge count as crossed "
-                 "only when the axis of one points at the other's centre; never set them "
-                 "diagonally."),
-            Table(heads=("coil", "and", "k allowed", "k close", "stray", "both flat", "crossed",
-                         "keep"),
-                  rows=pairs, align="llrrrrrr"),
+            Note(
+                text=f"Distances are between centres. They keep the voltage that coupling puts on "
+                f"any driver {-STRAY_DB:g} dB below the amplifier's. Allowed is the coupling k "
+                "for that; close is what two coils lying flat with 15 mm between them have, and "
+                "the stray voltage it would cause. Crossed means right angles, with "
+                f"{LEAN_DEG:g} degrees of error allowed for. Two coils on edge count as crossed "
+                "only when the axis of one points at the other's centre; never set them "
+                "diagonally."
+            ),
+            Table(
+                heads=(
+                    "coil",
+                    "and",
+                    "k allowed",
+                    "k close",
+                    "stray",
+                    "both flat",
+                    "crossed",
+                    "keep",
+                ),
+                rows=pairs,
+                align="llrrrrrr",
+            ),
         ]
         if len(placed.pairs) > _PAIRS_SHOWN:
-            parts.append(Note(text=f"The {len(placed.pairs) - _PAIRS_SHOWN} other pairs need "
-                              "less distance than those listed."))
+            parts.append(
+                Note(
+                    text=f"The {len(placed.pairs) - _PAIRS_SHOWN} other pairs need "
+                    "less distance than those listed."
+                )
+            )
     return Section(title="Placing the coils", parts=tuple(parts))
 
 
@@ -234,8 +349,10 @@ def _say_ohm(ohm: float) -> str:
 
 def _list_checks(sheet: BuildSheet) -> Section:
     rows = tuple((r.way, _say_ohm(r.connected_ohm), _say_ohm(r.open_ohm)) for r in sheet.readings)
-    coils = ", ".join(f"{r.driver} {r.ohm:.2f} ohm" + ("" if r.stated else " (estimated)")
-                      for r in sheet.resistances)
+    coils = ", ".join(
+        f"{r.driver} {r.ohm:.2f} ohm" + ("" if r.stated else " (estimated)")
+        for r in sheet.resistances
+    )
     boxes = [
         "Compare every piece with the wiring list; tug at every joint.",
         "Short the leads of the meter, note what it shows, and take that off each reading below.",
@@ -253,36 +370,52 @@ def _list_checks(sheet: BuildSheet) -> Section:
                 f"Polarity, {pair.lower} to {pair.upper}: with the leads of {pair.upper} and all "
                 f"ways above it exchanged, the level on the axis falls by about "
                 f"{pair.null_db:.0f} dB near {say_frequency(pair.null_hz)}. Put the leads back; "
-                "if it rises instead, a driver is connected the wrong way round.")
-    return Section(title="Before the first power-up", parts=(
-        Listing(items=tuple(boxes), form="boxes"),
-        Note(text=f"Resistance at each way's input by itself (voice coils: {coils}):"),
-        Table(heads=("way", "driver connected", "driver not connected"), rows=rows, align="lrr"),
-    ))
+                "if it rises instead, a driver is connected the wrong way round."
+            )
+    return Section(
+        title="Before the first power-up",
+        parts=(
+            Listing(items=tuple(boxes), form="boxes"),
+            Note(text=f"Resistance at each way's input by itself (voice coils: {coils}):"),
+            Table(
+                heads=("way", "driver connected", "driver not connected"), rows=rows, align="lrr"
+            ),
+        ),
+    )
 
 
 def _list_sweep(sheet: BuildSheet) -> Section:
-    rows = tuple((say_frequency(hz), f"{ohm:.1f} ohm", f"{deg:+.0f} deg")
-                 for hz, ohm, deg in sheet.sweep)
-    return Section(title="Impedance to expect", parts=(
-        Note(text=say_impedance(sheet.candidate)),
-        Table(heads=("at", "impedance", "phase"), rows=rows, align="rrr"),
-    ))
+    rows = tuple(
+        (say_frequency(hz), f"{ohm:.1f} ohm", f"{deg:+.0f} deg") for hz, ohm, deg in sheet.sweep
+    )
+    return Section(
+        title="Impedance to expect",
+        parts=(
+            Note(text=say_impedance(sheet.candidate)),
+            Table(heads=("at", "impedance", "phase"), rows=rows, align="rrr"),
+        ),
+    )
 
 
 def _list_figures(sheet: BuildSheet) -> Section:
     candidate = sheet.candidate
-    rows = tuple((g.name.replace("_", " "), f"{say_figure(g)} {g.unit}", g.detail)
-                 for g in candidate.goals)
-    return Section(title="What was computed", parts=(
-        Table(heads=("goal", "figure", "detail"), rows=rows, align="lrl"),
-        *(Note(text=text) for text in say_certificate(candidate)),
-    ))
+    rows = tuple(
+        (g.name.replace("_", " "), f"{say_figure(g)} {g.unit}", g.detail) for g in candidate.goals
+    )
+    return Section(
+        title="What was computed",
+        parts=(
+            Table(heads=("goal", "figure", "detail"), rows=rows, align="lrl"),
+            *(Note(text=text) for text in say_certificate(candidate)),
+        ),
+    )
 
 
 def _list_assumed(sheet: BuildSheet) -> Section:
     items = [text[0].upper() + text[1:] for text in sheet.assumed]
     if sheet.speakers > 1 and any(i.origin == SHELF for i in sheet.items):
-        items.append("Pieces that were not measured are taken as alike left and right: measure "
-                     "them and share them out so")
+        items.append(
+            "Pieces that were not measured are taken as alike left and right: measure "
+            "them and share them out so"
+        )
     return Section(title="Assumed or estimated", parts=(Listing(items=tuple(items)),))

@@ -6,16 +6,14 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.measure.grid import log_grid
+from optimizer.arrays import Real
+from optimizer.measure.curves.grid import log_grid
+from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles
 from optimizer.measure.response import Response
-from optimizer.measure.survey import DriverSurvey, Survey
-from optimizer.measure.thin import interpolate_log, thin_response
+from optimizer.measure.survey.survey import DriverSurvey, Survey
 from optimizer.report.document import Chart
-
-Floats = NDArray[np.float64]
 
 PER_OCTAVE = 48
 SHOWN_HZ = (5.0, 40000.0)
@@ -42,11 +40,19 @@ def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
     if grid is None:
         return {}, ()
     drivers = [_list_curves(driver, files[driver.name], grid) for driver in survey.drivers]
-    charts = [Chart(key="responses", title="Response on axis", wide=True,
-                    text="As measured, in dB; the highest 40 dB.")]
+    charts = [
+        Chart(
+            key="responses",
+            title="Response on axis",
+            wide=True,
+            text="As measured, in dB; the highest 40 dB.",
+        )
+    ]
     if any("impedance_ohm" in one for one in drivers):
-        charts += [Chart(key="impedances", title="Impedance", text="Modulus in ohm."),
-                   Chart(key="phases", title="Phase of the impedance", text="In degrees.")]
+        charts += [
+            Chart(key="impedances", title="Impedance", text="Modulus in ohm."),
+            Chart(key="phases", title="Phase of the impedance", text="In degrees."),
+        ]
     planes: dict[str, Any] = {}
     for driver in survey.drivers:
         for name in ("horizontal", "vertical"):
@@ -54,15 +60,19 @@ def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
             if plane is not None:
                 key = f"plane-{len(planes)}"
                 planes[key] = plane
-                charts.append(Chart(
-                    key=key, title=f"{driver.name} by angle, {name}",
-                    text="In dB against the axis. Between measured angles the picture is "
-                         "interpolated; numbers are those of the nearest measured angle."))
+                charts.append(
+                    Chart(
+                        key=key,
+                        title=f"{driver.name} by angle, {name}",
+                        text="In dB against the axis. Between measured angles the picture is "
+                        "interpolated; numbers are those of the nearest measured angle.",
+                    )
+                )
     numbers = {"frequency_hz": np.round(grid, 4).tolist(), "drivers": drivers, "planes": planes}
     return numbers, tuple(charts)
 
 
-def _choose_grid(survey: Survey) -> Floats | None:
+def _choose_grid(survey: Survey) -> Real | None:
     """Grid over everything that was measured and can be heard."""
     ranges = [d.response.range_hz for d in survey.drivers if d.response is not None]
     for driver in survey.drivers:
@@ -76,7 +86,7 @@ def _choose_grid(survey: Survey) -> Floats | None:
     return log_grid(low, high, PER_OCTAVE) if high > 1.1 * low else None
 
 
-def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Floats) -> dict[str, Any]:
+def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Real) -> dict[str, Any]:
     curves: dict[str, Any] = {"name": driver.name}
     if driver.response is not None:
         curves["response_db"] = _round(_on_grid(driver.response, grid)[0], 2)
@@ -88,8 +98,8 @@ def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Floats) -> dict
     return curves
 
 
-def _list_plane(files: DriverFiles, name: str, grid: Floats) -> dict[str, Any] | None:
-    rows: dict[float, Floats] = {}
+def _list_plane(files: DriverFiles, name: str, grid: Real) -> dict[str, Any] | None:
+    rows: dict[float, Real] = {}
     for direction, reading in files.responses.items():
         other = direction.vertical_deg if name == "horizontal" else direction.horizontal_deg
         if other == 0.0 and reading.response is not None:
@@ -101,7 +111,7 @@ def _list_plane(files: DriverFiles, name: str, grid: Floats) -> dict[str, Any] |
     return {"deg": angles, "level_db": [_round(rows[angle], 2) for angle in angles]}
 
 
-def _on_grid(response: Response, grid: Floats) -> tuple[Floats, Floats]:
+def _on_grid(response: Response, grid: Real) -> tuple[Real, Real]:
     """Level in dB and phase in degrees; NaN where the file has no data."""
     thin = thin_response(response)
     low, high = thin.range_hz

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from optimizer.measure.impedance import ImpedanceSurvey
-from optimizer.measure.pairs import PairSurvey
-from optimizer.measure.shape import Rolloff
-from optimizer.measure.survey import DriverSurvey, Survey
-from optimizer.measure.timing import Timing
+from optimizer.measure.survey.impedance import ImpedanceSurvey
+from optimizer.measure.survey.pairs import PairSurvey
+from optimizer.measure.survey.shape import Rolloff
+from optimizer.measure.survey.survey import DriverSurvey, Survey
+from optimizer.measure.timing.timing import Timing
 
 
 def survey_to_json(survey: Survey) -> dict[str, Any]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from optimizer.measure.pairs import PairSurvey
-from optimizer.measure.survey import Survey
-from optimizer.measure.timing import Timing
+from optimizer.measure.survey.pairs import PairSurvey
+from optimizer.measure.survey.survey import Survey
+from optimizer.measure.timing.timing import Timing
 from optimizer.report.document import Charts, Document, Listing, Note, Part, Section, Table
 from optimizer.report.survey_charts import collect_curves
 from optimizer.report.survey_words import (
@@ -66,9 +66,7 @@ def document_survey(survey: Survey, title: str) -> Document:
         for reading in sorted(survey.folder.files, key=lambda r: r.role == "ignored")
     )  # fmt: skip
     heads = ("file", "taken as", "driver", "direction", "because")
-    sections.append(
-        Section(title="Files", parts=(Table(heads=heads, rows=files, align="lllll"),))
-    )
+    sections.append(Section(title="Files", parts=(Table(heads=heads, rows=files, align="lllll"),)))
     return Document(
         title=f"Survey of {title}",
         subtitle="What the measured drivers allow, and what to avoid.",
@@ -80,9 +78,7 @@ def document_survey(survey: Survey, title: str) -> Document:
 def _list_findings(survey: Survey) -> tuple[Part, ...]:
     if not survey.findings:
         return (Note(text="Nothing looks wrong."),)
-    items = [
-        f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in survey.findings
-    ]
+    items = [f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in survey.findings]
     return (Listing(items=tuple(items), topics=tuple(f.severity for f in survey.findings)),)
 
 

@@ -11,11 +11,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from optimizer.measure.pairs import PairSurvey
 from optimizer.measure.readings import Folder
 from optimizer.measure.response import Response
-from optimizer.measure.survey import DriverSurvey, Survey
-from optimizer.measure.timing import Timing
+from optimizer.measure.survey.pairs import PairSurvey
+from optimizer.measure.survey.survey import DriverSurvey, Survey
+from optimizer.measure.timing.timing import Timing
 from optimizer.report.plots import Segment, Trace, draw_chart
 from optimizer.report.survey_words import (
     PEAK_HEADS,
@@ -283,5 +283,3 @@ def _table(*titles: str) -> Table:
     for title in titles:
         table.add_column(title, header_style="dim")
     return table
-
-

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.measure.pairs import SlotHint
-from optimizer.measure.shape import Rolloff
-from optimizer.measure.survey import DriverSurvey
-from optimizer.measure.timing import Timing
-from optimizer.units import format_quantity
+from optimizer.measure.survey.pairs import SlotHint
+from optimizer.measure.survey.shape import Rolloff
+from optimizer.measure.survey.survey import DriverSurvey
+from optimizer.measure.timing.timing import Timing
+from optimizer.text.units import format_quantity
 
 MOST_PEAKS = 5
 PEAK_HEADS = ("driver", "at", "height", "Q", "trap in the line", "or notch across")

@@ -9,9 +9,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.bench.build.sides import Sides
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import FittedWay
 from optimizer.parts import Part
+from optimizer.problem.candidate import Candidate
 from optimizer.report.ladder_text import draw_ladder, name_parts
 from optimizer.report.plots import Segment, draw_impedance, draw_response
 from optimizer.report.sheet_spread import describe_sides, list_sides
@@ -26,8 +28,6 @@ from optimizer.report.words import (
     say_preference,
     say_value,
 )
-from optimizer.search.candidates import Candidate
-from optimizer.workshop.sides import Sides
 
 _NAME_WIDTHS = (16, 26)
 _KIND_WIDTH = 13

@@ -20,7 +20,7 @@ from optimizer.report.trade_words import (
     say_values,
 )
 from optimizer.report.words import say_frequency
-from optimizer.search.trade_result import TradeResult
+from optimizer.search.trade.result import TradeResult
 
 _LABEL_WIDTH = 8
 _ROWS = 15
@@ -44,6 +44,7 @@ def place_marks(
     dict of (row, column) to int
         Index of the point that stands there; where two fall together, the later one moves right.
     """
+
     def scale(values: Sequence[float], steps: int) -> list[int]:
         low, high = min(values), max(values)
         span = max(high - low, 1e-9)
@@ -89,15 +90,16 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
             if at == row:
                 name = names[k]
                 style = "bold reverse" if points[k].knee else "bold"
-                text = Text.assemble(text[:column], (name, style), text[column + len(name):])
+                text = Text.assemble(text[:column], (name, style), text[column + len(name) :])
         line.append(text)
         lines.append(line)
     axis = Text(f"{'└':>{_LABEL_WIDTH + 2}}" + "─" * columns, style="dim")
     low, high = min(p.a for p in points), max(p.a for p in points)
     left, right = f"{low:{digits[0]}}", f"{high:{digits[0]}}"
     middle = f"{name_goal(result.between[0])}, {result.units[0]}  (less is better)"
-    scale = Text(" " * (_LABEL_WIDTH + 3) + left + middle.center(columns - len(left) - len(right))
-                 + right)
+    scale = Text(
+        " " * (_LABEL_WIDTH + 3) + left + middle.center(columns - len(left) - len(right)) + right
+    )
     return Group(*lines, axis, scale)
 
 
@@ -122,24 +124,37 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     for lower, upper in pairwise(ways):
         table.add_column(f"{lower.name}/\n{upper.name}", justify="right", header_style="dim")
     pieces = "parts" not in result.between  # else they stand in a column already
-    for title in (*(("pieces",) if pieces else ()), "lowest\nohm", "dB for\n2.83 V",
-                  "other\ngoals"):
+    for title in (
+        *(("pieces",) if pieces else ()),
+        "lowest\nohm",
+        "dB for\n2.83 V",
+        "other\ngoals",
+    ):
         table.add_column(title, justify="right", header_style="dim")
     table.add_column("weights", justify="center", header_style="dim")
     table.add_column("", header_style="dim")
-    figures = zip(say_values([p.a for p in result.points], result.units[0]),
-                  say_values([p.b for p in result.points], result.units[1]), strict=True)
+    figures = zip(
+        say_values([p.a for p in result.points], result.units[0]),
+        say_values([p.b for p in result.points], result.units[1]),
+        strict=True,
+    )
     for point, (a, b) in zip(result.points, figures, strict=True):
         c = point.candidate
         weights = " : ".join(f"{w:.2f}" if w < 10.0 else f"{w:.3g}" for w in point.weights)
         others = sum(g.cost for g in c.goals if g.name not in result.between)
         table.add_row(
-            str(c.rank), a, b,
+            str(c.rank),
+            a,
+            b,
             *(say_frequency(c.crossovers_hz[k][1]) for k in range(len(ways) - 1)),
             *((str(c.parts),) if pieces else ()),
-            f"{c.impedance_min_ohm:.1f}", f"{c.sensitivity_db:.1f}", f"{others:.2f}",
+            f"{c.impedance_min_ohm:.1f}",
+            f"{c.sensitivity_db:.1f}",
+            f"{others:.2f}",
             weights if point.cheapest else f"({weights})",
-            "knee" if point.knee else "", style="bold" if point.knee else "")
+            "knee" if point.knee else "",
+            style="bold" if point.knee else "",
+        )
     return table
 
 
@@ -167,9 +182,18 @@ def show_front(result: TradeResult, *, width: int = 100) -> RenderableType:
         blocks += [Padding(Text(step), (0, 0, 0, 2)) for step in steps]
     knees = [p.candidate.rank for p in result.points if p.knee]
     if knees:
-        blocks += [Text(), Text(f"The knee is no. {knees[0]}: on either side of it a step costs "
-                                "more of one goal than it brings of the other, each measured by "
-                                "its range over the front.")]
-    blocks += [Text(), Text(_SAID_OF_OTHERS),
-               *(Text(said) for said in say_certificates(result)), Text(say_front(result))]
+        blocks += [
+            Text(),
+            Text(
+                f"The knee is no. {knees[0]}: on either side of it a step costs "
+                "more of one goal than it brings of the other, each measured by "
+                "its range over the front."
+            ),
+        ]
+    blocks += [
+        Text(),
+        Text(_SAID_OF_OTHERS),
+        *(Text(said) for said in say_certificates(result)),
+        Text(say_front(result)),
+    ]
     return Group(*blocks)

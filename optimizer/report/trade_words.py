@@ -6,29 +6,45 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+from optimizer.problem.candidate import Candidate
 from optimizer.report.export import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
 from optimizer.report.words import say_frequency
-from optimizer.search.candidates import Candidate
-from optimizer.search.trade_result import TradePoint, TradeResult
+from optimizer.search.trade.result import TradePoint, TradeResult
 
 _GIVEN: dict[str, str] = {
-    "on_axis": "of ripple on the axis", "listening_window": "of ripple in the listening window",
+    "on_axis": "of ripple on the axis",
+    "listening_window": "of ripple in the listening window",
     "early_reflections": "of unevenness in the early reflections",
-    "sound_power": "of unevenness in sound power", "in_room": "of unevenness in the room",
-    "off_axis": "of unevenness off the axis", "directivity": "of steps in directivity",
-    "early_reflections_index": "of steps in directivity", "monotony": "of fall in directivity",
-    "similarity": "of unlikeness off the axis", "lobe_symmetry": "of tilt of the vertical lobe",
-    "lobe_depth": "of vertical cancellation", "phase_tracking": "of phase between the ways",
-    "parts": "more", "price": "more", "copper": "of copper more",
+    "sound_power": "of unevenness in sound power",
+    "in_room": "of unevenness in the room",
+    "off_axis": "of unevenness off the axis",
+    "directivity": "of steps in directivity",
+    "early_reflections_index": "of steps in directivity",
+    "monotony": "of fall in directivity",
+    "similarity": "of unlikeness off the axis",
+    "lobe_symmetry": "of tilt of the vertical lobe",
+    "lobe_depth": "of vertical cancellation",
+    "phase_tracking": "of phase between the ways",
+    "parts": "more",
+    "price": "more",
+    "copper": "of copper more",
 }
 _BOUGHT: dict[str, str] = {
-    "on_axis": "flatter on the axis", "listening_window": "flatter in the listening window",
-    "early_reflections": "smoother early reflections", "sound_power": "smoother sound power",
-    "in_room": "smoother in the room", "off_axis": "smoother off the axis",
-    "directivity": "smoother directivity", "early_reflections_index": "smoother directivity",
-    "monotony": "less fall in directivity", "similarity": "more alike off the axis",
-    "lobe_symmetry": "less tilt of the vertical lobe", "lobe_depth": "less vertical cancellation",
-    "phase_tracking": "closer phase between the ways", "parts": "fewer", "price": "less",
+    "on_axis": "flatter on the axis",
+    "listening_window": "flatter in the listening window",
+    "early_reflections": "smoother early reflections",
+    "sound_power": "smoother sound power",
+    "in_room": "smoother in the room",
+    "off_axis": "smoother off the axis",
+    "directivity": "smoother directivity",
+    "early_reflections_index": "smoother directivity",
+    "monotony": "less fall in directivity",
+    "similarity": "more alike off the axis",
+    "lobe_symmetry": "less tilt of the vertical lobe",
+    "lobe_depth": "less vertical cancellation",
+    "phase_tracking": "closer phase between the ways",
+    "parts": "fewer",
+    "price": "less",
     "copper": "of copper less",
 }
 
@@ -84,8 +100,10 @@ def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
     (first, second), (unit_a, unit_b) = result.between, result.units
     given = _GIVEN.get(first, f"of {name_goal(first)}")
     bought = _BOUGHT.get(second, f"less {name_goal(second)}")
-    sentence = (f"{say_amount(after.a - before.a, unit_a)} {given} buys "
-                f"{say_amount(before.b - after.b, unit_b)} {bought}")
+    sentence = (
+        f"{say_amount(after.a - before.a, unit_a)} {given} buys "
+        f"{say_amount(before.b - after.b, unit_b)} {bought}"
+    )
     return "; ".join([sentence, *_say_changes(before.candidate, after.candidate, result)])
 
 
@@ -97,23 +115,32 @@ def _say_changes(before: Candidate, after: Candidate, result: TradeResult) -> li
         upper = after.network.ways[k + 1].name
         if old is None or new is None:
             if old != new:
-                said.append(f"{way.name} {'no longer meets' if new is None else 'meets'} {upper}"
-                            + (f" at {say_frequency(new)}" if new is not None else ""))
+                said.append(
+                    f"{way.name} {'no longer meets' if new is None else 'meets'} {upper}"
+                    + (f" at {say_frequency(new)}" if new is not None else "")
+                )
         elif abs(new - old) > _NOTICED * old:
             word = "falls" if new < old else "rises"
             said.append(f"{way.name}/{upper} crossover {word} from {say_range(old, new)}")
-    turned = [new.name for old, new in zip(before.network.ways, after.network.ways, strict=True)
-              if old.polarity != new.polarity]
+    turned = [
+        new.name
+        for old, new in zip(before.network.ways, after.network.ways, strict=True)
+        if old.polarity != new.polarity
+    ]
     if turned:
         said.append(f"{' and '.join(turned)} turned round")
     pieces = after.parts - before.parts
     if pieces and "parts" not in result.between:
-        said.append(f"{abs(pieces)} piece{'s' if abs(pieces) != 1 else ''} "
-                    f"{'more' if pieces > 0 else 'fewer'}")
+        said.append(
+            f"{abs(pieces)} piece{'s' if abs(pieces) != 1 else ''} "
+            f"{'more' if pieces > 0 else 'fewer'}"
+        )
     if abs(after.impedance_min_ohm - before.impedance_min_ohm) > _NOTICED_OHM:
         word = "falls" if after.impedance_min_ohm < before.impedance_min_ohm else "rises"
-        said.append(f"lowest impedance {word} from {before.impedance_min_ohm:.1f} to "
-                    f"{after.impedance_min_ohm:.1f} ohm")
+        said.append(
+            f"lowest impedance {word} from {before.impedance_min_ohm:.1f} to "
+            f"{after.impedance_min_ohm:.1f} ohm"
+        )
     if abs(after.sensitivity_db - before.sensitivity_db) > _NOTICED_DB:
         louder = after.sensitivity_db - before.sensitivity_db
         said.append(f"{abs(louder):.1f} dB {'louder' if louder > 0.0 else 'quieter'} for 2.83 V")
@@ -128,8 +155,10 @@ def say_range(old_hz: float, new_hz: float) -> str:
 
 def say_steps(result: TradeResult) -> list[str]:
     """Say every step of a front, from the best of the first goal on."""
-    return [f"{a.candidate.rank} to {b.candidate.rank}: {say_step(a, b, result)}"
-            for a, b in pairwise(result.points)]
+    return [
+        f"{a.candidate.rank} to {b.candidate.rank}: {say_step(a, b, result)}"
+        for a, b in pairwise(result.points)
+    ]
 
 
 def say_front(result: TradeResult) -> str:
@@ -139,8 +168,10 @@ def say_front(result: TradeResult) -> str:
         "budget": "Time was up: a longer run may fill gaps or find better.",
         "interrupted": "Stopped by hand; these are the points found so far.",
     }[result.stopped]
-    return (f"{reason} {result.seconds:.1f} s, {result.evaluations:,} networks tried, "
-            f"seed {result.seed}.")
+    return (
+        f"{reason} {result.seconds:.1f} s, {result.evaluations:,} networks tried, "
+        f"seed {result.seed}."
+    )
 
 
 def say_certificates(result: TradeResult) -> list[str]:
@@ -151,11 +182,15 @@ def say_certificates(result: TradeResult) -> list[str]:
     elif unproven:
         said = [f"No. {', '.join(unproven)} could not be proven in the time given."]
     else:
-        said = ["Every point is proven for the weights beside it: no change of any one or two "
-                "parts (another value, left out, added, polarity) lowers its cost."]
+        said = [
+            "Every point is proven for the weights beside it: no change of any one or two "
+            "parts (another value, left out, added, polarity) lowers its cost."
+        ]
     if not all(p.cheapest for p in result.points):
-        said.append("Weights in brackets: a fit with these would choose another point, "
-                    "though no change of one or two parts of this one costs less.")
+        said.append(
+            "Weights in brackets: a fit with these would choose another point, "
+            "though no change of one or two parts of this one costs less."
+        )
     return said
 
 
@@ -191,10 +226,15 @@ def trade_to_json(
         "stopped": result.stopped,
         "assumed": list_assumptions(problem),
         "points": [
-            {"a": float(f"{p.a:.6g}"), "b": float(f"{p.b:.6g}"), "knee": p.knee,
-             "cheapest": p.cheapest,
-             "weights": [float(f"{w:.6g}") for w in p.weights], "step": step,
-             "candidate": rated_to_json(p.candidate, problem)}
+            {
+                "a": float(f"{p.a:.6g}"),
+                "b": float(f"{p.b:.6g}"),
+                "knee": p.knee,
+                "cheapest": p.cheapest,
+                "weights": [float(f"{w:.6g}") for w in p.weights],
+                "step": step,
+                "candidate": rated_to_json(p.candidate, problem),
+            }
             for p, step in zip(result.points, steps, strict=True)
         ],
     }

@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.arrays import Real
+from optimizer.bench.verify.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
+from optimizer.bench.verify.distinguish import SAFETY
+from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
+from optimizer.problem.problem import Problem
 from optimizer.report.check_tables import tabulate_octaves
 from optimizer.report.export import SCHEMA
 from optimizer.report.words import say_frequency
-from optimizer.search.problem import Problem
-from optimizer.units import format_quantity
-from optimizer.workshop.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
-from optimizer.workshop.distinguish import SAFETY
-from optimizer.workshop.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
+from optimizer.text.units import format_quantity
 
 _SURE = 0.9
 _NEAREST = 3
@@ -33,9 +33,14 @@ def show_deviation(problem: Problem, diagnosis: Diagnosis) -> RenderableType:
         whole = np.full(len(problem.frequency_hz), np.nan)
         whole[o.index] = deviation
         curves[name.replace("response 0", "response on axis")] = whole
-    return Group(*(tabulate_octaves({name: curve[~np.isnan(curve)]},
-                                    problem.frequency_hz[~np.isnan(curve)])
-                   for name, curve in curves.items()))
+    return Group(
+        *(
+            tabulate_octaves(
+                {name: curve[~np.isnan(curve)]}, problem.frequency_hz[~np.isnan(curve)]
+            )
+            for name, curve in curves.items()
+        )
+    )
 
 
 def say_verdict(diagnosis: Diagnosis) -> str:
@@ -44,27 +49,40 @@ def say_verdict(diagnosis: Diagnosis) -> str:
     level = f"Measured against predicted, level aligned: {diagnosis.residual_db:.2f} dB rms."
     if not diagnosis.explained:
         near = min(diagnosis.suspects, key=lambda s: s.residual_db)
-        best = ("the design with parts anywhere within tolerance" if near.fault.what == "none"
-                else f"the nearest, {near.fault.says},")
-        return (f"{level} No single mistake explains this: {best} leaves {near.residual_db:.1f} "
-                f"dB rms, and {EXPLAINED_DB:g} dB would be the most to expect. Look for two "
-                "mistakes at once, another driver, or a measurement taken in another way than the "
-                "drivers'.")
+        best = (
+            "the design with parts anywhere within tolerance"
+            if near.fault.what == "none"
+            else f"the nearest, {near.fault.says},"
+        )
+        return (
+            f"{level} No single mistake explains this: {best} leaves {near.residual_db:.1f} "
+            f"dB rms, and {EXPLAINED_DB:g} dB would be the most to expect. Look for two "
+            "mistakes at once, another driver, or a measurement taken in another way than the "
+            "drivers'."
+        )
     if diagnosis.healthy:
         well = next(s for s in diagnosis.suspects if s.fault.what == "none")
         unseen = "; ".join(fault.says for fault in well.same_as)
-        return (f"{level} Nothing is wrong: parts within tolerance explain it down to "
-                f"{well.residual_db:.2f} dB rms ({_percent(well.likelihood)})."
-                + (f" It would not show: {unseen}." if unseen else ""))
+        return (
+            f"{level} Nothing is wrong: parts within tolerance explain it down to "
+            f"{well.residual_db:.2f} dB rms ({_percent(well.likelihood)})."
+            + (f" It would not show: {unseen}." if unseen else "")
+        )
     all_well = next(s for s in diagnosis.suspects if s.fault.what == "none").likelihood
     if first.fault.what == "none":
-        return (f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "
-                "would explain the measurement about as well.")
+        return (
+            f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "
+            "would explain the measurement about as well."
+        )
     if first.likelihood < _SURE:
-        return (f"{level} Perhaps something is wrong, most likely: {_say_suspect(first)} "
-                f"({_percent(first.likelihood)}); that all is well: {_percent(all_well)}.")
-    return (f"{level} Something is wrong, most likely: {_say_suspect(first)} "
-            f"({_percent(first.likelihood)}).")
+        return (
+            f"{level} Perhaps something is wrong, most likely: {_say_suspect(first)} "
+            f"({_percent(first.likelihood)}); that all is well: {_percent(all_well)}."
+        )
+    return (
+        f"{level} Something is wrong, most likely: {_say_suspect(first)} "
+        f"({_percent(first.likelihood)})."
+    )
 
 
 def _say_suspect(suspect: Suspect) -> str:
@@ -72,8 +90,11 @@ def _say_suspect(suspect: Suspect) -> str:
     others = len(suspect.same_as)
     if not others:
         return suspect.fault.says
-    alike = (f"{suspect.same_as[0].says}, which measures just the same" if others == 1
-             else f"one of {others} others that measure just the same")
+    alike = (
+        f"{suspect.same_as[0].says}, which measures just the same"
+        if others == 1
+        else f"one of {others} others that measure just the same"
+    )
     return f"{suspect.fault.says}, or {alike}"
 
 
@@ -88,8 +109,9 @@ def tabulate_suspects(diagnosis: Diagnosis) -> RenderableType:
     if diagnosis.explained:
         table.add_column("likelihood", justify="right", header_style="dim")
     else:
-        shown = sorted((s for s in diagnosis.suspects if s.fault.what != "none"),
-                       key=lambda s: s.residual_db)[:_NEAREST]
+        shown = sorted(
+            (s for s in diagnosis.suspects if s.fault.what != "none"), key=lambda s: s.residual_db
+        )[:_NEAREST]
     table.add_column("mistake" if diagnosis.explained else "nearest mistake", header_style="dim")
     table.add_column("leaves, dB", justify="right", header_style="dim")
     for suspect in shown:
@@ -105,8 +127,7 @@ def tabulate_suspects(diagnosis: Diagnosis) -> RenderableType:
 
 def show_tests(verdict: Verdict) -> RenderableType:
     """List the tests to make, under a caution."""
-    return Group(Text(SAFETY, "bold"),
-                 *(Text(f"- {test.says}") for test in verdict.tests))
+    return Group(Text(SAFETY, "bold"), *(Text(f"- {test.says}") for test in verdict.tests))
 
 
 def tabulate_parts(diagnosis: Diagnosis) -> RenderableType:
@@ -119,28 +140,40 @@ def tabulate_parts(diagnosis: Diagnosis) -> RenderableType:
         told = part.spread < 0.8 * part.prior_spread
         off = part.estimate / part.value - 1.0
         table.add_row(
-            part.label, format_quantity(part.value, unit),
+            part.label,
+            format_quantity(part.value, unit),
             format_quantity(part.estimate, unit) if told else "-",
             f"{off:+.1%}" if told else "-",
-            f"{2.0 * part.spread:.1%}" if told else "its tolerance only")
+            f"{2.0 * part.spread:.1%}" if told else "its tolerance only",
+        )
     return table
 
 
 def say_tolerance(check: ToleranceCheck, against: str) -> str:
     """Say whether a tolerance band is kept."""
     word = "PASS" if check.passed else "FAIL"
-    return (f"{word}: within {check.limit_db:g} dB of {against} wanted, largest deviation "
-            f"{check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)} (averaged over 1/3 "
-            "octave).")
+    return (
+        f"{word}: within {check.limit_db:g} dB of {against} wanted, largest deviation "
+        f"{check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)} (averaged over 1/3 "
+        "octave)."
+    )
 
 
 def verify_to_json(
-    problem: Problem, verdict: Verdict, design_name: str, network_name: str,
-    other: Verdict | None = None, pair: PairVerdict | None = None,
+    problem: Problem,
+    verdict: Verdict,
+    design_name: str,
+    network_name: str,
+    other: Verdict | None = None,
+    pair: PairVerdict | None = None,
 ) -> dict[str, Any]:
     """Turn verdicts into plain data for JSON; SI units, no NaN or infinity."""
-    data: dict[str, Any] = {"schema": SCHEMA, "design": design_name, "network": network_name,
-                            **_verdict_to_json(problem, verdict)}
+    data: dict[str, Any] = {
+        "schema": SCHEMA,
+        "design": design_name,
+        "network": network_name,
+        **_verdict_to_json(problem, verdict),
+    }
     if other is not None:
         data["other"] = _verdict_to_json(problem, other)
     if pair is not None:
@@ -157,31 +190,51 @@ def _verdict_to_json(problem: Problem, verdict: Verdict) -> dict[str, Any]:
         "explained": diagnosis.explained,
         "faults": [_suspect_to_json(s) for s in list_shown(diagnosis.suspects, most=10)],
         "tests": [test.says for test in verdict.tests],
-        "parts": [{"slot": p.label, "value": p.value, "estimate": float(f"{p.estimate:.6g}"),
-                   "spread": round(p.spread, 5)} for p in diagnosis.parts],
+        "parts": [
+            {
+                "slot": p.label,
+                "value": p.value,
+                "estimate": float(f"{p.estimate:.6g}"),
+                "spread": round(p.spread, 5),
+            }
+            for p in diagnosis.parts
+        ],
         "deviation": [
-            {"kind": o.kind, "direction": str(problem.directions[o.row]) if o.row >= 0 else None,
-             "frequency_hz": _rounded(problem.frequency_hz[o.index]), "value": _rounded(deviation)}
-            for o, deviation in diagnosis.deviation],
+            {
+                "kind": o.kind,
+                "direction": str(problem.directions[o.row]) if o.row >= 0 else None,
+                "frequency_hz": _rounded(problem.frequency_hz[o.index]),
+                "value": _rounded(deviation),
+            }
+            for o, deviation in diagnosis.deviation
+        ],
     }
     if verdict.tolerance is not None:
         check = verdict.tolerance
-        data["tolerance"] = {"limit_db": check.limit_db, "worst_db": round(check.worst_db, 4),
-                             "worst_hz": round(check.worst_hz, 2), "pass": check.passed}
+        data["tolerance"] = {
+            "limit_db": check.limit_db,
+            "worst_db": round(check.worst_db, 4),
+            "worst_hz": round(check.worst_hz, 2),
+            "pass": check.passed,
+        }
     return data
 
 
 def _suspect_to_json(suspect: Suspect) -> dict[str, Any]:
     data: dict[str, Any] = {
-        "what": suspect.fault.what, "where": suspect.fault.where, "says": suspect.fault.says,
-        "likelihood": round(suspect.likelihood, 6)}
+        "what": suspect.fault.what,
+        "where": suspect.fault.where,
+        "says": suspect.fault.says,
+        "likelihood": round(suspect.likelihood, 6),
+    }
     if np.isfinite(suspect.residual_db):
         data["residual_db"] = round(suspect.residual_db, 4)
     if suspect.same_as:
-        data["same_as"] = [{"what": f.what, "where": f.where, "says": f.says}
-                           for f in suspect.same_as]
+        data["same_as"] = [
+            {"what": f.what, "where": f.where, "says": f.says} for f in suspect.same_as
+        ]
     return data
 
 
-def _rounded(values: NDArray[np.float64]) -> list[float]:
+def _rounded(values: Real) -> list[float]:
     return [float(v) for v in np.round(values, 4)]

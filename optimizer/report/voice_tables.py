@@ -10,16 +10,16 @@ from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
+from optimizer.bench.check import PartChange, compare_networks
+from optimizer.bench.voice.change_search import CHANGE_DB
+from optimizer.bench.voice.voicing import Answer, VoiceResult
+from optimizer.bench.voice.wish_goals import Limits, find_wanted_level
+from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part
+from optimizer.problem.candidate import Candidate
 from optimizer.report.check_tables import change_to_json, say_change, tabulate_octaves
 from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
 from optimizer.report.words import say_frequency
-from optimizer.search.candidates import Candidate
-from optimizer.workshop.change_search import CHANGE_DB
-from optimizer.workshop.check import PartChange, compare_networks
-from optimizer.workshop.voicing import Answer, VoiceResult
-from optimizer.workshop.wish_goals import Limits, find_wanted_level
-from optimizer.workshop.wishes import Wish
 
 _CURVES = ("on_axis", "in_room", "impedance")
 _MOST_CHANGES = 3
@@ -29,14 +29,18 @@ def say_wish(wish: Wish) -> str:
     """Say what a wish is taken to mean."""
     if wish.floor_ohm is not None:
         low, high = wish.floor_band_hz
-        return (f"{wish.text}: at least {wish.floor_ohm:g} ohm from {say_frequency(low)} to "
-                f"{say_frequency(high)}")
+        return (
+            f"{wish.text}: at least {wish.floor_ohm:g} ohm from {say_frequency(low)} to "
+            f"{say_frequency(high)}"
+        )
     if wish.level_change_db is not None:
         return f"{wish.text}: everything {wish.level_change_db:+g} dB"
     if wish.level_db is not None:
         return f"{wish.text}: mean from 300 Hz to 3 kHz on axis"
-    bands = ", ".join(f"{b.change_db:+.3g} dB from {say_frequency(b.low_hz)} to "
-                      f"{say_frequency(b.high_hz)}" for b in wish.bands)
+    bands = ", ".join(
+        f"{b.change_db:+.3g} dB from {say_frequency(b.low_hz)} to {say_frequency(b.high_hz)}"
+        for b in wish.bands
+    )
     return f"{wish.text}: {bands} {wish.curve.replace('_', ' ')}, relative to everything else"
 
 
@@ -46,7 +50,8 @@ def say_limits(limits: Limits) -> str:
         f"Held: everything outside the wished bands within {limits.hold_db:g} dB of the common "
         f"level, that level within {limits.level_db:g} dB, directivity index within "
         f"{limits.directivity_db:g} dB; the lowest impedance may fall by "
-        f"{1.0 - limits.impedance:.0%}.")
+        f"{1.0 - limits.impedance:.0%}."
+    )
 
 
 def show_answer(
@@ -96,31 +101,39 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     bands = [(wish.curve, band) for wish in wishes for band in wish.bands]
     for (curve, band), got in zip(bands, answer.bands_db, strict=True):
         near |= (f >= band.low_hz / np.sqrt(2.0)) & (f <= band.high_hz * np.sqrt(2.0))
-        said.append(f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
-                    f"{curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
-                    f"{band.change_db:+.1f}")
+        said.append(
+            f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
+            f"{curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
+            f"{band.change_db:+.1f}"
+        )
     moved = new.curves.named_db["on_axis"] - old.curves.named_db["on_axis"]
     rest = np.flatnonzero(~near & (f >= 50.0) & (f <= 16000.0))
     wanted = find_wanted_level(old, wishes)
     if wanted is not None:
-        said.append(f"level {new.sensitivity_db - old.sensitivity_db:+.1f} dB of the wished "
-                    f"{wanted:+.1f}")
+        said.append(
+            f"level {new.sensitivity_db - old.sensitivity_db:+.1f} dB of the wished {wanted:+.1f}"
+        )
         if len(rest):
             low, high = rest[int(np.argmin(moved[rest]))], rest[int(np.argmax(moved[rest]))]
-            said.append(f"on axis from {moved[low]:+.1f} dB at {say_frequency(f[low])} to "
-                        f"{moved[high]:+.1f} dB at {say_frequency(f[high])}")
+            said.append(
+                f"on axis from {moved[low]:+.1f} dB at {say_frequency(f[low])} to "
+                f"{moved[high]:+.1f} dB at {say_frequency(f[high])}"
+            )
     else:
         if len(rest):
             at = rest[int(np.argmax(np.abs(moved[rest] - answer.level_db)))]
-            said.append(f"elsewhere on axis at most {moved[at] - answer.level_db:+.1f} dB, at "
-                        f"{say_frequency(f[at])}")
+            said.append(
+                f"elsewhere on axis at most {moved[at] - answer.level_db:+.1f} dB, at "
+                f"{say_frequency(f[at])}"
+            )
         if abs(answer.level_db) >= 0.05:
             said.append(f"all of it {answer.level_db:+.1f} dB")
     lines = ["; ".join(said)]
     lines.append(
         f"lowest impedance {old.impedance_min_ohm:.2f} -> {new.impedance_min_ohm:.2f} ohm; "
         f"sensitivity {old.sensitivity_db:.1f} -> {new.sensitivity_db:.1f} dB; "
-        f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}")
+        f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}"
+    )
     return lines
 
 
@@ -129,15 +142,18 @@ def show_curves(answer: Answer, present: Candidate) -> RenderableType:
     comparison = compare_networks(present, answer.candidate)
     return tabulate_octaves(
         {c.name: c.difference_db for c in comparison.curves if c.name in _CURVES},
-        present.curves.frequency_hz)
+        present.curves.frequency_hz,
+    )
 
 
 def say_search(result: VoiceResult, changes: int) -> str:
     """Say how thorough the search was."""
     exact = min(changes, 2)
     parts = "one part" if exact == 1 else "one or two parts"
-    text = (f"{result.seconds:.1f} s: all {result.evaluations:,} changes of {parts} from stock "
-            "computed or ruled out.")
+    text = (
+        f"{result.seconds:.1f} s: all {result.evaluations:,} changes of {parts} from stock "
+        "computed or ruled out."
+    )
     if changes > 2:
         text += " Three changes were looked for from the best pairs onwards, not exhaustively."
     return text
@@ -157,18 +173,24 @@ def say_why_not(result: VoiceResult, changes: int) -> str:
     advice: list[str] = []
     if result.answers:
         best = result.answers[0]
-        text = (f"no change of {parts} from stock serves the wish within the limits; nearest, "
-                f"no. 1: {'; '.join(excess.says for excess in best.beyond)}")
+        text = (
+            f"no change of {parts} from stock serves the wish within the limits; nearest, "
+            f"no. 1: {'; '.join(excess.says for excess in best.beyond)}"
+        )
         if all(excess.option for excess in best.beyond):
             options = " ".join(excess.option for excess in best.beyond)
             advice.append(f"allow that with {options}")
     else:
-        text = (f"no change of {parts} from stock brings the wish nearer by the "
-                f"{CHANGE_DB:g} dB that each change must gain")
+        text = (
+            f"no change of {parts} from stock brings the wish nearer by the "
+            f"{CHANGE_DB:g} dB that each change must gain"
+        )
     if result.finer is not None:
         change = "; ".join(say_change(c) for c in result.finer.changes)
-        advice.append(f"offer values between those in stock, which has none for {change} "
-                      '(under "stock:" a finer series, or "join: 2" for two pieces in one place)')
+        advice.append(
+            f"offer values between those in stock, which has none for {change} "
+            '(under "stock:" a finer series, or "join: 2" for two pieces in one place)'
+        )
     if changes < _MOST_CHANGES:
         advice.append(f"allow more changes (--changes {changes + 1})")
     advice.append("wish for less or for something else")
@@ -176,8 +198,12 @@ def say_why_not(result: VoiceResult, changes: int) -> str:
 
 
 def voice_to_json(
-    result: VoiceResult, problem: DescribedProblem, wishes: Sequence[Wish], use: dict[str, Part],
-    design_name: str, network_name: str,
+    result: VoiceResult,
+    problem: DescribedProblem,
+    wishes: Sequence[Wish],
+    use: dict[str, Part],
+    design_name: str,
+    network_name: str,
 ) -> dict[str, Any]:
     """Turn answers into plain data for JSON; SI units, no NaN or infinity."""
     return {
@@ -187,19 +213,24 @@ def voice_to_json(
         "wishes": [say_wish(wish) for wish in wishes],
         "use": [{"slot": label, "value": part.value} for label, part in use.items()],
         "evaluations": result.evaluations,
-        "unchanged": {"wish_error_db": round(result.base.wish_error_db, 6),
-                      "score": round(result.base.score, 6),
-                      "cost": round(result.present.cost, 6)},
+        "unchanged": {
+            "wish_error_db": round(result.base.wish_error_db, 6),
+            "score": round(result.base.score, 6),
+            "cost": round(result.present.cost, 6),
+        },
         "answers": [
-            {"changes": [change_to_json(change) for change in answer.changes],
-             "wish_error_db": round(answer.wish_error_db, 6),
-             "score": round(answer.score, 6),
-             "level_db": round(answer.level_db, 6),
-             "within_limits": not answer.beyond,
-             "beyond": [excess.says for excess in answer.beyond],
-             "allowed_by": [excess.option for excess in answer.beyond if excess.option],
-             "exact": answer.exact,
-             "cost": round(answer.candidate.cost, 6),
-             "candidate": rated_to_json(answer.candidate, problem)}
-            for answer in result.answers],
+            {
+                "changes": [change_to_json(change) for change in answer.changes],
+                "wish_error_db": round(answer.wish_error_db, 6),
+                "score": round(answer.score, 6),
+                "level_db": round(answer.level_db, 6),
+                "within_limits": not answer.beyond,
+                "beyond": [excess.says for excess in answer.beyond],
+                "allowed_by": [excess.option for excess in answer.beyond if excess.option],
+                "exact": answer.exact,
+                "cost": round(answer.candidate.cost, 6),
+                "candidate": rated_to_json(answer.candidate, problem),
+            }
+            for answer in result.answers
+        ],
     }

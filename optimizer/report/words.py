@@ -8,9 +8,9 @@ from pathlib import PurePath
 from optimizer.acoustics.preference import VALIDITY
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.report.ladder_text import describe_join, name_parts
-from optimizer.search.candidates import Candidate, GoalFigure, SearchResult
-from optimizer.units import format_quantity
+from optimizer.text.units import format_quantity
 
 _PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or three parts"}
 
@@ -55,8 +55,11 @@ def say_preference(candidate: Candidate) -> list[str]:
     found = candidate.preference
     if found is None:
         return []
-    bass = (f"bass to {say_frequency(found.bass_limit_hz)}" if found.bass_found else
-            f"bass at least to {say_frequency(found.bass_limit_hz)}, where the data end")
+    bass = (
+        f"bass to {say_frequency(found.bass_limit_hz)}"
+        if found.bass_found
+        else f"bass at least to {say_frequency(found.bass_limit_hz)}, where the data end"
+    )
     return [f"Preference {found.score:.1f} ({bass}). {VALIDITY}"]
 
 

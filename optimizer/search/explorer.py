@@ -6,17 +6,15 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.search.exchange import Polisher
-from optimizer.search.problem import Problem
-from optimizer.search.relax import Relaxed, relax
-from optimizer.search.rounding import round_relaxed
-from optimizer.search.space import Genome
+from optimizer.arrays import Flags, Index, Real
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.relax import Relaxed, relax
+from optimizer.search.descend.rounding import round_relaxed
+from optimizer.search.descend.wander import wander
 from optimizer.search.strategies import Proposal
-from optimizer.search.wander import wander
-
-Real = NDArray[np.float64]
 
 POLISHED_PER_ROUND = 1
 RELAXATION_POINTS = 48
@@ -81,9 +79,7 @@ class Explorer:
         self.polisher = Polisher(problem)
         self.coarse = problem.thinned(RELAXATION_POINTS)
 
-    def _choose(
-        self, relaxed: Relaxed, best: float, done: dict[bytes, float]
-    ) -> NDArray[np.intp]:
+    def _choose(self, relaxed: Relaxed, best: float, done: dict[bytes, float]) -> Index:
         """Relaxed points worth rounding: one a structure, new or bettered, below the best."""
         chosen: list[int] = []
         seen: set[bytes] = set()
@@ -97,9 +93,7 @@ class Explorer:
             chosen.append(int(i))
         return np.array(chosen, dtype=np.intp)
 
-    def explore(
-        self, proposals: list[Proposal], best: float, done: dict[bytes, float]
-    ) -> Round:
+    def explore(self, proposals: list[Proposal], best: float, done: dict[bytes, float]) -> Round:
         """Relax a batch of proposals and polish the most promising ones.
 
         Parameters
@@ -113,17 +107,22 @@ class Explorer:
         problem, polisher = self.problem, self.polisher
         before = polisher.evaluations
         relaxed = relax(
-            self.coarse, problem.space, problem.loss_laws,
+            self.coarse,
+            problem.space,
+            problem.loss_laws,
             np.array([p.log_values for p in proposals]),
             np.array([p.present for p in proposals]),
-            np.array([p.polarity for p in proposals]), prune=True)
+            np.array([p.polarity for p in proposals]),
+            prune=True,
+        )
         chosen = self._choose(relaxed, best, done)
         found: dict[bytes, tuple[Genome, float]] = {}
         finished: dict[bytes, float] = {}
         if len(chosen):
             for i in chosen:
                 finished[_structure(relaxed.present[i], relaxed.polarity[i])] = float(
-                    relaxed.cost[i])
+                    relaxed.cost[i]
+                )
                 rounded = round_relaxed(problem, relaxed, int(i))
                 polisher.evaluations += len(rounded)
                 # The next best roundings are kept too: the ranked list wants variety.
@@ -133,13 +132,20 @@ class Explorer:
                     polished = polisher.descend(genome, cost, best=best)
                     best = min(best, polished.cost)
                     found[polished.genome.key(problem.space.gene_slot)] = (
-                        polished.genome, polished.cost)
+                        polished.genome,
+                        polished.cost,
+                    )
         reached = tuple(
             Proposal(log_values=v, present=p, polarity=s)
-            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True))
-        return Round(reached=reached, costs=relaxed.cost, genomes=tuple(found.values()),
-                     finished=finished,
-                     evaluations=relaxed.evaluations + polisher.evaluations - before)
+            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True)
+        )
+        return Round(
+            reached=reached,
+            costs=relaxed.cost,
+            genomes=tuple(found.values()),
+            finished=finished,
+            evaluations=relaxed.evaluations + polisher.evaluations - before,
+        )
 
     def deepen(self, proposal: Proposal, best: float) -> Deepened:
         """Relax one promising structure to the end and round it with more care.
@@ -154,8 +160,14 @@ class Explorer:
         problem, polisher = self.problem, self.polisher
         before = polisher.evaluations
         relaxed = relax(
-            self.coarse, problem.space, problem.loss_laws, proposal.log_values[None],
-            proposal.present[None], proposal.polarity[None], schedule=((DEEP_ITERATIONS, 1.0),))
+            self.coarse,
+            problem.space,
+            problem.loss_laws,
+            proposal.log_values[None],
+            proposal.present[None],
+            proposal.polarity[None],
+            schedule=((DEEP_ITERATIONS, 1.0),),
+        )
         rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
         polisher.evaluations += len(rounded)
         found: dict[bytes, tuple[Genome, float]] = {}
@@ -163,15 +175,20 @@ class Explorer:
             polished = polisher.descend(genome, cost, best=best)
             best = min(best, polished.cost)
             found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
-        reached = Proposal(log_values=relaxed.log_values[0], present=proposal.present,
-                           polarity=proposal.polarity)
-        return Deepened(reached=reached, cost=float(relaxed.cost[0]), genomes=tuple(found.values()),
-                        evaluations=relaxed.evaluations + polisher.evaluations - before)
+        reached = Proposal(
+            log_values=relaxed.log_values[0], present=proposal.present, polarity=proposal.polarity
+        )
+        return Deepened(
+            reached=reached,
+            cost=float(relaxed.cost[0]),
+            genomes=tuple(found.values()),
+            evaluations=relaxed.evaluations + polisher.evaluations - before,
+        )
 
     def wander(
         self, genome: Genome, cost: float, seed: tuple[int, ...], deadline: float | None
     ) -> tuple[list[tuple[Genome, float]], int]:
-        """Disturb a good network and descend again, see `optimizer.search.wander`.
+        """Disturb a good network and descend again, see `optimizer.search.descend.wander`.
 
         Parameters
         ----------
@@ -193,13 +210,14 @@ class Explorer:
         def stop() -> bool:
             return deadline is not None and time.monotonic() > deadline
 
-        found = wander(self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES,
-                       stop=stop)
+        found = wander(
+            self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES, stop=stop
+        )
         return found, self.polisher.evaluations - before
 
-    def prove(self, genome: Genome, cost: float, deadline: float | None) -> tuple[
-        Genome, float, int, int
-    ]:
+    def prove(
+        self, genome: Genome, cost: float, deadline: float | None
+    ) -> tuple[Genome, float, int, int]:
         """Exchange parts until no change of one or two helps.
 
         Parameters
@@ -220,8 +238,12 @@ class Explorer:
             return deadline is not None and time.monotonic() > deadline
 
         done = self.polisher.descend_pairs(genome, cost, stop=stop)
-        return (done.genome, done.cost, done.no_better_change_of,
-                self.polisher.evaluations - before)
+        return (
+            done.genome,
+            done.cost,
+            done.no_better_change_of,
+            self.polisher.evaluations - before,
+        )
 
     def relax_structure(self, genome: Genome) -> float:
         """Best cost with the genome's structure and values left continuous, on the full grid."""
@@ -230,12 +252,17 @@ class Explorer:
         rng = np.random.default_rng(0)
         starts = own + rng.normal(0.0, 0.15, (8, len(own)))
         starts[0] = own
-        relaxed = relax(problem.evaluator, space, problem.loss_laws, starts,
-                        np.repeat(genome.present[None], 8, axis=0),
-                        np.repeat(genome.polarity[None], 8, axis=0),
-                        schedule=((10, 1.0), (20, 0.25)))
+        relaxed = relax(
+            problem.evaluator,
+            space,
+            problem.loss_laws,
+            starts,
+            np.repeat(genome.present[None], 8, axis=0),
+            np.repeat(genome.polarity[None], 8, axis=0),
+            schedule=((10, 1.0), (20, 0.25)),
+        )
         return float(relaxed.cost.min())
 
 
-def _structure(present: NDArray[np.bool_], polarity: Real) -> bytes:
+def _structure(present: Flags, polarity: Real) -> bytes:
     return present.tobytes() + polarity.tobytes()

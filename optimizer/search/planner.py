@@ -12,12 +12,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.search.space import Space
+from optimizer.arrays import Real
+from optimizer.problem.space import Space
 from optimizer.search.strategies import Proposal, Strategy
-
-Real = NDArray[np.float64]
 
 _ELITE = 8  # structures whose neighbours are tried
 _TRIES = 3  # starts after which a structure counts as known
@@ -104,8 +102,13 @@ class Planner:
             present[self.optional] = rng.random(len(self.optional)) < 0.5
             polarity = space.polarity_start.copy()
             polarity[self.turning] = np.where(rng.random(len(self.turning)) < 0.5, -1.0, 1.0)
-            out.append(Proposal(log_values=rng.uniform(space.log_low, space.log_high),
-                                present=present, polarity=polarity))
+            out.append(
+                Proposal(
+                    log_values=rng.uniform(space.log_low, space.log_high),
+                    present=present,
+                    polarity=polarity,
+                )
+            )
         return out
 
     def ask(self, count: int) -> list[Proposal]:
@@ -129,11 +132,13 @@ class Planner:
         proposal = elite[0].proposal
         if rng.random() < _AGAIN:
             parent = elite[min(int(rng.geometric(0.5)) - 1, len(elite) - 1)].proposal
-            return replace(
-                parent, log_values=rng.uniform(self.space.log_low, self.space.log_high))
+            return replace(parent, log_values=rng.uniform(self.space.log_low, self.space.log_high))
         for _ in range(8):
-            proposal = (self._child(elite) if crossable and rng.random() < _CROSSED
-                        else self._neighbour(elite))
+            proposal = (
+                self._child(elite)
+                if crossable and rng.random() < _CROSSED
+                else self._neighbour(elite)
+            )
             known = self.known.get(structure_of(proposal))
             if known is None or known.starts < _TRIES:
                 break
@@ -150,7 +155,8 @@ class Planner:
         return Proposal(
             log_values=np.clip(log_values, space.log_low, space.log_high),
             present=np.where(second[self.slot_way], b.present, a.present),
-            polarity=np.where(second, b.polarity, a.polarity))
+            polarity=np.where(second, b.polarity, a.polarity),
+        )
 
     def _neighbour(self, elite: list[_Known]) -> Proposal:
         """Change one or two things in the structure of one parent, and all its values a little."""
@@ -166,8 +172,11 @@ class Planner:
         log_values = parent.log_values + rng.normal(0.0, _JITTER, len(parent.log_values))
         fresh = (present & ~parent.present)[space.gene_slot]
         log_values = np.where(fresh, rng.uniform(space.log_low, space.log_high), log_values)
-        return Proposal(log_values=np.clip(log_values, space.log_low, space.log_high),
-                        present=present, polarity=polarity)
+        return Proposal(
+            log_values=np.clip(log_values, space.log_low, space.log_high),
+            present=present,
+            polarity=polarity,
+        )
 
     def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
         """Learn what a batch was relaxed to.
@@ -182,13 +191,15 @@ class Planner:
         asked = [i for i, p in enumerate(proposals) if p.token is not None]
         if self.strategy is not None:
             self.strategy.tell(
-                [proposals[i] for i in asked], [reached[i] for i in asked], costs[asked])
+                [proposals[i] for i in asked], [reached[i] for i in asked], costs[asked]
+            )
         for point, cost in zip(reached, costs, strict=True):
             known = self.known.get(structure_of(point))
             if known is None:
                 structure = structure_of(point)
                 self.known[structure] = _Known(
-                    point, float(cost), 1, self.past.get(structure, np.inf))
+                    point, float(cost), 1, self.past.get(structure, np.inf)
+                )
             else:
                 known.starts += 1
                 if cost < known.cost:
@@ -204,8 +215,9 @@ class Planner:
         count : int
             How many at most.
         """
-        open_ones = [k for k in self.known.values()
-                     if k.cost < best and k.cost < 0.995 * k.deepened]
+        open_ones = [
+            k for k in self.known.values() if k.cost < best and k.cost < 0.995 * k.deepened
+        ]
         return [k.proposal for k in sorted(open_ones, key=lambda k: k.cost)[:count]]
 
     def deepened(self, reached: Proposal, cost: float) -> None:

@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from itertools import groupby
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-
-Real = NDArray[np.float64]
+from optimizer.arrays import Real
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""
@@ -63,8 +61,9 @@ def rank_genomes(
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
             levels = _audible_levels(problem, genome)
-            if any(s == structure and np.abs(levels - other).max() < DISTINCT_DB
-                   for s, other in shapes):
+            if any(
+                s == structure and np.abs(levels - other).max() < DISTINCT_DB for s, other in shapes
+            ):
                 continue
             chosen.append((genome, cost))
             shapes.append((structure, levels))
@@ -82,8 +81,9 @@ def _structure_of(problem: Problem, genome: Genome) -> Structure:
         filled = [slot for slot in way.slots if next(present)]
         # A pad is two steps of its own: nothing passes it.
         runs = groupby(filled, key=lambda s: s.form if s.form == "pad" else s.place)
-        ways.append((float(polarity),
-                     *((place, *sorted(slot.form for slot in run)) for place, run in runs)))
+        ways.append(
+            (float(polarity), *((place, *sorted(slot.form for slot in run)) for place, run in runs))
+        )
     return tuple(ways)
 
 

@@ -13,16 +13,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.goals.base import HARD_COST_PER_DB
 from optimizer.network.bank import Population
-from optimizer.search.exchange import Polisher
-from optimizer.search.likely import LikelyPairs, apply_rows
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-
-Real = NDArray[np.float64]
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.likely import LikelyPairs, apply_rows
 
 REPLICAS = 32
 """Speakers that the mean runs over, in pairs of opposite deviations."""
@@ -58,8 +56,9 @@ class Expectation:
         self.tolerance = [np.array([p.tolerance for p in o.parts]) for o in space.options]
         rng = np.random.default_rng(_SEED)
         half = replicas // 2
-        shares = np.column_stack([
-            (rng.permutation(half) + rng.random(half)) / half for _ in space.options])
+        shares = np.column_stack(
+            [(rng.permutation(half) + rng.random(half)) / half for _ in space.options]
+        )
         self.deviation: Real = np.concatenate([2.0 * shares - 1.0, 1.0 - 2.0 * shares])
 
     def costs(self, genomes: Sequence[Genome]) -> Real:
@@ -73,11 +72,14 @@ class Expectation:
         count = len(self.deviation)
         values = (population.values[:, None] * factor).reshape(-1, factor.shape[-1])
         drawn = Population(
-            values=values, loss_ohm=population.loss_ohm.repeat(count, axis=0),
+            values=values,
+            loss_ohm=population.loss_ohm.repeat(count, axis=0),
             present=population.present.repeat(count, axis=0),
-            polarity=population.polarity.repeat(count, axis=0))
-        costs = np.concatenate([self._costs(drawn[s:s + _BLOCK])
-                                for s in range(0, len(values), _BLOCK)])
+            polarity=population.polarity.repeat(count, axis=0),
+        )
+        costs = np.concatenate(
+            [self._costs(drawn[s : s + _BLOCK]) for s in range(0, len(values), _BLOCK)]
+        )
         return np.asarray(costs.reshape(len(genomes), count).mean(axis=1) + economy)
 
     def _costs(self, population: Population) -> Real:
@@ -139,22 +141,34 @@ def steady(
         open_rows = np.flatnonzero(fits & (singles.cost < expected - _EPSILON))
         order = open_rows[np.argsort(singles.cost[open_rows], kind="stable")]
         found = _first_better(
-            polisher, expectation, expected, stop,
-            [apply_rows(genome, singles.rows, np.array([k]), problem) for k in order[:_SINGLES]])
+            polisher,
+            expectation,
+            expected,
+            stop,
+            [apply_rows(genome, singles.rows, np.array([k]), problem) for k in order[:_SINGLES]],
+        )
         ruled_out = found is None and len(order) <= _SINGLES and not stop()
         if found is None and not stop():
             now = float(problem.cost([genome])[0])
             first, second, cost = LikelyPairs(problem, genome, now, singles).list_pairs(_PAIRS)
             found = _first_better(
-                polisher, expectation, expected, stop,
-                [apply_rows(genome, singles.rows, np.array([i, j]), problem)
-                 for i, j, c in zip(first, second, cost, strict=True) if c < expected])
+                polisher,
+                expectation,
+                expected,
+                stop,
+                [
+                    apply_rows(genome, singles.rows, np.array([i, j]), problem)
+                    for i, j, c in zip(first, second, cost, strict=True)
+                    if c < expected
+                ],
+            )
         if found is None:
             turned = list(polisher.toggles(genome))
             found = _first_better(polisher, expectation, expected, stop, turned)
         if found is None:
-            return Steady(genome=genome, expected=expected,
-                          no_better_change_of=int(ruled_out and not stop()))
+            return Steady(
+                genome=genome, expected=expected, no_better_change_of=int(ruled_out and not stop())
+            )
         genome, expected = found
     return Steady(genome=genome, expected=expected, no_better_change_of=0)
 
@@ -170,7 +184,7 @@ def _first_better(
     for start in range(0, len(candidates), _BATCH):
         if stop():
             return None
-        batch = candidates[start:start + _BATCH]
+        batch = candidates[start : start + _BATCH]
         costs = expectation.costs(batch)
         polisher.evaluations += len(batch) * len(expectation.deviation)
         k = int(np.argmin(costs))
@@ -204,14 +218,16 @@ def steady_best(
         Lowest expectation first, and how many networks were evaluated.
     """
     polisher, expectation = Polisher(problem), Expectation(problem)
-    near = sorted(archive, key=lambda item: item[1])[:16 * starts]
+    near = sorted(archive, key=lambda item: item[1])[: 16 * starts]
     if not near:
         return [], 0
     costs = expectation.costs([g for g, _ in near])
     polisher.evaluations += len(near) * len(expectation.deviation)
     begun: dict[bytes, None] = {}
-    found = [Steady(genome=g, expected=float(e), no_better_change_of=0)
-             for (g, _), e in zip(near, costs, strict=True)]
+    found = [
+        Steady(genome=g, expected=float(e), no_better_change_of=0)
+        for (g, _), e in zip(near, costs, strict=True)
+    ]
     for k in np.argsort(costs, kind="stable"):
         genome = near[k][0]
         structure = genome.present.tobytes() + genome.polarity.tobytes()

@@ -13,13 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError
-from optimizer.search.space import Space
-
-Real = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from optimizer.problem.space import Space
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,18 +60,24 @@ class Strategy:
         When nevergrad knows no optimiser of that name, or it cannot propose batches.
     """
 
-    def __init__(
-        self, space: Space, name: str, seed: int, budget: int, batch: int = 32
-    ) -> None:
+    def __init__(self, space: Space, name: str, seed: int, budget: int, batch: int = 32) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # its optional dependencies warn at import
             import nevergrad as ng
         if name not in ng.optimizers.registry:
-            raise InputError("the search strategy must be a nevergrad optimiser", value=name,
-                             key="search.strategy", remedy="for example OnePlusOne or DE")
+            raise InputError(
+                "the search strategy must be a nevergrad optimiser",
+                value=name,
+                key="search.strategy",
+                remedy="for example OnePlusOne or DE",
+            )
         if getattr(ng.optimizers.registry[name], "no_parallelization", False):
-            raise InputError("the search strategy must be able to propose batches", value=name,
-                             key="search.strategy", remedy="for example OnePlusOne or DE")
+            raise InputError(
+                "the search strategy must be able to propose batches",
+                value=name,
+                key="search.strategy",
+                remedy="for example OnePlusOne or DE",
+            )
         self.space = space
         self.free = space.free_genes
         self.optional = np.flatnonzero(space.optional)
@@ -87,7 +90,8 @@ class Strategy:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             self.optimizer = ng.optimizers.registry[name](
-                parametrization=parameter, budget=budget, num_workers=batch)
+                parametrization=parameter, budget=budget, num_workers=batch
+            )
 
     def ask(self, count: int) -> list[Proposal]:
         """Ask for proposals.
@@ -109,18 +113,22 @@ class Strategy:
         span = space.log_high - space.log_low
         log_values[self.free] = space.log_low[self.free] + u[:n] * span[self.free]
         present = np.ones(len(space.slots), dtype=bool)
-        present[self.optional] = u[n:n + m] > 0.5
+        present[self.optional] = u[n : n + m] > 0.5
         polarity = space.polarity_start.copy()
-        polarity[self.turning] = np.where(u[n + m:n + m + len(self.turning)] > 0.5, 1.0, -1.0)
+        polarity[self.turning] = np.where(u[n + m : n + m + len(self.turning)] > 0.5, 1.0, -1.0)
         return Proposal(log_values=log_values, present=present, polarity=polarity, token=token)
 
     def _encode(self, log_values: Real, present: Flags, polarity: Real) -> Real:
         space = self.space
         span = np.maximum(space.log_high - space.log_low, 1e-12)
         u = ((log_values - space.log_low) / span)[self.free]
-        return np.concatenate([
-            np.clip(u, 0.0, 1.0), np.where(present[self.optional], 0.75, 0.25),
-            np.where(polarity[self.turning] > 0.0, 0.75, 0.25)])
+        return np.concatenate(
+            [
+                np.clip(u, 0.0, 1.0),
+                np.where(present[self.optional], 0.75, 0.25),
+                np.where(polarity[self.turning] > 0.0, 0.75, 0.25),
+            ]
+        )
 
     def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
         """Tell what each proposal led to: the cost, and the point where it was found.
@@ -139,6 +147,7 @@ class Strategy:
             for proposal, point, cost in zip(proposals, reached, costs, strict=True):
                 # The asked point is told as if it had been the one it was relaxed to.
                 child = proposal.token.spawn_child(
-                    new_value=self._encode(point.log_values, point.present, point.polarity))
+                    new_value=self._encode(point.log_values, point.present, point.polarity)
+                )
                 child.uid = proposal.token.uid
                 self.optimizer.tell(child, float(min(cost, 1e6)))

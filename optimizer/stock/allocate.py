@@ -135,18 +135,28 @@ def allocate(
     for wish in wishes:
         if not all(math.isfinite(choice.cost) for choice in wish.choices):
             raise InputError("the cost of a choice must be finite", key=wish.slot)
-    first = [min(range(len(wish.choices)), key=lambda k: wish.choices[k].cost, default=None)
-             for wish in wishes]
+    first = [
+        min(range(len(wish.choices)), key=lambda k: wish.choices[k].cost, default=None)
+        for wish in wishes
+    ]
     if all(pick is not None for pick in first) and ledger.fits(
-            part for wish, pick in zip(wishes, first, strict=True)
-            if pick is not None for part in wish.choices[pick].parts):
+        part
+        for wish, pick in zip(wishes, first, strict=True)
+        if pick is not None
+        for part in wish.choices[pick].parts
+    ):
         return _report(wishes, first, ledger, shop, proved=True)
     model = Assignment(
         [np.array([choice.cost for choice in wish.choices]) for wish in wishes],
-        [np.array([ledger.usage_matrix(choice.parts).sum(axis=0) for choice in wish.choices],
-                  dtype=np.int64).reshape(len(wish.choices), len(ledger.lots))
-         for wish in wishes],
-        ledger.available)
+        [
+            np.array(
+                [ledger.usage_matrix(choice.parts).sum(axis=0) for choice in wish.choices],
+                dtype=np.int64,
+            ).reshape(len(wish.choices), len(ledger.lots))
+            for wish in wishes
+        ],
+        ledger.available,
+    )
     picks, proved = model.solve(unserved=0, seconds=seconds)
     if picks is None:
         least, count_proved = model.count_unserved(seconds)
@@ -158,8 +168,12 @@ def allocate(
 
 
 def _report(
-    wishes: Sequence[Wish], picks: Sequence[int | None], ledger: Ledger, shop: Stock | None,
-    *, proved: bool,
+    wishes: Sequence[Wish],
+    picks: Sequence[int | None],
+    ledger: Ledger,
+    shop: Stock | None,
+    *,
+    proved: bool,
 ) -> Allocation:
     ledger.clear()
     cost = 0.0
@@ -168,8 +182,11 @@ def _report(
             cost += wish.choices[pick].cost
             for part in wish.choices[pick].parts:
                 ledger.take(part)
-    unserved = tuple(_explain(wish, ledger, shop)
-                     for wish, pick in zip(wishes, picks, strict=True) if pick is None)
+    unserved = tuple(
+        _explain(wish, ledger, shop)
+        for wish, pick in zip(wishes, picks, strict=True)
+        if pick is None
+    )
     return Allocation(picks=tuple(picks), cost=cost, unserved=unserved, proved=proved)
 
 
@@ -193,9 +210,9 @@ def _explain(wish: Wish, ledger: Ledger, shop: Stock | None) -> Unserved:
         text += ": no " + ", no ".join(describe_part(part) for part in lacking) + " left"
     if purchase:
         text += "; nearest purchase: " + ", ".join(
-            f"{ledger.speakers} x {describe_part(part)} ({part.origin})" for part in purchase)
-    return Unserved(slot=wish.slot, lacking=tuple(lacking), purchase=tuple(purchase),
-                    message=text)
+            f"{ledger.speakers} x {describe_part(part)} ({part.origin})" for part in purchase
+        )
+    return Unserved(slot=wish.slot, lacking=tuple(lacking), purchase=tuple(purchase), message=text)
 
 
 def find_nearest(part: Part, shop: Stock | None) -> Part | None:
@@ -215,7 +232,7 @@ def find_nearest(part: Part, shop: Stock | None) -> Part | None:
     """
     options = shop.options(part.kind, part.value / 2, part.value * 2) if shop else ()
     return min(
-        (option for option in options if option.origin != SHELF), default=None,
-        key=lambda option: (round(abs(math.log(option.value / part.value)), 9),
-                            option.piece_count))
-
+        (option for option in options if option.origin != SHELF),
+        default=None,
+        key=lambda option: (round(abs(math.log(option.value / part.value)), 9), option.piece_count),
+    )

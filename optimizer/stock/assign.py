@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
+from optimizer.arrays import Real
+
 Counts = NDArray[np.integer]
 
 RESOLUTION = 1e-6
@@ -32,28 +33,29 @@ class Assignment:
     lot, by branch and cut (HiGHS), to the end unless a time limit is set.
     """
 
-    def __init__(
-        self, costs: Sequence[Real], usage: Sequence[Counts], available: NDArray[np.int64]
-    ) -> None:
+    def __init__(self, costs: Sequence[Real], usage: Sequence[Counts], available: Counts) -> None:
         self.sizes = [len(row) for row in costs]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
         total, count = int(self.starts[-1]), len(costs)
         # Costs are brought to the order of 1, where the solver's margins are small.
         least = np.array([row.min() if len(row) else 0.0 for row in costs])
         self.scale = max((float(np.ptp(row)) for row in costs if len(row)), default=0.0) or 1.0
-        self.cost = np.concatenate([
-            np.zeros(0), *((row - low) / self.scale
-                           for row, low in zip(costs, least, strict=True))])
+        self.cost = np.concatenate(
+            [
+                np.zeros(0),
+                *((row - low) / self.scale for row, low in zip(costs, least, strict=True)),
+            ]
+        )
         # A slot left out saves its least cost, which the other columns no longer contain.
         self.spared = -least / self.scale
         self.cover = np.zeros((count, total + count))
         used = np.zeros((len(available), total + count))
         most = np.zeros(len(available))
         for j, rows in enumerate(usage):
-            self.cover[j, self.starts[j]:self.starts[j + 1]] = 1.0
+            self.cover[j, self.starts[j] : self.starts[j + 1]] = 1.0
             self.cover[j, total + j] = 1.0
             if len(rows):
-                used[:, self.starts[j]:self.starts[j + 1]] = rows.T
+                used[:, self.starts[j] : self.starts[j + 1]] = rows.T
                 most += rows.max(axis=0)
         # Lots that every slot together cannot exhaust need no row.
         tight = most > available
@@ -83,8 +85,13 @@ class Assignment:
         options: dict[str, object] = {"mip_rel_gap": 0.0}
         if seconds is not None:
             options["time_limit"] = seconds
-        result = milp(cost, integrality=np.ones(total + count), bounds=Bounds(0, 1),
-                      constraints=rows, options=options)
+        result = milp(
+            cost,
+            integrality=np.ones(total + count),
+            bounds=Bounds(0, 1),
+            constraints=rows,
+            options=options,
+        )
         return result.x, result.status == 0
 
     def solve(
@@ -117,7 +124,7 @@ class Assignment:
             return None, proved
         picks: list[int | None] = []
         for start, size in zip(self.starts, self.sizes, strict=False):
-            chosen = np.flatnonzero(x[start:start + size] > 0.5)
+            chosen = np.flatnonzero(x[start : start + size] > 0.5)
             picks.append(int(chosen[0]) if len(chosen) else None)
         return picks, proved
 

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 
 BROOKS_H_PER_M = 2.5491e-6
@@ -55,11 +56,11 @@ class Coil:
         Mass of the copper.
     """
 
-    side_m: NDArray[np.float64]
-    turns: NDArray[np.float64]
-    wire_length_m: NDArray[np.float64]
-    dcr_ohm: NDArray[np.float64]
-    copper_kg: NDArray[np.float64]
+    side_m: Real
+    turns: Real
+    wire_length_m: Real
+    dcr_ohm: Real
+    copper_kg: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +74,7 @@ class WireGauge:
     kg_per_m: float
 
 
-def overall_diameter_m(wire_m: ArrayLike) -> NDArray[np.float64]:
+def overall_diameter_m(wire_m: ArrayLike) -> Real:
     """Return the usual diameter over the enamel of a wire of bare diameter `wire_m`.
 
     Notes
@@ -130,14 +131,19 @@ def wind_air_coil(
     """
     inductance = np.asarray(inductance_h, dtype=np.float64)
     bare = np.asarray(wire_m, dtype=np.float64)
-    overall = (overall_diameter_m(bare) if overall_m is None
-               else np.asarray(overall_m, dtype=np.float64))
+    overall = (
+        overall_diameter_m(bare) if overall_m is None else np.asarray(overall_m, dtype=np.float64)
+    )
     if not (np.all(inductance > 0) and np.all(bare > 0)):
-        raise InputError("inductance and wire diameter of a coil must be positive",
-                         value=f"{inductance} H, {bare} m")
+        raise InputError(
+            "inductance and wire diameter of a coil must be positive",
+            value=f"{inductance} H, {bare} m",
+        )
     if np.any(overall < bare):
-        raise InputError("insulated wire cannot be thinner than the bare wire",
-                         value=f"{overall} m over {bare} m")
+        raise InputError(
+            "insulated wire cannot be thinner than the bare wire",
+            value=f"{overall} m over {bare} m",
+        )
     turn_area = _AREA_FACTOR[packing] * overall**2
     side = (inductance * turn_area**2 / BROOKS_H_PER_M) ** 0.2
     turns = side**2 / turn_area
@@ -160,10 +166,11 @@ def air_coil_dcr(
     overall_m: ArrayLike | None = None,
     packing: Packing = "square",
     temperature_c: float = 20.0,
-) -> NDArray[np.float64]:
+) -> Real:
     """Return the resistance in ohm of air-core coils, see `wind_air_coil`."""
-    return wind_air_coil(inductance_h, wire_m, overall_m=overall_m, packing=packing,
-                         temperature_c=temperature_c).dcr_ohm
+    return wind_air_coil(
+        inductance_h, wire_m, overall_m=overall_m, packing=packing, temperature_c=temperature_c
+    ).dcr_ohm
 
 
 def awg_diameter_m(awg: int) -> float:
@@ -182,8 +189,13 @@ def list_wire_gauges(sizes: tuple[int, ...] = AWG_SIZES) -> tuple[WireGauge, ...
     for awg in sizes:
         diameter = awg_diameter_m(awg)
         area = 0.25 * np.pi * diameter**2
-        table.append(WireGauge(
-            awg=awg, diameter_m=diameter, area_m2=float(area),
-            ohm_per_m=float(COPPER_OHM_M / area), kg_per_m=float(COPPER_KG_PER_M3 * area),
-        ))
+        table.append(
+            WireGauge(
+                awg=awg,
+                diameter_m=diameter,
+                area_m2=float(area),
+                ohm_per_m=float(COPPER_OHM_M / area),
+                kg_per_m=float(COPPER_KG_PER_M3 * area),
+            )
+        )
     return tuple(table)

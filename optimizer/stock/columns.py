@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Kind
-from optimizer.units import parse_quantity
+from optimizer.text.units import parse_quantity
 
 HEADINGS: dict[str, tuple[str, ...]] = {
     "kind": ("kind", "part", "component", "what"),
@@ -21,8 +21,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "dcr": ("dcr", "dc resistance", "rdc"),
     "esr": ("esr", "series resistance"),
     "loss": ("loss", "losses", "dcr esr", "esr dcr", "dcr or esr"),
-    "tangent": ("loss tangent", "tan", "tan d", "tan delta", "tangent", "df",
-                "dissipation factor"),
+    "tangent": ("loss tangent", "tan", "tan d", "tan delta", "tangent", "df", "dissipation factor"),
     "wire": ("wire", "wire diameter", "wire gauge", "gauge"),
     "rating": ("rating", "rated", "limit", "max", "maximum"),
     "voltage": ("voltage", "volt", "volts", "v"),
@@ -35,15 +34,32 @@ HEADINGS: dict[str, tuple[str, ...]] = {
 """Accepted headings of each column, lower case; a unit may follow, as in "value (uF)"."""
 
 _UNITS_OF_COLUMN: dict[str, tuple[str, ...]] = {
-    "value": ("F", "H", "ohm"), "measured": ("F", "H", "ohm"), "tolerance": ("%",),
-    "dcr": ("ohm",), "esr": ("ohm",), "loss": ("ohm",), "tangent": ("%",), "wire": ("m",),
-    "rating": ("V", "W", "A"), "voltage": ("V",), "power": ("W",), "current": ("A",),
+    "value": ("F", "H", "ohm"),
+    "measured": ("F", "H", "ohm"),
+    "tolerance": ("%",),
+    "dcr": ("ohm",),
+    "esr": ("ohm",),
+    "loss": ("ohm",),
+    "tangent": ("%",),
+    "wire": ("m",),
+    "rating": ("V", "W", "A"),
+    "voltage": ("V",),
+    "power": ("W",),
+    "current": ("A",),
 }
 
 KIND_WORDS: dict[str, Kind] = {
-    "inductor": "inductor", "coil": "inductor", "choke": "inductor", "l": "inductor",
-    "capacitor": "capacitor", "cap": "capacitor", "condenser": "capacitor", "c": "capacitor",
-    "resistor": "resistor", "res": "resistor", "r": "resistor",
+    "inductor": "inductor",
+    "coil": "inductor",
+    "choke": "inductor",
+    "l": "inductor",
+    "capacitor": "capacitor",
+    "cap": "capacitor",
+    "condenser": "capacitor",
+    "c": "capacitor",
+    "resistor": "resistor",
+    "res": "resistor",
+    "r": "resistor",
 }
 
 _PLAIN = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
@@ -88,9 +104,11 @@ def read_headings(cells: Sequence[str]) -> tuple[tuple[Column, ...], tuple[str, 
                 unknown.append(heading.strip())
             continue
         if column.name in columns:
-            raise InputError(f"two columns give the {column.name}",
-                             value=f"{columns[column.name].heading!r} and {heading.strip()!r}",
-                             remedy="remove or rename one of them")
+            raise InputError(
+                f"two columns give the {column.name}",
+                value=f"{columns[column.name].heading!r} and {heading.strip()!r}",
+                remedy="remove or rename one of them",
+            )
         columns[column.name] = column
     if not {"value", "measured"} & set(columns):
         raise InputError(
@@ -158,12 +176,17 @@ def read_kind(text: str, value_text: str) -> tuple[Kind, str]:
             return kind, " ".join(other for other in words if other != word)
     if text:
         raise InputError("the kind must be inductor, capacitor or resistor", value=repr(text))
-    kinds: list[Kind] = [] if _PLAIN.fullmatch(value_text) else [
-        kind for kind, unit in UNIT_OF_KIND.items() if _reads_as(value_text, unit)]
+    kinds: list[Kind] = (
+        []
+        if _PLAIN.fullmatch(value_text)
+        else [kind for kind, unit in UNIT_OF_KIND.items() if _reads_as(value_text, unit)]
+    )
     if len(kinds) != 1:
-        raise InputError("neither a kind nor the unit of the value says what the part is",
-                         value=repr(value_text),
-                         remedy='add a column "kind", or write the unit, as in "4.7 uF"')
+        raise InputError(
+            "neither a kind nor the unit of the value says what the part is",
+            value=repr(value_text),
+            remedy='add a column "kind", or write the unit, as in "4.7 uF"',
+        )
     return kinds[0], ""
 
 
@@ -188,8 +211,11 @@ def read_share(text: str, unit: str, what: str) -> float:
     if _PLAIN.fullmatch(text):
         number = float(text.replace(",", "."))
         if 0.5 <= number < 1.0:
-            raise InputError(f"the {what} can be meant in two ways", value=repr(text),
-                             remedy=f'write "{text} %" or "{100 * number:g} %"')
+            raise InputError(
+                f"the {what} can be meant in two ways",
+                value=repr(text),
+                remedy=f'write "{text} %" or "{100 * number:g} %"',
+            )
         share = number if number < 0.5 else number / 100.0
     else:
         share = parse_quantity(text, "%")
@@ -201,11 +227,13 @@ def read_share(text: str, unit: str, what: str) -> float:
 def read_tangent(text: str, unit: str) -> float:
     """Read a loss tangent: "0.001" or "0.1 %"."""
     text = add_unit(text, unit)
-    tangent = (float(text.replace(",", ".")) if _PLAIN.fullmatch(text)
-               else parse_quantity(text, "%"))
+    tangent = float(text.replace(",", ".")) if _PLAIN.fullmatch(text) else parse_quantity(text, "%")
     if not 0.0 <= tangent < 1.0:
-        raise InputError("the loss tangent must lie between 0 and 1", value=repr(text),
-                         remedy='write "0.05" or "5 %"')
+        raise InputError(
+            "the loss tangent must lie between 0 and 1",
+            value=repr(text),
+            remedy='write "0.05" or "5 %"',
+        )
     return tangent
 
 
@@ -216,8 +244,7 @@ def read_wire(text: str, unit: str) -> tuple[float | None, int | None]:
     if match:
         size = int(match[1] or match[2])
         if not 8 <= size <= 30:
-            raise InputError("the wire of a coil lies between AWG 8 and AWG 30",
-                             value=repr(text))
+            raise InputError("the wire of a coil lies between AWG 8 and AWG 30", value=repr(text))
         return None, size
     # A bare number is a diameter in mm: nobody writes wire in metres.
     diameter = parse_quantity(add_unit(named, unit or "mm"), "m")
@@ -230,6 +257,9 @@ def read_price(text: str, unit: str) -> tuple[float, str]:
     """Read a price, with or without a currency: "2.50", "2.50 EUR", "€ 2,50"."""
     match = _MONEY.fullmatch(text.strip())
     if not match:
-        raise InputError("the price must be a number, 0 or more", value=repr(text),
-                         remedy='write for instance "2.50" or "2.50 EUR"')
+        raise InputError(
+            "the price must be a number, 0 or more",
+            value=repr(text),
+            remedy='write for instance "2.50" or "2.50 EUR"',
+        )
     return float(match[2].replace(",", ".")), match[1] or match[3] or unit

@@ -10,11 +10,11 @@ from itertools import combinations_with_replacement
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Counts, Real
 from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
-from optimizer.units import format_quantity
+from optimizer.text.units import format_quantity
 
 Joining = Literal["parallel", "series"]
 
@@ -66,11 +66,14 @@ def join_pieces(joined: Joining, pieces: Sequence[Part]) -> Part:
     """
     kind = pieces[0].kind
     if any(piece.kind != kind for piece in pieces):
-        raise InputError("only pieces of one kind can be joined",
-                         value=", ".join(piece.kind for piece in pieces))
+        raise InputError(
+            "only pieces of one kind can be joined", value=", ".join(piece.kind for piece in pieces)
+        )
     if joined not in JOININGS[kind]:
-        raise InputError(f"{kind}s are not joined in {joined}",
-                         remedy=f"join them in {' or '.join(JOININGS[kind])}")
+        raise InputError(
+            f"{kind}s are not joined in {joined}",
+            remedy=f"join them in {' or '.join(JOININGS[kind])}",
+        )
     value = np.array([[piece.value for piece in pieces]])
     loss = np.array([[piece.loss_ohm for piece in pieces]])
     total, total_loss = _join_arrays(kind, joined, value, loss)
@@ -78,7 +81,9 @@ def join_pieces(joined: Joining, pieces: Sequence[Part]) -> Part:
     share = _shares(kind, joined, value, total[:, None])[0]
     prices = [piece.price for piece in pieces if piece.price is not None]
     return Part(
-        kind=kind, value=whole, loss_ohm=float(total_loss[0]),
+        kind=kind,
+        value=whole,
+        loss_ohm=float(total_loss[0]),
         tolerance=float(share @ [piece.tolerance for piece in pieces]),
         origin=pieces[0].origin,
         pieces=tuple(piece.value for piece in pieces),
@@ -93,9 +98,7 @@ def _adds(kind: Kind, joined: Joining) -> bool:
     return (kind == "capacitor") == (joined == "parallel")
 
 
-def _join_arrays(
-    kind: Kind, joined: Joining, value: NDArray[np.float64], loss: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _join_arrays(kind: Kind, joined: Joining, value: Real, loss: Real) -> tuple[Real, Real]:
     """Values and losses, shape (N, pieces), of N joined parts -> their totals, shape (N,)."""
     total = value.sum(axis=1) if _adds(kind, joined) else 1.0 / (1.0 / value).sum(axis=1)
     if kind != "inductor" and joined == "parallel":
@@ -105,9 +108,7 @@ def _join_arrays(
     return total, loss.sum(axis=1)
 
 
-def _shares(
-    kind: Kind, joined: Joining, value: NDArray[np.float64], whole: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _shares(kind: Kind, joined: Joining, value: Real, whole: Real) -> Real:
     """Share of each piece, shape (N, pieces), in its whole, shape (N, 1); they add up to 1.
 
     It is at once the relative sensitivity of the whole to the piece, the share of the power
@@ -116,9 +117,7 @@ def _shares(
     return value / whole if _adds(kind, joined) else whole / value
 
 
-def _join_ratings(
-    kind: Kind, joined: Joining, pieces: Sequence[Part], share: NDArray[np.float64]
-) -> float | None:
+def _join_ratings(kind: Kind, joined: Joining, pieces: Sequence[Part], share: Real) -> float | None:
     ratings = [piece.rating for piece in pieces if piece.rating is not None]
     if len(ratings) < len(pieces):
         return None
@@ -179,7 +178,7 @@ def list_joined(
         size=np.ones(len(pieces), dtype=np.int64),
     )
     limits = np.array([most if count is None else count for count in counts])
-    sets: list[tuple[Joining, NDArray[np.int64]]] = []
+    sets: list[tuple[Joining, Counts]] = []
     tables = [table]
     for joined in JOININGS[kind]:
         for size in range(2, most + 1):
@@ -189,9 +188,14 @@ def list_joined(
             inside = (value >= low) & (value <= high) & (share.min(axis=1) >= least_share)
             index = index[inside]
             sets.append((joined, index))
-            tables.append(_Table(value=value[inside], loss=loss[inside],
-                                 price=table.price[index].sum(axis=1),
-                                 size=np.full(len(index), size)))
+            tables.append(
+                _Table(
+                    value=value[inside],
+                    loss=loss[inside],
+                    price=table.price[index].sum(axis=1),
+                    size=np.full(len(index), size),
+                )
+            )
     keep = _thin(tables, fixed=len(pieces), within=within, alternates=alternates)
     starts = np.cumsum([len(pieces), *(len(index) for _, index in sets)])
     parts = []
@@ -226,8 +230,9 @@ def thin_parts(
     table = _Table(
         value=np.array([part.value for part in parts], dtype=np.float64),
         loss=np.array([part.loss_ohm for part in parts], dtype=np.float64),
-        price=np.array([np.nan if part.price is None else part.price for part in parts],
-                       dtype=np.float64),
+        price=np.array(
+            [np.nan if part.price is None else part.price for part in parts], dtype=np.float64
+        ),
         size=np.array([part.piece_count for part in parts], dtype=np.int64),
     )
     keep = _thin([table], fixed=0, within=within, alternates=alternates)
@@ -241,8 +246,9 @@ def describe_part(part: Part) -> str:
     if part.piece_count < 2:
         return whole
     names = Counter(format_quantity(value, unit) for value in part.pieces)
-    listed = " + ".join(name if count == 1 else f"{count} x {name}"
-                        for name, count in names.items())
+    listed = " + ".join(
+        name if count == 1 else f"{count} x {name}" for name, count in names.items()
+    )
     return f"{whole} = {listed} in {part.joined}"
 
 
@@ -250,17 +256,19 @@ def describe_part(part: Part) -> str:
 class _Table:
     """Columns of many parts; the price is NaN where unknown."""
 
-    value: NDArray[np.float64]
-    loss: NDArray[np.float64]
-    price: NDArray[np.float64]
-    size: NDArray[np.int64]
+    value: Real
+    loss: Real
+    price: Real
+    size: Counts
 
 
-def _index_sets(limits: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+def _index_sets(limits: Counts, size: int) -> Counts:
     """All sets of `size` pieces, as rising indices, that use no piece more often than allowed."""
     if math.comb(len(limits) + size - 1, size) > _MOST_SETS:
         raise InputError(
-            f"{len(limits)} values make too many sets of {size}", key="join", value=size,
+            f"{len(limits)} values make too many sets of {size}",
+            key="join",
+            value=size,
             remedy="join fewer pieces, narrow the range, or use a coarser series",
         )
     flat = [i for row in combinations_with_replacement(range(len(limits)), size) for i in row]
@@ -269,9 +277,7 @@ def _index_sets(limits: NDArray[np.int64], size: int) -> NDArray[np.int64]:
     return np.asarray(index[(uses <= limits[index]).all(axis=1)])
 
 
-def _thin(
-    tables: Sequence[_Table], *, fixed: int, within: float, alternates: int
-) -> NDArray[np.int64]:
+def _thin(tables: Sequence[_Table], *, fixed: int, within: float, alternates: int) -> Counts:
     """Rows of the stacked tables to keep; the first `fixed` rows stay whatever they are."""
     value = np.concatenate([table.value for table in tables])
     loss = np.concatenate([table.loss for table in tables])
@@ -288,16 +294,22 @@ def _thin(
     allowed = factor * loss + slack
     near: dict[int, list[tuple[float, float, float]]] = {}
     keep = []
-    rows = zip(order.tolist(), log_value[order].tolist(), price[order].tolist(),
-               loss[order].tolist(), allowed[order].tolist(), cell[order].tolist(), strict=True)
+    rows = zip(
+        order.tolist(),
+        log_value[order].tolist(),
+        price[order].tolist(),
+        loss[order].tolist(),
+        allowed[order].tolist(),
+        cell[order].tolist(),
+        strict=True,
+    )
     for place, (row, x, cost, lost, most_lost, key) in enumerate(rows):
         if place >= fixed:
             # Pieces need no test: the order is by their number, so all kept parts have as few.
             as_good = 0
             for neighbour in (key, key - 1, key + 1):
                 for kept_x, kept_cost, kept_loss in near.get(neighbour, ()):
-                    if (abs(kept_x - x) <= reach and kept_cost <= cost
-                            and kept_loss <= most_lost):
+                    if abs(kept_x - x) <= reach and kept_cost <= cost and kept_loss <= most_lost:
                         as_good += 1
             if as_good >= alternates:
                 continue

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.arrays import Counts
 from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.stock.lots import BOUGHT, SHELF, Lot
 from optimizer.stock.series import RELATIVE_EPS
 from optimizer.stock.stock import Stock
-from optimizer.units import format_quantity
+from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +38,10 @@ class Overdraft:
     available: int
 
     def __str__(self) -> str:
-        return (f"{self.wanted} x {format_quantity(self.value, UNIT_OF_KIND[self.kind])} wanted, "
-                f"{self.available} available")
+        return (
+            f"{self.wanted} x {format_quantity(self.value, UNIT_OF_KIND[self.kind])} wanted, "
+            f"{self.available} available"
+        )
 
 
 class Ledger:
@@ -61,14 +64,18 @@ class Ledger:
     def __init__(self, stock: Stock) -> None:
         self.lots: tuple[Lot, ...] = tuple(lot for lot in stock.lots if lot.count is not None)
         self.speakers = stock.speakers
-        self.available: NDArray[np.int64] = np.array(
-            [stock.per_speaker(lot) for lot in self.lots], dtype=np.int64)
+        self.available: Counts = np.array(
+            [stock.per_speaker(lot) for lot in self.lots], dtype=np.int64
+        )
         self.available.flags.writeable = False
         self._index: dict[tuple[str, str, float], int] = {
             (lot.part.kind, lot.part.origin, lot.part.value): -1
-            for lot in stock.lots if lot.count is None}
-        self._index |= {(lot.part.kind, lot.part.origin, lot.part.value): i
-                        for i, lot in enumerate(self.lots)}
+            for lot in stock.lots
+            if lot.count is None
+        }
+        self._index |= {
+            (lot.part.kind, lot.part.origin, lot.part.value): i for i, lot in enumerate(self.lots)
+        }
         self._free: list[int] = self.available.tolist()
         self._known: dict[Part, tuple[tuple[int, int], ...] | None] = {}
 
@@ -100,7 +107,8 @@ class Ledger:
         # A network written by hand has fewer digits than the lots, which `name_lots` set apart.
         for (kind, origin, other), near in self._index.items():
             if (kind, origin) == (part.kind, part.origin) and (
-                    abs(other / value - 1.0) <= RELATIVE_EPS):
+                abs(other / value - 1.0) <= RELATIVE_EPS
+            ):
                 return near
         return None
 
@@ -121,8 +129,10 @@ class Ledger:
         for row, part in enumerate(parts):
             usage = self.usage(part)
             if usage is None:
-                raise InputError("the stock does not hold the pieces of a part",
-                                 value=format_quantity(part.value, UNIT_OF_KIND[part.kind]))
+                raise InputError(
+                    "the stock does not hold the pieces of a part",
+                    value=format_quantity(part.value, UNIT_OF_KIND[part.kind]),
+                )
             for lot, count in usage:
                 matrix[row, lot] = count
         return matrix
@@ -169,15 +179,25 @@ class Ledger:
         for part in parts:
             usage = self.usage(part)
             if usage is None:
-                strange.update((part.kind, value) for value in part.pieces or (part.value,)
-                               if self._find(part, value) is None)
+                strange.update(
+                    (part.kind, value)
+                    for value in part.pieces or (part.value,)
+                    if self._find(part, value) is None
+                )
             for lot, count in usage or ():
                 wanted[lot] += count
         found = [
-            Overdraft(kind=self.lots[lot].part.kind, value=self.lots[lot].part.value,
-                      wanted=count, available=int(self.available[lot]))
-            for lot, count in sorted(wanted.items()) if count > self.available[lot]
+            Overdraft(
+                kind=self.lots[lot].part.kind,
+                value=self.lots[lot].part.value,
+                wanted=count,
+                available=int(self.available[lot]),
+            )
+            for lot, count in sorted(wanted.items())
+            if count > self.available[lot]
         ]
-        found += [Overdraft(kind=kind, value=value, wanted=count, available=0)
-                  for (kind, value), count in strange.items()]
+        found += [
+            Overdraft(kind=kind, value=value, wanted=count, available=0)
+            for (kind, value), count in strange.items()
+        ]
         return tuple(found)

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from optimizer.arrays import Index, Real
 from optimizer.parts import Part
 
 SHELF = "shelf"
@@ -88,8 +89,13 @@ def split_measured(lot: Lot) -> tuple[Lot, ...]:
     if not lot.measured:
         return (lot,)
     return tuple(
-        replace(lot, part=replace(lot.part, value=value, pieces=(value,), note=label),
-                count=1, measured=(value,), labels=(label,))
+        replace(
+            lot,
+            part=replace(lot.part, value=value, pieces=(value,), note=label),
+            count=1,
+            measured=(value,),
+            labels=(label,),
+        )
         for value, label in zip(lot.measured, lot.labels, strict=True)
     )
 
@@ -112,12 +118,13 @@ class PowerLaw:
     exponent: float = 1.0
     offset: float = 0.0
 
-    def __call__(self, values: ArrayLike) -> NDArray[np.float64]:
+    def __call__(self, values: ArrayLike) -> Real:
         """Return the law at `values`, in the same shape."""
         return np.asarray(
-            self.offset + self.scale * np.asarray(values, dtype=np.float64) ** self.exponent)
+            self.offset + self.scale * np.asarray(values, dtype=np.float64) ** self.exponent
+        )
 
-    def slope(self, values: ArrayLike) -> NDArray[np.float64]:
+    def slope(self, values: ArrayLike) -> Real:
         """Return the derivative by the value, in the same shape."""
         x = np.asarray(values, dtype=np.float64)
         return np.asarray(self.scale * self.exponent * x ** (self.exponent - 1.0))
@@ -136,20 +143,19 @@ class TableLaw:
     log_values: tuple[float, ...]
     log_losses: tuple[float, ...]
 
-    def __call__(self, values: ArrayLike) -> NDArray[np.float64]:
+    def __call__(self, values: ArrayLike) -> Real:
         """Return the law at `values`, in the same shape."""
         at, exponent, x = self._segments(values)
-        return np.asarray(np.exp(np.take(self.log_losses, at)
-                                 + exponent * (x - np.take(self.log_values, at))))
+        return np.asarray(
+            np.exp(np.take(self.log_losses, at) + exponent * (x - np.take(self.log_values, at)))
+        )
 
-    def slope(self, values: ArrayLike) -> NDArray[np.float64]:
+    def slope(self, values: ArrayLike) -> Real:
         """Return the derivative by the value, in the same shape."""
         _, exponent, _ = self._segments(values)
         return np.asarray(self(values) * exponent / np.asarray(values, dtype=np.float64))
 
-    def _segments(
-        self, values: ArrayLike
-    ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    def _segments(self, values: ArrayLike) -> tuple[Index, Real, Real]:
         x = np.log(np.asarray(values, dtype=np.float64))
         at = np.clip(np.searchsorted(self.log_values, x) - 1, 0, len(self.log_values) - 2)
         exponents = np.diff(self.log_losses) / np.diff(self.log_values)

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.stock import Stock
-from optimizer.units import format_quantity
+from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,24 +121,31 @@ def match_pair(
     of anything better (by more than `RESOLUTION`); until then more are let in.
     """
     if stock.speakers != 2:
-        raise InputError("left and right can only be chosen for a pair", key="speakers",
-                         value=stock.speakers)
+        raise InputError(
+            "left and right can only be chosen for a pair", key="speakers", value=stock.speakers
+        )
     ledger = Ledger(stock)
     short = ledger.overdrawn(parts.values())
     if short:
-        raise InputError("the shelf has too few pieces for the pair", value=short[0],
-                         remedy="choose other parts or add pieces to the list")
+        raise InputError(
+            "the shelf has too few pieces for the pair",
+            value=short[0],
+            remedy="choose other parts or add pieces to the list",
+        )
     ways = []
     complete = True
     for slot, part in parts.items():
         if any(ledger.lots[index].measured for index, _ in ledger.usage(part) or ()):
             found, all_of_them = _list_ways(
-                slot, part, ledger, (weights or {}).get(slot, 1.0), nearness)
+                slot, part, ledger, (weights or {}).get(slot, 1.0), nearness
+            )
             ways.append(found)
             complete = complete and all_of_them
     picked, proved = _choose(ways, seconds)
-    return PairMatch(slots=tuple(_build(slot, part, picked.get(slot), ledger)
-                                 for slot, part in parts.items()), proved=proved and complete)
+    return PairMatch(
+        slots=tuple(_build(slot, part, picked.get(slot), ledger) for slot, part in parts.items()),
+        proved=proved and complete,
+    )
 
 
 RESOLUTION = 1e-5
@@ -156,7 +163,7 @@ class _Ways:
     """All ways to fill one slot left and right, cheapest first."""
 
     slot: str
-    cost: NDArray[np.float64]
+    cost: Real
     left: list[tuple[Piece, ...]]
     right: list[tuple[Piece, ...]]
 
@@ -181,10 +188,12 @@ def _list_ways(
         measured = ledger.lots[index].measured
         if not measured:
             continue
-        numbers = sorted(range(len(measured)),
-                         key=lambda i: abs(measured[i] - ledger.lots[index].part.value))
-        while (len(numbers) > 2 * count
-               and len(ways) * _count_splits(len(numbers), count) > _MOST_WAYS):
+        numbers = sorted(
+            range(len(measured)), key=lambda i: abs(measured[i] - ledger.lots[index].part.value)
+        )
+        while (
+            len(numbers) > 2 * count and len(ways) * _count_splits(len(numbers), count) > _MOST_WAYS
+        ):
             numbers.pop()
             complete = False
         first = len(ways[0][0]) == 0
@@ -204,11 +213,21 @@ def _list_ways(
 
     lefts = np.array([total(left) for left, _ in ways])
     rights = np.array([total(right) for _, right in ways])
-    cost = weight / part.value * (abs(lefts - rights) + 0.5 * nearness * (
-        abs(lefts - part.value) + abs(rights - part.value)))
+    cost = (
+        weight
+        / part.value
+        * (
+            abs(lefts - rights)
+            + 0.5 * nearness * (abs(lefts - part.value) + abs(rights - part.value))
+        )
+    )
     order = np.argsort(cost, kind="stable")
-    return _Ways(slot=slot, cost=cost[order], left=[ways[i][0] for i in order],
-                 right=[ways[i][1] for i in order]), complete
+    return _Ways(
+        slot=slot,
+        cost=cost[order],
+        left=[ways[i][0] for i in order],
+        right=[ways[i][1] for i in order],
+    ), complete
 
 
 def _count_splits(pieces: int, count: int) -> int:
@@ -237,13 +256,18 @@ def _choose(ways: Sequence[_Ways], seconds: float | None) -> tuple[Picks, bool]:
             enough = sum(costs) - RESOLUTION
             proved = proved and all(
                 size == len(way.cost) or floor - way.cost[0] + way.cost[size] >= enough
-                for way, size in zip(ways, sizes, strict=True))
+                for way, size in zip(ways, sizes, strict=True)
+            )
             if proved or late or sizes == [len(way.cost) for way in ways]:
-                return {way.slot: (way.left[k], way.right[k])
-                        for way, k in zip(ways, best, strict=True)}, proved
+                return {
+                    way.slot: (way.left[k], way.right[k]) for way, k in zip(ways, best, strict=True)
+                }, proved
         elif late or sizes == [len(way.cost) for way in ways]:
-            raise InputError("the pieces could not be shared out in the time given",
-                             value=f"{seconds} s", remedy="allow more time")
+            raise InputError(
+                "the pieces could not be shared out in the time given",
+                value=f"{seconds} s",
+                remedy="allow more time",
+            )
         limit *= 4
 
 
@@ -265,24 +289,33 @@ def _pack(
         rows += [j] * size
         columns += range(int(starts[j]), int(starts[j + 1]))
     total = int(starts[-1])
-    matrix = csr_array((np.ones(len(rows)), (rows, columns)),
-                       shape=(len(ways) + len(pieces), total))
+    matrix = csr_array(
+        (np.ones(len(rows)), (rows, columns)), shape=(len(ways) + len(pieces), total)
+    )
     lows = np.concatenate([np.ones(len(ways)), np.full(len(pieces), -np.inf)])
     cost = np.concatenate([way.cost[:size] for way, size in zip(ways, sizes, strict=True)])
     options: dict[str, object] = {"mip_rel_gap": 0.0}
     if seconds is not None:
         options["time_limit"] = seconds
     # Differences are parts in a thousand, the solver's margins absolute: hence per mille.
-    result = milp(1e3 * cost, integrality=np.ones(total), bounds=Bounds(0.0, 1.0),
-                  constraints=LinearConstraint(matrix, lows, 1.0), options=options)
+    result = milp(
+        1e3 * cost,
+        integrality=np.ones(total),
+        bounds=Bounds(0.0, 1.0),
+        constraints=LinearConstraint(matrix, lows, 1.0),
+        options=options,
+    )
     if result.x is None:
         return None, False
-    return [int(np.argmax(result.x[starts[j]:starts[j + 1]])) for j in range(len(ways))], (
-        result.status == 0)
+    return [int(np.argmax(result.x[starts[j] : starts[j + 1]])) for j in range(len(ways))], (
+        result.status == 0
+    )
 
 
 def _build(
-    slot: str, part: Part, picked: tuple[tuple[Piece, ...], tuple[Piece, ...]] | None,
+    slot: str,
+    part: Part,
+    picked: tuple[tuple[Piece, ...], tuple[Piece, ...]] | None,
     ledger: Ledger,
 ) -> MatchedSlot:
     """Turn the picks of one slot into pieces and values."""
@@ -295,19 +328,25 @@ def _build(
             if lot is None or not lot.measured:
                 pieces.append(PickedPiece(value=value))
             else:
-                place = next(p for p, (index, _) in enumerate(waiting)
-                             if ledger.lots[index] is lot)
+                place = next(p for p, (index, _) in enumerate(waiting) if ledger.lots[index] is lot)
                 _, number = waiting.pop(place)
                 pieces.append(PickedPiece(value=lot.measured[number], label=lot.labels[number]))
         sides.append(tuple(pieces))
     values = []
     for pieces_of_side in sides:
         all_values = np.array([piece.value for piece in pieces_of_side])
-        values.append(float(all_values.sum() if _values_add(part)
-                            else 1.0 / (1.0 / all_values).sum()))
+        values.append(
+            float(all_values.sum() if _values_add(part) else 1.0 / (1.0 / all_values).sum())
+        )
     used = sum(count for index, count in ledger.usage(part) or () if ledger.lots[index].measured)
-    return MatchedSlot(slot=slot, left=sides[0], right=sides[1], left_value=values[0],
-                       right_value=values[1], measured=used == part.piece_count)
+    return MatchedSlot(
+        slot=slot,
+        left=sides[0],
+        right=sides[1],
+        left_value=values[0],
+        right_value=values[1],
+        measured=used == part.piece_count,
+    )
 
 
 def describe_match(match: PairMatch, parts: Mapping[str, Part]) -> tuple[str, ...]:
@@ -316,10 +355,17 @@ def describe_match(match: PairMatch, parts: Mapping[str, Part]) -> tuple[str, ..
     for slot in match.slots:
         part = parts[slot.slot]
         unit = UNIT_OF_KIND[part.kind]
-        sides = [" + ".join(
-            f"{format_quantity(piece.value, unit)}{f' ({piece.label})' if piece.label else ''}"
-            for piece in pieces) for pieces in (slot.left, slot.right)]
-        told = (f"left {sides[0]}, right {sides[1]}, difference {100 * slot.difference:+.2f} %"
-                if slot.measured else "not measured, either way")
+        sides = [
+            " + ".join(
+                f"{format_quantity(piece.value, unit)}{f' ({piece.label})' if piece.label else ''}"
+                for piece in pieces
+            )
+            for pieces in (slot.left, slot.right)
+        ]
+        told = (
+            f"left {sides[0]}, right {sides[1]}, difference {100 * slot.difference:+.2f} %"
+            if slot.measured
+            else "not measured, either way"
+        )
         lines.append(f"{slot.slot}: {describe_part(part)}: {told}")
     return tuple(lines)

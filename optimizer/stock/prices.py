@@ -30,8 +30,11 @@ def estimate_price(lots: Iterable[Lot], kind: Kind) -> PowerLaw | None:
         Price over the value in SI units, a straight line by least squares on double-logarithmic
         paper; level where only one or two prices are known or they do not rise; None without any.
     """
-    known = [(lot.nominal, lot.replacement_price) for lot in lots
-             if lot.part.kind == kind and lot.replacement_price]
+    known = [
+        (lot.nominal, lot.replacement_price)
+        for lot in lots
+        if lot.part.kind == kind and lot.replacement_price
+    ]
     if not known:
         return None
     x = np.log([value for value, _ in known])

@@ -6,16 +6,38 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 
 RELATIVE_EPS = 1e-9
 """Values this close (relative) to the end of a range still lie inside it."""
 
 _E24 = (
-    "1.0", "1.1", "1.2", "1.3", "1.5", "1.6", "1.8", "2.0", "2.2", "2.4", "2.7", "3.0",
-    "3.3", "3.6", "3.9", "4.3", "4.7", "5.1", "5.6", "6.2", "6.8", "7.5", "8.2", "9.1",
+    "1.0",
+    "1.1",
+    "1.2",
+    "1.3",
+    "1.5",
+    "1.6",
+    "1.8",
+    "2.0",
+    "2.2",
+    "2.4",
+    "2.7",
+    "3.0",
+    "3.3",
+    "3.6",
+    "3.9",
+    "4.3",
+    "4.7",
+    "5.1",
+    "5.6",
+    "6.2",
+    "6.8",
+    "7.5",
+    "8.2",
+    "9.1",
 )
 
 
@@ -34,7 +56,7 @@ MANTISSAS: dict[str, tuple[str, ...]] = {
 """Mantissas of one decade as printed, IEC 60063:2015; texts, so that 4.7e-6 is exact."""
 
 
-def series_values(name: str, low: float, high: float) -> NDArray[np.float64]:
+def series_values(name: str, low: float, high: float) -> Real:
     """Return the preferred values between two limits.
 
     Parameters
@@ -74,16 +96,19 @@ def check_series(name: str) -> str:
 
 
 @lru_cache(maxsize=1024)
-def _series_values(name: str, low: float, high: float) -> NDArray[np.float64]:
+def _series_values(name: str, low: float, high: float) -> Real:
     if not (0 < low < math.inf and 0 < high < math.inf):
-        raise InputError("the limits of a range must be positive and finite",
-                         value=f"{low:g} to {high:g}")
+        raise InputError(
+            "the limits of a range must be positive and finite", value=f"{low:g} to {high:g}"
+        )
     first, last = math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 1
-    values = np.array([
-        float(f"{mantissa}e{decade}")
-        for decade in range(first, last + 1)
-        for mantissa in MANTISSAS[name]
-    ])
+    values = np.array(
+        [
+            float(f"{mantissa}e{decade}")
+            for decade in range(first, last + 1)
+            for mantissa in MANTISSAS[name]
+        ]
+    )
     inside = (values >= low * (1 - RELATIVE_EPS)) & (values <= high * (1 + RELATIVE_EPS))
     values = values[inside]
     values.flags.writeable = False

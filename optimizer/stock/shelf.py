@@ -25,7 +25,7 @@ from optimizer.stock.columns import (
 )
 from optimizer.stock.lots import BOUGHT, SHELF, Lot, name_lots
 from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
-from optimizer.units import format_quantity, parse_quantity
+from optimizer.text.units import format_quantity, parse_quantity
 
 MEASURED_TOLERANCE = 0.01
 """Uncertainty of a hand-held meter when nothing is said; common practice, no source."""
@@ -34,13 +34,17 @@ ELECTROLYTIC_TOLERANCE = 0.10
 """Bipolar electrolytics of the better kind; from memory."""
 
 PLAUSIBLE: dict[Kind, tuple[float, float]] = {
-    "inductor": (1e-6, 1.0), "capacitor": (1e-9, 0.05), "resistor": (0.005, 1e5),
+    "inductor": (1e-6, 1.0),
+    "capacitor": (1e-9, 0.05),
+    "resistor": (0.005, 1e5),
 }
 """Limits beyond which a value is surely a slip of the unit."""
 
 _RATING_UNIT: dict[Kind, str] = {"capacitor": "V", "resistor": "W", "inductor": "A"}
 _RATING_COLUMN: dict[Kind, str] = {
-    "capacitor": "voltage", "resistor": "power", "inductor": "current",
+    "capacitor": "voltage",
+    "resistor": "power",
+    "inductor": "current",
 }
 _DIELECTRIC_WORDS = (
     ("polypropylene", ("polyprop", "mkp", "film", "foil")),
@@ -96,11 +100,18 @@ def read_parts_list(path: str | Path, *, owned: bool = True) -> PartsList:
     try:
         raw = Path(path).read_bytes()
     except OSError as error:
-        raise InputError("the list of parts cannot be read", file=path,
-                         value=error.strerror, remedy="check the path") from None
+        raise InputError(
+            "the list of parts cannot be read",
+            file=path,
+            value=error.strerror,
+            remedy="check the path",
+        ) from None
     if b"\0" in raw:
-        raise InputError("a list of parts is a text file, this one is binary", file=path,
-                         remedy="save it as CSV from the spreadsheet")
+        raise InputError(
+            "a list of parts is a text file, this one is binary",
+            file=path,
+            remedy="save it as CSV from the spreadsheet",
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -119,20 +130,27 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
     currency = next((c.unit for c in columns if c.name == "price"), "")
     lots: list[Lot] = []
     for line, cells in rows:
-        if any(cell.strip() for cell in cells[len(headings):]):
+        if any(cell.strip() for cell in cells[len(headings) :]):
             raise InputError(
-                "a row has more cells than the headings", file=file, line=line,
+                "a row has more cells than the headings",
+                file=file,
+                line=line,
                 value=len(cells),
                 remedy="separate by semicolons if numbers have a decimal comma, or put "
-                       "such cells in quotes")
+                "such cells in quotes",
+            )
         row = _Row(columns=columns, cells=cells, owned=owned)
         try:
             lot = row.read(line)
         except InputError as error:
             raise error.located(file=file, line=line, key=row.reading) from None
         if row.currency and currency and row.currency != currency:
-            raise InputError("all prices of a list must be in one currency", file=file,
-                             line=line, value=f"{row.currency} after {currency}")
+            raise InputError(
+                "all prices of a list must be in one currency",
+                file=file,
+                line=line,
+                value=f"{row.currency} after {currency}",
+            )
         currency = row.currency or currency
         if lot is not None:
             lots.append(lot)
@@ -142,8 +160,9 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
 def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and cells of each row that is neither empty nor a comment."""
     lines = list(io.StringIO(text, newline=""))
-    first = next((line for line in lines
-                  if line.strip() and not line.startswith(("#", "sep="))), "")
+    first = next(
+        (line for line in lines if line.strip() and not line.startswith(("#", "sep="))), ""
+    )
     counts = {mark: first.count(mark) for mark in (";", "\t", ",")}
     separator = max(counts, key=lambda mark: counts[mark])
     reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
@@ -155,8 +174,9 @@ def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
             if plain and not cells[0].startswith("#") and not re.match("sep=", cells[0]):
                 yield line, cells
     except csv.Error as error:
-        raise InputError("the file is no proper CSV", file=file, line=start,
-                         value=str(error)) from None
+        raise InputError(
+            "the file is no proper CSV", file=file, line=start, value=str(error)
+        ) from None
 
 
 class _Row:
@@ -208,15 +228,28 @@ class _Row:
         if measured is None and label:
             note = ", ".join(filter(None, (label, note)))
         part = Part(
-            kind=kind, value=value, loss_ohm=loss,
+            kind=kind,
+            value=value,
+            loss_ohm=loss,
             tolerance=self.tolerance(kind, sort.casefold(), measured),
-            origin=SHELF if self.owned else BOUGHT, pieces=(value,),
-            price=0.0 if self.owned else price, rating=self.rating(kind), note=note,
+            origin=SHELF if self.owned else BOUGHT,
+            pieces=(value,),
+            price=0.0 if self.owned else price,
+            rating=self.rating(kind),
+            note=note,
         )
-        return None if count == 0 else Lot(
-            part=part, count=count, nominal=nominal, replacement_price=price, line=line,
-            measured=() if measured is None else (measured,),
-            labels=() if measured is None else (label,),
+        return (
+            None
+            if count == 0
+            else Lot(
+                part=part,
+                count=count,
+                nominal=nominal,
+                replacement_price=price,
+                line=line,
+                measured=() if measured is None else (measured,),
+                labels=() if measured is None else (label,),
+            )
         )
 
     def values(self, kind: Kind, unit: str) -> tuple[float, float | None]:
@@ -230,10 +263,14 @@ class _Row:
             if value is not None:
                 low, high = PLAUSIBLE[kind]
                 if not low <= value <= high:
-                    limits = " to ".join(format_quantity(x, UNIT_OF_KIND[kind])
-                                         for x in (low, high))
-                    raise InputError(f"a crossover {kind} lies within {limits}",
-                                     value=repr(text), remedy="check the unit")
+                    limits = " to ".join(
+                        format_quantity(x, UNIT_OF_KIND[kind]) for x in (low, high)
+                    )
+                    raise InputError(
+                        f"a crossover {kind} lies within {limits}",
+                        value=repr(text),
+                        remedy="check the unit",
+                    )
                 # 4.7 * 1e-6 is not the float 4.7e-6; the 12th digit settles it.
                 value = float(f"{value:.12g}")
             found.append(value)
@@ -251,8 +288,11 @@ class _Row:
             return 1 if self.owned or measured is not None else None
         count = read_count(text)
         if measured is not None and count > 1:
-            raise InputError("a measured value belongs to one piece", value=repr(text),
-                             remedy="give every measured piece a row of its own")
+            raise InputError(
+                "a measured value belongs to one piece",
+                value=repr(text),
+                remedy="give every measured piece a row of its own",
+            )
         return count
 
     def tolerance(self, kind: Kind, sort: str, measured: float | None) -> float:
@@ -262,9 +302,11 @@ class _Row:
             return MEASURED_TOLERANCE
         if text:
             return read_share(text, self.unit("tolerance"), "tolerance")
-        return (ELECTROLYTIC_TOLERANCE
-                if kind == "capacitor" and _dielectric(sort) == "electrolytic"
-                else DEFAULT_TOLERANCE)
+        return (
+            ELECTROLYTIC_TOLERANCE
+            if kind == "capacitor" and _dielectric(sort) == "electrolytic"
+            else DEFAULT_TOLERANCE
+        )
 
     def loss(self, kind: Kind, value: float, sort: str) -> tuple[float, str]:
         """Loss in ohm, and a remark when it is estimated rather than stated."""
@@ -280,16 +322,21 @@ class _Row:
         if kind == "inductor":
             return self.coil_loss(value, sort)
         text = self.text("tangent")
-        tangent = (read_tangent(text, self.unit("tangent")) if text
-                   else LOSS_TANGENTS[_dielectric(sort)])
-        return (loss_tangent_to_esr(tangent, value),
-                "" if text else f"ESR estimated for {_dielectric(sort)}")
+        tangent = (
+            read_tangent(text, self.unit("tangent")) if text else LOSS_TANGENTS[_dielectric(sort)]
+        )
+        return (
+            loss_tangent_to_esr(tangent, value),
+            "" if text else f"ESR estimated for {_dielectric(sort)}",
+        )
 
     def coil_loss(self, value: float, sort: str) -> tuple[float, str]:
         if any(word in sort for word in _CORE_WORDS):
             self.text("dcr")
-            raise InputError("a coil with a core needs its DCR",
-                             remedy="measure it with an ohmmeter and fill in the cell")
+            raise InputError(
+                "a coil with a core needs its DCR",
+                remedy="measure it with an ohmmeter and fill in the cell",
+            )
         text = self.text("wire")
         diameter, awg = read_wire(text, self.unit("wire")) if text else (DEFAULT_WIRE_M, None)
         if diameter is None:
@@ -319,8 +366,10 @@ class _Row:
 
 
 def _dielectric(sort: str) -> str:
-    return next((name for name, words in _DIELECTRIC_WORDS
-                 if any(word in sort for word in words)), "polypropylene")
+    return next(
+        (name for name, words in _DIELECTRIC_WORDS if any(word in sort for word in words)),
+        "polypropylene",
+    )
 
 
 def _merge(lots: list[Lot]) -> list[Lot]:
@@ -328,8 +377,16 @@ def _merge(lots: list[Lot]) -> list[Lot]:
     merged: dict[tuple[object, ...], Lot] = {}
     for lot in lots:
         part = lot.part
-        key = (part.kind, lot.nominal, part.tolerance, part.rating, lot.replacement_price,
-               part.note, bool(lot.measured), None if lot.measured else part.loss_ohm)
+        key = (
+            part.kind,
+            lot.nominal,
+            part.tolerance,
+            part.rating,
+            lot.replacement_price,
+            part.note,
+            bool(lot.measured),
+            None if lot.measured else part.loss_ohm,
+        )
         earlier = merged.get(key)
         if earlier is None:
             merged[key] = lot
@@ -348,7 +405,13 @@ def _pool_measured(first: Lot, second: Lot) -> Lot:
     loss = (first.part.loss_ohm * known + second.part.loss_ohm) / (known + 1)
     mean = float(f"{sum(measured) / len(measured):.12g}")
     spread = max(abs(value / mean - 1.0) for value in measured)
-    part = replace(first.part, value=mean, pieces=(mean,), loss_ohm=loss,
-                   tolerance=MEASURED_TOLERANCE + spread)
-    return replace(first, part=part, count=len(measured), measured=measured,
-                   labels=first.labels + second.labels)
+    part = replace(
+        first.part, value=mean, pieces=(mean,), loss_ohm=loss, tolerance=MEASURED_TOLERANCE + spread
+    )
+    return replace(
+        first,
+        part=part,
+        count=len(measured),
+        measured=measured,
+        labels=first.labels + second.labels,
+    )

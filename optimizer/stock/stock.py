@@ -17,7 +17,9 @@ LOSS_TANGENT_HZ = 1000.0
 """Frequency at which loss tangents are stated."""
 
 LOSS_TANGENTS: dict[str, float] = {
-    "polypropylene": 0.001, "polyester": 0.01, "electrolytic": 0.05,
+    "polypropylene": 0.001,
+    "polyester": 0.01,
+    "electrolytic": 0.05,
 }
 """Typical loss tangent at 1 kHz by dielectric; bipolar electrolytics reach 0.02 to 0.1. From
 memory, the careful end of each range: the data sheet decides."""
@@ -67,8 +69,12 @@ class SeriesRule:
     def part(self, value: float) -> Part:
         """Return the part of this value."""
         return Part(
-            kind=self.kind, value=value, loss_ohm=float(self.loss(value)),
-            tolerance=self.tolerance, origin=self.series, pieces=(value,),
+            kind=self.kind,
+            value=value,
+            loss_ohm=float(self.loss(value)),
+            tolerance=self.tolerance,
+            origin=self.series,
+            pieces=(value,),
             price=None if self.price is None else float(self.price(value)),
         )
 
@@ -103,7 +109,8 @@ class Stock:
     currency: str = ""
     notes: tuple[str, ...] = ()
     _memo: dict[tuple[Kind, float, float], tuple[Part, ...]] = field(
-        default_factory=dict, init=False, repr=False, compare=False)
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def options(self, kind: Kind, low: float, high: float) -> tuple[Part, ...]:
         """Return every part of a kind from `low` to `high`, both included, sorted by value.
@@ -149,8 +156,15 @@ class Stock:
         # Pieces far above the range can only be joined where values shrink by joining.
         ends = (low * TRIM, high if rule.kind == "inductor" else high / TRIM)
         pieces = [rule.part(float(value)) for value in series_values(rule.series, *ends)]
-        joined = list_joined(pieces, [None] * len(pieces), most=self.join, low=low, high=high,
-                             within=self.within, least_share=TRIM)
+        joined = list_joined(
+            pieces,
+            [None] * len(pieces),
+            most=self.join,
+            low=low,
+            high=high,
+            within=self.within,
+            least_share=TRIM,
+        )
         return singles + list(joined)
 
     def _lot_options(self, kind: Kind) -> tuple[Part, ...]:
@@ -159,13 +173,23 @@ class Stock:
         if found is None:
             parts: list[Part] = []
             for origin in dict.fromkeys(lot.part.origin for lot in self.lots):
-                lots = [lot for lot in self.lots if lot.part.origin == origin
-                        and lot.part.kind == kind and self.per_speaker(lot) != 0]
+                lots = [
+                    lot
+                    for lot in self.lots
+                    if lot.part.origin == origin
+                    and lot.part.kind == kind
+                    and self.per_speaker(lot) != 0
+                ]
                 pieces = [lot.part for lot in lots]
                 parts += pieces
                 # Two ways to the same value: the first may need a piece used elsewhere.
-                parts += list_joined(pieces, [self.per_speaker(lot) for lot in lots],
-                                     most=self.join, within=self.within, alternates=2)
+                parts += list_joined(
+                    pieces,
+                    [self.per_speaker(lot) for lot in lots],
+                    most=self.join,
+                    within=self.within,
+                    alternates=2,
+                )
             found = self._memo[key] = tuple(parts)
         return found
 
@@ -198,15 +222,25 @@ class Stock:
         points = sorted(least.values())
         if len(points) < 2:
             exponent = 0.6 if kind == "inductor" else -1.0
-            return PowerLaw(exponent=exponent,
-                            scale=sum(loss / value**exponent for value, loss in points))
-        return TableLaw(log_values=tuple(math.log(value) for value, _ in points),
-                        log_losses=tuple(math.log(loss) for _, loss in points))
+            return PowerLaw(
+                exponent=exponent, scale=sum(loss / value**exponent for value, loss in points)
+            )
+        return TableLaw(
+            log_values=tuple(math.log(value) for value, _ in points),
+            log_losses=tuple(math.log(loss) for _, loss in points),
+        )
 
     def __getstate__(self) -> tuple[object, ...]:
         # The memo can hold thousands of parts that a worker makes anew in milliseconds.
-        return (self.rules, self.lots, self.join, self.speakers, self.within, self.currency,
-                self.notes)
+        return (
+            self.rules,
+            self.lots,
+            self.join,
+            self.speakers,
+            self.within,
+            self.currency,
+            self.notes,
+        )
 
     def __setstate__(self, state: tuple[object, ...]) -> None:
         for item, value in zip(fields(self), (*state, {}), strict=True):
@@ -257,13 +291,21 @@ def assemble_stock(
     if speakers < 1:
         raise InputError("at least one speaker must be built", key="speakers", value=speakers)
     if not 0.0 < within < 0.5:
-        raise InputError("the distance of equal values must lie between 0 and 0.5",
-                         key="within", value=within)
+        raise InputError(
+            "the distance of equal values must lie between 0 and 0.5", key="within", value=within
+        )
     kept = list(lots)
     if speakers == 1:
         kept = [piece for lot in kept for piece in split_measured(lot)]
-    return Stock(rules=tuple(rules), lots=name_lots(kept), join=join, speakers=speakers,
-                 within=within, currency=currency, notes=tuple(notes))
+    return Stock(
+        rules=tuple(rules),
+        lots=name_lots(kept),
+        join=join,
+        speakers=speakers,
+        within=within,
+        currency=currency,
+        notes=tuple(notes),
+    )
 
 
 def series_stock(
@@ -305,8 +347,9 @@ def series_stock(
         If a series is unknown, or a wire, loss tangent or tolerance is out of bounds.
     """
     return assemble_stock(
-        rules=series_rules(series, wire_m=wire_m, loss_tangent=loss_tangent,
-                           tolerances=tolerances, prices=prices),
+        rules=series_rules(
+            series, wire_m=wire_m, loss_tangent=loss_tangent, tolerances=tolerances, prices=prices
+        ),
         currency=currency,
         join=join,
     )
@@ -333,12 +376,24 @@ def series_rules(
     rules = []
     for kind, name in names.items():
         if kind not in laws:
-            raise InputError(f"the kind of part must be one of {', '.join(KINDS)}",
-                             value=repr(kind))
+            raise InputError(
+                f"the kind of part must be one of {', '.join(KINDS)}", value=repr(kind)
+            )
         tolerance = (tolerances or {}).get(kind, DEFAULT_TOLERANCE)
         if not 0.0 <= tolerance < 1.0:
-            raise InputError("a tolerance must lie between 0 and 1", key=kind, value=tolerance,
-                             remedy="write 5 % as 0.05")
-        rules.append(SeriesRule(kind=kind, series=check_series(name), loss=laws[kind],
-                                tolerance=tolerance, price=(prices or {}).get(kind)))
+            raise InputError(
+                "a tolerance must lie between 0 and 1",
+                key=kind,
+                value=tolerance,
+                remedy="write 5 % as 0.05",
+            )
+        rules.append(
+            SeriesRule(
+                kind=kind,
+                series=check_series(name),
+                loss=laws[kind],
+                tolerance=tolerance,
+                price=(prices or {}).get(kind),
+            )
+        )
     return tuple(rules)

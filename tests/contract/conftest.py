@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Flags, Real
 from optimizer.goals.specs import (
     CurveGoalSpec,
     DirectivityGoalSpec,
@@ -33,21 +33,29 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.parts import Kind, Part
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 from optimizer.stock.lots import SHELF, Lot, PowerLaw
 from optimizer.stock.series import series_values
 from optimizer.stock.stock import Stock, assemble_stock, series_stock
 
-DIRECTIONS = (Direction(), Direction(horizontal_deg=30.0), Direction(horizontal_deg=90.0),
-              Direction(horizontal_deg=180.0), Direction(vertical_deg=30.0),
-              Direction(vertical_deg=-30.0), Direction(vertical_deg=90.0),
-              Direction(vertical_deg=-90.0))
+DIRECTIONS = (
+    Direction(),
+    Direction(horizontal_deg=30.0),
+    Direction(horizontal_deg=90.0),
+    Direction(horizontal_deg=180.0),
+    Direction(vertical_deg=30.0),
+    Direction(vertical_deg=-30.0),
+    Direction(vertical_deg=90.0),
+    Direction(vertical_deg=-90.0),
+)
 START: dict[Kind, float] = {"inductor": 3e-4, "capacitor": 4e-6, "resistor": 3.0}
 SERIES = "E6"
 PRICES: dict[Kind, PowerLaw] = {
-    "inductor": PowerLaw(scale=400.0, exponent=0.6), "capacitor": PowerLaw(scale=5e5, offset=1.0),
-    "resistor": PowerLaw(offset=1.0)}
+    "inductor": PowerLaw(scale=400.0, exponent=0.6),
+    "capacitor": PowerLaw(scale=5e5, offset=1.0),
+    "resistor": PowerLaw(offset=1.0),
+}
 
 
 def make_driver(rng: np.random.Generator, name: str, centre_hz: float) -> Driver:
@@ -60,15 +68,21 @@ def make_driver(rng: np.random.Generator, name: str, centre_hz: float) -> Driver
     paths = rng.uniform(-0.15, 0.15, len(DIRECTIONS))
     fade = 1.0 / (1.0 + rng.uniform(0.0, 3.0, (len(DIRECTIONS), 1)) * (f / 1e4) ** 2)
     delay = np.exp(-2j * np.pi * f * paths[:, None] / 343.0)
-    z = rng.uniform(4.0, 7.0) + 2j * np.pi * f * rng.uniform(1e-4, 6e-4) + 15.0 * (s / 3) / (
-        s**2 + s / 3 + 1.0)
-    return Driver(name=name, frequency_hz=f, directions=DIRECTIONS,
-                  pressure=3e3 * band * bump * fade * delay, impedance=z)
+    z = (
+        rng.uniform(4.0, 7.0)
+        + 2j * np.pi * f * rng.uniform(1e-4, 6e-4)
+        + 15.0 * (s / 3) / (s**2 + s / 3 + 1.0)
+    )
+    return Driver(
+        name=name,
+        frequency_hz=f,
+        directions=DIRECTIONS,
+        pressure=3e3 * band * bump * fade * delay,
+        impedance=z,
+    )
 
 
-def draw_slot(
-    rng: np.random.Generator, name: str, form: Form, series: str, *, keep: bool
-) -> Slot:
+def draw_slot(rng: np.random.Generator, name: str, form: Form, series: str, *, keep: bool) -> Slot:
     kinds = PARTS_OF_FORM[form]
     place: Place = PLACES_OF_FORM[form][int(rng.integers(len(PLACES_OF_FORM[form])))]
     count = 2 if len(kinds) > 1 else int(rng.integers(2, 5))
@@ -78,72 +92,120 @@ def draw_slot(
         values = series_values(series, low, low * 100.0)[:count]
         ranges.append(ValueRange(low=float(values[0]), high=float(values[-1])))
         kept.append(Part(kind=kind, value=float(values[0]), loss_ohm=0.1, origin="kept"))
-    return Slot(name=name, place=place, form=form, ranges=tuple(ranges),
-                optional=bool(rng.random() < 0.6), kept=tuple(kept) if keep else None)
+    return Slot(
+        name=name,
+        place=place,
+        form=form,
+        ranges=tuple(ranges),
+        optional=bool(rng.random() < 0.6),
+        kept=tuple(kept) if keep else None,
+    )
 
 
 def draw_goals(rng: np.random.Generator) -> dict[str, GoalSpec]:
     return {
         "on_axis": CurveGoalSpec(
-            tilt_db_per_octave=None if rng.random() < 0.3 else -0.5, band_hz=(100.0, 12_000.0),
-            level_db=(70.0, 74.0) if rng.random() < 0.3 else None),
+            tilt_db_per_octave=None if rng.random() < 0.3 else -0.5,
+            band_hz=(100.0, 12_000.0),
+            level_db=(70.0, 74.0) if rng.random() < 0.3 else None,
+        ),
         "in_room": SmoothCurveGoalSpec(band_hz=(200.0, 10_000.0), weight=0.7),
         "directivity": DirectivityGoalSpec(band_hz=(300.0, 8000.0), weight=0.5),
         "impedance": ImpedanceGoalSpec(
-            floor_ohm=float(rng.uniform(1.5, 4.0)), hard=bool(rng.random() < 0.7),
-            band_hz=(60.0, 14_000.0)),
+            floor_ohm=float(rng.uniform(1.5, 4.0)),
+            hard=bool(rng.random() < 0.7),
+            band_hz=(60.0, 14_000.0),
+        ),
         "parts": PartsGoalSpec(each=0.05),
         "price": PriceGoalSpec(each=0.02),
     }
 
 
 def draw_problem(
-    seed: int, *, most: float = 3000.0, goals: dict[str, GoalSpec] | None = None,
-    series: str = SERIES, stock: Stock | None = None,
+    seed: int,
+    *,
+    most: float = 3000.0,
+    goals: dict[str, GoalSpec] | None = None,
+    series: str = SERIES,
+    stock: Stock | None = None,
 ) -> Problem:
     """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks."""
     rng = np.random.default_rng([7, seed])
     forms: list[Form] = list(PARTS_OF_FORM)
     while True:
         count = int(rng.integers(1, 4))
-        drivers = [make_driver(rng, f"d{w}", hz) for w, hz in
-                   enumerate(np.geomspace(300.0, 5000.0, count))]
+        drivers = [
+            make_driver(rng, f"d{w}", hz) for w, hz in enumerate(np.geomspace(300.0, 5000.0, count))
+        ]
         ways = []
         for w in range(count):
             slots = tuple(
-                draw_slot(rng, f"S{k}", forms[int(rng.integers(len(forms)))], series,
-                          keep=bool(rng.random() < 0.15))
-                for k in range(int(rng.integers(0 if w else 1, 4))))
-            ways.append(Way(name=f"w{w}", driver=f"d{w}", slots=slots,
-                            polarity="free" if rng.random() < 0.6 else "inverted"))
+                draw_slot(
+                    rng,
+                    f"S{k}",
+                    forms[int(rng.integers(len(forms)))],
+                    series,
+                    keep=bool(rng.random() < 0.15),
+                )
+                for k in range(int(rng.integers(0 if w else 1, 4)))
+            )
+            ways.append(
+                Way(
+                    name=f"w{w}",
+                    driver=f"d{w}",
+                    slots=slots,
+                    polarity="free" if rng.random() < 0.6 else "inverted",
+                )
+            )
         problem = Problem(
-            title=f"tiny {seed}", drivers=drivers, topology=Topology(ways=tuple(ways)),
+            title=f"tiny {seed}",
+            drivers=drivers,
+            topology=Topology(ways=tuple(ways)),
             stock=stock or series_stock(series, prices=PRICES),
-            goals=goals or draw_goals(rng), mirror=True)
+            goals=goals or draw_goals(rng),
+            mirror=True,
+        )
         if 30.0 <= 10.0 ** problem.space.size_log10() <= most:
             return problem
 
 
 def one_of_each() -> Stock:
     """A shelf with one piece of each value of the series."""
-    return assemble_stock(lots=[
-        Lot(part=Part(kind=kind, value=float(v), origin=SHELF, price=0.0, loss_ohm=0.1),
-            count=1, nominal=float(v))
-        for kind, low in START.items() for v in series_values(SERIES, low / 2, low * 1000)])
+    return assemble_stock(
+        lots=[
+            Lot(
+                part=Part(kind=kind, value=float(v), origin=SHELF, price=0.0, loss_ohm=0.1),
+                count=1,
+                nominal=float(v),
+            )
+            for kind, low in START.items()
+            for v in series_values(SERIES, low / 2, low * 1000)
+        ]
+    )
 
 
 def list_networks(problem: Problem) -> list[Genome]:
     """Every network of a problem, by plain loops."""
     space = problem.space
     found = []
-    signs = [(1.0, -1.0) if free else (start,) for free, start in
-             zip(space.polarity_free, space.polarity_start, strict=True)]
+    signs = [
+        (1.0, -1.0) if free else (start,)
+        for free, start in zip(space.polarity_free, space.polarity_start, strict=True)
+    ]
     for present in product(*((True, False) if o else (True,) for o in space.optional)):
-        rows = [range(len(o.values)) if present[space.gene_slot[g]] else (0,)
-                for g, o in enumerate(space.options)]
+        rows = [
+            range(len(o.values)) if present[space.gene_slot[g]] else (0,)
+            for g, o in enumerate(space.options)
+        ]
         for choice in product(*rows):
-            found += [Genome(choice=np.array(choice, dtype=np.intp), present=np.array(present),
-                             polarity=np.array(polarity)) for polarity in product(*signs)]
+            found += [
+                Genome(
+                    choice=np.array(choice, dtype=np.intp),
+                    present=np.array(present),
+                    polarity=np.array(polarity),
+                )
+                for polarity in product(*signs)
+            ]
     return found
 
 
@@ -181,8 +243,8 @@ class Everything:
     """All networks of a problem, their costs, and which keep every hard limit."""
 
     networks: list[Genome]
-    costs: NDArray[np.float64]
-    feasible: NDArray[np.bool_]
+    costs: Real
+    feasible: Flags
 
     @property
     def best(self) -> float:
@@ -204,8 +266,9 @@ def brute(tiny: Callable[[int], Problem]) -> Callable[[int], Everything]:
             for goal in problem.evaluator.goals:
                 if goal.hard:
                     feasible &= np.abs(goal.residuals(curves)).max(axis=-1) < 1e-9
-            made[seed] = Everything(networks=networks, costs=problem.cost(networks),
-                                    feasible=feasible)
+            made[seed] = Everything(
+                networks=networks, costs=problem.cost(networks), feasible=feasible
+            )
         return made[seed]
 
     return compute

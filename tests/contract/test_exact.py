@@ -20,11 +20,11 @@ from optimizer.goals.specs import (
     ImpedanceGoalSpec,
     SmoothCurveGoalSpec,
 )
-from optimizer.search.branches import MISSED, Bounds, WayTree, _goal_below
-from optimizer.search.exact import enumerate_best
-from optimizer.search.problem import Problem
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.search.prove.branches import MISSED, Bounds, WayTree, _goal_below
+from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.rank import rank_genomes
-from optimizer.search.space import Genome
 from optimizer.stock.stock import Stock
 
 Tiny = Callable[..., Problem]
@@ -45,8 +45,13 @@ def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, numb
     assert best.feasible == everything.feasible.any()
     assert best.no_better_change_of >= len(tiny(number).space.free_genes)
     if best.feasible:
-        kept = [(g, c) for g, c, ok in zip(everything.networks, everything.costs.tolist(),
-                                           everything.feasible, strict=True) if ok]
+        kept = [
+            (g, c)
+            for g, c, ok in zip(
+                everything.networks, everything.costs.tolist(), everything.feasible, strict=True
+            )
+            if ok
+        ]
         wanted = [c for _, c in rank_genomes(tiny(number), kept, 4)]
         assert [c.cost for c in result.candidates] == pytest.approx(wanted, abs=1e-9)
 
@@ -59,17 +64,28 @@ def test_pieces_that_are_not_there_are_not_used(
     problem = tiny(number, stock=shelf)
     networks = list_all(problem)
     costs = problem.evaluator.cost(problem.space.population(networks)) + np.array(
-        [problem.space.economy(g) for g in networks])
+        [problem.space.economy(g) for g in networks]
+    )
     possible = np.ones(len(networks), dtype=bool)
     for i, genome in enumerate(networks):
-        pieces = [(p.kind, p.value) for w in problem.space.network(genome).ways
-                  for s in w.slots for p in s.parts if p.origin != "kept"]
+        pieces = [
+            (p.kind, p.value)
+            for w in problem.space.network(genome).ways
+            for s in w.slots
+            for p in s.parts
+            if p.origin != "kept"
+        ]
         possible[i] = len(set(pieces)) == len(pieces)
     assert 0 < possible.sum() < len(networks)
     result = enumerate_best(problem, top=1)
     best = result.candidates[0]
-    used = [(p.kind, p.value) for w in best.network.ways for s in w.slots for p in s.parts
-            if p.origin != "kept"]
+    used = [
+        (p.kind, p.value)
+        for w in best.network.ways
+        for s in w.slots
+        for p in s.parts
+        if p.origin != "kept"
+    ]
     assert len(set(used)) == len(used)
     if best.feasible:
         limits = [g for g in problem.evaluator.goals if g.hard]
@@ -86,10 +102,12 @@ def test_trees_hold_every_network_once(tiny: Tiny, number: int) -> None:
     trees = [WayTree(problem, w) for w in range(len(problem.topology.ways))]
     signs = 2.0 ** np.count_nonzero(problem.space.polarity_free)
     assert signs * np.prod([len(t) for t in trees]) == pytest.approx(
-        10.0 ** problem.space.size_log10())
+        10.0 ** problem.space.size_log10()
+    )
     for tree in trees:
-        filled = np.array([tree.present[:, tree.slots.index(int(problem.space.gene_slot[g]))]
-                           for g in tree.genes]).T.reshape(len(tree), -1)
+        filled = np.array(
+            [tree.present[:, tree.slots.index(int(problem.space.gene_slot[g]))] for g in tree.genes]
+        ).T.reshape(len(tree), -1)
         rows = np.concatenate([np.where(filled, tree.choice, -1), tree.present], axis=1)
         assert len(np.unique(rows, axis=0)) == len(tree)
 
@@ -134,9 +152,10 @@ GOALS: dict[str, dict[str, GoalSpec]] = {
     "level": {"on_axis": CurveGoalSpec(band_hz=(400.0, 700.0), level_db=(60.0, 62.0))},
     "slope": {"in_room": SmoothCurveGoalSpec(band_hz=(400.0, 800.0))},
     "directivity": {"directivity": DirectivityGoalSpec(band_hz=(400.0, 700.0))},
-    "impedance": {"impedance": ImpedanceGoalSpec(
-        floor_ohm=30.0, hard=False, band_hz=(400.0, 700.0)),
-        "on_axis": CurveGoalSpec(weight=1e-9)},
+    "impedance": {
+        "impedance": ImpedanceGoalSpec(floor_ohm=30.0, hard=False, band_hz=(400.0, 700.0)),
+        "on_axis": CurveGoalSpec(weight=1e-9),
+    },
 }
 
 
@@ -176,8 +195,9 @@ def test_bounds_of_small_branches_are_close(tiny: Tiny) -> None:
         signs = problem.space.polarity_start
         branch = np.array([[0] * len(trees)])
         edges = [np.append(t.starts[k], len(t)) for t, k in zip(trees, levels, strict=True)]
-        rows = np.stack([g.ravel() for g in np.meshgrid(
-            *(np.arange(e[0], e[1]) for e in edges))], axis=1)
+        rows = np.stack(
+            [g.ravel() for g in np.meshgrid(*(np.arange(e[0], e[1]) for e in edges))], axis=1
+        )
         least = (bounds.below(last, rows, signs) % MISSED).min()
         gaps.append(1.0 - bounds.below(levels, branch, signs)[0] / least)
     assert min(gaps) >= 0.0
@@ -207,19 +227,42 @@ class Box:
     def moved(self, towards: dict[str, np.ndarray]) -> Box:
         """Every level at its lowest (-1) or highest (+1)."""
         box = object.__new__(Box)
-        box.levels = {n: v + np.where(towards[n] < 0, -self.room[n][0], self.room[n][1])
-                      for n, v in self.levels.items()}
+        box.levels = {
+            n: v + np.where(towards[n] < 0, -self.room[n][0], self.room[n][1])
+            for n, v in self.levels.items()
+        }
         return box
 
 
 def some_goals() -> list[Goal]:
     index, f = np.arange(1, 11), np.geomspace(100.0, 1000.0, 10)
-    lines = [LineGoal(name="g", curve_names=names, index=index, octaves=np.log2(f / 1000.0),
-                      weight=1.0, tilt_db_per_octave=tilt, level_db=level, scale=0.3)
-             for names in (("one",), ("one", "other")) for tilt in (None, -0.5)
-             for level in (None, (81.0, 82.0))]
-    return [*lines, ImpedanceFloorGoal(name="z", index=index, frequency_hz=f, weight=1.0, scale=0.3,
-                                       unit="dB rms below", floor_ohm=1e4)]
+    lines = [
+        LineGoal(
+            name="g",
+            curve_names=names,
+            index=index,
+            octaves=np.log2(f / 1000.0),
+            weight=1.0,
+            tilt_db_per_octave=tilt,
+            level_db=level,
+            scale=0.3,
+        )
+        for names in (("one",), ("one", "other"))
+        for tilt in (None, -0.5)
+        for level in (None, (81.0, 82.0))
+    ]
+    return [
+        *lines,
+        ImpedanceFloorGoal(
+            name="z",
+            index=index,
+            frequency_hz=f,
+            weight=1.0,
+            scale=0.3,
+            unit="dB rms below",
+            floor_ohm=1e4,
+        ),
+    ]
 
 
 @pytest.mark.parametrize("number", range(len(some_goals())))
@@ -233,8 +276,7 @@ def test_goals_never_fall_below_their_tangent(number: int) -> None:
             residual = np.zeros(12)
             residual[1:11] = goal.residuals(box)  # type: ignore[arg-type]
             worst = {"one": -residual, "other": residual, "impedance": residual}
-            corners = [worst] + [
-                {n: rng.choice([-1.0, 1.0], 12) for n in worst} for _ in range(20)]
+            corners = [worst] + [{n: rng.choice([-1.0, 1.0], 12) for n in worst} for _ in range(20)]
             figures = [float(np.linalg.norm(goal.residuals(box.moved(c)))) for c in corners]  # type: ignore[arg-type]
             assert min(figures) >= below - 1e-12
             if size < 1e-3 and below > 1e-3:
@@ -254,8 +296,9 @@ def test_costs_of_single_networks_are_those_of_the_problem(tiny: Tiny) -> None:
         for tree, r in zip(trees, row, strict=True):
             choice[tree.genes] = tree.choice[r]
             present[tree.slots] = tree.present[r]
-        genomes.append(Genome(choice=choice, present=present,
-                              polarity=problem.space.polarity_start))
+        genomes.append(
+            Genome(choice=choice, present=present, polarity=problem.space.polarity_start)
+        )
     levels = [len(t.levels) - 1 for t in trees]
     ours = bounds.below(levels, rows, problem.space.polarity_start)
     assert ours % MISSED == pytest.approx(problem.cost(genomes), abs=1e-6)
@@ -267,16 +310,15 @@ def test_a_way_too_large_to_keep_is_walked_again(
     """Whether single networks are kept or walked again changes nothing."""
     problem = tiny(13)
     kept = enumerate_best(problem, top=2)
-    monkeypatch.setattr("optimizer.search.branches._LEAF_BYTES", 0)
-    monkeypatch.setattr("optimizer.search.branches._BLOCK", 36 * 7)
+    monkeypatch.setattr("optimizer.search.prove.branches._LEAF_BYTES", 0)
+    monkeypatch.setattr("optimizer.search.prove.branches._BLOCK", 36 * 7)
     walked = enumerate_best(problem, top=2)
     assert [c.cost for c in walked.candidates] == pytest.approx(
-        [c.cost for c in kept.candidates], abs=1e-9)
+        [c.cost for c in kept.candidates], abs=1e-9
+    )
 
 
-def test_certificate_counts_changes_to_the_nearest_better_network(
-    tiny: Tiny, brute: Brute
-) -> None:
+def test_certificate_counts_changes_to_the_nearest_better_network(tiny: Tiny, brute: Brute) -> None:
     """No network within the certificate's number of changes is better, checked by loops."""
     problem, networks, costs = tiny(17), brute(17).networks, brute(17).costs
     result = enumerate_best(problem, top=5)
@@ -287,9 +329,11 @@ def test_certificate_counts_changes_to_the_nearest_better_network(
         for other, cost in zip(networks, costs, strict=True):
             if cost < candidate.cost - 1e-8:
                 both = (own.present & other.present)[slot_of]
-                changes = (np.count_nonzero(both & (own.choice != other.choice))
-                           + np.count_nonzero(own.present != other.present)
-                           + np.count_nonzero(own.polarity != other.polarity))
+                changes = (
+                    np.count_nonzero(both & (own.choice != other.choice))
+                    + np.count_nonzero(own.present != other.present)
+                    + np.count_nonzero(own.polarity != other.polarity)
+                )
                 assert changes > candidate.no_better_change_of
                 checked += 1
     assert checked
@@ -320,11 +364,12 @@ def test_out_of_time_proves_nothing(tiny: Tiny) -> None:
 
 def test_interrupted_keeps_what_was_found(tiny: Tiny) -> None:
     """Ctrl-C ends the exact search with the candidates of that moment."""
+
     def stop(_: object) -> None:
         raise KeyboardInterrupt
 
     problem = tiny(17)
-    import optimizer.search.exact as exact
+    import optimizer.search.prove.exact as exact
 
     moments = iter(range(10_000))
     with pytest.MonkeyPatch.context() as patch:

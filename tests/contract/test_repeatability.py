@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.search.candidates import SearchResult
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
+from optimizer.problem.candidate import SearchResult
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
 
 ROOT = Path(__file__).resolve().parents[2]
 ROUNDS = 4
@@ -34,8 +34,9 @@ def run(problem: Problem, *, seed: int = 5, workers: int = 1, rounds: int = ROUN
 
 def fingerprint(result: SearchResult) -> str:
     """Hash of every ranked network with its cost to the last bit."""
-    told = [(c.rank, c.cost.hex(), c.no_better_change_of, repr(c.network))
-            for c in result.candidates]
+    told = [
+        (c.rank, c.cost.hex(), c.no_better_change_of, repr(c.network)) for c in result.candidates
+    ]
     return hashlib.sha256(repr((told, result.evaluations)).encode()).hexdigest()
 
 
@@ -68,8 +69,12 @@ def test_other_processes_find_the_same_list(first: SearchResult) -> None:
     for hash_seed, workers in (("1", 1), ("2", 2)):
         done = subprocess.run(
             [sys.executable, "-c", IN_ANOTHER_PROCESS.format(paths=paths, workers=workers)],
-            capture_output=True, text=True, timeout=120, check=False,
-            env={"PYTHONHASHSEED": hash_seed, "PATH": ""})
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+            env={"PYTHONHASHSEED": hash_seed, "PATH": ""},
+        )
         assert done.returncode == 0, done.stderr
         assert done.stdout.strip() == fingerprint(first)
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
 from optimizer.search.strategies import Proposal, Strategy
 
 STRATEGIES = ("OnePlusOne", "DE", "TwoPointsDE", "CMA", "NGOpt", "RandomSearch", "PSO")
@@ -71,22 +71,27 @@ def test_proposals_stay_in_bounds(
         assert (p.log_values >= space.log_low - 1e-12).all()
         assert (p.log_values <= space.log_high + 1e-12).all()
         assert p.present[~space.optional].all()
-        assert (p.polarity[~space.polarity_free]
-                == space.polarity_start[~space.polarity_free]).all()
+        assert (
+            p.polarity[~space.polarity_free] == space.polarity_start[~space.polarity_free]
+        ).all()
         assert set(np.abs(p.polarity)) == {1.0}
-    for values in (np.array([p.present for p in asked])[:, space.optional],
-                   np.array([p.polarity for p in asked])[:, space.polarity_free]):
+    for values in (
+        np.array([p.present for p in asked])[:, space.optional],
+        np.array([p.polarity for p in asked])[:, space.polarity_free],
+    ):
         assert (values.min(axis=0) < values.max(axis=0)).all()  # both were tried
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
-def test_proposals_repeat_with_their_seed(
-    ask: Callable[..., list[Proposal]], name: str
-) -> None:
+def test_proposals_repeat_with_their_seed(ask: Callable[..., list[Proposal]], name: str) -> None:
     """The same seed and costs give the same proposals; another seed gives others."""
     once, again, other = (ask(name, seed, plain_cost) for seed in (4, 4, 5))
-    assert all((a.log_values == b.log_values).all() and (a.present == b.present).all()
-               and (a.polarity == b.polarity).all() for a, b in zip(once, again, strict=True))
+    assert all(
+        (a.log_values == b.log_values).all()
+        and (a.present == b.present).all()
+        and (a.polarity == b.polarity).all()
+        for a, b in zip(once, again, strict=True)
+    )
     assert any((a.log_values != b.log_values).any() for a, b in zip(once, other, strict=True))
 
 

@@ -18,9 +18,17 @@ from typing import Any
 import pytest
 
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--disable-dev-shm-usage", "--hide-scrollbars", "--force-color-profile=srgb",
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+    "--hide-scrollbars",
+    "--force-color-profile=srgb",
     "--remote-debugging-pipe",
 )
 
@@ -44,18 +52,25 @@ class Browser:
 
         self.process = subprocess.Popen(
             [program, *FLAGS, f"--user-data-dir={self.folder}", "about:blank"],
-            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            preexec_fn=hand_over, close_fds=False, start_new_session=True)
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            preexec_fn=hand_over,
+            close_fds=False,
+            start_new_session=True,
+        )
         os.close(read_command)
         os.close(write_answer)
         self.waiting = b""
         self.number = 0
         self.events: list[dict[str, Any]] = []
         self.session: str | None = None
-        target = next(t for t in self.call("Target.getTargets")["targetInfos"]
-                      if t["type"] == "page")
+        target = next(
+            t for t in self.call("Target.getTargets")["targetInfos"] if t["type"] == "page"
+        )
         self.session = self.call(
-            "Target.attachToTarget", targetId=target["targetId"], flatten=True)["sessionId"]
+            "Target.attachToTarget", targetId=target["targetId"], flatten=True
+        )["sessionId"]
         for domain in ("Page", "Runtime", "Log", "Network"):
             self.call(f"{domain}.enable")
 
@@ -86,8 +101,9 @@ class Browser:
 
     def run(self, expression: str) -> Any:
         """Evaluate JavaScript in the page; promises are awaited."""
-        answer = self.call("Runtime.evaluate", expression=expression, awaitPromise=True,
-                           returnByValue=True)
+        answer = self.call(
+            "Runtime.evaluate", expression=expression, awaitPromise=True, returnByValue=True
+        )
         assert "exceptionDetails" not in answer, answer["exceptionDetails"]
         return answer["result"].get("value")
 
@@ -99,8 +115,14 @@ class Browser:
             time.sleep(0.05)
 
     def open(
-        self, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False,
-        touch: bool = False, ready: str = "document.documentElement.dataset.ready === 'yes'",
+        self,
+        path: Path,
+        *,
+        width: int = 1280,
+        height: int = 900,
+        dark: bool = False,
+        touch: bool = False,
+        ready: str = "document.documentElement.dataset.ready === 'yes'",
     ) -> None:
         """Open a file at a size and wait until it says that it is ready."""
         self.resize(width, height, touch=touch)
@@ -112,13 +134,20 @@ class Browser:
 
     def resize(self, width: int, height: int, *, touch: bool = False) -> None:
         """Set the size of the page in CSS pixels."""
-        self.call("Emulation.setDeviceMetricsOverride", width=width, height=height,
-                  deviceScaleFactor=1, mobile=touch)
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=touch,
+        )
 
     def set_dark(self, dark: bool) -> None:
         """Prefer dark or light colours."""
-        self.call("Emulation.setEmulatedMedia", features=[
-            {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}])
+        self.call(
+            "Emulation.setEmulatedMedia",
+            features=[{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}],
+        )
 
     def move(self, x: float, y: float) -> None:
         """Move the mouse."""
@@ -140,15 +169,19 @@ class Browser:
         said = []
         for event in self.events:
             method, params = event.get("method"), event.get("params", {})
-            if method == "Runtime.consoleAPICalled" and params["type"] in ("error", "warning",
-                                                                          "assert"):
+            if method == "Runtime.consoleAPICalled" and params["type"] in (
+                "error",
+                "warning",
+                "assert",
+            ):
                 said.append(f"console: {params['args']}")
             elif method == "Runtime.exceptionThrown":
                 said.append(f"exception: {params['exceptionDetails']}")
             elif method == "Log.entryAdded" and params["entry"]["level"] in ("error", "warning"):
                 said.append(f"log: {params['entry']}")
             elif method == "Network.requestWillBeSent" and not params["request"]["url"].startswith(
-                    ("file:", "data:")):
+                ("file:", "data:")
+            ):
                 said.append(f"request: {params['request']['url']}")
         return said
 
@@ -157,8 +190,13 @@ class Browser:
         params: dict[str, Any] = {"format": "png", "captureBeyondViewport": full}
         if full:
             size = self.call("Page.getLayoutMetrics")["cssContentSize"]
-            params["clip"] = {"x": 0, "y": 0, "width": size["width"], "height": size["height"],
-                              "scale": 1}
+            params["clip"] = {
+                "x": 0,
+                "y": 0,
+                "width": size["width"],
+                "height": size["height"],
+                "scale": 1,
+            }
         path.write_bytes(base64.b64decode(self.call("Page.captureScreenshot", **params)["data"]))
 
     def print_pdf(self, path: Path) -> None:

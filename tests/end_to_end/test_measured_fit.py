@@ -49,9 +49,12 @@ def test_two_way_from_measurements(
 ) -> None:
     """Each measured pair gives certified networks, and the report shows where the data end."""
     design = tmp_path / "design.yaml"
-    design.write_text(DESIGN.format(
-        folder=measured_data / f"real-two-way-{which}", delay=DELAY_OF_TWEETER[which]),
-        encoding="utf-8")
+    design.write_text(
+        DESIGN.format(
+            folder=measured_data / f"real-two-way-{which}", delay=DELAY_OF_TWEETER[which]
+        ),
+        encoding="utf-8",
+    )
     results = tmp_path / "results.json"
     assert main(["fit", str(design), "--json", str(results)]) == 0
     out = capsys.readouterr().out

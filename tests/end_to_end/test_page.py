@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
+from optimizer.problem.candidate import SearchResult
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
 from optimizer.report.export import result_to_json
 from optimizer.report.page.candidates import render_candidates, render_result
-from optimizer.search.candidates import SearchResult
-from optimizer.search.figures import build_candidate
-from optimizer.search.problem import Problem
 
 DIGITS = {"axis": 1, "room": 1, "index": 1, "ohms": 2, "phase": 0, "drive": 1, "null": 1}
 
@@ -37,26 +37,77 @@ def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
 def make_network(k: int) -> Network:
     """Five networks that differ in values, polarity, joined pieces and origin."""
     scale = 0.8 + 0.12 * k
-    joined: dict[str, Any] = {} if k % 2 else {
-        "pieces": (4e-6 * scale, 2.8e-6 * scale), "joined": "parallel"}
-    return Network(ways=(
-        FittedWay(name="woofer", driver="woofer", polarity=1, slots=(
-            slot("L1", "series", "inductor", part("inductor", 6.8e-3 * scale, 1.4, origin="kept")),
-            slot("Z1", "shunt", "equaliser", part("resistor", 4.7), part("capacitor", 33e-6)))),
-        FittedWay(name="midrange", driver="midrange", polarity=-1 if k < 3 else 1, slots=(
-            slot("C1", "series", "capacitor", part("capacitor", 5.6e-5 * scale, 0.01)),
-            slot("L1", "shunt", "inductor", part("inductor", 6.8e-3, 1.5)),
-            slot("L2", "series", "inductor", part("inductor", 8.2e-4, 0.4, price=7.5)),
-            slot("N1", "shunt", "notch", part("inductor", 1.5e-4, 0.2), part("capacitor", 4.7e-6),
-                 part("resistor", 6.8)),
-            slot("P1", "series", "pad", part("resistor", 4.7, rating=5.0), part("resistor", 8.2)))),
-        FittedWay(name="tweeter", driver="tweeter", polarity=-1, slots=(
-            slot("C1", "series", "capacitor", part("capacitor", 6.8e-6 * scale, 0.02, **joined)),
-            slot("L1", "shunt", "inductor", part("inductor", 2.7e-4, 0.2)),
-            slot("T1", "series", "trap", part("inductor", 1e-4, 0.1), part("capacitor", 2.2e-6),
-                 part("resistor", 10.0)),
-            slot("P1", "series", "pad", part("resistor", 3.3), part("resistor", 2.2)))),
-    ))
+    joined: dict[str, Any] = (
+        {} if k % 2 else {"pieces": (4e-6 * scale, 2.8e-6 * scale), "joined": "parallel"}
+    )
+    return Network(
+        ways=(
+            FittedWay(
+                name="woofer",
+                driver="woofer",
+                polarity=1,
+                slots=(
+                    slot(
+                        "L1",
+                        "series",
+                        "inductor",
+                        part("inductor", 6.8e-3 * scale, 1.4, origin="kept"),
+                    ),
+                    slot(
+                        "Z1", "shunt", "equaliser", part("resistor", 4.7), part("capacitor", 33e-6)
+                    ),
+                ),
+            ),
+            FittedWay(
+                name="midrange",
+                driver="midrange",
+                polarity=-1 if k < 3 else 1,
+                slots=(
+                    slot("C1", "series", "capacitor", part("capacitor", 5.6e-5 * scale, 0.01)),
+                    slot("L1", "shunt", "inductor", part("inductor", 6.8e-3, 1.5)),
+                    slot("L2", "series", "inductor", part("inductor", 8.2e-4, 0.4, price=7.5)),
+                    slot(
+                        "N1",
+                        "shunt",
+                        "notch",
+                        part("inductor", 1.5e-4, 0.2),
+                        part("capacitor", 4.7e-6),
+                        part("resistor", 6.8),
+                    ),
+                    slot(
+                        "P1",
+                        "series",
+                        "pad",
+                        part("resistor", 4.7, rating=5.0),
+                        part("resistor", 8.2),
+                    ),
+                ),
+            ),
+            FittedWay(
+                name="tweeter",
+                driver="tweeter",
+                polarity=-1,
+                slots=(
+                    slot(
+                        "C1",
+                        "series",
+                        "capacitor",
+                        part("capacitor", 6.8e-6 * scale, 0.02, **joined),
+                    ),
+                    slot("L1", "shunt", "inductor", part("inductor", 2.7e-4, 0.2)),
+                    slot(
+                        "T1",
+                        "series",
+                        "trap",
+                        part("inductor", 1e-4, 0.1),
+                        part("capacitor", 2.2e-6),
+                        part("resistor", 10.0),
+                    ),
+                    slot("P1", "series", "pad", part("resistor", 3.3), part("resistor", 2.2)),
+                ),
+            ),
+        )
+    )
 
 
 @pytest.fixture(scope="module")
@@ -68,16 +119,28 @@ def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
 def result(problem: Problem) -> SearchResult:
     return SearchResult(
         candidates=tuple(
-            build_candidate(problem, make_network(k), rank=k + 1, no_better_change_of=2,
-                            relaxed_cost=0.5) for k in range(5)),
-        stopped="converged", seconds=4.2, evaluations=123456, seed=7)
+            build_candidate(
+                problem, make_network(k), rank=k + 1, no_better_change_of=2, relaxed_cost=0.5
+            )
+            for k in range(5)
+        ),
+        stopped="converged",
+        seconds=4.2,
+        evaluations=123456,
+        seed=7,
+    )
 
 
 @pytest.fixture(scope="module")
 def listed(problem: Problem, result: SearchResult) -> list[dict[str, Any]]:
     """The candidates as results JSON lists them."""
-    text = json.dumps(result_to_json(replace(result, candidates=tuple(
-        replace(c, feasible=True) for c in result.candidates)), problem, "design.yaml"))
+    text = json.dumps(
+        result_to_json(
+            replace(result, candidates=tuple(replace(c, feasible=True) for c in result.candidates)),
+            problem,
+            "design.yaml",
+        )
+    )
     return list(json.loads(text)["candidates"])
 
 
@@ -117,10 +180,15 @@ def wanted_values(curves: dict[str, Any], chart: str) -> dict[str, list[float | 
     """Curves of a chart by series, from the results."""
     ways = curves["ways_db"]
     return {
-        "axis": {"on_axis": curves["on_axis_db"], "target": curves["target_db"],
-                 **{f"way {w}": v for w, v in ways.items()}},
-        "room": {n: curves[f"{n}_db"] for n in (
-            "listening_window", "early_reflections", "sound_power", "in_room")},
+        "axis": {
+            "on_axis": curves["on_axis_db"],
+            "target": curves["target_db"],
+            **{f"way {w}": v for w, v in ways.items()},
+        },
+        "room": {
+            n: curves[f"{n}_db"]
+            for n in ("listening_window", "early_reflections", "sound_power", "in_room")
+        },
         "index": {n: curves[f"{n}_db"] for n in ("directivity_index", "early_reflections_index")},
         "ohms": {"impedance": curves["impedance_ohm"]},
         "phase": {"impedance_phase": curves["impedance_phase_deg"]},
@@ -141,8 +209,9 @@ def test_page_is_small(page: Path) -> None:
     assert page.stat().st_size < 3_000_000
 
 
-@pytest.mark.parametrize("chart", ["axis", "room", "index", "ohms", "phase", "drive", "null",
-                                   "tracking"])
+@pytest.mark.parametrize(
+    "chart", ["axis", "room", "index", "ohms", "phase", "drive", "null", "tracking"]
+)
 def test_hover_shows_the_numbers_of_the_results(
     opened: Any, listed: list[dict[str, Any]], chart: str
 ) -> None:
@@ -164,7 +233,8 @@ def test_hover_shows_the_numbers_of_the_results(
             digits = DIGITS.get(chart, 0)
             # The rounding of half a digit may go either way.
             assert float(said[key].split()[0]) == pytest.approx(
-                values[at], abs=0.5000001 * 10.0**-digits)
+                values[at], abs=0.5000001 * 10.0**-digits
+            )
 
 
 def test_hover_on_the_map_reads_the_nearest_measured_angle(
@@ -174,8 +244,10 @@ def test_hover_on_the_map_reads_the_nearest_measured_angle(
     curves = result.candidates[0].curves
     box = box_of(opened, "vertical")
     for share, up in ((0.3, 0.9), (0.7, 0.2), (0.55, 0.55)):
-        opened.move(box["left"] + share * (box["right"] - box["left"]),
-                    box["bottom"] - up * (box["bottom"] - box["top"]))
+        opened.move(
+            box["left"] + share * (box["right"] - box["left"]),
+            box["bottom"] - up * (box["bottom"] - box["top"]),
+        )
         text = opened.run("document.querySelector('#vertical .what').textContent")
         angle = float(text.split("°")[0])
         names = [d for d in curves.directions if d.horizontal_deg == 0.0]
@@ -183,8 +255,11 @@ def test_hover_on_the_map_reads_the_nearest_measured_angle(
         wanted = angles.min() + up * (angles.max() - angles.min())
         assert angle == angles[np.argmin(np.abs(angles - wanted))]
         at = int(opened.run("state.at"))
-        rows = {d.vertical_deg: level for d, level in zip(
-            curves.directions, curves.direction_db, strict=True) if d.horizontal_deg == 0.0}
+        rows = {
+            d.vertical_deg: level
+            for d, level in zip(curves.directions, curves.direction_db, strict=True)
+            if d.horizontal_deg == 0.0
+        }
         said = float(shown_values(opened, "vertical")["vertical"].split()[0])
         assert said == pytest.approx(rows[angle][at] - rows[0.0][at], abs=0.07)
 
@@ -206,19 +281,24 @@ def test_toggles_take_curves_off_and_put_them_back(opened: Any) -> None:
 
 def test_choosing_a_network_changes_everything(opened: Any, listed: list[dict[str, Any]]) -> None:
     """By radio button or by the table: charts, drawing, parts and sentence are that network's."""
-    for index, act in ((2, "document.querySelector('#picks input[value=\"2\"]').click()"),
-                       (4, "document.querySelector('.compare [data-pick=\"4\"]').click()")):
+    for index, act in (
+        (2, "document.querySelector('#picks input[value=\"2\"]').click()"),
+        (4, "document.querySelector('.compare [data-pick=\"4\"]').click()"),
+    ):
         opened.run(act)
         assert opened.run("state.shown") == index
-        visible = opened.run("[...document.querySelectorAll('.net')].filter("
-                             "n => n.offsetParent !== null).map(n => n.dataset.net)")
+        visible = opened.run(
+            "[...document.querySelectorAll('.net')].filter("
+            "n => n.offsetParent !== null).map(n => n.dataset.net)"
+        )
         assert set(visible) == {str(index)}
         at = int(opened.run("state.at"))
         for chart in ("axis", "ohms"):
             said = shown_values(opened, chart)
             for key, values in wanted_values(listed[index]["curves"], chart).items():
                 assert float(said[key].split()[0]) == pytest.approx(
-                    values[at], abs=0.5000001 * 10.0**-DIGITS[chart])
+                    values[at], abs=0.5000001 * 10.0 ** -DIGITS[chart]
+                )
         checked = opened.run("document.querySelector('#picks input:checked').value")
         assert checked == str(index)
 
@@ -276,8 +356,9 @@ def test_points_of_the_trade_can_be_chosen(opened: Any, listed: list[dict[str, A
     opened.run("""(() => { const s = document.getElementById('trade-y'); s.value = 'sensitivity';
         s.dispatchEvent(new Event('change')); })()""")
     opened.wait("trade.list.textContent.includes('sensitivity up')")
-    texts = opened.run("[...document.querySelectorAll('#trade-list output')].map("
-                       "o => o.textContent)")
+    texts = opened.run(
+        "[...document.querySelectorAll('#trade-list output')].map(o => o.textContent)"
+    )
     for text, one in zip(texts, listed, strict=True):
         x, y = (float(t.split()[0]) for t in text.split(", "))
         assert x == pytest.approx(one["goals"]["on_axis"]["value"], abs=0.00501)
@@ -321,10 +402,12 @@ def test_numbers_under_a_chart_are_those_of_the_results(
     assert len(rows) == 31
     for k, row in enumerate(rows):
         at = int(np.argmin(np.abs(np.log(frequency / 10.0 ** ((13 + k) / 10.0)))))
-        for cell, name in zip(row[1:], ("listening_window", "early_reflections", "sound_power",
-                                        "in_room"), strict=True):
-            assert float(cell.split()[0]) == pytest.approx(
-                curves[f"{name}_db"][at], abs=0.0500001)
+        for cell, name in zip(
+            row[1:],
+            ("listening_window", "early_reflections", "sound_power", "in_room"),
+            strict=True,
+        ):
+            assert float(cell.split()[0]) == pytest.approx(curves[f"{name}_db"][at], abs=0.0500001)
 
 
 OVERLAPS = """(() => {
@@ -378,8 +461,10 @@ def test_drawings_fit_the_phone(browser: Any, page: Path) -> None:
     assert box[0] >= 0.0
     assert box[1] <= 390.0
     assert box[2] > 0.85
-    assert browser.run("[...document.querySelectorAll('.for-wide')].some("
-                       "e => e.checkVisibility())") is False
+    assert (
+        browser.run("[...document.querySelectorAll('.for-wide')].some(e => e.checkVisibility())")
+        is False
+    )
 
 
 def luminance(text: str) -> float:
@@ -413,7 +498,11 @@ def test_colours_are_readable(browser: Any, page: Path, dark: bool) -> None:
     assert contrast(colours["--warn"], colours["--card"]) >= 4.5
     assert contrast(colours["--ink"], colours["--warn-ground"]) >= 4.5
     for curve in [c for c in colours if c.startswith(("--way", "--avg"))] + [
-            "--sum", "--target", "--other", "--between"]:
+        "--sum",
+        "--target",
+        "--other",
+        "--between",
+    ]:
         assert contrast(colours[curve], colours["--card"]) >= 3.0, curve
     background = browser.run("getComputedStyle(document.body).backgroundColor")
     assert (luminance(background) < 0.1) == dark
@@ -421,14 +510,19 @@ def test_colours_are_readable(browser: Any, page: Path, dark: bool) -> None:
 
 # Dichromats confuse along these lines: Vienot, Brettel and Mollon, Color Res. Appl. 24 (1999),
 # matrices for linear RGB (from memory; protanopia and deuteranopia).
-BLIND = (((0.11238, 0.88762, 0.0), (0.11238, 0.88762, 0.0), (0.00401, -0.00401, 1.0)),
-         ((0.29275, 0.70725, 0.0), (0.29275, 0.70725, 0.0), (-0.02234, 0.02234, 1.0)))
+BLIND = (
+    ((0.11238, 0.88762, 0.0), (0.11238, 0.88762, 0.0), (0.00401, -0.00401, 1.0)),
+    ((0.29275, 0.70725, 0.0), (0.29275, 0.70725, 0.0), (-0.02234, 0.02234, 1.0)),
+)
 
 
 def to_lab(linear: np.ndarray) -> np.ndarray:
     """CIE 1976 L*a*b* of linear sRGB (IEC 61966-2-1 primaries, D65)."""
-    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722],
-                    [0.0193, 0.1192, 0.9505]]) @ linear / (0.9505, 1.0, 1.089)
+    xyz = (
+        np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+        @ linear
+        / (0.9505, 1.0, 1.089)
+    )
     f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16.0 / 116.0)
     return np.array([116.0 * f[1] - 16.0, 500.0 * (f[0] - f[1]), 200.0 * (f[1] - f[2])])
 
@@ -442,7 +536,7 @@ def test_curves_differ_in_more_than_colour(browser: Any, page: Path, dark: bool)
     for chart in looks:
         assert len(set(chart)) == len(chart), chart
     inks = browser.run("['--way0', '--way1', '--way2', '--way3'].map(n => colour(n))")
-    srgb = np.array([[int(ink[k:k + 2], 16) / 255.0 for k in (1, 3, 5)] for ink in inks])
+    srgb = np.array([[int(ink[k : k + 2], 16) / 255.0 for k in (1, 3, 5)] for ink in inks])
     linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
     for matrix in BLIND:
         seen = [to_lab(np.clip(np.array(matrix) @ c, 0.0, 1.0)) for c in linear]
@@ -486,8 +580,13 @@ def test_tables_and_drawings_are_there_without_scripts(browser: Any, page: Path)
         browser.resize(1280, 900)
         browser.call("Page.navigate", url=page.resolve().as_uri())
         browser.wait("document.readyState === 'complete'")
-        assert browser.run("[...document.querySelectorAll('#build .net')].filter("
-                           "n => n.checkVisibility()).length") == 5
+        assert (
+            browser.run(
+                "[...document.querySelectorAll('#build .net')].filter("
+                "n => n.checkVisibility()).length"
+            )
+            == 5
+        )
         assert browser.run("document.querySelector('noscript').checkVisibility()") is True
     finally:
         browser.call("Emulation.setScriptExecutionDisabled", value=False)
@@ -499,9 +598,12 @@ def test_names_are_text_and_never_markup(
     """A title or note with tags in it is shown as written."""
     file = tmp_path / "page.html"
     one = replace(result.candidates[0], notes=("<img src=x onerror=window.bad=1>",))
-    file.write_text(render_candidates(
-        problem, [one], lead=["</script><script>window.bad=1</script>"], notes=["<b>&amp;"]),
-        encoding="utf-8")
+    file.write_text(
+        render_candidates(
+            problem, [one], lead=["</script><script>window.bad=1</script>"], notes=["<b>&amp;"]
+        ),
+        encoding="utf-8",
+    )
     browser.open(file)
     assert browser.run("window.bad === undefined") is True
     assert browser.complaints() == []
@@ -511,46 +613,80 @@ def test_names_are_text_and_never_markup(
 @pytest.fixture(scope="module")
 def single_axis(problem: Problem) -> Problem:
     """The demo measured on the axis alone: no averages, no maps."""
-    drivers = [replace(d, directions=d.directions[:1], pressure=d.pressure[:1])
-               for d in problem.drivers]
+    drivers = [
+        replace(d, directions=d.directions[:1], pressure=d.pressure[:1]) for d in problem.drivers
+    ]
     specs = {k: s for k, s in problem.specs.items() if k in ("on_axis", "impedance", "parts")}
-    return Problem(title="axis only", drivers=drivers, topology=problem.topology,
-                   stock=problem.stock, goals=specs)
+    return Problem(
+        title="axis only",
+        drivers=drivers,
+        topology=problem.topology,
+        stock=problem.stock,
+        goals=specs,
+    )
 
 
-def test_page_without_directions(
-    single_axis: Problem, browser: Any, tmp_path: Path
-) -> None:
+def test_page_without_directions(single_axis: Problem, browser: Any, tmp_path: Path) -> None:
     """Measured on the axis alone, the page leaves out what there is not and stays quiet."""
     file = tmp_path / "page.html"
-    file.write_text(render_candidates(
-        single_axis, [build_candidate(single_axis, make_network(1))], lead=["x"]),
-        encoding="utf-8")
+    file.write_text(
+        render_candidates(single_axis, [build_candidate(single_axis, make_network(1))], lead=["x"]),
+        encoding="utf-8",
+    )
     browser.open(file)
     assert browser.complaints() == []
     assert browser.run("plots.map(p => p.figure.id)") == [
-        "axis", "ohms", "phase", "drive", "tracking", "null"]
+        "axis",
+        "ohms",
+        "phase",
+        "drive",
+        "tracking",
+        "null",
+    ]
 
 
 def four_way(problem: Problem) -> tuple[Problem, Network]:
     """Four ways with 32 values in every form of slot, joined pieces among them."""
-    topology = replace(problem.topology, ways=(
-        *problem.topology.ways, replace(problem.topology.ways[-1], name="super tweeter")))
-    wide = Problem(title="Four ways", drivers=problem.drivers, topology=topology,
-                   stock=problem.stock, goals=problem.specs, mirror=True)
+    topology = replace(
+        problem.topology,
+        ways=(*problem.topology.ways, replace(problem.topology.ways[-1], name="super tweeter")),
+    )
+    wide = Problem(
+        title="Four ways",
+        drivers=problem.drivers,
+        topology=topology,
+        stock=problem.stock,
+        goals=problem.specs,
+        mirror=True,
+    )
     pair = {"pieces": (2.2e-6, 1.8e-6), "joined": "parallel"}
 
     def ladder(k: int) -> tuple[FittedSlot, ...]:
         return (
             slot("L1", "series", "inductor", part("inductor", 1.2e-3 / k, 0.31)),
             slot("C1", "shunt", "capacitor", part("capacitor", 4e-6, 0.01, **pair)),
-            slot("T1", "series", "trap", part("inductor", 2.2e-4, 0.1), part("capacitor", 1.5e-6),
-                 part("resistor", 12.0)),
-            slot("N1", "shunt", "notch", part("inductor", 3.3e-4, 0.2), part("capacitor", 6.8e-6),
-                 part("resistor", 5.6)))
+            slot(
+                "T1",
+                "series",
+                "trap",
+                part("inductor", 2.2e-4, 0.1),
+                part("capacitor", 1.5e-6),
+                part("resistor", 12.0),
+            ),
+            slot(
+                "N1",
+                "shunt",
+                "notch",
+                part("inductor", 3.3e-4, 0.2),
+                part("capacitor", 6.8e-6),
+                part("resistor", 5.6),
+            ),
+        )
 
-    ways = tuple(FittedWay(name=w.name, driver=w.driver, polarity=1, slots=ladder(k + 1))
-                 for k, w in enumerate(topology.ways))
+    ways = tuple(
+        FittedWay(name=w.name, driver=w.driver, polarity=1, slots=ladder(k + 1))
+        for k, w in enumerate(topology.ways)
+    )
     return wide, Network(ways=ways)
 
 
@@ -562,9 +698,12 @@ def test_four_ways_with_32_values(
     wide, network = four_way(problem)
     assert sum(len(s.parts) for w in network.ways for s in w.slots) == 32
     file = tmp_path / "page.html"
-    file.write_text(render_candidates(
-        wide, [build_candidate(wide, network, rank=k) for k in (1, 2)], lead=["x"]),
-        encoding="utf-8")
+    file.write_text(
+        render_candidates(
+            wide, [build_candidate(wide, network, rank=k) for k in (1, 2)], lead=["x"]
+        ),
+        encoding="utf-8",
+    )
     assert file.stat().st_size < 3_000_000
     browser.open(file, width=width, touch=width < 600)
     assert browser.complaints() == []
@@ -579,10 +718,19 @@ def front_page(
 ) -> Callable[[], Path]:
     def write() -> Path:
         file = tmp_path_factory.mktemp("front") / "page.html"
-        file.write_text(render_candidates(
-            problem, result.candidates, lead=["A front."], front=("on_axis", "directivity"),
-            steps=["less of one buys more of the other"], knee=2), encoding="utf-8")
+        file.write_text(
+            render_candidates(
+                problem,
+                result.candidates,
+                lead=["A front."],
+                front=("on_axis", "directivity"),
+                steps=["less of one buys more of the other"],
+                knee=2,
+            ),
+            encoding="utf-8",
+        )
         return file
+
     return write
 
 
@@ -592,4 +740,5 @@ def test_front_between_two_goals(browser: Any, front_page: Callable[[], Path]) -
     assert browser.complaints() == []
     assert browser.run("[trade.x.value, trade.y.value]") == ["on_axis", "directivity"]
     assert browser.run("document.querySelector('.steps li').textContent") == (
-        "less of one buys more of the other")
+        "less of one buys more of the other"
+    )

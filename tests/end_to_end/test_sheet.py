@@ -19,7 +19,11 @@ ROOT = Path(__file__).resolve().parents[2]
 def run(*arguments: Any, code: int = 0) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(
         [sys.executable, "-m", "optimizer", *map(str, arguments)],
-        cwd=ROOT, capture_output=True, text=True, check=False)
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == code, done.stdout + done.stderr
     return done
 
@@ -52,8 +56,9 @@ def test_demo_does_the_whole_job(demo: Path, results: dict[str, Any]) -> None:
 
 def test_page_of_a_fit(demo: Path, tmp_path: Path) -> None:
     """`fit --page` writes a page and says so; an impossible place is refused before any search."""
-    done = run("fit", demo / "design.yaml", "--seconds", 2, "--top", 2, "--page",
-               tmp_path / "p.html")
+    done = run(
+        "fit", demo / "design.yaml", "--seconds", 2, "--top", 2, "--page", tmp_path / "p.html"
+    )
     assert "p.html" in done.stdout
     assert (tmp_path / "p.html").stat().st_size < 3_000_000
     done = run("fit", demo / "design.yaml", "--page", tmp_path / "none" / "p.html", code=2)
@@ -63,8 +68,15 @@ def test_page_of_a_fit(demo: Path, tmp_path: Path) -> None:
 
 def test_page_of_a_check(demo: Path, results: dict[str, Any], tmp_path: Path) -> None:
     """`check --page` shows the network and those it is set against, numbered in order."""
-    run("check", demo / "design.yaml", f"{demo}/results.json#2", "--against",
-        f"{demo}/results.json#1", "--page", tmp_path / "p.html")
+    run(
+        "check",
+        demo / "design.yaml",
+        f"{demo}/results.json#2",
+        "--against",
+        f"{demo}/results.json#1",
+        "--page",
+        tmp_path / "p.html",
+    )
     page = (tmp_path / "p.html").read_text(encoding="utf-8")
     data = json.loads(re.search(r'id="data">(.*?)</script>', page)[1])
     costs = [entry["result"]["cost"] for entry in data["candidates"]]
@@ -75,12 +87,30 @@ def test_sheet_is_printed_or_written(demo: Path, results: dict[str, Any], tmp_pa
     """The sheet is printed as Markdown, or written with everything else that is asked for."""
     printed = run("sheet", demo / "design.yaml", f"{demo}/results.json#1").stdout
     assert printed.startswith("# Build sheet: ")
-    files = {key: tmp_path / name for key, name in (
-        ("markdown", "s.md"), ("html", "s.html"), ("schematic", "s.svg"), ("parts", "p.csv"),
-        ("curves", "c.csv"))}
-    done = run("sheet", demo / "design.yaml", f"{demo}/results.json#1", "--columns",
-               tmp_path / "columns", "--amplifier", "100 W", "--rated", "4 ohm", "--speakers", 1,
-               *(v for key, file in files.items() for v in (f"--{key}", file)))
+    files = {
+        key: tmp_path / name
+        for key, name in (
+            ("markdown", "s.md"),
+            ("html", "s.html"),
+            ("schematic", "s.svg"),
+            ("parts", "p.csv"),
+            ("curves", "c.csv"),
+        )
+    }
+    done = run(
+        "sheet",
+        demo / "design.yaml",
+        f"{demo}/results.json#1",
+        "--columns",
+        tmp_path / "columns",
+        "--amplifier",
+        "100 W",
+        "--rated",
+        "4 ohm",
+        "--speakers",
+        1,
+        *(v for key, file in files.items() for v in (f"--{key}", file)),
+    )
     assert all(file.stat().st_size > 200 for file in files.values())
     assert "Written" in done.stdout
     markdown = files["markdown"].read_text(encoding="utf-8")
@@ -90,15 +120,22 @@ def test_sheet_is_printed_or_written(demo: Path, results: dict[str, Any], tmp_pa
     rows = files["parts"].read_text(encoding="utf-8").splitlines()
     pieces = sum(int(line.split(",")[2]) for line in rows[1:])
     assert pieces >= count
-    assert {file.name for file in (tmp_path / "columns").iterdir()} >= {"on_axis.txt",
-                                                                       "impedance.txt"}
+    assert {file.name for file in (tmp_path / "columns").iterdir()} >= {
+        "on_axis.txt",
+        "impedance.txt",
+    }
 
 
-@pytest.mark.parametrize(("more", "words"), [
-    (("--amplifier", "loud"), "power"), (("--amplifier", "0 W"), "above 0"),
-    (("--rated", "8 V"), "resistance"), (("--speakers", "0"), "whole number"),
-    (("--html", "/nowhere/at/all.html"), "--html"),
-])
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (("--amplifier", "loud"), "power"),
+        (("--amplifier", "0 W"), "above 0"),
+        (("--rated", "8 V"), "resistance"),
+        (("--speakers", "0"), "whole number"),
+        (("--html", "/nowhere/at/all.html"), "--html"),
+    ],
+)
 def test_sheet_refuses_nonsense(demo: Path, more: tuple[str, str], words: str) -> None:
     """A wrong unit, a count of none or a missing folder is one message and exit code 2."""
     done = run("sheet", demo / "design.yaml", f"{demo}/results.json#1", *more, code=2)
@@ -118,11 +155,24 @@ def test_netlist_runs_unchanged_and_gives_the_curves(
     demo: Path, results: dict[str, Any], ngspice: str, tmp_path: Path
 ) -> None:
     """The netlist as written runs in ngspice; drive and impedance are those of the results."""
-    run("netlist", demo / "design.yaml", f"{demo}/results.json#1", "--output",
-        tmp_path / "net.cir", "--curves", "curves.txt")
+    run(
+        "netlist",
+        demo / "design.yaml",
+        f"{demo}/results.json#1",
+        "--output",
+        tmp_path / "net.cir",
+        "--curves",
+        "curves.txt",
+    )
     # Without a raw file to write, batch mode ends in 1 when a text has no line to print.
-    done = subprocess.run([ngspice, "-b", "-r", "net.raw", "net.cir"], cwd=tmp_path,
-                          capture_output=True, text=True, check=False, timeout=120)
+    done = subprocess.run(
+        [ngspice, "-b", "-r", "net.raw", "net.cir"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
     assert done.returncode == 0, done.stderr
     rows = (tmp_path / "curves.txt").read_text(encoding="utf-8").split("\n")
     names = rows[0].split()
@@ -147,8 +197,9 @@ def test_netlist_runs_unchanged_and_gives_the_curves(
     for way, drive in curves["drive_db"].items():
         level = read(drive)
         heard = level > -40.0
-        np.testing.assert_allclose(simulated[f"drive_db_{way}"][heard], level[heard],
-                                   atol=9.0 * fitted + 0.15)
+        np.testing.assert_allclose(
+            simulated[f"drive_db_{way}"][heard], level[heard], atol=9.0 * fitted + 0.15
+        )
 
 
 def test_netlist_is_printed(demo: Path) -> None:

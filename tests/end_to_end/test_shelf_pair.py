@@ -11,15 +11,16 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.demo import write_demo
-from optimizer.units import parse_quantity
+from optimizer.text.units import parse_quantity
 
 UNITS = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
 
 
 def count_shelf(path: Path) -> tuple[dict[tuple[str, str], int], int]:
     """Pieces by kind and value as printed in the file, measured ones by their mean; and rows."""
-    lines = [line for line in path.read_text(encoding="utf-8").splitlines()
-             if not line.startswith("#")]
+    lines = [
+        line for line in path.read_text(encoding="utf-8").splitlines() if not line.startswith("#")
+    ]
     counts: Counter[tuple[str, str]] = Counter()
     measured: dict[tuple[str, str], list[float]] = defaultdict(list)
     rows = list(csv.DictReader(lines))
@@ -40,14 +41,33 @@ def test_two_speakers_take_no_piece_twice(tmp_path: Path, seed: int, capsys) -> 
     """Every candidate, built twice, takes at most the pieces that the rows of the shelf count."""
     path = write_demo(tmp_path / "demo")
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace("\nstock: {series: E12}\n",
-                                 "\nstock: {shelf: shelf.csv, pair: yes, join: 2}\n"),
-                    encoding="utf-8")
+    path.write_text(
+        text.replace(
+            "\nstock: {series: E12}\n", "\nstock: {shelf: shelf.csv, pair: yes, join: 2}\n"
+        ),
+        encoding="utf-8",
+    )
     shelf, rows = count_shelf(path.with_name("shelf.csv"))
     assert rows == 60
     saved = tmp_path / "r.json"
-    assert main(["fit", str(path), "--seconds", "2", "--seed", str(seed), "--workers", "1",
-                 "--json", str(saved), "--quiet"]) == 0
+    assert (
+        main(
+            [
+                "fit",
+                str(path),
+                "--seconds",
+                "2",
+                "--seed",
+                str(seed),
+                "--workers",
+                "1",
+                "--json",
+                str(saved),
+                "--quiet",
+            ]
+        )
+        == 0
+    )
     candidates = json.loads(saved.read_text(encoding="utf-8"))["candidates"]
     assert candidates
     joined = 0

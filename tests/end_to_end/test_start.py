@@ -145,8 +145,15 @@ def test_measured_two_ways(measured_data, tmp_path, which):
     """Three measured pairs, nothing stated: a certified two-way each, timing within the bar."""
     began = os.times()
     out, design = tmp_path / "out.json", tmp_path / "design.yaml"
-    done = start(measured_data / f"real-two-way-{which}", "--design", design, "--json", out,
-                 "--workers", WORKERS)
+    done = start(
+        measured_data / f"real-two-way-{which}",
+        "--design",
+        design,
+        "--json",
+        out,
+        "--workers",
+        WORKERS,
+    )
     ended = os.times()
     assert done.returncode == 0, done.stderr
     data = json.loads(out.read_text(encoding="utf-8"), parse_constant=refuse_constant)

@@ -24,8 +24,24 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
     found = json.loads(results.read_text(encoding="utf-8"))["candidates"][0]
     assert checked["candidate"]["cost"] == pytest.approx(found["cost"], rel=1e-6)
     assert sum(r["cost"] for r in checked["reasons"]) == pytest.approx(found["cost"], abs=1e-4)
-    assert run("voice", design, best, "--wish", "2k..5k -1dB", "--changes", "2", "--hold", "3",
-               "--save", folder / "softer.yaml", "--json", folder / "voice.json") == 0
+    assert (
+        run(
+            "voice",
+            design,
+            best,
+            "--wish",
+            "2k..5k -1dB",
+            "--changes",
+            "2",
+            "--hold",
+            "3",
+            "--save",
+            folder / "softer.yaml",
+            "--json",
+            folder / "voice.json",
+        )
+        == 0
+    )
     answers = json.loads((folder / "voice.json").read_text(encoding="utf-8"))["answers"]
     assert 1 <= len(answers[0]["changes"]) <= 2
     network = yaml.safe_load((folder / "softer.yaml").read_text(encoding="utf-8"))
@@ -33,17 +49,49 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
 
     # What the bench would measure comes from the predicted curves, right and wrong.
     softer = folder / "softer.yaml"
-    assert run("sheet", design, softer, "--columns", folder / "right",
-               "--markdown", folder / "sheet.md", "--html", folder / "sheet.html") == 0
+    assert (
+        run(
+            "sheet",
+            design,
+            softer,
+            "--columns",
+            folder / "right",
+            "--markdown",
+            folder / "sheet.md",
+            "--html",
+            folder / "sheet.html",
+        )
+        == 0
+    )
     assert "Hearing" in (folder / "sheet.md").read_text(encoding="utf-8")
     way = network["ways"]["tweeter"]
     way["polarity"] = "normal" if way["polarity"] == "inverted" else "inverted"
     (folder / "wrong.yaml").write_text(yaml.safe_dump(network, sort_keys=False), encoding="utf-8")
-    assert run("sheet", design, folder / "wrong.yaml", "--columns", folder / "wrong",
-               "--markdown", folder / "other.md") == 0
+    assert (
+        run(
+            "sheet",
+            design,
+            folder / "wrong.yaml",
+            "--columns",
+            folder / "wrong",
+            "--markdown",
+            folder / "other.md",
+        )
+        == 0
+    )
     for which, healthy in (("right", True), ("wrong", False)):
-        assert run("verify", design, softer, folder / which / "on_axis.txt",
-                   folder / which / "impedance.txt", "--json", folder / "verify.json") == 0
+        assert (
+            run(
+                "verify",
+                design,
+                softer,
+                folder / which / "on_axis.txt",
+                folder / which / "impedance.txt",
+                "--json",
+                folder / "verify.json",
+            )
+            == 0
+        )
         verdict = json.loads((folder / "verify.json").read_text(encoding="utf-8"))
         assert verdict["healthy"] is healthy
     assert verdict["faults"][0]["what"] == "polarity"
@@ -53,8 +101,9 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
 def test_story_on_the_demo(tmp_path: Path) -> None:
     """From the demo's files to a verified speaker."""
     assert run("demo", tmp_path / "speaker", "--seconds", "12", "--top", "2", "--quiet") == 0
-    tell_story(tmp_path / "speaker" / "design.yaml", tmp_path / "speaker" / "results.json",
-               tmp_path)
+    tell_story(
+        tmp_path / "speaker" / "design.yaml", tmp_path / "speaker" / "results.json", tmp_path
+    )
 
 
 @pytest.mark.data
@@ -64,7 +113,6 @@ def test_story_on_measured_drivers(measured_data: Path, tmp_path: Path) -> None:
     shutil.copytree(measured_data / "real-two-way-a", folder)
     folder.chmod(0o755)  # the data may be read-only
     results = tmp_path / "results.json"
-    assert run("start", folder, "--seconds", "10", "--top", "2", "--json", results,
-               "--quiet") == 0
+    assert run("start", folder, "--seconds", "10", "--top", "2", "--json", results, "--quiet") == 0
     (design,) = folder.glob("*.yaml")
     tell_story(design, results, tmp_path)

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from optimizer.demo.write import write_demo
-from optimizer.measure.survey import survey_path
-from optimizer.measure.text import read_impedance, read_response
+from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.survey.survey import survey_path
 from optimizer.report.page.document import render_html
 from optimizer.report.survey_page import document_survey
 
@@ -24,8 +24,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def page(folder: Path) -> Path:
     file = folder / "survey.html"
-    file.write_text(render_html(document_survey(survey_path(folder), "<b>demo</b>")),
-                    encoding="utf-8")
+    file.write_text(
+        render_html(document_survey(survey_path(folder), "<b>demo</b>")), encoding="utf-8"
+    )
     return file
 
 

@@ -17,16 +17,16 @@ import pytest
 from rich.console import Console
 
 from optimizer.demo.write import build_files
-from optimizer.project import build_problem, load_design
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.problem import Problem
 from optimizer.report.export import candidate_to_json
 from optimizer.report.trade_tables import show_front
 from optimizer.report.trade_words import say_step
-from optimizer.search.problem import Problem
-from optimizer.search.run import STARTS_PER_ROUND, search
+from optimizer.search.fit import STARTS_PER_ROUND, search
 from optimizer.search.strategies import Strategy
-from optimizer.search.trade import search_trade
-from optimizer.search.trade_crew import explore_structures, reweight
-from optimizer.search.trade_result import TradeResult
+from optimizer.search.trade.crew import explore_structures, reweight
+from optimizer.search.trade.explore import search_trade
+from optimizer.search.trade.result import TradeResult
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -67,8 +67,9 @@ def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bo
     text = path.read_text(encoding="utf-8")
     if axis_only:
         text = re.sub(r"\n      (?!0:)[^\n]*: (?:woofer|midrange|tweeter)_[hv][^\n]*", "", text)
-        text = text.replace("mirror: left-right",
-                            "mirror: left-right, estimate: yes, baffle: 0.34 m")
+        text = text.replace(
+            "mirror: left-right", "mirror: left-right, estimate: yes, baffle: 0.34 m"
+        )
     if ways:
         start, end = text.index("ways:\n"), text.index("# What is wanted")
         text = text[:start] + ways + text[end:]
@@ -83,8 +84,13 @@ def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bo
 
 def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "optimizer", "trade", *arguments], cwd=ROOT, text=True,
-        capture_output=True, timeout=600, check=False)
+        [sys.executable, "-m", "optimizer", "trade", *arguments],
+        cwd=ROOT,
+        text=True,
+        capture_output=True,
+        timeout=600,
+        check=False,
+    )
 
 
 def show(result: TradeResult) -> str:
@@ -103,8 +109,17 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def answer(small: Path) -> tuple[dict[str, Any], str]:
     """The front of the small design as JSON, and what was printed."""
     file = small.parent / "front.json"
-    done = run_trade(str(small), "--points", str(POINTS), "--workers", "1", "--seconds", "600",
-                     "--json", str(file))
+    done = run_trade(
+        str(small),
+        "--points",
+        str(POINTS),
+        "--workers",
+        "1",
+        "--seconds",
+        "600",
+        "--json",
+        str(file),
+    )
     assert done.returncode == 0, done.stderr
     assert not done.stderr
     return json.loads(file.read_text(encoding="utf-8")), done.stdout
@@ -149,13 +164,12 @@ def test_front_in_words(answer: tuple[dict[str, Any], str]) -> None:
     words = " ".join(text.split())
     for point in data["points"][1:]:
         assert " ".join(point["step"].split()) in words
-        assert re.match(r"[\d.]+ dB of ripple on the axis buys [\d.]+ dB smoother in the room",
-                        point["step"])
+        assert re.match(
+            r"[\d.]+ dB of ripple on the axis buys [\d.]+ dB smoother in the room", point["step"]
+        )
 
 
-def test_same_seed_same_front(
-    answer: tuple[dict[str, Any], str], front: TradeResult
-) -> None:
+def test_same_seed_same_front(answer: tuple[dict[str, Any], str], front: TradeResult) -> None:
     """The front does not depend on the number of processes."""
     first = [[p["a"], p["b"], *p["weights"]] for p in answer[0]["points"]]
     second = [[p.a, p.b, *p.weights] for p in front.points]
@@ -165,6 +179,7 @@ def test_same_seed_same_front(
 def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
     """Fits with random weights of the two goals find nothing that is better in both goals without
     costing more in the others, and nothing cheaper by more than 1 %."""
+
     def figures(candidate: Any) -> tuple[float, float, float]:
         values = {g.name: g for g in candidate.goals}
         rest = sum(g.cost for n, g in values.items() if n not in front.between)
@@ -196,7 +211,8 @@ def test_words_keep_to_what_is_known(front: TradeResult) -> None:
     assert "Weights in brackets" in show(dent)
     unproven = replace(second, candidate=replace(second.candidate, no_better_change_of=1))
     assert f"No. {second.candidate.rank} could not be proven" in show(
-        replace(front, points=(first, unproven, *points[2:])))
+        replace(front, points=(first, unproven, *points[2:]))
+    )
     alone = show(replace(front, points=(unproven,)))
     assert "No point could be proven" in alone
     assert "less is better" not in alone
@@ -237,7 +253,9 @@ def test_exploring_learns(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(Strategy, "tell", listen)
     explore_structures(problem, ((("on_axis", 1.0),), 1, 3, None))
     assert told == [0, STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2] or told == [
-        STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2]
+        STARTS_PER_ROUND // 2,
+        STARTS_PER_ROUND // 2,
+    ]
 
 
 def test_pieces_can_be_traded(problem: Problem) -> None:
@@ -254,11 +272,14 @@ def test_pieces_can_be_traded(problem: Problem) -> None:
     assert say_step(*result.points[:2], result).count("fewer") == 1
 
 
-@pytest.mark.parametrize(("between", "message"), [
-    (("on_axis", "in_rom"), "no goal of this name.*in_room"),
-    (("on_axis", "on_axis"), "two different goals"),
-    (("on_axis", "impedance"), "hard limit cannot be traded"),
-])
+@pytest.mark.parametrize(
+    ("between", "message"),
+    [
+        (("on_axis", "in_rom"), "no goal of this name.*in_room"),
+        (("on_axis", "on_axis"), "two different goals"),
+        (("on_axis", "impedance"), "hard limit cannot be traded"),
+    ],
+)
 def test_bad_goals_are_refused(small: Path, between: tuple[str, str], message: str) -> None:
     """One message, exit code 2, nothing on standard output."""
     done = run_trade(str(small), "--between", *between)
@@ -285,7 +306,8 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         goals = (
             "goals:\n  on_axis: {tilt: -0.3 dB/oct, band: 80..16k, weight: 1}\n"
             f"  lobe_depth: {{angle: 20, allow: 0 dB, band: 100..16k, weight: {weight}}}\n"
-            "  impedance: {floor: 3.2 ohm}\n  parts: {each: 0.03}\n\n")
+            "  impedance: {floor: 3.2 ohm}\n  parts: {each: 0.03}\n\n"
+        )
         problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
         assert problem.estimated
         assert any(note.startswith("estimated, not measured") for note in problem.notes)

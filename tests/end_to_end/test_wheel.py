@@ -15,8 +15,14 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def run(*command: str | Path, cwd: Path) -> str:
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
-    done = subprocess.run([str(c) for c in command], cwd=cwd, capture_output=True, text=True,
-                          check=False, env=environment)
+    done = subprocess.run(
+        [str(c) for c in command],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment,
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 
@@ -24,13 +30,30 @@ def run(*command: str | Path, cwd: Path) -> str:
 @pytest.mark.wheel
 def test_wheel_runs_demo(tmp_path):
     """The built wheel holds the presets and runs the whole demo outside the checkout."""
-    run(sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", tmp_path, ROOT,
-        cwd=ROOT)
+    run(
+        sys.executable,
+        "-m",
+        "build",
+        "--wheel",
+        "--no-isolation",
+        "--outdir",
+        tmp_path,
+        ROOT,
+        cwd=ROOT,
+    )
     (wheel,) = tmp_path.glob("laddersmith-*.whl")
     venv.create(tmp_path / "env", with_pip=True)
     python = tmp_path / "env" / "bin" / "python"
-    run(python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", wheel,
-        cwd=tmp_path)
+    run(
+        python,
+        "-m",
+        "pip",
+        "install",
+        "--quiet",
+        "--disable-pip-version-check",
+        wheel,
+        cwd=tmp_path,
+    )
     out = run(tmp_path / "env" / "bin" / "laddersmith", "demo", cwd=tmp_path)
     assert (tmp_path / "demo-speaker" / "design.yaml").is_file()
     assert (tmp_path / "demo-speaker" / "results.json").is_file()

@@ -14,7 +14,7 @@ from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.search.candidates import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 
 HERE = Path(__file__).parent
 

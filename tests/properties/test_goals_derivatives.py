@@ -8,25 +8,29 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Real
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.goals.base import Goal
 from optimizer.goals.meanings import GOAL_MEANINGS
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS, GoalSpec
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
-from optimizer.search.relax import relaxed_population
-
-Real = NDArray[np.float64]
+from optimizer.problem.problem import Problem
+from optimizer.search.descend.relax import relaxed_population
 
 LIMITS = {
-    "woofer": Limits(watts=20.0, lowest_hz=30.0, highest_hz=900.0, excursion_m=1e-3,
-                     force_factor_tm=8.0, resistance_ohm=5.6),
+    "woofer": Limits(
+        watts=20.0,
+        lowest_hz=30.0,
+        highest_hz=900.0,
+        excursion_m=1e-3,
+        force_factor_tm=8.0,
+        resistance_ohm=5.6,
+    ),
     "midrange": Limits(watts=10.0, lowest_hz=250.0, highest_hz=4000.0),
     "tweeter": Limits(watts=2.0, excursion_m=1e-4, force_factor_tm=3.0, resistance_ohm=5.1),
 }
@@ -57,9 +61,13 @@ def prepare(problem: Problem, name: str, spec: GoalSpec | None = None) -> Goal:
     """Prepare one goal of the demo with the tight limits."""
     by_name = {d.name: replace(d, limits=LIMITS[d.name]) for d in problem.drivers}
     ways = [(w.name, by_name[w.driver]) for w in problem.topology.ways]
-    goal = prepare_goal(name, spec or GOAL_SPECS[name](**ASKED.get(name, {})),
-                        problem.frequency_hz, {**problem.averages, **problem.single_directions},
-                        ways)
+    goal = prepare_goal(
+        name,
+        spec or GOAL_SPECS[name](**ASKED.get(name, {})),
+        problem.frequency_hz,
+        {**problem.averages, **problem.single_directions},
+        ways,
+    )
     assert goal is not None
     return goal
 
@@ -75,9 +83,15 @@ def draw(problem: Problem, seed: int, count: int = 4) -> tuple[Real, Population]
 
 def with_curves(problem: Problem, goal: Goal, population: Population) -> Curves:
     solved = problem.evaluator.bank.solve(population)
-    field = problem._field(goal.curve_names or ("on_axis",), np.stack(
-        [next(d for d in problem.drivers if d.name == w.driver).pressure
-         for w in problem.topology.ways]))
+    field = problem._field(
+        goal.curve_names or ("on_axis",),
+        np.stack(
+            [
+                next(d for d in problem.drivers if d.name == w.driver).pressure
+                for w in problem.topology.ways
+            ]
+        ),
+    )
     return Curves(field, solved.transfer, solved.admittance)
 
 
@@ -89,8 +103,13 @@ def exact_slopes(problem: Problem, goal: Goal, population: Population) -> Real:
     curves = Curves(curves.field, solved.transfer, solved.admittance)
     place = np.full(len(bank.genes), -1)
     place[columns] = np.arange(len(columns))
-    slopes = CurveTangents(curves, [place[g] for g in tangents.genes], len(columns),
-                           tangents.transfer, tangents.admittance)
+    slopes = CurveTangents(
+        curves,
+        [place[g] for g in tangents.genes],
+        len(columns),
+        tangents.transfer,
+        tangents.admittance,
+    )
     return goal.tangents(curves, slopes)
 
 
@@ -116,8 +135,9 @@ def test_no_goal_is_left_out() -> None:
     assert set(RESIDUAL_GOALS) | economy == set(GOAL_MEANINGS)
 
 
-@pytest.mark.parametrize(("name", "asked"), [
-    *((n, ASKED.get(n, {})) for n in RESIDUAL_GOALS), *VARIANTS])
+@pytest.mark.parametrize(
+    ("name", "asked"), [*((n, ASKED.get(n, {})) for n in RESIDUAL_GOALS), *VARIANTS]
+)
 def test_derivatives_are_exact(problem: Problem, name: str, asked: dict[str, object]) -> None:
     """Derivatives of every residual agree with central differences within 1e-5 of the largest
     one of that network, but where a step crosses a kink of a one-sided limit."""
@@ -134,8 +154,9 @@ def test_derivatives_are_exact(problem: Problem, name: str, asked: dict[str, obj
             for sign in (1.0, -1.0):
                 moved = log_values.copy()
                 moved[:, gene] += sign * step
-                shifted = relaxed_population(problem.space, problem.loss_laws, moved,
-                                             population.present, population.polarity)
+                shifted = relaxed_population(
+                    problem.space, problem.loss_laws, moved, population.present, population.polarity
+                )
                 sides.append(goal.residuals(with_curves(problem, goal, shifted)))
             central = (sides[0] - sides[1]) / (2.0 * step)
             forward, backward = (sides[0] - middle) / step, (middle - sides[1]) / step
@@ -161,8 +182,10 @@ def test_part_of_the_grid_is_a_lower_bound(problem: Problem, name: str) -> None:
         index = np.unique(np.linspace(0, points - 1, kept).round().astype(np.intp))
         thin = goal.thinned(index, bound=True)
         solved = bank.thinned(index).solve(population)
-        part = np.linalg.norm(thin.residuals(
-            Curves(curves.field.thinned(index), solved.transfer, solved.admittance)), axis=-1)
+        part = np.linalg.norm(
+            thin.residuals(Curves(curves.field.thinned(index), solved.transfer, solved.admittance)),
+            axis=-1,
+        )
         assert np.all(part <= full * (1.0 + 1e-12) + 1e-12)
 
 
@@ -176,8 +199,12 @@ def test_thinned_figure_estimates_the_full_one(problem: Problem, name: str) -> N
     full = np.linalg.norm(goal.residuals(curves), axis=-1)
     index = np.arange(0, len(bank.omega), 3)
     solved = bank.thinned(index).solve(population)
-    part = np.linalg.norm(goal.thinned(index, bound=False).residuals(
-        Curves(curves.field.thinned(index), solved.transfer, solved.admittance)), axis=-1)
+    part = np.linalg.norm(
+        goal.thinned(index, bound=False).residuals(
+            Curves(curves.field.thinned(index), solved.transfer, solved.admittance)
+        ),
+        axis=-1,
+    )
     assert np.median(np.abs(part - full)) <= 0.1 * np.median(full) + 1e-9
 
 
@@ -189,15 +216,20 @@ def test_leading_axes_broadcast(problem: Problem, name: str) -> None:
     _, population = draw(problem, 7, count=3)
     one = with_curves(problem, goal, population)
     h = one.transfer
-    mixed = Curves(one.field, [h[0][0], h[1][:, None, :], h[2][None, :, :]],
-                   one.admittance[:, None, :] + 0.0 * one.admittance[None, :, :])
+    mixed = Curves(
+        one.field,
+        [h[0][0], h[1][:, None, :], h[2][None, :, :]],
+        one.admittance[:, None, :] + 0.0 * one.admittance[None, :, :],
+    )
     got = goal.residuals(mixed)
     for i in range(3):
         for j in range(3):
-            single = goal.residuals(Curves(one.field, [h[0][0], h[1][i], h[2][j]],
-                                           one.admittance[i]))
+            single = goal.residuals(
+                Curves(one.field, [h[0][0], h[1][i], h[2][j]], one.admittance[i])
+            )
             np.testing.assert_allclose(
-                np.broadcast_to(got, (3, 3, got.shape[-1]))[i, j], single, atol=1e-9)
+                np.broadcast_to(got, (3, 3, got.shape[-1]))[i, j], single, atol=1e-9
+            )
 
 
 @pytest.mark.parametrize("name", RESIDUAL_GOALS)

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Field
+from optimizer.arrays import Real
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.goals.base import Goal
 from optimizer.goals.economy import KEPT, economy_figures, option_costs
 from optimizer.goals.prepare import prepare_goal
@@ -21,14 +22,13 @@ from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Evaluator, Problem
-from optimizer.search.space import Genome
+from optimizer.problem.problem import Evaluator, Problem
+from optimizer.problem.space import Genome
 
-Real = NDArray[np.float64]
 NAMES = tuple(n for n, s in GOAL_SPECS.items() if s not in ECONOMY_SPECS)
-LIMITS = Limits(watts=5.0, highest_hz=2000.0, excursion_m=2e-3, force_factor_tm=5.0,
-                resistance_ohm=5.0)
+LIMITS = Limits(
+    watts=5.0, highest_hz=2000.0, excursion_m=2e-3, force_factor_tm=5.0, resistance_ohm=5.0
+)
 
 
 class Bench:
@@ -46,19 +46,26 @@ class Bench:
             assert goal is not None
             self.goals[name] = goal
         used = tuple(dict.fromkeys(c for g in self.goals.values() for c in g.curve_names))
-        self.field = Field(used, np.stack([by_name[w.driver].pressure
-                                           for w in problem.topology.ways]),
-                           np.stack([curves[c].weights for c in used]))
+        self.field = Field(
+            used,
+            np.stack([by_name[w.driver].pressure for w in problem.topology.ways]),
+            np.stack([curves[c].weights for c in used]),
+        )
         rng = np.random.default_rng(11)
         space = problem.space
-        self.genomes = [Genome(
-            choice=np.array([rng.integers(len(o.values)) for o in space.options]),
-            present=np.where(space.optional, rng.random(len(space.optional)) < 0.6, True),
-            polarity=np.where(space.polarity_free, rng.choice([-1.0, 1.0], 3), 1.0))
-            for _ in range(60)]
+        self.genomes = [
+            Genome(
+                choice=np.array([rng.integers(len(o.values)) for o in space.options]),
+                present=np.where(space.optional, rng.random(len(space.optional)) < 0.6, True),
+                polarity=np.where(space.polarity_free, rng.choice([-1.0, 1.0], 3), 1.0),
+            )
+            for _ in range(60)
+        ]
         self.population: Population = space.population(self.genomes)
-        self.figures = {name: self.cost([replace(g, weight=1.0, hard=False)])  # type: ignore[type-var]
-                        for name, g in self.goals.items()}
+        self.figures = {
+            name: self.cost([replace(g, weight=1.0, hard=False)])  # type: ignore[type-var]
+            for name, g in self.goals.items()
+        }
 
     def cost(self, goals: list[Goal]) -> Real:
         evaluator = Evaluator(self.problem.evaluator.bank, self.field, goals)
@@ -74,8 +81,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 def test_cost_never_falls_when_a_weight_grows(bench: Bench, name: str) -> None:
     """For every goal and network the cost grows with the weight, by figure times growth."""
     weights = (0.0, 0.1, 1.0, 3.0, 50.0)
-    costs = [bench.cost([replace(bench.goals[name], weight=w, hard=False)])  # type: ignore[type-var]
-             for w in weights]
+    costs = [
+        bench.cost([replace(bench.goals[name], weight=w, hard=False)])  # type: ignore[type-var]
+        for w in weights
+    ]
     for before, after in pairwise(costs):
         assert np.all(after >= before)
     for w, cost in zip(weights, costs, strict=True):
@@ -92,8 +101,12 @@ def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject
     growth = data.draw(st.floats(1.1, 20.0))
 
     def total(w: list[float]) -> Real:
-        return bench.cost([replace(bench.goals[n], weight=x, hard=False)  # type: ignore[type-var]
-                           for n, x in zip(chosen, w, strict=True)])
+        return bench.cost(
+            [
+                replace(bench.goals[n], weight=x, hard=False)  # type: ignore[type-var]
+                for n, x in zip(chosen, w, strict=True)
+            ]
+        )
 
     before = total(weights)
     after = total([weights[0] * growth, *weights[1:]])
@@ -107,8 +120,10 @@ def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject
 def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> None:
     """Pieces, price, copper and changes cost in proportion to their weight, for options and for
     networks alike: what the search adds up is what the report prints."""
-    parts = [Part(kind="inductor", value=v, loss_ohm=300.0 * v, price=2000.0 * v)
-             for v in (1e-4, 1e-3, 3e-3)]
+    parts = [
+        Part(kind="inductor", value=v, loss_ohm=300.0 * v, price=2000.0 * v)
+        for v in (1e-4, 1e-3, 3e-3)
+    ]
     on_board = Part(kind="inductor", value=2e-3, loss_ohm=0.5, price=4.0, origin=KEPT)
     by_weight = []
     for weight in (0.0, 0.5, 2.0):

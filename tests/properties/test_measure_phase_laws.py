@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from optimizer.measure.grid import log_grid, resample
-from optimizer.measure.phase import minimum_phase
+from optimizer.measure.curves.grid import log_grid, resample
+from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.response import Response
 
 F = log_grid(1, 1_000_000, 48)

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
-from optimizer.measure.text import read_response
+from optimizer.measure.files.text import read_response
 
 HEADINGS = (
     "Freq(Hz) SPL(dB) Phase(degrees)",

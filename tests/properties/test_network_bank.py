@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -49,7 +49,7 @@ class Case:
     """A topology, its bank, and a population of it with some slots empty."""
 
     topology: Topology
-    loads: dict[str, NDArray[np.complex128]]
+    loads: dict[str, Complex]
     bank: LadderBank
     population: Population
 
@@ -64,10 +64,20 @@ def topologies(draw: st.DrawFn) -> Topology:
         ):
             kept = None
             if draw(st.integers(0, 4)) == 0:
-                kept = tuple(Part(kind=k, value=SPAN[k].low * 7, loss_ohm=0.03, origin="kept")
-                             for k in PARTS_OF_FORM[form])
-            slots.append(Slot(name=f"S{i}", place=place, form=form, optional=draw(st.booleans()),
-                              ranges=tuple(SPAN[k] for k in PARTS_OF_FORM[form]), kept=kept))
+                kept = tuple(
+                    Part(kind=k, value=SPAN[k].low * 7, loss_ohm=0.03, origin="kept")
+                    for k in PARTS_OF_FORM[form]
+                )
+            slots.append(
+                Slot(
+                    name=f"S{i}",
+                    place=place,
+                    form=form,
+                    optional=draw(st.booleans()),
+                    ranges=tuple(SPAN[k] for k in PARTS_OF_FORM[form]),
+                    kept=kept,
+                )
+            )
         ways.append(Way(name=f"w{w}", driver=f"d{w}", slots=tuple(slots), polarity="free"))
     return Topology(ways=tuple(ways))
 
@@ -76,8 +86,10 @@ def topologies(draw: st.DrawFn) -> Topology:
 def cases(draw: st.DrawFn) -> Case:
     topology = draw(topologies())
     rng = np.random.default_rng(draw(st.integers(0, 2**32)))
-    loads = {way.driver: rng.uniform(2, 20, F.size) + 1j * rng.uniform(-15, 15, F.size)
-             for way in topology.ways}
+    loads = {
+        way.driver: rng.uniform(2, 20, F.size) + 1j * rng.uniform(-15, 15, F.size)
+        for way in topology.ways
+    }
     bank = LadderBank(topology, F, [loads[way.driver] for way in topology.ways])
     genes = bank.genes
     values, loss = np.empty((P, len(genes))), np.empty((P, len(genes)))
@@ -105,16 +117,23 @@ def as_built(case: Case, member: int) -> Network:
         for slot in way.slots:
             parts = []
             for kind in slot.kinds:
-                parts.append(Part(kind=kind, value=float(population.values[member, g]),
-                                  loss_ohm=float(population.loss_ohm[member, g])))
+                parts.append(
+                    Part(
+                        kind=kind,
+                        value=float(population.values[member, g]),
+                        loss_ohm=float(population.loss_ohm[member, g]),
+                    )
+                )
                 g += 1
             if population.present[member, k]:
-                fitted.append(FittedSlot(name=slot.name, place=slot.place, form=slot.form,
-                                         parts=tuple(parts)))
+                fitted.append(
+                    FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=tuple(parts))
+                )
             k += 1
         polarity: Literal[1, -1] = 1 if population.polarity[member, w] > 0 else -1
-        ways.append(FittedWay(name=way.name, driver=way.driver, polarity=polarity,
-                              slots=tuple(fitted)))
+        ways.append(
+            FittedWay(name=way.name, driver=way.driver, polarity=polarity, slots=tuple(fitted))
+        )
     return Network(ways=tuple(ways))
 
 
@@ -153,7 +172,8 @@ def test_tangents_come_with_the_same_solution(case: Case) -> None:
     for h, t in zip(plain.transfer, solved.transfer, strict=True):
         np.testing.assert_allclose(t, np.broadcast_to(h, t.shape), rtol=1e-11)
     np.testing.assert_allclose(
-        solved.admittance, np.broadcast_to(plain.admittance, solved.admittance.shape), rtol=1e-11)
+        solved.admittance, np.broadcast_to(plain.admittance, solved.admittance.shape), rtol=1e-11
+    )
 
 
 def moved(case: Case, gene: int, step: float) -> Population:
@@ -175,7 +195,7 @@ def test_derivatives_equal_differences(case: Case) -> None:
     bank = case.bank
     solved, tangents = bank.solve_with_tangents(case.population, LOSS)
 
-    def difference(gene: int, step: float) -> list[NDArray[np.complex128]]:
+    def difference(gene: int, step: float) -> list[Complex]:
         up, down = (bank.solve(moved(case, gene, s)) for s in (step, -step))
         pairs = [*zip(up.transfer, down.transfer, strict=True), (up.admittance, down.admittance)]
         return [np.broadcast_to((a - b) / (2 * step), (P, F.size)) for a, b in pairs]

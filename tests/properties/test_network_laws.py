@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -29,7 +29,10 @@ examples = settings(deadline=None, max_examples=60)
 F = np.geomspace(20.0, 20_000.0, 25)
 KINDS_OF_SLOT: list[tuple[Form, Place]] = [(f, p) for f, ps in PLACES_OF_FORM.items() for p in ps]
 SPAN: dict[Kind, tuple[float, float]] = {
-    "inductor": (1e-5, 2e-2), "capacitor": (1e-7, 5e-4), "resistor": (0.1, 200.0)}
+    "inductor": (1e-5, 2e-2),
+    "capacitor": (1e-7, 5e-4),
+    "resistor": (0.1, 200.0),
+}
 
 
 def log_floats(low: float, high: float) -> st.SearchStrategy[float]:
@@ -45,8 +48,12 @@ def parts(draw: st.DrawFn, kind: Kind) -> Part:
 @st.composite
 def slots(draw: st.DrawFn) -> FittedSlot:
     form, place = draw(st.sampled_from(KINDS_OF_SLOT))
-    return FittedSlot(name="S", place=place, form=form,
-                      parts=tuple(draw(parts(kind)) for kind in PARTS_OF_FORM[form]))
+    return FittedSlot(
+        name="S",
+        place=place,
+        form=form,
+        parts=tuple(draw(parts(kind)) for kind in PARTS_OF_FORM[form]),
+    )
 
 
 @st.composite
@@ -55,11 +62,21 @@ def drivers(draw: st.DrawFn) -> DriverEquivalent:
     return DriverEquivalent(
         re_ohm=draw(st.floats(1.0, 30.0)),
         le_h=draw(st.floats(0.0, 2e-3)),
-        sections=tuple(draw(st.lists(
-            st.builds(LossySection, r_ohm=ohm, l_h=log_floats(1e-5, 1e-2)), max_size=2))),
-        resonances=tuple(draw(st.lists(
-            st.builds(Resonance, r_ohm=ohm, l_h=log_floats(1e-4, 0.1), c_f=log_floats(1e-6, 1e-3)),
-            max_size=2))),
+        sections=tuple(
+            draw(
+                st.lists(st.builds(LossySection, r_ohm=ohm, l_h=log_floats(1e-5, 1e-2)), max_size=2)
+            )
+        ),
+        resonances=tuple(
+            draw(
+                st.lists(
+                    st.builds(
+                        Resonance, r_ohm=ohm, l_h=log_floats(1e-4, 0.1), c_f=log_floats(1e-6, 1e-3)
+                    ),
+                    max_size=2,
+                )
+            )
+        ),
     )
 
 
@@ -71,14 +88,15 @@ def cases(draw: st.DrawFn, max_ways: int = 3) -> Case:
     ways, loads = [], {}
     for w in range(draw(st.integers(1, max_ways))):
         polarity: Literal[1, -1] = draw(st.sampled_from([1, -1]))
-        ladder = tuple(replace(s, name=f"S{i}")
-                       for i, s in enumerate(draw(st.lists(slots(), max_size=6))))
+        ladder = tuple(
+            replace(s, name=f"S{i}") for i, s in enumerate(draw(st.lists(slots(), max_size=6)))
+        )
         ways.append(FittedWay(name=f"w{w}", driver=f"d{w}", polarity=polarity, slots=ladder))
         loads[f"d{w}"] = draw(drivers())
     return Network(ways=tuple(ways)), loads
 
 
-def impedances(case: Case, f: NDArray[np.float64] = F) -> dict[str, NDArray[np.complex128]]:
+def impedances(case: Case, f: Real = F) -> dict[str, Complex]:
     return {name: driver.impedance(f) for name, driver in case[1].items()}
 
 
@@ -88,13 +106,24 @@ def solve(case: Case) -> SolvedNetwork:
 
 def change_parts(network: Network, change: dict[Kind, float], loss: float) -> Network:
     """Multiply the values of each kind, and all losses."""
-    return Network(ways=tuple(
-        replace(way, slots=tuple(
-            replace(slot, parts=tuple(
-                replace(p, value=p.value * change[p.kind], loss_ohm=p.loss_ohm * loss)
-                for p in slot.parts))
-            for slot in way.slots))
-        for way in network.ways))
+    return Network(
+        ways=tuple(
+            replace(
+                way,
+                slots=tuple(
+                    replace(
+                        slot,
+                        parts=tuple(
+                            replace(p, value=p.value * change[p.kind], loss_ohm=p.loss_ohm * loss)
+                            for p in slot.parts
+                        ),
+                    )
+                    for slot in way.slots
+                ),
+            )
+            for way in network.ways
+        )
+    )
 
 
 def assert_same(mine: SolvedNetwork, other: SolvedNetwork, rtol: float = 1e-9) -> None:
@@ -148,8 +177,9 @@ def test_driver_never_gets_more_power_than_enters(case: Case) -> None:
 def test_polarity_changes_the_sign_only(case: Case) -> None:
     """Turning every driver round negates the transfers and leaves the input as it is."""
     network, _ = case
-    turned = Network(ways=tuple(
-        replace(way, polarity=-1 if way.polarity == 1 else 1) for way in network.ways))
+    turned = Network(
+        ways=tuple(replace(way, polarity=-1 if way.polarity == 1 else 1) for way in network.ways)
+    )
     before = solve(case)
     after = solve((turned, case[1]))
     np.testing.assert_array_equal(after.transfer, -before.transfer)
@@ -166,7 +196,8 @@ def test_ways_do_not_disturb_each_other(case: Case) -> None:
         np.testing.assert_array_equal(alone.transfer[0], together.transfer[w])
         np.testing.assert_array_equal(alone.admittance[0], together.admittance[w])
     np.testing.assert_allclose(
-        1 / together.input_impedance, together.admittance.sum(axis=0), rtol=1e-12)
+        1 / together.input_impedance, together.admittance.sum(axis=0), rtol=1e-12
+    )
 
 
 @examples
@@ -182,9 +213,10 @@ def test_neighbouring_parts_of_one_kind_merge(case: Case, data: st.DataObject) -
     at = data.draw(st.integers(0, len(way.slots)))
 
     def put(values: list[float]) -> SolvedNetwork:
-        inserted = tuple(FittedSlot(name=f"X{i}", place=place, form=kind,
-                                    parts=(Part(kind=kind, value=v),))
-                         for i, v in enumerate(values))
+        inserted = tuple(
+            FittedSlot(name=f"X{i}", place=place, form=kind, parts=(Part(kind=kind, value=v),))
+            for i, v in enumerate(values)
+        )
         changed = replace(way, slots=way.slots[:at] + inserted + way.slots[at:])
         return solve((Network(ways=(changed, *case[0].ways[1:])), case[1]))
 
@@ -230,8 +262,9 @@ def test_empty_slot_is_a_short_or_an_open(case: Case, data: st.DataObject) -> No
     at = data.draw(st.integers(0, len(way.slots)))
     place: Place = data.draw(st.sampled_from(["series", "shunt"]))
     ohm = 1e-13 if place == "series" else 1e13
-    filler = FittedSlot(name="X", place=place, form="resistor",
-                        parts=(Part(kind="resistor", value=ohm),))
+    filler = FittedSlot(
+        name="X", place=place, form="resistor", parts=(Part(kind="resistor", value=ohm),)
+    )
     changed = replace(way, slots=(*way.slots[:at], filler, *way.slots[at:]))
     filled = solve((Network(ways=(changed, *case[0].ways[1:])), case[1]))
     assert_same(filled, solve(case), rtol=1e-6)

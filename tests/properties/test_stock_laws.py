@@ -21,7 +21,7 @@ from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import Lot, name_lots
 from optimizer.stock.shelf import parse_parts_list
 from optimizer.stock.stock import assemble_stock, series_rules
-from optimizer.units import format_quantity, parse_quantity
+from optimizer.text.units import format_quantity, parse_quantity
 
 kinds = st.sampled_from(KINDS)
 sizes = st.floats(0.1, 100.0)
@@ -32,12 +32,17 @@ SCALE: dict[Kind, float] = {"inductor": 1e-3, "capacitor": 1e-6, "resistor": 1.0
 def piece_lists(draw: st.DrawFn, least: int = 2, most: int = 6) -> list[Part]:
     kind = draw(kinds)
     return [
-        Part(kind=kind, value=value, pieces=(value,), origin="shelf",
-             loss_ohm=draw(st.floats(0.0, 1.0)) if kind != "resistor" else 0.0,
-             tolerance=draw(st.floats(0.0, 0.2)), rating=draw(st.floats(1.0, 500.0)),
-             price=draw(st.none() | st.floats(0.0, 20.0)))
-        for value in (SCALE[kind] * draw(sizes)
-                      for _ in range(draw(st.integers(least, most))))
+        Part(
+            kind=kind,
+            value=value,
+            pieces=(value,),
+            origin="shelf",
+            loss_ohm=draw(st.floats(0.0, 1.0)) if kind != "resistor" else 0.0,
+            tolerance=draw(st.floats(0.0, 0.2)),
+            rating=draw(st.floats(1.0, 500.0)),
+            price=draw(st.none() | st.floats(0.0, 20.0)),
+        )
+        for value in (SCALE[kind] * draw(sizes) for _ in range(draw(st.integers(least, most))))
     ]
 
 
@@ -61,7 +66,8 @@ def test_the_whole_lies_between_its_bounds(pieces: list[Part], data: st.DataObje
     assert part.rating is not None
     assert part.rating >= min(p.rating for p in pieces if p.rating is not None) - 1e-9
     assert join_pieces(joined, pieces[::-1]).value == part.value or math.isclose(
-        join_pieces(joined, pieces[::-1]).value, part.value, rel_tol=1e-12)
+        join_pieces(joined, pieces[::-1]).value, part.value, rel_tol=1e-12
+    )
 
 
 @settings(deadline=None)
@@ -73,11 +79,13 @@ def test_like_pieces_behave_like_one_technology(pieces: list[Part], data: st.Dat
     first = pieces[0]
     part = join_pieces(joined, [first] * len(pieces))
     if kind == "capacitor":
-        assert math.isclose(part.loss_ohm * part.value, first.loss_ohm * first.value,
-                            rel_tol=1e-9, abs_tol=1e-18)
+        assert math.isclose(
+            part.loss_ohm * part.value, first.loss_ohm * first.value, rel_tol=1e-9, abs_tol=1e-18
+        )
     elif kind == "inductor":
-        assert math.isclose(part.loss_ohm / part.value, first.loss_ohm / first.value,
-                            rel_tol=1e-9, abs_tol=1e-18)
+        assert math.isclose(
+            part.loss_ohm / part.value, first.loss_ohm / first.value, rel_tol=1e-9, abs_tol=1e-18
+        )
     else:
         assert first.rating is not None
         assert math.isclose(part.rating or 0.0, len(pieces) * first.rating, rel_tol=1e-9)
@@ -97,7 +105,8 @@ def test_thinning_leaves_nothing_out_that_matters(
         if any(part is other for other in kept):
             continue
         stand_ins = [
-            other for other in kept
+            other
+            for other in kept
             if abs(math.log(other.value / part.value)) <= math.log1p(within) * (1 + 1e-9)
             and other.piece_count <= part.piece_count
             and other.loss_ohm <= factor * part.loss_ohm + slack
@@ -107,14 +116,20 @@ def test_thinning_leaves_nothing_out_that_matters(
 
 
 @settings(max_examples=40, deadline=None)
-@given(piece_lists(least=1), st.lists(st.integers(1, 4), min_size=6, max_size=6),
-       st.integers(1, 3), st.integers(1, 2))
+@given(
+    piece_lists(least=1),
+    st.lists(st.integers(1, 4), min_size=6, max_size=6),
+    st.integers(1, 3),
+    st.integers(1, 2),
+)
 def test_every_option_can_be_built(
     pieces: list[Part], counts: list[int], join: int, speakers: int
 ) -> None:
     """Each option of a shelf is built from pieces that are there, once for each speaker."""
-    lots = name_lots(Lot(part=piece, count=count, nominal=piece.value)
-                     for piece, count in zip(pieces, counts, strict=False))
+    lots = name_lots(
+        Lot(part=piece, count=count, nominal=piece.value)
+        for piece, count in zip(pieces, counts, strict=False)
+    )
     assert len({lot.part.value for lot in lots}) == len(lots)
     stock = assemble_stock(lots=lots, join=join, speakers=speakers)
     ledger = Ledger(stock)
@@ -129,8 +144,9 @@ def test_every_option_can_be_built(
 
 
 @settings(max_examples=25, deadline=None)
-@given(kinds, sizes, st.floats(1.01, 30.0), st.sampled_from(["E6", "E12", "E24"]),
-       st.integers(1, 2))
+@given(
+    kinds, sizes, st.floats(1.01, 30.0), st.sampled_from(["E6", "E12", "E24"]), st.integers(1, 2)
+)
 def test_options_stay_in_their_range_and_narrow_with_it(
     kind: Kind, low: float, ratio: float, series: str, join: int
 ) -> None:
@@ -168,28 +184,85 @@ def test_listing_equals_joining_one_by_one(pieces: list[Part], most: int) -> Non
         assert math.isclose(again.value, part.value, rel_tol=1e-12)
 
 
-CELLS = st.sampled_from([
-    "", "4.7 uF", "4,7", "1 mH", "coil", "film cap", "r", "3", "-1", "0", "5 %", "0.7", "1e400",
-    "nan", "inf", '"', "#", "400 VDC", "AWG 18", "AWG 999", "€ 2", "1.2.3", "٣", "²", "\u2003",
-    "9" * 400, "value", "4u7", "1e-9 H", "±3", "x" * 50,
-]) | st.text(max_size=6)
-HEADS = st.sampled_from([
-    "kind", "count", "tol %", "qty", "wire AWG", "dcr", "esr", "tan d", "wire", "rating",
-    "V", "price", "price (EUR)", "measured", "label", "type", "unit", "note", "",
-])
+CELLS = st.sampled_from(
+    [
+        "",
+        "4.7 uF",
+        "4,7",
+        "1 mH",
+        "coil",
+        "film cap",
+        "r",
+        "3",
+        "-1",
+        "0",
+        "5 %",
+        "0.7",
+        "1e400",
+        "nan",
+        "inf",
+        '"',
+        "#",
+        "400 VDC",
+        "AWG 18",
+        "AWG 999",
+        "€ 2",
+        "1.2.3",
+        "٣",
+        "²",
+        "\u2003",
+        "9" * 400,
+        "value",
+        "4u7",
+        "1e-9 H",
+        "±3",
+        "x" * 50,
+    ]
+) | st.text(max_size=6)
+HEADS = st.sampled_from(
+    [
+        "kind",
+        "count",
+        "tol %",
+        "qty",
+        "wire AWG",
+        "dcr",
+        "esr",
+        "tan d",
+        "wire",
+        "rating",
+        "V",
+        "price",
+        "price (EUR)",
+        "measured",
+        "label",
+        "type",
+        "unit",
+        "note",
+        "",
+    ]
+)
 
 
 @settings(deadline=None, max_examples=200)
-@given(st.lists(HEADS, max_size=5, unique=True),
-       st.lists(st.tuples(st.sampled_from(["1 mH", "4.7 uF", "3R3"]), st.lists(CELLS, max_size=5))
-                | st.tuples(CELLS, st.lists(CELLS, max_size=6)), max_size=3),
-       st.sampled_from([",", ";", "\t"]), st.booleans())
+@given(
+    st.lists(HEADS, max_size=5, unique=True),
+    st.lists(
+        st.tuples(st.sampled_from(["1 mH", "4.7 uF", "3R3"]), st.lists(CELLS, max_size=5))
+        | st.tuples(CELLS, st.lists(CELLS, max_size=6)),
+        max_size=3,
+    ),
+    st.sampled_from([",", ";", "\t"]),
+    st.booleans(),
+)
 def test_any_text_is_read_or_refused_with_one_error(
     heads: list[str], rows: list[tuple[str, list[str]]], separator: str, owned: bool
 ) -> None:
     """Whatever stands in a list, it gives sound parts or one error that says where."""
-    text = "\n".join(separator.join(row)
-                     for row in [["value", *heads], *([first, *rest] for first, rest in rows)])
+    text = "\n".join(
+        separator.join(row)
+        for row in [["value", *heads], *([first, *rest] for first, rest in rows)]
+    )
     lots: tuple[Lot, ...] = ()
     refusal = None
     try:

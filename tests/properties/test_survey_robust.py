@@ -10,7 +10,7 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.response import Direction, Response
-from optimizer.measure.survey import survey_folder
+from optimizer.measure.survey.survey import survey_folder
 from optimizer.report.survey_json import survey_to_json
 
 

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-Plot = dict[str, NDArray[np.complex128]]
+from optimizer.arrays import Complex
+
+Plot = dict[str, Complex]
 
 
 def _read_raw(raw: bytes) -> Plot:
@@ -25,9 +26,7 @@ def _read_raw(raw: bytes) -> Plot:
 
 
 @pytest.fixture(scope="session")
-def run_spice(
-    ngspice: str, tmp_path_factory: pytest.TempPathFactory
-) -> Callable[[str], Plot]:
+def run_spice(ngspice: str, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Plot]:
     """Return a function that runs netlist text in ngspice and returns its vectors."""
     folder: Path = tmp_path_factory.mktemp("ngspice")
 
@@ -37,7 +36,11 @@ def run_spice(
         raw.unlink(missing_ok=True)
         done = subprocess.run(
             [ngspice, "-b", "-r", str(raw), str(deck)],
-            cwd=folder, capture_output=True, text=True, timeout=60, check=False,
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
         )
         # ngspice warns about a DC solution it cannot find and goes on: that is a fault of the text.
         said = (done.stdout + done.stderr).lower()

@@ -28,14 +28,15 @@ def random_shelf(rng: np.random.Generator) -> Stock:
             value = float(np.round(rng.uniform(1, 10), 1) * unit)
             part = Part(kind=kind, value=value, origin="shelf", pieces=(value,), price=0.0)  # type: ignore[arg-type]
             lots.append(Lot(part=part, count=int(rng.integers(1, 6)), nominal=value))
-    return assemble_stock(lots=lots, join=int(rng.integers(1, 4)),
-                          speakers=int(rng.integers(1, 3)))
+    return assemble_stock(lots=lots, join=int(rng.integers(1, 4)), speakers=int(rng.integers(1, 3)))
 
 
 def random_wishes(rng: np.random.Generator, stock: Stock) -> list[Wish]:
     """Up to four slots with a handful of choices each, a few of them compounds or empty."""
-    every = {kind: stock.options(kind, 0.0001 * unit, 1000 * unit)
-             for kind, unit in (("inductor", 1e-3), ("capacitor", 1e-6), ("resistor", 1.0))}
+    every = {
+        kind: stock.options(kind, 0.0001 * unit, 1000 * unit)
+        for kind, unit in (("inductor", 1e-3), ("capacitor", 1e-6), ("resistor", 1.0))
+    }
     wishes = []
     for slot in range(rng.integers(2, 5)):
         kinds = rng.choice(list(every), size=rng.choice([1, 1, 1, 2, 3]), replace=False)
@@ -80,8 +81,12 @@ def test_assignment_equals_brute_force_on_random_shelves() -> None:
         stock = random_shelf(rng)
         wishes = random_wishes(rng, stock)
         found = allocate(wishes, stock)
-        parts = [p for wish, k in zip(wishes, found.picks, strict=True) if k is not None
-                 for p in wish.choices[k].parts]
+        parts = [
+            p
+            for wish, k in zip(wishes, found.picks, strict=True)
+            if k is not None
+            for p in wish.choices[k].parts
+        ]
         assert count_by_hand(stock, parts)
         assert Ledger(stock).fits(parts)
         missing, cost = try_everything(stock, wishes)
@@ -102,8 +107,11 @@ def test_ledger_agrees_with_counting_by_hand() -> None:
     seen = set()
     for _ in range(300):
         stock = random_shelf(rng)
-        options = [p for kind in ("inductor", "capacitor", "resistor")
-                   for p in stock.options(kind, 1e-9, 1e6)]  # type: ignore[arg-type]
+        options = [
+            p
+            for kind in ("inductor", "capacitor", "resistor")
+            for p in stock.options(kind, 1e-9, 1e6)
+        ]  # type: ignore[arg-type]
         if not options:
             continue
         parts = [options[i] for i in rng.integers(len(options), size=rng.integers(1, 6))]
@@ -120,30 +128,43 @@ def test_ledger_agrees_with_counting_by_hand() -> None:
 
 
 def shelf_of(count: int, *values: float, kind: str = "capacitor", **more: object) -> list[Lot]:
-    return [Lot(part=Part(kind=kind, value=v, origin="shelf", pieces=(v,), **more),  # type: ignore[arg-type]
-                count=count, nominal=v) for v in values]
+    return [
+        Lot(
+            part=Part(kind=kind, value=v, origin="shelf", pieces=(v,), **more),  # type: ignore[arg-type]
+            count=count,
+            nominal=v,
+        )
+        for v in values
+    ]
 
 
 def test_unserved_slot_is_named_with_the_nearest_purchase() -> None:
     """Two slots want the only pair of 4.7 uF: the cheaper outcome has it."""
     stock = assemble_stock(lots=shelf_of(2, 4.7e-6), speakers=2)
     part = stock.options("capacitor", 4e-6, 5e-6)[0]
-    wishes = [Wish(slot="woofer.C1", choices=(Choice(parts=(part,), cost=0.2),)),
-              Wish(slot="tweeter.C1", choices=(Choice(parts=(part,), cost=0.1),))]
+    wishes = [
+        Wish(slot="woofer.C1", choices=(Choice(parts=(part,), cost=0.2),)),
+        Wish(slot="tweeter.C1", choices=(Choice(parts=(part,), cost=0.1),)),
+    ]
     found = allocate(wishes, stock, shop=series_stock("E12"))
     assert found.picks == (None, 0)
     (missing,) = found.unserved
     assert missing.slot == "woofer.C1"
     assert [p.value for p in missing.purchase] == [4.7e-6]
-    assert missing.message == ("woofer.C1 cannot be served from the stock: no 4.7 uF left; "
-                               "nearest purchase: 2 x 4.7 uF (E12)")
+    assert missing.message == (
+        "woofer.C1 cannot be served from the stock: no 4.7 uF left; "
+        "nearest purchase: 2 x 4.7 uF (E12)"
+    )
 
 
 def test_a_slot_without_choices_asks_for_its_ideal() -> None:
     """Where the shelf holds nothing in range, the ideal value leads to the purchase."""
     ideal = Part(kind="inductor", value=1.07e-3)
-    found = allocate([Wish(slot="woofer.L1", choices=(), ideal=(ideal,))],
-                     assemble_stock(), shop=series_stock("E24"))
+    found = allocate(
+        [Wish(slot="woofer.L1", choices=(), ideal=(ideal,))],
+        assemble_stock(),
+        shop=series_stock("E24"),
+    )
     assert found.unserved[0].purchase[0].value == 1.1e-3
     assert "nearest purchase: 1 x 1.1 mH (E24)" in found.unserved[0].message
 
@@ -174,8 +195,11 @@ def test_impossible_costs_and_foreign_pieces_are_refused() -> None:
 
 def test_bought_and_kept_parts_are_free() -> None:
     """Only counted pieces are booked: a series, an unlimited list and kept parts are not."""
-    lot = Lot(part=Part(kind="resistor", value=3.3, origin="stock", pieces=(3.3,)), count=None,
-              nominal=3.3)
+    lot = Lot(
+        part=Part(kind="resistor", value=3.3, origin="stock", pieces=(3.3,)),
+        count=None,
+        nominal=3.3,
+    )
     stock = assemble_stock(rules=series_rules("E12"), lots=[lot])
     parts = [*stock.options("resistor", 3.3, 3.3), Part(kind="resistor", value=9.9, origin="kept")]
     assert len(parts) == 3
@@ -192,9 +216,13 @@ def test_a_network_written_by_hand_finds_its_lot() -> None:
 
 def measured_lot(values: list[float], kind: str = "capacitor") -> Lot:
     mean = float(np.mean(values))
-    return Lot(part=Part(kind=kind, value=mean, origin="shelf", pieces=(mean,)),  # type: ignore[arg-type]
-               count=len(values), nominal=mean, measured=tuple(values),
-               labels=tuple(f"no {i}" for i in range(len(values))))
+    return Lot(
+        part=Part(kind=kind, value=mean, origin="shelf", pieces=(mean,)),  # type: ignore[arg-type]
+        count=len(values),
+        nominal=mean,
+        measured=tuple(values),
+        labels=tuple(f"no {i}" for i in range(len(values))),
+    )
 
 
 def test_matched_pairs_equal_brute_force() -> None:
@@ -209,11 +237,20 @@ def test_matched_pairs_equal_brute_force() -> None:
         used = [p.label for s in found.slots for p in (*s.left, *s.right)]
         assert len(set(used)) == 4
 
-        def cost(a: float, b: float, c: float, d: float, w: dict[str, float] = weights,
-                 wanted: float = part.value) -> float:
-            return sum(weight * (abs(left - right) + 0.1 * (abs(left - wanted)
-                                                            + abs(right - wanted))) / wanted
-                       for weight, left, right in ((w["a"], a, b), (w["b"], c, d)))
+        def cost(
+            a: float,
+            b: float,
+            c: float,
+            d: float,
+            w: dict[str, float] = weights,
+            wanted: float = part.value,
+        ) -> float:
+            return sum(
+                weight
+                * (abs(left - right) + 0.1 * (abs(left - wanted) + abs(right - wanted)))
+                / wanted
+                for weight, left, right in ((w["a"], a, b), (w["b"], c, d))
+            )
 
         best = min(cost(*picks) for picks in itertools.permutations(lot.measured, 4))
         got = cost(*(v for s in found.slots for v in (s.left_value, s.right_value)))
@@ -221,10 +258,15 @@ def test_matched_pairs_equal_brute_force() -> None:
         assert got == pytest.approx(best, abs=1e-5)
 
 
-@pytest.mark.parametrize(("kind", "joined"), [
-    ("capacitor", "parallel"), ("capacitor", "series"), ("resistor", "parallel"),
-    ("inductor", "series"),
-])
+@pytest.mark.parametrize(
+    ("kind", "joined"),
+    [
+        ("capacitor", "parallel"),
+        ("capacitor", "series"),
+        ("resistor", "parallel"),
+        ("inductor", "series"),
+    ],
+)
 def test_joined_pieces_are_matched_as_a_whole(kind: str, joined: str) -> None:
     """Two of two from five measured pieces: the joined values differ as little as possible."""
     from optimizer.stock.combine import join_pieces
@@ -240,8 +282,9 @@ def test_joined_pieces_are_matched_as_a_whole(kind: str, joined: str) -> None:
         add = (kind == "capacitor") == (joined == "parallel")
         return sum(pair) if add else 1 / sum(1 / v for v in pair)
 
-    best = min(abs(whole(p[:2]) - whole(p[2:])) / part.value
-               for p in itertools.permutations(values, 4))
+    best = min(
+        abs(whole(p[:2]) - whole(p[2:])) / part.value for p in itertools.permutations(values, 4)
+    )
     assert found.left_value == pytest.approx(whole(tuple(p.value for p in found.left)))
     assert abs(found.difference) == pytest.approx(best, rel=0.1, abs=1e-4)
     assert found.measured
@@ -251,9 +294,10 @@ def test_match_names_pieces_and_passes_unmeasured_parts_through() -> None:
     """The report says which labelled piece goes where; a part of a series is the same twice."""
     lot = measured_lot([4.6e-6, 4.8e-6, 4.61e-6])
     stock = assemble_stock(rules=series_rules("E12"), lots=[lot], speakers=2)
-    parts = {"C1": next(p for p in stock.options("capacitor", 4.5e-6, 4.9e-6)
-                        if p.origin == "shelf"),
-             "R1": stock.options("resistor", 3.3, 3.3)[0]}
+    parts = {
+        "C1": next(p for p in stock.options("capacitor", 4.5e-6, 4.9e-6) if p.origin == "shelf"),
+        "R1": stock.options("resistor", 3.3, 3.3)[0],
+    }
     match = match_pair(parts, stock, nearness=0.0)
     assert {p.label for p in (*match.slots[0].left, *match.slots[0].right)} == {"no 0", "no 2"}
     assert match.worst_difference == pytest.approx(0.01 / 4.605, rel=1e-6)
@@ -283,8 +327,10 @@ def test_parts_of_several_lots_match_measured_and_unmeasured_pieces() -> None:
     plain = shelf_of(4, 1e-6)[0]
     stock = assemble_stock(lots=[first, second, plain], speakers=2)
     one, two, three = (lot.part for lot in stock.lots)
-    parts = {"C1": join_pieces("parallel", [one, two, three]),
-             "C2": join_pieces("parallel", [three, three])}
+    parts = {
+        "C1": join_pieces("parallel", [one, two, three]),
+        "C2": join_pieces("parallel", [three, three]),
+    }
     with pytest.raises(InputError, match="too few"):
         match_pair(parts, stock)
     match = match_pair({"C1": parts["C1"]}, stock, nearness=0.0)
@@ -302,8 +348,9 @@ def test_large_drawers_say_when_not_every_way_was_tried() -> None:
     from optimizer.stock.combine import join_pieces
 
     rng = np.random.default_rng(24)
-    stock = assemble_stock(lots=[measured_lot(list(rng.normal(10.0, 0.3, 30)), "resistor")],
-                           speakers=2)
+    stock = assemble_stock(
+        lots=[measured_lot(list(rng.normal(10.0, 0.3, 30)), "resistor")], speakers=2
+    )
     part = join_pieces("series", [stock.lots[0].part] * 3)
     match = match_pair({"R1": part}, stock, nearness=0.0)
     assert not match.proved

@@ -99,11 +99,18 @@ def test_ordinary_one_millihenry_coil() -> None:
         assert 0.45 < float(air_coil_dcr(1e-3, 1e-3, packing=packing)) < 0.60
 
 
-@pytest.mark.parametrize(("awg", "mm", "mm2", "ohm_per_km"), [
-    (12, 2.0525, 3.3088, 5.211), (14, 1.6277, 2.0809, 8.285), (15, 1.4495, 1.6502, 10.448),
-    (16, 1.2908, 1.3087, 13.174), (18, 1.0237, 0.8230, 20.948), (20, 0.8118, 0.5176, 33.308),
-    (22, 0.6438, 0.3255, 52.962),
-])
+@pytest.mark.parametrize(
+    ("awg", "mm", "mm2", "ohm_per_km"),
+    [
+        (12, 2.0525, 3.3088, 5.211),
+        (14, 1.6277, 2.0809, 8.285),
+        (15, 1.4495, 1.6502, 10.448),
+        (16, 1.2908, 1.3087, 13.174),
+        (18, 1.0237, 0.8230, 20.948),
+        (20, 0.8118, 0.5176, 33.308),
+        (22, 0.6438, 0.3255, 52.962),
+    ],
+)
 def test_wire_gauges(awg: int, mm: float, mm2: float, ohm_per_km: float) -> None:
     """Diameter, section and resistance per length follow ASTM B 258 and 100 % IACS copper."""
     gauge = list_wire_gauges((awg,))[0]

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.averages import (
     IN_ROOM_SHARES,
@@ -21,19 +20,22 @@ from optimizer.acoustics.averages import (
     sound_power_weight,
 )
 from optimizer.acoustics.curves import Curves, Field
+from optimizer.arrays import Real
 from optimizer.measure.direction import piston_directivity
 from optimizer.measure.response import Direction
 
-Real = NDArray[np.float64]
 WITHIN_DB = 0.002
 
 
 def full_orbits() -> list[Direction]:
     """List the 70 distinct directions of two orbits in steps of 10 degrees."""
     turn = [s * a for a in range(10, 180, 10) for s in (1, -1)]
-    return [Direction(), Direction(horizontal_deg=180.0),
-            *(Direction(horizontal_deg=float(a)) for a in turn),
-            *(Direction(vertical_deg=float(a)) for a in turn)]
+    return [
+        Direction(),
+        Direction(horizontal_deg=180.0),
+        *(Direction(horizontal_deg=float(a)) for a in turn),
+        *(Direction(vertical_deg=float(a)) for a in turn),
+    ]
 
 
 def level(average: Average, power: Real) -> Real:
@@ -48,8 +50,9 @@ def read_columns(path: Path) -> dict[str, Real]:
     """Columns of levels by heading: tab separated, headings in quotes, thousands commas."""
     lines = path.read_text(encoding="utf-8").splitlines()
     names = [n.strip('"') for n in lines[1].split("\t")[::2]]
-    table = np.array([[float(x.replace(",", "")) for x in row.split("\t") if x.strip()]
-                      for row in lines[3:]])
+    table = np.array(
+        [[float(x.replace(",", "")) for x in row.split("\t") if x.strip()] for row in lines[3:]]
+    )
     return dict(zip([n for n in names if n], table[:, 1::2].T, strict=True))
 
 
@@ -80,8 +83,11 @@ def measured(cta: Path) -> tuple[list[Direction], Real]:
 
 
 PUBLISHED_BOUNCES = {
-    "Floor Bounce": "floor", "Ceiling Bounce": "ceiling", "Front Wall Bounce": "front",
-    "Side Wall Bounce": "side", "Rear Wall Bounce": "rear",
+    "Floor Bounce": "floor",
+    "Ceiling Bounce": "ceiling",
+    "Front Wall Bounce": "front",
+    "Side Wall Bounce": "side",
+    "Rear Wall Bounce": "rear",
     "Total Early Reflection": "early_reflections",
 }
 
@@ -91,14 +97,15 @@ def test_published_main_curves(cta: Path, measured: tuple[list[Direction], Real]
     directions, power = measured
     ours = named_averages(directions)
     printed = read_columns(cta / "published_curves.txt")
-    for heading, name in (("On Axis", "on_axis"), ("Listening Window", "listening_window"),
-                          ("Sound Power", "sound_power")):
+    for heading, name in (
+        ("On Axis", "on_axis"),
+        ("Listening Window", "listening_window"),
+        ("Sound Power", "sound_power"),
+    ):
         assert np.abs(level(ours[name], power) - printed[heading]).max() < WITHIN_DB, name
 
 
-def test_published_early_reflections(
-    cta: Path, measured: tuple[list[Direction], Real]
-) -> None:
+def test_published_early_reflections(cta: Path, measured: tuple[list[Direction], Real]) -> None:
     """First reading: every bounce and the mean over 26 directions as printed."""
     directions, power = measured
     ours = named_averages(directions, reading="pooled")
@@ -110,10 +117,13 @@ def test_published_early_reflections(
     assert np.abs(level(ours["early_reflections"], power) - total).max() < WITHIN_DB
 
 
-@pytest.mark.parametrize(("file", "name"), [
-    ("second_reading_early_reflections.txt", "early_reflections"),
-    ("second_reading_rear.txt", "rear"),
-])
+@pytest.mark.parametrize(
+    ("file", "name"),
+    [
+        ("second_reading_early_reflections.txt", "early_reflections"),
+        ("second_reading_rear.txt", "rear"),
+    ],
+)
 def test_second_reading(
     cta: Path, measured: tuple[list[Direction], Real], file: str, name: str
 ) -> None:
@@ -130,8 +140,10 @@ def test_published_indices(cta: Path, measured: tuple[list[Direction], Real]) ->
     printed = read_columns(cta / "published_curves.txt")
     ours = named_averages(directions, reading="pooled")
     window = level(ours["listening_window"], power)
-    for heading, name in (("Sound Power DI", "sound_power"),
-                          ("Early Reflections DI", "early_reflections")):
+    for heading, name in (
+        ("Sound Power DI", "sound_power"),
+        ("Early Reflections DI", "early_reflections"),
+    ):
         index = window - level(ours[name], power) + printed["DI offset"]
         assert np.abs(index - printed[heading]).max() < WITHIN_DB, name
 
@@ -147,8 +159,9 @@ def test_published_in_room(cta: Path, measured: tuple[list[Direction], Real]) ->
 def test_readings_differ(measured: tuple[list[Direction], Real]) -> None:
     """The two readings differ by some tenths of a dB on a real loudspeaker, so both are said."""
     directions, power = measured
-    one, two = (named_averages(directions, reading=r)["early_reflections"]
-                for r in ("pooled", "bounces"))
+    one, two = (
+        named_averages(directions, reading=r)["early_reflections"] for r in ("pooled", "bounces")
+    )
     rms = np.sqrt(np.mean((level(one, power) - level(two, power)) ** 2))
     assert 0.3 < rms < 0.8
     assert "26 directions" in " ".join(one.assumed)
@@ -160,8 +173,16 @@ def test_readings_differ(measured: tuple[list[Direction], Real]) -> None:
 # Weight of each of the four arms, ANSI/CTA-2034-A Appendix C; quoted from memory, reproduced to
 # nine digits by the solid angles of square pyramids.
 ARM_WEIGHTS = {
-    0: 0.000604486, 10: 0.004730189, 20: 0.008955027, 30: 0.012387354, 40: 0.014989611,
-    50: 0.016868154, 60: 0.018165962, 70: 0.019006744, 80: 0.019477787, 90: 0.019629373,
+    0: 0.000604486,
+    10: 0.004730189,
+    20: 0.008955027,
+    30: 0.012387354,
+    40: 0.014989611,
+    50: 0.016868154,
+    60: 0.018165962,
+    70: 0.019006744,
+    80: 0.019477787,
+    90: 0.019629373,
 }
 
 
@@ -188,8 +209,17 @@ SOURCES = {
     "cardioid": lambda t: (0.5 * (1.0 + np.cos(t))) ** 2,
     "half space": lambda t: np.where(np.abs(np.cos(t)) < 1e-9, 0.5, np.where(np.cos(t) > 0, 1, 0)),
 }
-COLUMNS = ("listening_window", "floor", "ceiling", "front", "side", "rear three", "rear",
-           "early three", "early_reflections")
+COLUMNS = (
+    "listening_window",
+    "floor",
+    "ceiling",
+    "front",
+    "side",
+    "rear three",
+    "rear",
+    "early three",
+    "early_reflections",
+)
 LEVELS_DB = {
     "omni": (0.0,) * 9,
     "dipole": (-0.4333, -1.3080, -3.8021, -0.5230, -5.5373, -4.7712, -3.2451, -2.7476, -2.5239),
@@ -212,8 +242,11 @@ def test_analytic_sources(source: str) -> None:
     ours["rear three"] = named_averages(directions, reading="pooled")["rear"]
     got = {name: float(level(a, power)) for name, a in ours.items()}
     # The table's "early three" is the mean of five bounces with the short rear list.
-    got["early three"] = 10.0 * np.log10(np.mean([
-        10.0 ** (got[n] / 10.0) for n in ("floor", "ceiling", "front", "side", "rear three")]))
+    got["early three"] = 10.0 * np.log10(
+        np.mean(
+            [10.0 ** (got[n] / 10.0) for n in ("floor", "ceiling", "front", "side", "rear three")]
+        )
+    )
     for name, expected in zip(COLUMNS, LEVELS_DB[source], strict=True):
         assert got[name] == pytest.approx(expected, abs=5.1e-5), name
 
@@ -280,10 +313,12 @@ def test_in_room_shares() -> None:
     """The in-room estimate of a dipole is 12, 44 and 44 % of its three squared pressures; with the
     short rear list and the poles in four arms that is -2.9885 dB."""
     assert sum(IN_ROOM_SHARES.values()) == pytest.approx(1.0)
-    window, early, power = 10 ** -0.04333, 10 ** -0.27476, 10 ** -0.4388222
-    mixed = (IN_ROOM_SHARES["listening_window"] * window
-             + IN_ROOM_SHARES["early_reflections"] * early
-             + IN_ROOM_SHARES["sound_power"] * power)
+    window, early, power = 10**-0.04333, 10**-0.27476, 10**-0.4388222
+    mixed = (
+        IN_ROOM_SHARES["listening_window"] * window
+        + IN_ROOM_SHARES["early_reflections"] * early
+        + IN_ROOM_SHARES["sound_power"] * power
+    )
     assert 10.0 * np.log10(mixed) == pytest.approx(-2.9885, abs=1e-4)
 
 

@@ -17,8 +17,14 @@ from optimizer.measure.response import Direction
 
 # Example driver of the tables: Re 5.8 ohm, Le 0.5 mH, fs 40 Hz, Qms 4.0, Qes 0.40.
 EXAMPLE = eq.MovingCoil(
-    resistance_ohm=5.8, resonance_hz=40.0, mechanical_q=4.0, electrical_q=0.4,
-    moving_mass_kg=0.02, diaphragm_m=0.13, coil_k=0.5e-3, coil_n=1.0,
+    resistance_ohm=5.8,
+    resonance_hz=40.0,
+    mechanical_q=4.0,
+    electrical_q=0.4,
+    moving_mass_kg=0.02,
+    diaphragm_m=0.13,
+    coil_k=0.5e-3,
+    coil_n=1.0,
 )
 
 
@@ -31,10 +37,18 @@ def db(value: object) -> np.ndarray:
 @pytest.mark.parametrize(
     ("frequency", "modulus", "phase"),
     [
-        (10, 7.19339, 32.6509), (20, 11.99702, 52.1123), (30, 25.76834, 54.9460),
-        (40, 63.80012, 0.1129), (60, 18.99924, -56.1281), (100, 9.26673, -44.4911),
-        (200, 6.41637, -21.8145), (400, 5.84063, -2.0318), (1000, 6.34546, 23.8004),
-        (2000, 8.34109, 45.9308), (5000, 16.63586, 69.5947), (10000, 31.88981, 79.5208),
+        (10, 7.19339, 32.6509),
+        (20, 11.99702, 52.1123),
+        (30, 25.76834, 54.9460),
+        (40, 63.80012, 0.1129),
+        (60, 18.99924, -56.1281),
+        (100, 9.26673, -44.4911),
+        (200, 6.41637, -21.8145),
+        (400, 5.84063, -2.0318),
+        (1000, 6.34546, 23.8004),
+        (2000, 8.34109, 45.9308),
+        (5000, 16.63586, 69.5947),
+        (10000, 31.88981, 79.5208),
         (20000, 63.07011, 84.7235),
     ],
 )
@@ -123,9 +137,14 @@ def test_level_agrees_with_the_reference_efficiency() -> None:
     """Level for 1 W is that of n0 = 4 pi^2 fs^3 Vas / (c^3 Qes) (Small 1972, from memory)."""
     fs, qes, vas, diameter, re = 40.0, 0.4, 0.030, 0.13, 5.8
     coil = eq.MovingCoil(
-        resistance_ohm=re, resonance_hz=fs, mechanical_q=4.0, electrical_q=qes,
-        moving_mass_kg=eq.compute_mass(fs, vas, diameter), diaphragm_m=diameter,
-        coil_k=0.0, coil_n=1.0,
+        resistance_ohm=re,
+        resonance_hz=fs,
+        mechanical_q=4.0,
+        electrical_q=qes,
+        moving_mass_kg=eq.compute_mass(fs, vas, diameter),
+        diaphragm_m=diameter,
+        coil_k=0.0,
+        coil_n=1.0,
     )
     efficiency = 4.0 * np.pi**2 * fs**3 * vas / (343.2**3 * qes)
     # A source in an infinite baffle spreads its power over a half sphere: 2 pi m2 at 1 m.
@@ -147,9 +166,16 @@ def test_inductance_lowers_pressure_by_what_it_takes_from_the_current() -> None:
 @pytest.mark.parametrize(
     ("x", "level"),
     [
-        (0.5, -0.272863), (1.0, -1.109348), (2.0, -4.780627), (3.0, -12.916321),
-        (5.0, -17.652475), (0.950454, -1.0), (1.616340, -3.0103), (2.215089, -6.0206),
-        (2.731379, -10.0), (3.419739, -20.0),
+        (0.5, -0.272863),
+        (1.0, -1.109348),
+        (2.0, -4.780627),
+        (3.0, -12.916321),
+        (5.0, -17.652475),
+        (0.950454, -1.0),
+        (1.616340, -3.0103),
+        (2.215089, -6.0206),
+        (2.731379, -10.0),
+        (3.419739, -20.0),
     ],
 )
 def test_piston_levels(x: float, level: float) -> None:
@@ -196,8 +222,11 @@ def test_baffle_shelf_spans_6_db() -> None:
 @pytest.mark.parametrize(
     ("frequency", "level", "phase"),
     [
-        (500, 1.133105, 15.192431), (800, 4.227541, 17.708576), (1000, 6.0, 0.0),
-        (1250, 4.227541, -17.708576), (2000, 1.133105, -15.192431),
+        (500, 1.133105, 15.192431),
+        (800, 4.227541, 17.708576),
+        (1000, 6.0, 0.0),
+        (1250, 4.227541, -17.708576),
+        (2000, 1.133105, -15.192431),
     ],
 )
 def test_bell(frequency: float, level: float, phase: float) -> None:
@@ -231,9 +260,7 @@ def test_path_difference_of_10_mm() -> None:
 def test_path_difference_of_a_pair_makes_the_known_lobe() -> None:
     """Two equal sources 150 mm apart cancel at 34.890 degrees at 2 kHz (textbook; computed)."""
     direction = Direction(vertical_deg=34.890)
-    paths = [
-        radiation.compute_path_excess(direction, (up, 0.0, 0.0)) for up in (0.075, -0.075)
-    ]
+    paths = [radiation.compute_path_excess(direction, (up, 0.0, 0.0)) for up in (0.075, -0.075)]
     total = sum(radiation.compute_delay(np.array([2000.0]), path)[0] for path in paths)
     assert abs(total) == pytest.approx(0.0, abs=2e-5)
 

@@ -16,18 +16,43 @@ from optimizer.acoustics.curves import Curves, Field
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 
 RATIOS = {
-    0: 1.00000, 5: 0.86395, 10: 0.75333, 15: 0.66242, 20: 0.58700, 25: 0.52389, 30: 0.47066,
-    35: 0.42545, 40: 0.38679, 45: 0.35355, 50: 0.32482, 55: 0.29985, 60: 0.27807, 65: 0.25898,
-    70: 0.24221, 75: 0.22741, 80: 0.21433, 85: 0.20274, 90: 0.19245,
+    0: 1.00000,
+    5: 0.86395,
+    10: 0.75333,
+    15: 0.66242,
+    20: 0.58700,
+    25: 0.52389,
+    30: 0.47066,
+    35: 0.42545,
+    40: 0.38679,
+    45: 0.35355,
+    50: 0.32482,
+    55: 0.29985,
+    60: 0.27807,
+    65: 0.25898,
+    70: 0.24221,
+    75: 0.22741,
+    80: 0.21433,
+    85: 0.20274,
+    90: 0.19245,
 }
 """EPDR over modulus by phase in degrees."""
 
-EXAMPLES = [(4.0, -45.0, 1.41421), (3.2, -45.0, 1.13137), (6.0, -30.0, 2.82396),
-            (8.0, 60.0, 2.22453), (10.0, -60.0, 2.78066)]
+EXAMPLES = [
+    (4.0, -45.0, 1.41421),
+    (3.2, -45.0, 1.13137),
+    (6.0, -30.0, 2.82396),
+    (8.0, 60.0, 2.22453),
+    (10.0, -60.0, 2.78066),
+]
 
 # Whole network of the worked example: frequency, modulus and phase of the input, EPDR.
-NETWORK = [(20, 12.54938, 50.4779, 4.04438), (50, 27.92331, -55.1242, 8.35668),
-           (300, 5.99191, 3.2387, 5.44442), (5000, 6.80038, -40.5385, 2.60435)]
+NETWORK = [
+    (20, 12.54938, 50.4779, 4.04438),
+    (50, 27.92331, -55.1242, 8.35668),
+    (300, 5.99191, 3.2387, 5.44442),
+    (5000, 6.80038, -40.5385, 2.60435),
+]
 
 
 def channel(impedance: complex) -> Curves:
@@ -41,7 +66,8 @@ def test_ratio_at_phase(degrees: int, ratio: float) -> None:
     for sign in (1.0, -1.0):
         z = np.array([7.0 * np.exp(1j * np.radians(sign * degrees))])
         assert equivalent_peak_dissipation_resistance(z)[0] / 7.0 == pytest.approx(
-            ratio, abs=5.1e-6)
+            ratio, abs=5.1e-6
+        )
 
 
 @pytest.mark.parametrize(("ohm", "degrees", "expected"), EXAMPLES)
@@ -69,4 +95,5 @@ def test_against_the_output_stage(degrees: float) -> None:
     peak = np.max(np.where(current > 0.0, (rail - rail * np.sin(x)) * current, 0.0))
     z = np.array([modulus * np.exp(1j * phi)])
     assert rail**2 / (4.0 * peak) == pytest.approx(
-        equivalent_peak_dissipation_resistance(z)[0], rel=1e-8)
+        equivalent_peak_dissipation_resistance(z)[0], rel=1e-8
+    )

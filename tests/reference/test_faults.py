@@ -14,16 +14,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.bench.verify.diagnosis import diagnose
+from optimizer.bench.verify.faults import Fault, apply_fault, list_faults
+from optimizer.bench.verify.measured import DEGREES_PER_DB
+from optimizer.bench.verify.prediction import Observation
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-from optimizer.workshop.diagnosis import diagnose
-from optimizer.workshop.faults import Fault, apply_fault, list_faults
-from optimizer.workshop.measured import DEGREES_PER_DB
-from optimizer.workshop.prediction import Observation
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 
 TRIALS = int(os.environ.get("LADDERSMITH_FAULT_TRIALS", "16"))
 
@@ -72,11 +72,15 @@ def pair(tmp_path_factory, measured_data: Path) -> Problem:
 
 def draw_network(problem: Problem, rng) -> Network:
     space = problem.space
-    return space.network(Genome(
-        choice=np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp),
-        present=~space.optional | (rng.random(len(space.slots)) < 0.6),
-        polarity=np.where(space.polarity_free & (rng.random(len(space.polarity_free)) < 0.5),
-                          -1.0, 1.0)))
+    return space.network(
+        Genome(
+            choice=np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp),
+            present=~space.optional | (rng.random(len(space.slots)) < 0.6),
+            polarity=np.where(
+                space.polarity_free & (rng.random(len(space.polarity_free)) < 0.5), -1.0, 1.0
+            ),
+        )
+    )
 
 
 def draw_fault(network: Network, rng) -> Fault:
@@ -90,15 +94,19 @@ def draw_fault(network: Network, rng) -> Fault:
 
 def scatter(network: Network, rng) -> Network:
     """Values as parts of 5 % have them (two standard deviations), windings within 20 %."""
+
     def one(part):
         loss = part.loss_ohm
         if part.kind == "inductor" and loss < 1e6:
             loss *= np.exp(rng.normal(0.0, 0.1))
         return replace(part, value=part.value * np.exp(rng.normal(0.0, 0.025)), loss_ohm=loss)
 
-    return Network(ways=tuple(
-        replace(w, slots=tuple(replace(s, parts=tuple(map(one, s.parts))) for s in w.slots))
-        for w in network.ways))
+    return Network(
+        ways=tuple(
+            replace(w, slots=tuple(replace(s, parts=tuple(map(one, s.parts))) for s in w.slots))
+            for w in network.ways
+        )
+    )
 
 
 def measure(problem: Problem, network: Network, rng, low_hz: float) -> list[Observation]:
@@ -108,8 +116,12 @@ def measure(problem: Problem, network: Network, rng, low_hz: float) -> list[Obse
     pressure = {d.name: d.pressure[0] for d in problem.drivers}
     total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
     octaves = np.log2(f) - np.log2(f).mean()
-    level = (20 * np.log10(np.abs(total)) + rng.normal(0, NOISE_DB, len(f))
-             + rng.uniform(-10, 10) + rng.uniform(-SLOPE_DB, SLOPE_DB) * octaves)
+    level = (
+        20 * np.log10(np.abs(total))
+        + rng.normal(0, NOISE_DB, len(f))
+        + rng.uniform(-10, 10)
+        + rng.uniform(-SLOPE_DB, SLOPE_DB) * octaves
+    )
     z = solved.input_impedance
     ohm = 20 * np.log10(np.abs(z)) + rng.normal(0, NOISE_DB, len(f))
     noise_deg = NOISE_DB * DEGREES_PER_DB
@@ -117,7 +129,8 @@ def measure(problem: Problem, network: Network, rng, low_hz: float) -> list[Obse
     return [
         Observation(kind="level", row=0, index=index, value=level[index], noise=NOISE_DB),
         Observation(kind="modulus", row=-1, index=index, value=ohm[index], noise=NOISE_DB),
-        Observation(kind="angle", row=-1, index=index, value=angle[index], noise=noise_deg)]
+        Observation(kind="angle", row=-1, index=index, value=angle[index], noise=noise_deg),
+    ]
 
 
 def same_fault(one: Fault, two: Fault) -> bool:

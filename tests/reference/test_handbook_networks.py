@@ -7,8 +7,8 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.network.handbook import (
     Alignment,
@@ -36,8 +36,11 @@ PROTOTYPES: list[tuple[Alignment, int, list[float]]] = [
     ("linkwitz-riley", 2, [2.0, 0.5]),
     ("linkwitz-riley", 4, [1.885618, 1.590990, 0.942809, 0.353553]),
     ("linkwitz-riley", 6, [1.8, 1.851852, 1.472727, 1.120370, 0.727273, 0.25]),
-    ("linkwitz-riley", 8, [1.749410, 1.932022, 1.701861, 1.454756, 1.209531, 0.913190, 0.565450,
-                           0.191342]),
+    (
+        "linkwitz-riley",
+        8,
+        [1.749410, 1.932022, 1.701861, 1.454756, 1.209531, 0.913190, 0.565450, 0.191342],
+    ),
 ]
 
 # Values for 8 ohm and 2 kHz in mH and uF, four decimals, from the same sources.
@@ -69,27 +72,34 @@ def build_way(
     name: str, elements: Sequence[HandbookElement], polarity: Literal[1, -1] = 1
 ) -> FittedWay:
     slots = tuple(
-        FittedSlot(name=f"E{i}", place=e.place, form=e.kind,
-                   parts=(Part(kind=e.kind, value=e.value),))
+        FittedSlot(
+            name=f"E{i}", place=e.place, form=e.kind, parts=(Part(kind=e.kind, value=e.value),)
+        )
         for i, e in enumerate(elements)
     )
     return FittedWay(name=name, driver=name, polarity=polarity, slots=slots)
 
 
 def drive(
-    alignment: Alignment, order: int, frequency_hz: NDArray[np.float64],
+    alignment: Alignment,
+    order: int,
+    frequency_hz: Real,
     polarity: Literal[1, -1] = 1,
-) -> NDArray[np.complex128]:
+) -> Complex:
     """Voltages of low and high way, shape (2, F), on 8 ohm resistors."""
-    network = Network(ways=(
-        build_way("low", handbook_lowpass(alignment, order, CROSSOVER_HZ, LOAD_OHM)),
-        build_way("high", handbook_highpass(alignment, order, CROSSOVER_HZ, LOAD_OHM), polarity),
-    ))
+    network = Network(
+        ways=(
+            build_way("low", handbook_lowpass(alignment, order, CROSSOVER_HZ, LOAD_OHM)),
+            build_way(
+                "high", handbook_highpass(alignment, order, CROSSOVER_HZ, LOAD_OHM), polarity
+            ),
+        )
+    )
     load = np.full(frequency_hz.shape, LOAD_OHM, dtype=complex)
     return solve_network(network, frequency_hz, {"low": load, "high": load}).transfer
 
 
-def to_db(value: NDArray[np.complex128]) -> NDArray[np.float64]:
+def to_db(value: Complex) -> Real:
     return 20.0 * np.log10(np.abs(value))
 
 
@@ -103,9 +113,13 @@ def test_prototype_elements_equal_the_table(
     np.testing.assert_allclose([e.value for e in low], expected, atol=6e-7)
     np.testing.assert_allclose([1 / e.value for e in high], [e.value for e in low], rtol=1e-12)
     assert [e.kind for e in low] == ["inductor", "capacitor"] * (order // 2) + (
-        ["inductor"] * (order % 2))
-    assert [e.place for e in low] == [e.place for e in high] == (
-        ["series", "shunt"] * (order // 2) + ["series"] * (order % 2))
+        ["inductor"] * (order % 2)
+    )
+    assert (
+        [e.place for e in low]
+        == [e.place for e in high]
+        == (["series", "shunt"] * (order // 2) + ["series"] * (order % 2))
+    )
 
 
 @pytest.mark.parametrize("order", range(1, 9))

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -57,10 +57,16 @@ def draw_load(rng: np.random.Generator) -> Load:
         # R = Re Qms/Qes and the rest from the resonance, as Thiele and Small have it.
         f0, qms, qes = rng.uniform(30, 1500), rng.uniform(1.5, 8), rng.uniform(0.3, 1.2)
         w0 = 2 * np.pi * f0
-        peaks.append(Resonance(r_ohm=float(re_ohm * qms / qes), l_h=float(re_ohm / (w0 * qes)),
-                               c_f=float(qes / (w0 * re_ohm))))
-    return DriverEquivalent(re_ohm=re_ohm, le_h=float(rng.uniform(0, 1e-3)), sections=sections,
-                            resonances=tuple(peaks))
+        peaks.append(
+            Resonance(
+                r_ohm=float(re_ohm * qms / qes),
+                l_h=float(re_ohm / (w0 * qes)),
+                c_f=float(qes / (w0 * re_ohm)),
+            )
+        )
+    return DriverEquivalent(
+        re_ohm=re_ohm, le_h=float(rng.uniform(0, 1e-3)), sections=sections, resonances=tuple(peaks)
+    )
 
 
 def draw_case(index: int) -> Case:
@@ -72,12 +78,19 @@ def draw_case(index: int) -> Case:
         slots = []
         for s in range(order):
             # The slot kinds take turns, so that none is left to chance.
-            form, place = KINDS_OF_SLOT[(index + w + s * int(rng.integers(1, 4)))
-                                        % len(KINDS_OF_SLOT)]
+            form, place = KINDS_OF_SLOT[
+                (index + w + s * int(rng.integers(1, 4))) % len(KINDS_OF_SLOT)
+            ]
             parts = tuple(draw_part(rng, kind) for kind in PARTS_OF_FORM[form])
             slots.append(FittedSlot(name=f"S{s + 1}", place=place, form=form, parts=parts))
-        ways.append(FittedWay(name=f"way {w + 1}", driver=f"driver {w + 1}",
-                              polarity=1 if rng.random() < 0.5 else -1, slots=tuple(slots)))
+        ways.append(
+            FittedWay(
+                name=f"way {w + 1}",
+                driver=f"driver {w + 1}",
+                polarity=1 if rng.random() < 0.5 else -1,
+                slots=tuple(slots),
+            )
+        )
         loads[f"driver {w + 1}"] = draw_load(rng)
     return Network(ways=tuple(ways)), loads
 
@@ -85,7 +98,7 @@ def draw_case(index: int) -> Case:
 CASES = [draw_case(i) for i in range(NETWORKS)]
 
 
-def solve(case: Case, frequency_hz: NDArray[np.float64]) -> SolvedNetwork:
+def solve(case: Case, frequency_hz: Real) -> SolvedNetwork:
     network, loads = case
     return solve_network(
         network, frequency_hz, {name: load.impedance(frequency_hz) for name, load in loads.items()}
@@ -138,7 +151,7 @@ def two_port(media: Any, slot: FittedSlot) -> Any:
         return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
     chain = parts[0]
     for part in parts[1:]:
-        chain = chain ** part
+        chain = chain**part
     return chain if slot.place == "series" else media.shunt(chain ** media.short())
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex
 from optimizer.goals.specs import CurveGoalSpec
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import ON_AXIS
@@ -21,9 +21,9 @@ from optimizer.network.ladder import (
 )
 from optimizer.network.solve import solve_network
 from optimizer.parts import KINDS, Kind
-from optimizer.search.problem import Problem
-from optimizer.search.relax import relax
-from optimizer.search.run import search
+from optimizer.problem.problem import Problem
+from optimizer.search.descend.relax import relax
+from optimizer.search.fit import search
 from optimizer.stock.lots import PowerLaw
 from optimizer.stock.stock import SeriesRule, assemble_stock, series_stock
 
@@ -68,11 +68,18 @@ def handbook_problem(alignment: str, order: int, high: bool) -> tuple[Problem, l
         g = 1.0 / g if high else g
         radian = 2 * np.pi * CROSSOVER_HZ
         values.append(g * LOAD_OHM / radian if inductor else g / (LOAD_OHM * radian))
-    driver = Driver(name="driver", frequency_hz=GRID_HZ, directions=(ON_AXIS,),
-                    pressure=inverse[None], impedance=np.full(GRID_HZ.shape, LOAD_OHM + 0j))
+    driver = Driver(
+        name="driver",
+        frequency_hz=GRID_HZ,
+        directions=(ON_AXIS,),
+        pressure=inverse[None],
+        impedance=np.full(GRID_HZ.shape, LOAD_OHM + 0j),
+    )
     ideal = [SeriesRule(kind=kind, series="E24", loss=PowerLaw()) for kind in KINDS]
     problem = Problem(
-        title="handbook", drivers=[driver], stock=assemble_stock(rules=ideal),
+        title="handbook",
+        drivers=[driver],
+        stock=assemble_stock(rules=ideal),
         topology=Topology(ways=(Way(name="way", driver="driver", slots=tuple(slots)),)),
         goals={"on_axis": CurveGoalSpec(band_hz=(200.0, 20_000.0), level_db=(0.0, 0.0))},
     )
@@ -88,9 +95,15 @@ def test_relaxation_finds_handbook_values_from_random_starts(
     problem, expected = handbook_problem(alignment, order, high)
     space = problem.space
     starts = np.random.default_rng(5).uniform(space.log_low, space.log_high, (32, order))
-    relaxed = relax(problem.evaluator, space, problem.loss_laws, starts,
-                    np.ones((32, order), dtype=bool), np.ones((32, 1)),
-                    schedule=((20, 1.0), (60, 0.25)))
+    relaxed = relax(
+        problem.evaluator,
+        space,
+        problem.loss_laws,
+        starts,
+        np.ones((32, order), dtype=bool),
+        np.ones((32, 1)),
+        schedule=((20, 1.0), (60, 0.25)),
+    )
     best = int(np.argmin(relaxed.cost))
     np.testing.assert_allclose(np.exp(relaxed.log_values[best]), expected, rtol=0.01)
     assert relaxed.cost[best] < 1e-3
@@ -113,29 +126,53 @@ def test_search_snaps_to_within_a_step_of_the_handbook(
 
 # Planted networks: 8 values in a two-way with a free polarity and an optional equaliser.
 DRIVERS = {
-    "low": DriverEquivalent(re_ohm=5.8, le_h=0.5e-3, resonances=(
-        Resonance(r_ohm=58.0, l_h=57.7e-3, c_f=274e-6),)),
-    "high": DriverEquivalent(re_ohm=5.0, le_h=0.05e-3, resonances=(
-        Resonance(r_ohm=10.4, l_h=0.947e-3, c_f=54.6e-6),)),
+    "low": DriverEquivalent(
+        re_ohm=5.8, le_h=0.5e-3, resonances=(Resonance(r_ohm=58.0, l_h=57.7e-3, c_f=274e-6),)
+    ),
+    "high": DriverEquivalent(
+        re_ohm=5.0, le_h=0.05e-3, resonances=(Resonance(r_ohm=10.4, l_h=0.947e-3, c_f=54.6e-6),)
+    ),
 }
 COIL = ValueRange(low=1e-4, high=1e-2)
 CAPACITOR = ValueRange(low=1e-6, high=1e-4)
 RESISTOR = ValueRange(low=1.0, high=100.0)
-TOPOLOGY = Topology(ways=(
-    Way(name="low", driver="low", slots=(
-        Slot(name="L1", place="series", form="inductor", ranges=(COIL,)),
-        Slot(name="C1", place="shunt", form="capacitor", ranges=(CAPACITOR,)),
-        Slot(name="E1", place="shunt", form="equaliser", ranges=(RESISTOR, CAPACITOR),
-             optional=True),
-    )),
-    Way(name="high", driver="high", polarity="free", slots=(
-        Slot(name="C2", place="series", form="capacitor", ranges=(CAPACITOR,)),
-        Slot(name="L2", place="shunt", form="inductor", ranges=(COIL,)),
-        Slot(name="P1", place="series", form="pad", ranges=(RESISTOR, RESISTOR)),
-    )),
-))
-MIDDLE = {"L1": (1.2e-3,), "C1": (10e-6,), "E1": (8.0, 12e-6), "C2": (6.8e-6,), "L2": (0.4e-3,),
-          "P1": (2.5, 12.0)}
+TOPOLOGY = Topology(
+    ways=(
+        Way(
+            name="low",
+            driver="low",
+            slots=(
+                Slot(name="L1", place="series", form="inductor", ranges=(COIL,)),
+                Slot(name="C1", place="shunt", form="capacitor", ranges=(CAPACITOR,)),
+                Slot(
+                    name="E1",
+                    place="shunt",
+                    form="equaliser",
+                    ranges=(RESISTOR, CAPACITOR),
+                    optional=True,
+                ),
+            ),
+        ),
+        Way(
+            name="high",
+            driver="high",
+            polarity="free",
+            slots=(
+                Slot(name="C2", place="series", form="capacitor", ranges=(CAPACITOR,)),
+                Slot(name="L2", place="shunt", form="inductor", ranges=(COIL,)),
+                Slot(name="P1", place="series", form="pad", ranges=(RESISTOR, RESISTOR)),
+            ),
+        ),
+    )
+)
+MIDDLE = {
+    "L1": (1.2e-3,),
+    "C1": (10e-6,),
+    "E1": (8.0, 12e-6),
+    "C2": (6.8e-6,),
+    "L2": (0.4e-3,),
+    "P1": (2.5, 12.0),
+}
 STOCK = series_stock("E12")
 
 
@@ -150,14 +187,21 @@ def plant(seed: int) -> Network:
                 continue
             parts = []
             for kind, span, middle in zip(slot.kinds, slot.ranges, MIDDLE[slot.name], strict=True):
-                options = [p for p in STOCK.options(kind, span.low, span.high)
-                           if middle / 2.3 < p.value < middle * 2.3]
+                options = [
+                    p
+                    for p in STOCK.options(kind, span.low, span.high)
+                    if middle / 2.3 < p.value < middle * 2.3
+                ]
                 parts.append(options[rng.integers(len(options))])
-            slots.append(FittedSlot(name=slot.name, place=slot.place, form=slot.form,
-                                    parts=tuple(parts)))
+            slots.append(
+                FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=tuple(parts))
+            )
         inverted = way.polarity == "free" and rng.random() < 0.5
-        ways.append(FittedWay(name=way.name, driver=way.driver, slots=tuple(slots),
-                              polarity=-1 if inverted else 1))
+        ways.append(
+            FittedWay(
+                name=way.name, driver=way.driver, slots=tuple(slots), polarity=-1 if inverted else 1
+            )
+        )
     return Network(ways=tuple(ways))
 
 
@@ -166,17 +210,31 @@ def planted_problem(network: Network) -> Problem:
     loads = {name: driver.impedance(GRID_HZ) for name, driver in DRIVERS.items()}
     low_drive, high_drive = solve_network(network, GRID_HZ, loads).transfer
     low = np.exp(-2j * np.pi * GRID_HZ * 1e-4) / (1.0 + 1j * GRID_HZ / 4000.0)
-    pressure: dict[str, NDArray[np.complex128]] = {
-        "low": low, "high": (1.0 - low_drive * low) / high_drive}
-    drivers = [Driver(name=name, frequency_hz=GRID_HZ, directions=(ON_AXIS,),
-                      pressure=pressure[name][None], impedance=loads[name]) for name in DRIVERS]
-    return Problem(title="planted", drivers=drivers, topology=TOPOLOGY, stock=STOCK,
-                   goals={"on_axis": CurveGoalSpec(band_hz=(200.0, 20_000.0))})
+    pressure: dict[str, Complex] = {"low": low, "high": (1.0 - low_drive * low) / high_drive}
+    drivers = [
+        Driver(
+            name=name,
+            frequency_hz=GRID_HZ,
+            directions=(ON_AXIS,),
+            pressure=pressure[name][None],
+            impedance=loads[name],
+        )
+        for name in DRIVERS
+    ]
+    return Problem(
+        title="planted",
+        drivers=drivers,
+        topology=TOPOLOGY,
+        stock=STOCK,
+        goals={"on_axis": CurveGoalSpec(band_hz=(200.0, 20_000.0))},
+    )
 
 
 def describe(network: Network) -> list[tuple[int, list[tuple[str, tuple[float, ...]]]]]:
-    return [(way.polarity, [(slot.name, tuple(p.value for p in slot.parts)) for slot in way.slots])
-            for way in network.ways]
+    return [
+        (way.polarity, [(slot.name, tuple(p.value for p in slot.parts)) for slot in way.slots])
+        for way in network.ways
+    ]
 
 
 @pytest.mark.parametrize("seed", range(20))

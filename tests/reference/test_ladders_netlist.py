@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.network.equivalent import (
     DriverEquivalent,
@@ -35,29 +35,60 @@ def capacitor(value: float, loss: float = 0.0) -> Part:
 
 def two_way() -> Network:
     """Second order on both sides, with an inverted high way."""
-    return Network(ways=(
-        FittedWay(name="Bass/Mid", driver="low ä", polarity=1, slots=(
-            FittedSlot(name="L 1", place="series", form="inductor", parts=(inductor(1e-3, 0.3),)),
-            FittedSlot(name="L-1", place="shunt", form="capacitor", parts=(capacitor(1e-5, 0.05),)),
-        )),
-        FittedWay(name="bass mid", driver="LOW Ä", polarity=-1, slots=(
-            FittedSlot(name="C1", place="series", form="capacitor", parts=(capacitor(4.7e-6),)),
-            FittedSlot(name="C2", place="series", form="capacitor", parts=(capacitor(3.3e-5),)),
-            FittedSlot(name="L1", place="shunt", form="inductor", parts=(inductor(3.3e-4),)),
-        )),
-    ))
+    return Network(
+        ways=(
+            FittedWay(
+                name="Bass/Mid",
+                driver="low ä",
+                polarity=1,
+                slots=(
+                    FittedSlot(
+                        name="L 1", place="series", form="inductor", parts=(inductor(1e-3, 0.3),)
+                    ),
+                    FittedSlot(
+                        name="L-1", place="shunt", form="capacitor", parts=(capacitor(1e-5, 0.05),)
+                    ),
+                ),
+            ),
+            FittedWay(
+                name="bass mid",
+                driver="LOW Ä",
+                polarity=-1,
+                slots=(
+                    FittedSlot(
+                        name="C1", place="series", form="capacitor", parts=(capacitor(4.7e-6),)
+                    ),
+                    FittedSlot(
+                        name="C2", place="series", form="capacitor", parts=(capacitor(3.3e-5),)
+                    ),
+                    FittedSlot(
+                        name="L1", place="shunt", form="inductor", parts=(inductor(3.3e-4),)
+                    ),
+                ),
+            ),
+        )
+    )
 
 
 # references.md section 6.1 (after Thiele and Small): Re 5.8, Le 0.5 mH, fs 40, Qms 4, Qes 0.4.
 SMALL_DRIVER = DriverEquivalent(
-    re_ohm=5.8, le_h=0.5e-3,
+    re_ohm=5.8,
+    le_h=0.5e-3,
     resonances=(Resonance(r_ohm=58.0, l_h=57.693667e-3, c_f=274.405074e-6),),
 )
 SMALL_TABLE = {
-    10: (7.19339, 32.6509), 20: (11.99702, 52.1123), 30: (25.76834, 54.9460),
-    40: (63.80012, 0.1129), 60: (18.99924, -56.1281), 100: (9.26673, -44.4911),
-    200: (6.41637, -21.8145), 400: (5.84063, -2.0318), 1000: (6.34546, 23.8004),
-    2000: (8.34109, 45.9308), 5000: (16.63586, 69.5947), 10000: (31.88981, 79.5208),
+    10: (7.19339, 32.6509),
+    20: (11.99702, 52.1123),
+    30: (25.76834, 54.9460),
+    40: (63.80012, 0.1129),
+    60: (18.99924, -56.1281),
+    100: (9.26673, -44.4911),
+    200: (6.41637, -21.8145),
+    400: (5.84063, -2.0318),
+    1000: (6.34546, 23.8004),
+    2000: (8.34109, 45.9308),
+    5000: (16.63586, 69.5947),
+    10000: (31.88981, 79.5208),
     20000: (63.07011, 84.7235),
 }
 
@@ -81,7 +112,7 @@ def test_fit_recovers_a_driver_that_is_such_a_circuit() -> None:
     assert (peak.r_ohm, peak.l_h, peak.c_f) == pytest.approx((58, 57.69e-3, 274.4e-6), rel=5e-3)
 
 
-def vented_impedance(f: NDArray[np.float64]) -> NDArray[np.complex128]:
+def vented_impedance(f: Real) -> Complex:
     """Vented box with leakage (references.md 6.4): L, C, R in series across the motional part."""
     s = 2j * np.pi * f
     motional = 1 / 58 + 1 / (s * 57.693667e-3) + s * 274.405074e-6
@@ -121,9 +152,12 @@ def test_fit_follows_measured_drivers(measured_data: Path, folder: str, driver: 
     assert np.sqrt(np.mean(np.abs(fit.impedance(f) / z - 1.0) ** 2)) < 0.02
 
 
-def read_impedance(path: Path) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    rows = [line.split()[:3] for line in path.read_text(errors="replace").splitlines()
-            if line[:1].isdigit()]
+def read_impedance(path: Path) -> tuple[Real, Complex]:
+    rows = [
+        line.split()[:3]
+        for line in path.read_text(errors="replace").splitlines()
+        if line[:1].isdigit()
+    ]
     f, ohm, degrees = np.array(rows, dtype=float).T
     band = (f >= 15.0) & (f <= 20_000.0)
     return f[band], (ohm * np.exp(1j * np.radians(degrees)))[band]
@@ -140,8 +174,10 @@ def test_measured_loads_give_the_same_curves_in_ngspice(
     np.testing.assert_array_equal(f, g)
     network = two_way()
     names = [way.driver for way in network.ways]
-    loads = {n: MeasuredLoad(frequency_hz=f, impedance=z)
-             for n, z in zip(names, (low, high), strict=True)}
+    loads = {
+        n: MeasuredLoad(frequency_hz=f, impedance=z)
+        for n, z in zip(names, (low, high), strict=True)
+    }
     text = write_netlist(network, loads, sweep=Sweep(low_hz=20, high_hz=20_000))
     assert "fitted to its measured impedance" in text
     assert text.isascii()
@@ -159,8 +195,9 @@ def test_measured_loads_give_the_same_curves_in_ngspice(
 def test_names_that_differ_by_signs_or_case_stay_apart(run_spice: Callable[[str], Plot]) -> None:
     """Ways, drivers and slots whose names collapse to one identifier are kept apart."""
     network = two_way()
-    loads = {way.driver: DriverEquivalent(re_ohm=4.0 + 2.0 * i)
-             for i, way in enumerate(network.ways)}
+    loads = {
+        way.driver: DriverEquivalent(re_ohm=4.0 + 2.0 * i) for i, way in enumerate(network.ways)
+    }
     plot = run_spice(write_netlist(network, loads, title=" ", notes=["two\nlines"]))
     f = plot["frequency"].real
     ours = solve_network(network, f, {n: c.impedance(f) for n, c in loads.items()})
@@ -208,9 +245,7 @@ def test_netlist_refuses_what_it_cannot_write() -> None:
         (np.arange(1.0, 11.0), np.full(9, 8.0 + 0j), "one value for each frequency"),
     ],
 )
-def test_fit_refuses_unusable_impedances(
-    frequency: NDArray[np.float64], impedance: NDArray[np.complex128], rule: str
-) -> None:
+def test_fit_refuses_unusable_impedances(frequency: Real, impedance: Complex, rule: str) -> None:
     """Too few points, zero or missing values are refused with the rule they break."""
     with pytest.raises(InputError, match=rule):
         fit_driver_equivalent(frequency, impedance)

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.averages import direction_averages
 from optimizer.acoustics.curves import Curves, Field
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import LobeDepthGoalSpec, LobeSymmetryGoalSpec
@@ -27,35 +27,51 @@ from optimizer.measure.direction import (
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import ON_AXIS, Direction
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-
 CROSSOVER_HZ = 2000.0
 WAVE_M = SOUND_SPEED_M_S / CROSSOVER_HZ
 
 
-def make_driver(name: str, up_m: float, *, back_m: float = 0.0, diaphragm_m: float | None = 1e-6,
-                frequency_hz: Real | None = None) -> Driver:
+def make_driver(
+    name: str,
+    up_m: float,
+    *,
+    back_m: float = 0.0,
+    diaphragm_m: float | None = 1e-6,
+    frequency_hz: Real | None = None,
+) -> Driver:
     """A driver so small that it does not beam, flat on the axis."""
     f = np.array([CROSSOVER_HZ]) if frequency_hz is None else frequency_hz
     k = 2 * np.pi * f / SOUND_SPEED_M_S
-    return Driver(name=name, frequency_hz=f, directions=(ON_AXIS,),
-                  pressure=np.exp(-1j * k * back_m)[None], diaphragm_m=diaphragm_m,
-                  impedance=np.full(len(f), 8.0 + 0j), place_m=(up_m, 0.0, back_m))
+    return Driver(
+        name=name,
+        frequency_hz=f,
+        directions=(ON_AXIS,),
+        pressure=np.exp(-1j * k * back_m)[None],
+        diaphragm_m=diaphragm_m,
+        impedance=np.full(len(f), 8.0 + 0j),
+        place_m=(up_m, 0.0, back_m),
+    )
 
 
 def pair_level_db(spacing_m: float, angle_deg: float, turn: complex = 1.0) -> float:
     """Level of two equal drivers, the upper one turned in phase, re one of them doubled."""
     up = Direction(vertical_deg=angle_deg)
-    upper, lower = (estimate_pressure(make_driver("d", s * spacing_m / 2), up, 1e-6)
-                    for s in (1, -1))
+    upper, lower = (
+        estimate_pressure(make_driver("d", s * spacing_m / 2), up, 1e-6) for s in (1, -1)
+    )
     total = abs(upper[0] * turn + lower[0]) / 2.0
     return float(20.0 * np.log10(max(total, 1e-12)))
 
 
 # spacing over wavelength: angles of -3.01 dB, -6.02 dB and the first null
-LOBES = {0.5: (30.000, 41.810, 90.0), 0.75: (19.471, 26.388, 41.810), 1.0: (14.478, 19.471, 30.0),
-         1.25: (11.537, 15.466, 23.578), 1.5: (9.594, 12.840, 19.471), 2.0: (7.181, 9.594, 14.478)}
+LOBES = {
+    0.5: (30.000, 41.810, 90.0),
+    0.75: (19.471, 26.388, 41.810),
+    1.0: (14.478, 19.471, 30.0),
+    1.25: (11.537, 15.466, 23.578),
+    1.5: (9.594, 12.840, 19.471),
+    2.0: (7.181, 9.594, 14.478),
+}
 
 
 @pytest.mark.parametrize("ratio", LOBES)
@@ -70,8 +86,10 @@ def test_lobe_of_two_drivers(ratio: float) -> None:
         assert pair_level_db(spacing, sign * null) < -60.0
 
 
-@pytest.mark.parametrize(("hz", "spacing_m", "null"), [
-    (2000.0, 0.150, 34.890), (2500.0, 0.140, 29.359), (3000.0, 0.170, 19.662)])
+@pytest.mark.parametrize(
+    ("hz", "spacing_m", "null"),
+    [(2000.0, 0.150, 34.890), (2500.0, 0.140, 29.359), (3000.0, 0.170, 19.662)],
+)
 def test_null_of_usual_spacings(hz: float, spacing_m: float, null: float) -> None:
     """First null of drivers 14 to 17 cm apart, c = 343.2 m/s."""
     f = np.array([hz])
@@ -99,16 +117,26 @@ def test_path_differences() -> None:
 
 
 # level dB at x = ka sin t
-PISTON = [(0.5, -0.272863), (1.0, -1.109348), (2.0, -4.780627), (3.0, -12.916321),
-          (5.0, -17.652475)]
+PISTON = [
+    (0.5, -0.272863),
+    (1.0, -1.109348),
+    (2.0, -4.780627),
+    (3.0, -12.916321),
+    (5.0, -17.652475),
+]
 
 
 def test_piston_levels() -> None:
     """Levels of the rigid piston at tabulated arguments; its nulls at the zeros of J1."""
     for x, level in PISTON:
         assert 20 * np.log10(abs(piston_directivity(np.array(x)))) == pytest.approx(level, abs=1e-6)
-    for x, level in ((0.950454, -1.0), (1.616340, -3.0103), (2.215089, -6.0206),
-                     (2.731379, -10.0), (3.419739, -20.0)):
+    for x, level in (
+        (0.950454, -1.0),
+        (1.616340, -3.0103),
+        (2.215089, -6.0206),
+        (2.731379, -10.0),
+        (3.419739, -20.0),
+    ):
         assert 20 * np.log10(abs(piston_directivity(np.array(x)))) == pytest.approx(level, abs=1e-4)
     zeros = np.array([3.831706, 7.015587, 10.173468])
     assert np.abs(piston_directivity(zeros)).max() < 1e-6
@@ -116,8 +144,10 @@ def test_piston_levels() -> None:
     assert piston_directivity(np.array([0.0, 1e-3])) == pytest.approx([1.0, 1.0], abs=1e-6)
 
 
-@pytest.mark.parametrize(("angle", "level"), [
-    (15.0, -0.4130), (30.0, -1.5767), (45.0, -3.2620), (60.0, -5.0814), (90.0, -7.0712)])
+@pytest.mark.parametrize(
+    ("angle", "level"),
+    [(15.0, -0.4130), (30.0, -1.5767), (45.0, -3.2620), (60.0, -5.0814), (90.0, -7.0712)],
+)
 def test_estimated_woofer_beams_like_its_diaphragm(angle: float, level: float) -> None:
     """A diaphragm of 132 cm^2 (a = 64.8204 mm) at 2 kHz, the cabinet's shade taken out."""
     driver = make_driver("woofer", 0.0, diaphragm_m=2 * 64.8204e-3)
@@ -152,8 +182,13 @@ def test_only_missing_directions_are_estimated() -> None:
     one = make_driver("w", 0.0)
     directions = (ON_AXIS, Direction(horizontal_deg=30.0), Direction(horizontal_deg=60.0))
     measured = Driver(
-        name="w", frequency_hz=one.frequency_hz, directions=directions, diaphragm_m=0.1,
-        pressure=np.full((3, 1), 5.0 + 0j), impedance=one.impedance)
+        name="w",
+        frequency_hz=one.frequency_hz,
+        directions=directions,
+        diaphragm_m=0.1,
+        pressure=np.full((3, 1), 5.0 + 0j),
+        impedance=one.impedance,
+    )
     (driver,), notes = estimate_directions([measured], mirror=True)
     np.testing.assert_array_equal(driver.pressure[:3], 5.0)
     angles = {d.horizontal_deg for d in driver.estimated if not d.vertical_deg}
@@ -174,20 +209,28 @@ def test_estimate_needs_the_diaphragm() -> None:
 def lobe_figures(corner_hz: float, spacing_m: float) -> tuple[float, float]:
     """Symmetry and depth figures of two small drivers with Linkwitz-Riley filters."""
     f = np.geomspace(300.0, 10_000.0, 120)
-    drivers, _ = estimate_directions([make_driver("w", -spacing_m, frequency_hz=f),
-                                      make_driver("t", 0.0, frequency_hz=f)], baffle_m=1e-6)
+    drivers, _ = estimate_directions(
+        [make_driver("w", -spacing_m, frequency_hz=f), make_driver("t", 0.0, frequency_hz=f)],
+        baffle_m=1e-6,
+    )
     s = 1j * f / corner_hz
     denominator = (s**2 + np.sqrt(2.0) * s + 1.0) ** 2
     averages = direction_averages(drivers[0].directions)
     averages["on_axis"] = averages["at 0"]
     ways = [(d.name, d) for d in drivers]
-    field = Field(list(averages), np.stack([d.pressure for d in drivers]),
-                  np.stack([a.weights for a in averages.values()]))
-    curves = Curves(field, [1.0 / denominator, s**4 / denominator],
-                    np.ones(len(f), dtype=np.complex128))
+    field = Field(
+        list(averages),
+        np.stack([d.pressure for d in drivers]),
+        np.stack([a.weights for a in averages.values()]),
+    )
+    curves = Curves(
+        field, [1.0 / denominator, s**4 / denominator], np.ones(len(f), dtype=np.complex128)
+    )
     out = []
-    for name, spec in (("lobe_symmetry", LobeSymmetryGoalSpec(angle_deg=20.0)),
-                       ("lobe_depth", LobeDepthGoalSpec(angle_deg=20.0, allowed_db=0.0))):
+    for name, spec in (
+        ("lobe_symmetry", LobeSymmetryGoalSpec(angle_deg=20.0)),
+        ("lobe_depth", LobeDepthGoalSpec(angle_deg=20.0, allowed_db=0.0)),
+    ):
         goal = prepare_goal(name, spec, f, list(averages), ways)
         assert goal is not None
         out.append(float(np.linalg.norm(goal.residuals(curves))))

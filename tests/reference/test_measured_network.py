@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
@@ -21,33 +21,63 @@ GENERATOR_OHM = 50.0
 INDUCTANCE, COIL_OHM, LOW_OHM = 10.20e-3, 40.9, 560.8
 CAPACITANCE, ADDED_OHM, HIGH_OHM = 26.10e-9, 37.27, 559.93
 
-Sweeps = tuple[NDArray[np.float64], NDArray[np.float64]]
+Sweeps = tuple[Real, Real]
 
 
 @pytest.fixture(scope="module", params=["wide", "narrow"])
 def sweeps(request: pytest.FixtureRequest, measured_data: Path) -> Sweeps:
     """Hz and volt of the low-pass and the high-pass, each (N, 2)."""
     folder = measured_data / "network-measured"
-    low, high = (np.loadtxt(folder / f"{way}_amplitude_{request.param}.txt", usecols=(0, 1))
-                 for way in ("lp", "hp"))
+    low, high = (
+        np.loadtxt(folder / f"{way}_amplitude_{request.param}.txt", usecols=(0, 1))
+        for way in ("lp", "hp")
+    )
     return low, high
 
 
-def residual_db(sweeps: Sweeps, inductance: float, capacitance: float) -> NDArray[np.float64]:
+def residual_db(sweeps: Sweeps, inductance: float, capacitance: float) -> Real:
     """Measured over predicted level for 1 V at the generator, low-pass points first."""
-    network = Network(ways=(
-        FittedWay(name="low", driver="low", polarity=1, slots=(FittedSlot(
-            name="L1", place="series", form="inductor",
-            parts=(Part(kind="inductor", value=inductance, loss_ohm=COIL_OHM),)),)),
-        FittedWay(name="high", driver="high", polarity=1, slots=(FittedSlot(
-            name="C1", place="series", form="capacitor",
-            parts=(Part(kind="capacitor", value=capacitance, loss_ohm=ADDED_OHM),)),)),
-    ))
+    network = Network(
+        ways=(
+            FittedWay(
+                name="low",
+                driver="low",
+                polarity=1,
+                slots=(
+                    FittedSlot(
+                        name="L1",
+                        place="series",
+                        form="inductor",
+                        parts=(Part(kind="inductor", value=inductance, loss_ohm=COIL_OHM),),
+                    ),
+                ),
+            ),
+            FittedWay(
+                name="high",
+                driver="high",
+                polarity=1,
+                slots=(
+                    FittedSlot(
+                        name="C1",
+                        place="series",
+                        form="capacitor",
+                        parts=(Part(kind="capacitor", value=capacitance, loss_ohm=ADDED_OHM),),
+                    ),
+                ),
+            ),
+        )
+    )
     out = []
     for way, sweep in enumerate(sweeps):
         f = sweep[:, 0]
-        solved = solve_network(network, f, {"low": np.full(f.shape, LOW_OHM, dtype=complex),
-                                            "high": np.full(f.shape, HIGH_OHM, dtype=complex)})
+        solved = solve_network(
+            network,
+            f,
+            {
+                "low": np.full(f.shape, LOW_OHM, dtype=complex),
+                "high": np.full(f.shape, HIGH_OHM, dtype=complex),
+            },
+        )
         # The generator's own resistance divides before the branches.
         terminal = 1.0 / (1.0 + GENERATOR_OHM * solved.admittance.sum(axis=0))
         predicted = np.abs(solved.transfer[way] * terminal)
@@ -70,7 +100,7 @@ def test_fitted_values_land_near_the_documented_ones(sweeps: Sweeps) -> None:
     """With L and C free they come within 5 % of the documented values and 0.08 dB rms."""
     from scipy.optimize import least_squares
 
-    def error(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def error(x: Real) -> Real:
         return residual_db(sweeps, float(np.exp(x[0])), float(np.exp(x[1]))) - x[2]
 
     # Started a factor of two and more away from the documented values.

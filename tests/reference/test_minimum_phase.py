@@ -17,8 +17,8 @@ import pytest
 from scipy import signal
 from scipy.integrate import quad
 
-from optimizer.measure.grid import log_grid
-from optimizer.measure.phase import bode_kernel, minimum_phase
+from optimizer.measure.curves.grid import log_grid
+from optimizer.measure.curves.phase import bode_kernel, minimum_phase
 
 F = log_grid(1000 / 2**10, 1000 * 2**10, 96)
 OCTAVE_DB = 20 * np.log10(2)

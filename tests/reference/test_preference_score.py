@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.preference import (
     combine_preference,
@@ -17,7 +16,6 @@ from optimizer.acoustics.preference import (
     straightness,
 )
 
-Real = NDArray[np.float64]
 F = np.geomspace(10.0, 20_000.0, 600)
 
 
@@ -77,8 +75,13 @@ def test_whole_score() -> None:
     corner = 30.0 * (10.0**0.6 - 1.0) ** 0.25
     flat = np.zeros(len(F))
     power = -10.0 * np.log10(1.0 + (corner / F) ** 4)
-    got = score_preference(F, on_axis_db=flat, listening_window_db=flat, sound_power_db=power,
-                           in_room_db=-1.0 * np.log2(F / 100.0))
+    got = score_preference(
+        F,
+        on_axis_db=flat,
+        listening_window_db=flat,
+        sound_power_db=power,
+        in_room_db=-1.0 * np.log2(F / 100.0),
+    )
     # The in-room curve falls by 1 dB/octave: NBD 0.125, SM 1.
     expected = 12.69 - 2.99 * 0.125 - 4.31 * np.log10(30.0) + 2.32
     assert got.score == pytest.approx(expected, abs=0.02)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.acoustics.programme import (
@@ -17,21 +16,26 @@ from optimizer.acoustics.programme import (
     programme_share_below,
     programme_weights,
 )
+from optimizer.arrays import Complex, Real
 from optimizer.goals.prepare_protection import prepare_low_drive, prepare_stress
 from optimizer.goals.protection import excursion_per_volt, find_resonance_hz
 from optimizer.goals.specs import ExcursionGoalSpec, LowDriveGoalSpec, PowerGoalSpec
 from optimizer.measure.driver import Driver, Limits
 from optimizer.measure.response import ON_AXIS
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-
 # crossover Hz: brick-wall low-pass, Linkwitz-Riley 4 low-pass, Linkwitz-Riley 4 high-pass
 SHARES = {
-    200: (0.3075, 0.2532, 0.6322), 300: (0.4046, 0.3461, 0.5351), 500: (0.5278, 0.4677, 0.4127),
-    800: (0.6410, 0.5806, 0.3025), 1000: (0.6942, 0.6338, 0.2526), 1600: (0.7992, 0.7416, 0.1579),
-    2000: (0.8439, 0.7891, 0.1197), 2500: (0.8839, 0.8330, 0.0871), 3000: (0.9123, 0.8654, 0.0649),
-    4000: (0.9474, 0.9091, 0.0381), 5000: (0.9672, 0.9361, 0.0236),
+    200: (0.3075, 0.2532, 0.6322),
+    300: (0.4046, 0.3461, 0.5351),
+    500: (0.5278, 0.4677, 0.4127),
+    800: (0.6410, 0.5806, 0.3025),
+    1000: (0.6942, 0.6338, 0.2526),
+    1600: (0.7992, 0.7416, 0.1579),
+    2000: (0.8439, 0.7891, 0.1197),
+    2500: (0.8839, 0.8330, 0.0871),
+    3000: (0.9123, 0.8654, 0.0649),
+    4000: (0.9474, 0.9091, 0.0381),
+    5000: (0.9672, 0.9361, 0.0236),
 }
 
 
@@ -58,7 +62,8 @@ def test_table_sums_to_twelve_and_a_half_db() -> None:
 def test_brick_wall_shares(corner: int) -> None:
     """Share of the power below each crossover frequency, to the four decimals printed."""
     assert float(programme_share_below(np.array(float(corner)))) == pytest.approx(
-        SHARES[corner][0], abs=5.1e-5)
+        SHARES[corner][0], abs=5.1e-5
+    )
 
 
 @pytest.mark.parametrize("corner", SHARES)
@@ -94,14 +99,20 @@ def moving_coil(f: Real, *, resonance: float = FS_HZ) -> Complex:
 
 
 def make_driver(name: str, f: Real, impedance: Complex, **limits: float) -> Driver:
-    return Driver(name=name, frequency_hz=f, directions=(ON_AXIS,),
-                  pressure=np.ones((1, len(f)), dtype=np.complex128), impedance=impedance,
-                  limits=Limits(**limits))
+    return Driver(
+        name=name,
+        frequency_hz=f,
+        directions=(ON_AXIS,),
+        pressure=np.ones((1, len(f)), dtype=np.complex128),
+        impedance=impedance,
+        limits=Limits(**limits),
+    )
 
 
 def with_drives(f: Real, drives: list[Complex]) -> Curves:
-    field = Field(["on_axis"], np.ones((len(drives), 1, len(f)), dtype=np.complex128),
-                  np.ones((1, 1)))
+    field = Field(
+        ["on_axis"], np.ones((len(drives), 1, len(f)), dtype=np.complex128), np.ones((1, 1))
+    )
     return Curves(field, drives, np.ones(len(f), dtype=np.complex128))
 
 
@@ -125,8 +136,14 @@ def test_power_counts_the_real_part_only() -> None:
     plain = make_driver("a", f, np.full(len(f), 4.0 + 0j), watts=1.0)
     turned = make_driver("b", f, np.full(len(f), 4.0 * np.exp(1j * np.pi / 4)), watts=1.0)
     spec = PowerGoalSpec(amplifier_w=50.0)
-    over = [float(prepare_stress("power", spec, f, [(d.name, d)]).residuals(
-        with_drives(f, [np.ones(len(f), dtype=complex)]))[0]) for d in (plain, turned)]
+    over = [
+        float(
+            prepare_stress("power", spec, f, [(d.name, d)]).residuals(
+                with_drives(f, [np.ones(len(f), dtype=complex)])
+            )[0]
+        )
+        for d in (plain, turned)
+    ]
     assert over[0] - over[1] == pytest.approx(10.0 * np.log10(np.sqrt(2.0)), abs=1e-9)
 
 
@@ -140,15 +157,17 @@ def test_excursion_equals_the_mechanical_closed_form() -> None:
     qts = QMS * QES / (QMS + QES)
     closed = bl / (RE_OHM * stiffness) / np.abs(1 - (f / FS_HZ) ** 2 + 1j * f / (qts * FS_HZ))
     np.testing.assert_allclose(
-        excursion_per_volt(f, moving_coil(f), RE_OHM, bl), closed, rtol=1e-12)
+        excursion_per_volt(f, moving_coil(f), RE_OHM, bl), closed, rtol=1e-12
+    )
 
 
 def test_excursion_goal_sums_programme() -> None:
     """The goal's excursion is twice the rms over programme at the amplifier's voltage."""
     f = grid(48)
     z = moving_coil(f)
-    woofer = make_driver("woofer", f, z, excursion_m=1e-3, force_factor_tm=7.0,
-                         resistance_ohm=RE_OHM)
+    woofer = make_driver(
+        "woofer", f, z, excursion_m=1e-3, force_factor_tm=7.0, resistance_ohm=RE_OHM
+    )
     goal = prepare_stress("excursion", ExcursionGoalSpec(amplifier_w=50.0), f, [("woofer", woofer)])
     rms = np.sqrt(400.0 * programme_weights(f) @ excursion_per_volt(f, z, RE_OHM, 7.0) ** 2)
     curves = with_drives(f, [np.ones(len(f), dtype=complex)])
@@ -167,8 +186,10 @@ def test_low_drive_guards_all_but_the_lowest_driver() -> None:
     """The drive at and below the tweeter's resonance counts against the limit; the woofer's own
     resonance, which nothing passive can keep away, does not."""
     f = np.geomspace(20.0, 20_000.0, 200)
-    ways = [("woofer", make_driver("woofer", f, moving_coil(f))),
-            ("tweeter", make_driver("tweeter", f, moving_coil(f, resonance=900.0)))]
+    ways = [
+        ("woofer", make_driver("woofer", f, moving_coil(f))),
+        ("tweeter", make_driver("tweeter", f, moving_coil(f, resonance=900.0))),
+    ]
     goal = prepare_low_drive("low_drive", LowDriveGoalSpec(down_db=20.0), f, ways)
     assert [w for w, _ in goal.tops] == [1]
     full = with_drives(f, [np.ones(len(f), dtype=complex)] * 2)

@@ -10,13 +10,7 @@ import numpy as np
 import pytest
 from scipy.special import ellipe, ellipk
 
-from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS
-from optimizer.network.equivalent import DriverEquivalent
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.network.netlist import Sweep, name_nodes, write_netlist
-from optimizer.parts import Part
-from optimizer.workshop.coils import (
+from optimizer.bench.build.coils import (
     CoilSize,
     couple_coils,
     couple_flat,
@@ -24,7 +18,13 @@ from optimizer.workshop.coils import (
     find_distance,
     size_coil,
 )
-from optimizer.workshop.placement import LEAN_DEG, STRAY_DB, place_coils
+from optimizer.bench.build.placement import LEAN_DEG, STRAY_DB, place_coils
+from optimizer.measure.driver import Driver
+from optimizer.measure.response import ON_AXIS
+from optimizer.network.equivalent import DriverEquivalent
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.netlist import Sweep, name_nodes, write_netlist
+from optimizer.parts import Part
 
 C = 0.0138
 COIL = CoilSize(side_m=C, wire_m=1e-3)
@@ -39,8 +39,9 @@ def test_stacked_brooks_coils(distance, k):
     assert couple_stacked(COIL, COIL, distance * C) == pytest.approx(k, abs=6e-5)
 
 
-@pytest.mark.parametrize(("distance", "k"), [(5, -0.0199), (6, -0.0106), (8, -0.0042),
-                                             (10, -0.0021)])
+@pytest.mark.parametrize(
+    ("distance", "k"), [(5, -0.0199), (6, -0.0106), (8, -0.0042), (10, -0.0021)]
+)
 def test_flat_brooks_coils(distance, k):
     """Side by side: within 9 % of single loops at the mean radius (worked out elsewhere)."""
     assert couple_flat(COIL, COIL, distance * C) == pytest.approx(k, rel=0.09)
@@ -61,8 +62,13 @@ def test_unequal_stacked_coils_by_elliptic_integrals(ratio, distance):
     place = (np.arange(12) + 0.5) / 12
     radii = side[:, None] * (1.0 + place)
     heights = side[:, None] * (place - 0.5)
-    total = np.mean([[[maxwell(a, b, distance * C + y - x) for y in heights[1]] for x in heights[0]]
-                     for a in radii[0] for b in radii[1]])
+    total = np.mean(
+        [
+            [[maxwell(a, b, distance * C + y - x) for y in heights[1]] for x in heights[0]]
+            for a in radii[0]
+            for b in radii[1]
+        ]
+    )
     brooks = 2.5491e-6  # H per m of side and turn squared
     wanted = total / (brooks * np.sqrt(side[0] * side[1]))
     other = CoilSize(side_m=ratio * C, wire_m=1e-3)
@@ -77,12 +83,19 @@ def test_right_angles_in_the_middle_plane_do_not_couple(axis):
     lean = np.radians(20.0)
     leaning = np.cos(lean) * np.array((0.0, 1.0, 0.0)) + np.sin(lean) * np.array((0.0, 0.0, 1.0))
     assert couple_coils(COIL, COIL, offset, leaning) == pytest.approx(
-        np.sin(lean) * couple_flat(COIL, COIL, 5.0 * C), rel=0.02)
+        np.sin(lean) * couple_flat(COIL, COIL, 5.0 * C), rel=0.02
+    )
 
 
-@pytest.mark.parametrize(("henry", "wire", "side", "ohm"), [
-    (1e-3, 1.0e-3, 13.792e-3, 0.4812), (0.33e-3, 0.71e-3, 8.543e-3, 0.4316),
-    (2.2e-3, 1.4e-3, 20.944e-3, 0.4488), (10e-3, 1.0e-3, 21.859e-3, 1.9159)])
+@pytest.mark.parametrize(
+    ("henry", "wire", "side", "ohm"),
+    [
+        (1e-3, 1.0e-3, 13.792e-3, 0.4812),
+        (0.33e-3, 0.71e-3, 8.543e-3, 0.4316),
+        (2.2e-3, 1.4e-3, 20.944e-3, 0.4488),
+        (10e-3, 1.0e-3, 21.859e-3, 1.9159),
+    ],
+)
 def test_size_from_resistance(henry, wire, side, ohm):
     """Worked Brooks coils (square packing, copper at 20 C) are found from L and DCR again."""
     found = size_coil(henry, ohm)
@@ -104,30 +117,54 @@ def test_distance_keeps_coupling_to_what_is_allowed():
 
 
 def coil(name: str, place: str, henry: float, ohm: float) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form="inductor", parts=(
-        Part(kind="inductor", value=henry, loss_ohm=ohm),))
+    return FittedSlot(
+        name=name,
+        place=place,
+        form="inductor",
+        parts=(Part(kind="inductor", value=henry, loss_ohm=ohm),),
+    )
 
 
 def cap(name: str, place: str, farad: float) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form="capacitor", parts=(
-        Part(kind="capacitor", value=farad, loss_ohm=0.01),))
+    return FittedSlot(
+        name=name,
+        place=place,
+        form="capacitor",
+        parts=(Part(kind="capacitor", value=farad, loss_ohm=0.01),),
+    )
 
 
-NETWORK = Network(ways=(
-    FittedWay(name="bass", driver="cone", polarity=1, slots=(
-        coil("L1", "series", 3.3e-3, 0.9), cap("C1", "shunt", 33e-6),
-        coil("L2", "series", 1.0e-3, 0.48))),
-    FittedWay(name="treble", driver="dome", polarity=-1, slots=(
-        cap("C1", "series", 6.8e-6), coil("L1", "shunt", 0.33e-3, 0.25))),
-))
-LOADS = {"cone": DriverEquivalent(re_ohm=5.8, le_h=0.6e-3),
-         "dome": DriverEquivalent(re_ohm=5.1, le_h=0.05e-3)}
+NETWORK = Network(
+    ways=(
+        FittedWay(
+            name="bass",
+            driver="cone",
+            polarity=1,
+            slots=(
+                coil("L1", "series", 3.3e-3, 0.9),
+                cap("C1", "shunt", 33e-6),
+                coil("L2", "series", 1.0e-3, 0.48),
+            ),
+        ),
+        FittedWay(
+            name="treble",
+            driver="dome",
+            polarity=-1,
+            slots=(cap("C1", "series", 6.8e-6), coil("L1", "shunt", 0.33e-3, 0.25)),
+        ),
+    )
+)
+LOADS = {
+    "cone": DriverEquivalent(re_ohm=5.8, le_h=0.6e-3),
+    "dome": DriverEquivalent(re_ohm=5.1, le_h=0.05e-3),
+}
 NAMES = {"bass L1": "Lbass__L1", "bass L2": "Lbass__L2", "treble L1": "Ltreble__L1"}
 
 
 @pytest.mark.ngspice
-@pytest.mark.parametrize("pair", [("bass L1", "bass L2"), ("bass L1", "treble L1"),
-                                  ("bass L2", "treble L1")])
+@pytest.mark.parametrize(
+    "pair", [("bass L1", "bass L2"), ("bass L1", "treble L1"), ("bass L2", "treble L1")]
+)
 def test_stray_drive_is_that_of_coupled_coils_in_the_simulator(
     run_spice: Callable[[str], Any], pair
 ):
@@ -136,25 +173,43 @@ def test_stray_drive_is_that_of_coupled_coils_in_the_simulator(
     text = write_netlist(NETWORK, LOADS, sweep=sweep)
     plain = run_spice(text)
     f = plain["frequency"].real
-    drivers = [Driver(name=n, frequency_hz=f, directions=(ON_AXIS,), impedance=z.impedance(f),
-                      pressure=np.ones((1, len(f)), dtype=complex)) for n, z in LOADS.items()]
+    drivers = [
+        Driver(
+            name=n,
+            frequency_hz=f,
+            directions=(ON_AXIS,),
+            impedance=z.impedance(f),
+            pressure=np.ones((1, len(f)), dtype=complex),
+        )
+        for n, z in LOADS.items()
+    ]
     judged = {frozenset((p.one, p.two)): p for p in place_coils(NETWORK, drivers).pairs}
     one = judged[frozenset(pair)]
     # A tenth of the allowed k, or terms in k squared show.
     k = 0.1 * one.allowed
-    coupled = run_spice(text.replace(
-        ".ac dec", f"K1 {NAMES[pair[0]]} {NAMES[pair[1]]} {k!r}\n.ac dec"))
+    coupled = run_spice(
+        text.replace(".ac dec", f"K1 {NAMES[pair[0]]} {NAMES[pair[1]]} {k!r}\n.ac dec")
+    )
     change = max(
         np.max(np.abs(coupled[f"v({nodes.output.lower()})"] - plain[f"v({nodes.output.lower()})"]))
-        for nodes in name_nodes(NETWORK))
+        for nodes in name_nodes(NETWORK)
+    )
     assert 20.0 * np.log10(change) == pytest.approx(STRAY_DB - 20.0, abs=0.1)
 
 
 def test_close_coils_get_different_axes():
     """Three coils get three axes, and each pair needs less room crossed than parallel."""
     f = np.geomspace(20.0, 20_000.0, 200)
-    drivers = [Driver(name=n, frequency_hz=f, directions=(ON_AXIS,), impedance=z.impedance(f),
-                      pressure=np.ones((1, len(f)), dtype=complex)) for n, z in LOADS.items()]
+    drivers = [
+        Driver(
+            name=n,
+            frequency_hz=f,
+            directions=(ON_AXIS,),
+            impedance=z.impedance(f),
+            pressure=np.ones((1, len(f)), dtype=complex),
+        )
+        for n, z in LOADS.items()
+    ]
     placed = place_coils(NETWORK, drivers)
     assert sorted(c.axis for c in placed.coils) == [0, 1, 2]
     assert len(placed.pairs) == 3
@@ -162,15 +217,24 @@ def test_close_coils_get_different_axes():
         assert pair.crossed
         assert pair.touching_m <= pair.crossed_m <= pair.parallel_m
         assert pair.stray_db == pytest.approx(
-            STRAY_DB + 20.0 * np.log10(pair.k_close / pair.allowed), abs=1e-9)
+            STRAY_DB + 20.0 * np.log10(pair.k_close / pair.allowed), abs=1e-9
+        )
     assert np.sin(np.radians(LEAN_DEG)) == pytest.approx(0.1736, abs=1e-4)
 
 
 def test_coil_with_a_core_is_listed_without_distances():
     """A coil whose resistance is too low for air gets no distance, but stays on the list."""
     f = np.geomspace(20.0, 20_000.0, 50)
-    drivers = [Driver(name=n, frequency_hz=f, directions=(ON_AXIS,), impedance=z.impedance(f),
-                      pressure=np.ones((1, 50), dtype=complex)) for n, z in LOADS.items()]
+    drivers = [
+        Driver(
+            name=n,
+            frequency_hz=f,
+            directions=(ON_AXIS,),
+            impedance=z.impedance(f),
+            pressure=np.ones((1, 50), dtype=complex),
+        )
+        for n, z in LOADS.items()
+    ]
     cored = coil("L1", "series", 3.3e-3, 0.05)
     ways = (replace(NETWORK.ways[0], slots=(cored, *NETWORK.ways[0].slots[1:])), NETWORK.ways[1])
     placed = place_coils(Network(ways=ways), drivers)

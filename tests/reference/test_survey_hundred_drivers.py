@@ -12,7 +12,7 @@ import numpy as np
 
 from optimizer.measure.readings import DriverFiles, FileReading
 from optimizer.measure.response import ON_AXIS, Response
-from optimizer.measure.survey import survey_driver
+from optimizer.measure.survey.survey import survey_driver
 
 DRIVERS = 100
 ALLOWED_WRONG = 5

@@ -8,8 +8,8 @@ from scipy.io import wavfile
 from scipy.signal import butter, freqz, lfilter
 
 from optimizer.errors import InputError
-from optimizer.measure.folder import read_folder
-from optimizer.measure.impulse import read_impulse_response
+from optimizer.measure.files.folder import read_folder
+from optimizer.measure.files.impulse import read_impulse_response
 
 RATE = 48000
 

@@ -11,7 +11,7 @@ import pytest
 from scipy.signal import butter, freqs
 
 from optimizer.errors import InputError
-from optimizer.measure.nearfield import (
+from optimizer.measure.curves.nearfield import (
     Baffle,
     add_port,
     estimate_baffle_step,

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.signal import butter, ellip, freqs
 
-from optimizer.measure.band import find_usable
-from optimizer.measure.curvefit import CurveFit, Structure, evaluate_curve
+from optimizer.measure.curves.band import find_usable
 from optimizer.measure.response import Response
-from optimizer.measure.shape import read_shape
+from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve
+from optimizer.measure.survey.shape import read_shape
 
 
 def pressure(frequency, level_db):

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.measure.impedance import survey_impedance
-from optimizer.measure.motional import Motional, model_impedance, read_root_r0
 from optimizer.measure.response import Response
+from optimizer.measure.survey.impedance import survey_impedance
+from optimizer.measure.survey.motional import Motional, model_impedance, read_root_r0
 
 DRIVER = Motional(re_ohm=5.8, resonance_hz=40.0, qms=4.0, qes=0.4, k=0.5e-3, n=1.0)
 VENTED = replace(DRIVER, tuning_hz=38.0, alpha=2.0, leak_q=7.0)
@@ -164,9 +164,7 @@ def test_resistor_has_no_resonance():
     flat = np.full(len(FREQUENCY), 8.0 + 0j)
     rng = np.random.default_rng(0)
     flat = flat * np.exp(rng.normal(0, 0.005, len(flat)))
-    survey = survey_impedance(
-        Response(frequency_hz=FREQUENCY, value=flat, quantity="impedance")
-    )
+    survey = survey_impedance(Response(frequency_hz=FREQUENCY, value=flat, quantity="impedance"))
     assert survey.resonance_hz is None
     assert survey.re_ohm == pytest.approx(8.0, rel=0.03)
     assert survey.equalisers == ()

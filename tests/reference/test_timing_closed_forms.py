@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqs
 
-from optimizer.measure.align import align_responses
 from optimizer.measure.response import Response
-from optimizer.measure.timing import find_timing
+from optimizer.measure.timing.align import align_responses
+from optimizer.measure.timing.timing import find_timing
 
 FREQUENCY = np.geomspace(150.0, 20000.0, 500)
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.measure.align import align_responses
-from optimizer.measure.text import read_response
-from optimizer.measure.timing import find_timing
+from optimizer.measure.files.text import read_response
+from optimizer.measure.timing.align import align_responses
+from optimizer.measure.timing.timing import find_timing
 
 
 @pytest.mark.data

@@ -12,7 +12,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.bench.layout import change_network
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, SensitivityGoalSpec
 from optimizer.measure.driver import Driver
@@ -27,14 +30,11 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.search.candidates import Candidate
-from optimizer.search.figures import build_candidate
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
 from optimizer.stock.stock import series_stock
-from optimizer.workshop.bench import change_network
-from optimizer.workshop.tolerance import spread_network
 
 OHM, LOAD = 3.0, 6.0
 SOURCE = 2e4  # re 20 uPa: 86 dB
@@ -44,20 +44,37 @@ SLOPE_DB = 20.0 / np.log(10.0) * OHM / (OHM + LOAD)
 
 def make_divider(goals: dict[str, object]) -> Problem:
     f = np.geomspace(50.0, 15_000.0, 30)
-    driver = Driver(name="d", frequency_hz=f, directions=(Direction(),),
-                    pressure=np.full((1, 30), SOURCE, dtype=np.complex128),
-                    impedance=np.full(30, LOAD + 0.0j))
-    slot = Slot(name="R1", place="series", form="resistor",
-                ranges=(ValueRange(low=1.0, high=10.0),))
-    return Problem(title="divider", drivers=[driver], stock=series_stock("E12"),
-                   topology=Topology(ways=(Way(name="d", driver="d", slots=(slot,)),)),
-                   goals=goals)  # type: ignore[arg-type]
+    driver = Driver(
+        name="d",
+        frequency_hz=f,
+        directions=(Direction(),),
+        pressure=np.full((1, 30), SOURCE, dtype=np.complex128),
+        impedance=np.full(30, LOAD + 0.0j),
+    )
+    slot = Slot(
+        name="R1", place="series", form="resistor", ranges=(ValueRange(low=1.0, high=10.0),)
+    )
+    return Problem(
+        title="divider",
+        drivers=[driver],
+        stock=series_stock("E12"),
+        topology=Topology(ways=(Way(name="d", driver="d", slots=(slot,)),)),
+        goals=goals,
+    )  # type: ignore[arg-type]
 
 
 def fill(tolerance: float) -> Network:
     part = Part(kind="resistor", value=OHM, tolerance=tolerance, pieces=(OHM,))
-    return Network(ways=(FittedWay(name="d", driver="d", polarity=1, slots=(
-        FittedSlot(name="R1", place="series", form="resistor", parts=(part,)),)),))
+    return Network(
+        ways=(
+            FittedWay(
+                name="d",
+                driver="d",
+                polarity=1,
+                slots=(FittedSlot(name="R1", place="series", form="resistor", parts=(part,)),),
+            ),
+        )
+    )
 
 
 @pytest.fixture(scope="module")
@@ -74,11 +91,14 @@ def test_one_resistor_spreads_as_foretold(divider: Problem) -> None:
     assert curve.foretold_db == pytest.approx(np.full(30, SLOPE_DB * t / np.sqrt(3.0)), rel=1e-9)
     assert curve.deviation_db == pytest.approx(curve.foretold_db, rel=0.02)
     assert curve.high_db - curve.nominal_db == pytest.approx(
-        np.full(30, 0.9 * t * SLOPE_DB), rel=0.02)
+        np.full(30, 0.9 * t * SLOPE_DB), rel=0.02
+    )
     assert curve.nominal_db - curve.low_db == pytest.approx(
-        np.full(30, 0.9 * t * SLOPE_DB), rel=0.02)
+        np.full(30, 0.9 * t * SLOPE_DB), rel=0.02
+    )
     assert curve.nominal_db == pytest.approx(
-        np.full(30, 20 * np.log10(SOURCE * LOAD / (LOAD + OHM))), abs=1e-9)
+        np.full(30, 20 * np.log10(SOURCE * LOAD / (LOAD + OHM))), abs=1e-9
+    )
     (part,) = report.parts
     assert (part.label, part.share) == ("d.R1", 1.0)
     assert part.rms_db == pytest.approx(SLOPE_DB * t / np.sqrt(3.0), rel=1e-9)
@@ -89,8 +109,9 @@ def test_one_resistor_spreads_as_foretold(divider: Problem) -> None:
 
 def test_normal_deviations_have_half_the_limit_as_sigma(divider: Problem) -> None:
     """Stated: the limit is two standard deviations."""
-    report = spread_network(divider, fill(0.02), draws=20_000, rng=np.random.default_rng(2),
-                            distribution="normal")
+    report = spread_network(
+        divider, fill(0.02), draws=20_000, rng=np.random.default_rng(2), distribution="normal"
+    )
     assert report.curves[0].deviation_db == pytest.approx(np.full(30, SLOPE_DB * 0.01), rel=0.02)
 
 
@@ -109,8 +130,9 @@ def test_yield_is_the_share_of_the_range_that_keeps_the_limit() -> None:
 
 def test_a_driver_spreads_by_its_own_level(divider: Problem) -> None:
     """One driver within 1 dB gives 1 / sqrt(3) dB everywhere, and counts as a source."""
-    report = spread_network(divider, fill(0.0), draws=20_000, rng=np.random.default_rng(4),
-                            driver_level_db=1.0)
+    report = spread_network(
+        divider, fill(0.0), draws=20_000, rng=np.random.default_rng(4), driver_level_db=1.0
+    )
     assert report.curves[0].deviation_db == pytest.approx(np.full(30, 3**-0.5), rel=0.02)
     assert report.curves[0].foretold_db == pytest.approx(np.full(30, 3**-0.5), rel=1e-9)
     assert report.parts[0].label == "d (level)"
@@ -132,8 +154,13 @@ def test_small_deviations_have_the_variance_that_derivatives_foretell(
     """With 1 % parts the drawn variance of every curve lies within 5 % of the first-order one."""
     problem, best = three_way
     some = spread_network(problem, best.network, draws=20, rng=np.random.default_rng(5))
-    report = spread_network(problem, best.network, draws=8000, rng=np.random.default_rng(5),
-                            tolerances={part.label: 0.01 for part in some.parts})
+    report = spread_network(
+        problem,
+        best.network,
+        draws=8000,
+        rng=np.random.default_rng(5),
+        tolerances={part.label: 0.01 for part in some.parts},
+    )
     for curve in report.curves:
         drawn, foretold = curve.deviation_db**2, curve.foretold_db**2
         assert drawn.sum() == pytest.approx(foretold.sum(), rel=0.05), curve.name
@@ -149,13 +176,13 @@ def test_the_part_named_first_is_the_one_whose_own_draws_spread_most(
     problem, best = three_way
     report = spread_network(problem, best.network, rng=np.random.default_rng(6))
     labels = [part.label for part in report.parts]
-    inside = ((report.frequency_hz >= report.band_hz[0])
-              & (report.frequency_hz <= report.band_hz[1]))
+    inside = (report.frequency_hz >= report.band_hz[0]) & (report.frequency_hz <= report.band_hz[1])
     alone = []
     for label in labels:
         only = dict.fromkeys(labels, 0.0) | {label: 0.02}
-        one = spread_network(problem, best.network, rng=np.random.default_rng(7), draws=400,
-                             tolerances=only)
+        one = spread_network(
+            problem, best.network, rng=np.random.default_rng(7), draws=400, tolerances=only
+        )
         alone.append(float((one.curves[0].deviation_db[inside] ** 2).mean()))
     shares = np.array(alone) / sum(alone)
     assert [part.share for part in report.parts] == pytest.approx(shares, abs=0.03)
@@ -169,22 +196,37 @@ def test_draws_are_those_of_networks_built_from_deviating_parts(
     """One drawn speaker computed as a network of its own has the same figures."""
     problem, best = three_way
     rng = np.random.default_rng(8)
-    parts = {(way.name, slot.name, i): part for way in best.network.ways
-             for slot in way.slots for i, part in enumerate(slot.parts)}
+    parts = {
+        (way.name, slot.name, i): part
+        for way in best.network.ways
+        for slot in way.slots
+        for i, part in enumerate(slot.parts)
+    }
     factor = 1.0 + np.random.default_rng(8).uniform(-1.0, 1.0, (20, len(parts))) * 0.05
     built = []
     for row in factor:
-        other = change_network(best.network, {
-            key: Part(kind=part.kind, value=part.value * x, loss_ohm=part.loss_ohm,
-                      price=part.price, pieces=part.pieces, joined=part.joined,
-                      origin=part.origin)
-            for (key, part), x in zip(parts.items(), row, strict=True)})
+        other = change_network(
+            best.network,
+            {
+                key: Part(
+                    kind=part.kind,
+                    value=part.value * x,
+                    loss_ohm=part.loss_ohm,
+                    price=part.price,
+                    pieces=part.pieces,
+                    joined=part.joined,
+                    origin=part.origin,
+                )
+                for (key, part), x in zip(parts.items(), row, strict=True)
+            },
+        )
         built.append(build_candidate(problem, other))
     report = spread_network(problem, best.network, draws=20, rng=rng)
     cost = report.goals[-1]
     # A hard limit counts at its price per dB here, without the step that keeps it in a ranking.
-    costs = [sum(100.0 * g.value if g.name == "impedance" else g.cost for g in c.goals)
-             for c in built]
+    costs = [
+        sum(100.0 * g.value if g.name == "impedance" else g.cost for g in c.goals) for c in built
+    ]
     assert cost.name == "cost"
     assert cost.mean == pytest.approx(np.mean(costs), rel=1e-9)
     assert cost.high == pytest.approx(np.percentile(costs, 95), rel=1e-9)
@@ -194,15 +236,17 @@ def test_draws_are_those_of_networks_built_from_deviating_parts(
     assert band.low_db == pytest.approx(np.percentile(levels, 5, axis=0), abs=1e-9)
 
 
-@pytest.mark.parametrize(("options", "said"), [
-    ({"limits": {"flatness": 1.0}}, "use one of"),
-    ({"tolerances": {"d.R2": 0.1}}, "d.R1"),
-    ({"draws": 5}, "at least 20"),
-])
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"limits": {"flatness": 1.0}}, "use one of"),
+        ({"tolerances": {"d.R2": 0.1}}, "d.R1"),
+        ({"draws": 5}, "at least 20"),
+    ],
+)
 def test_what_is_not_there_is_refused(
     divider: Problem, options: dict[str, object], said: str
 ) -> None:
     """Unknown goals, unknown parts and too few draws are said so."""
     with pytest.raises(InputError, match=said):
-        spread_network(divider, fill(0.05), rng=np.random.default_rng(1),
-                       **options)  # type: ignore[arg-type]
+        spread_network(divider, fill(0.05), rng=np.random.default_rng(1), **options)  # type: ignore[arg-type]

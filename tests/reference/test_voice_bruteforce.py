@@ -13,7 +13,11 @@ from itertools import combinations, product
 import numpy as np
 import pytest
 
+from optimizer.bench.voice.voicing import LOOKED_AT, voice_network
+from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.goals.specs import CurveGoalSpec
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -26,12 +30,8 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.network.solve import solve_network
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
+from optimizer.problem.problem import Problem
 from optimizer.stock.stock import series_stock
-from optimizer.workshop.voicing import LOOKED_AT, voice_network
-from optimizer.workshop.wish_goals import Limits
-from optimizer.workshop.wishes import Band, Wish
 
 CASES = 50
 CHANGE_DB = 0.1
@@ -49,13 +49,30 @@ def draw_problem(drivers, rng) -> Problem:
     """Two of the ways, each with two to four slots of few values."""
     ways = []
     for driver, forms in (
-        (drivers[1], [("series", "inductor"), ("shunt", "capacitor"), ("shunt", "equaliser"),
-                      ("shunt", "notch")]),
-        (drivers[2], [("series", "capacitor"), ("shunt", "inductor"), ("series", "pad"),
-                      ("series", "trap"), ("series", "resistor")]),
+        (
+            drivers[1],
+            [
+                ("series", "inductor"),
+                ("shunt", "capacitor"),
+                ("shunt", "equaliser"),
+                ("shunt", "notch"),
+            ],
+        ),
+        (
+            drivers[2],
+            [
+                ("series", "capacitor"),
+                ("shunt", "inductor"),
+                ("series", "pad"),
+                ("series", "trap"),
+                ("series", "resistor"),
+            ],
+        ),
     ):
-        chosen = [0, *sorted(rng.choice(np.arange(1, len(forms)), size=rng.integers(1, 3),
-                                        replace=False))]
+        chosen = [
+            0,
+            *sorted(rng.choice(np.arange(1, len(forms)), size=rng.integers(1, 3), replace=False)),
+        ]
         slots = []
         for number in chosen:
             place, form = forms[number]
@@ -64,21 +81,40 @@ def draw_problem(drivers, rng) -> Problem:
                 low, high = np.log(SPAN[kind])
                 start = math.exp(rng.uniform(low, high - 1.1))
                 ranges.append(ValueRange(low=start, high=start * 3.0))
-            slots.append(Slot(name=f"S{number}", place=place, form=form, ranges=tuple(ranges),
-                              optional=bool(number and rng.random() < 0.6)))
-        ways.append(Way(name=driver.name, driver=driver.name, slots=tuple(slots),
-                        polarity="inverted" if rng.random() < 0.5 else "normal"))
+            slots.append(
+                Slot(
+                    name=f"S{number}",
+                    place=place,
+                    form=form,
+                    ranges=tuple(ranges),
+                    optional=bool(number and rng.random() < 0.6),
+                )
+            )
+        ways.append(
+            Way(
+                name=driver.name,
+                driver=driver.name,
+                slots=tuple(slots),
+                polarity="inverted" if rng.random() < 0.5 else "normal",
+            )
+        )
     return Problem(
-        title="drawn", drivers=drivers[1:], topology=Topology(ways=tuple(ways)),
-        stock=series_stock("E12"), mirror=True,
-        goals={"on_axis": CurveGoalSpec(band_hz=(300.0, 16000.0),
-                                       tilt_db_per_octave=0.0)})
+        title="drawn",
+        drivers=drivers[1:],
+        topology=Topology(ways=tuple(ways)),
+        stock=series_stock("E12"),
+        mirror=True,
+        goals={"on_axis": CurveGoalSpec(band_hz=(300.0, 16000.0), tilt_db_per_octave=0.0)},
+    )
 
 
 def draw_wishes(rng) -> list[Wish]:
     low = math.exp(rng.uniform(math.log(300.0), math.log(6000.0)))
-    band = Band(low_hz=low, high_hz=low * rng.uniform(1.6, 4.0),
-                change_db=float(rng.choice([-2.0, -1.0, 1.0])))
+    band = Band(
+        low_hz=low,
+        high_hz=low * rng.uniform(1.6, 4.0),
+        change_db=float(rng.choice([-2.0, -1.0, 1.0])),
+    )
     wishes = [Wish(text="drawn", curve=str(rng.choice(["on_axis", "in_room"])), bands=(band,))]
     if rng.random() < 0.3:
         wishes.append(Wish(text="floor", floor_ohm=float(rng.uniform(4.0, 7.0))))
@@ -117,19 +153,34 @@ class Brute:
         self.now = self.curves(start)
 
     def network(self, state: State) -> Network:
-        return Network(ways=tuple(
-            FittedWay(name=w.name, driver=w.driver, polarity=-1 if w.polarity == "inverted" else 1,
-                      slots=tuple(FittedSlot(name=s.name, place=s.place, form=s.form,
-                                             parts=state[w.name, s.name])
-                                  for s in w.slots if state[w.name, s.name]))
-            for w in self.problem.topology.ways))
+        return Network(
+            ways=tuple(
+                FittedWay(
+                    name=w.name,
+                    driver=w.driver,
+                    polarity=-1 if w.polarity == "inverted" else 1,
+                    slots=tuple(
+                        FittedSlot(
+                            name=s.name, place=s.place, form=s.form, parts=state[w.name, s.name]
+                        )
+                        for s in w.slots
+                        if state[w.name, s.name]
+                    ),
+                )
+                for w in self.problem.topology.ways
+            )
+        )
 
     def curves(self, state: State) -> dict[str, np.ndarray]:
         solved = solve_network(self.network(state), self.f, self.loads)
-        total = sum(h * d.pressure for h, d in
-                    zip(solved.transfer, self.problem.drivers, strict=True))
-        out = {n: 10 * np.log10(w @ np.abs(total) ** 2) for n, w in self.weights.items()
-               if n in ("on_axis", "in_room", "listening_window", "sound_power")}
+        total = sum(
+            h * d.pressure for h, d in zip(solved.transfer, self.problem.drivers, strict=True)
+        )
+        out = {
+            n: 10 * np.log10(w @ np.abs(total) ** 2)
+            for n, w in self.weights.items()
+            if n in ("on_axis", "in_room", "listening_window", "sound_power")
+        }
         out["ohm"] = np.abs(solved.input_impedance)
         return out
 
@@ -140,8 +191,12 @@ class Brute:
         names = dict.fromkeys(["on_axis", *(w.curve for w in self.wishes if w.bands)])
         score = sum(self.tone(n, new[n] - old[n], level, reach, limits) for n in names)
         inside = (self.f >= limits.band_hz[0]) & (self.f <= limits.band_hz[1])
-        moved = (new["listening_window"] - new["sound_power"] - old["listening_window"]
-                 + old["sound_power"])[inside]
+        moved = (
+            new["listening_window"]
+            - new["sound_power"]
+            - old["listening_window"]
+            + old["sound_power"]
+        )[inside]
         over = np.maximum(np.abs(moved) - limits.directivity_db, 0.0)
         score += math.sqrt(0.25**2 * np.mean(moved**2) + 10.0**2 * np.mean(over**2))
         floors = [limits.impedance * float(old["ohm"].min())]
@@ -172,9 +227,12 @@ class Brute:
         best = min(max(best, level - reach), level + reach)
         square = sum(np.mean((e - best) ** 2) for e in groups) + 0.25 * (best - level) ** 2
         half = 0.5 * band.change_db
-        beyond = np.concatenate([
-            np.maximum(np.abs(moved[rest] - best) - limits.hold_db, 0.0),
-            np.maximum(np.abs(moved[free] - half - best) - limits.hold_db - abs(half), 0.0)])
+        beyond = np.concatenate(
+            [
+                np.maximum(np.abs(moved[rest] - best) - limits.hold_db, 0.0),
+                np.maximum(np.abs(moved[free] - half - best) - limits.hold_db - abs(half), 0.0),
+            ]
+        )
         return square, beyond, best
 
     def kept(self, state: State) -> bool:
@@ -198,8 +256,12 @@ class Brute:
         floors += [w.floor_ohm for w in self.wishes if w.floor_ohm]
         middle = (f >= 300.0) & (f <= 3000.0)
         got = float((new["on_axis"] - old["on_axis"])[middle].mean())
-        return (served and max(over) <= 0.05 and new["ohm"].min() >= max(floors) - 1e-9
-                and all(abs(got - w) <= 0.5 for w in wanted))
+        return (
+            served
+            and max(over) <= 0.05
+            and new["ohm"].min() >= max(floors) - 1e-9
+            and all(abs(got - w) <= 0.5 for w in wanted)
+        )
 
     def moves(self):
         """Every single change as (place, {slot: (part index, part)}); parts None empties."""
@@ -207,11 +269,17 @@ class Brute:
         for way in self.problem.topology.ways:
             for slot in way.slots:
                 key, now = (way.name, slot.name), self.start[way.name, slot.name]
-                offers = [self.problem.stock.options(k, r.low, r.high)
-                          for k, r in zip(slot.kinds, slot.ranges, strict=True)]
+                offers = [
+                    self.problem.stock.options(k, r.low, r.high)
+                    for k, r in zip(slot.kinds, slot.ranges, strict=True)
+                ]
                 if now is not None:
-                    out += [((*key, i), key, i, part) for i, offer in enumerate(offers)
-                            for part in offer if part != now[i]]
+                    out += [
+                        ((*key, i), key, i, part)
+                        for i, offer in enumerate(offers)
+                        for part in offer
+                        if part != now[i]
+                    ]
                     if slot.optional:
                         place = (*key, 0) if len(offers) == 1 else (*key, "out")
                         out.append((place, key, None, None))
@@ -251,14 +319,17 @@ class Brute:
             for slot in way.slots:
                 key = (way.name, slot.name)
                 if self.start[key] is None and len(slot.kinds) == 2:
-                    offers = [self.problem.stock.options(k, r.low, r.high)
-                              for k, r in zip(slot.kinds, slot.ranges, strict=True)]
+                    offers = [
+                        self.problem.stock.options(k, r.low, r.high)
+                        for k, r in zip(slot.kinds, slot.ranges, strict=True)
+                    ]
                     for parts in product(*offers):
                         offer(frozenset({(*key, 0), (*key, 1)}), {**self.start, key: parts})
         good = []
         for places, score in best.items():
-            smaller = [base] + [best[frozenset({p})] for p in places if len(places) > 1
-                                and frozenset({p}) in best]
+            smaller = [base] + [
+                best[frozenset({p})] for p in places if len(places) > 1 and frozenset({p}) in best
+            ]
             if score < min(smaller):
                 good.append((score, places))
         # Of the best, those within all limits first.
@@ -274,8 +345,10 @@ def test_equals_brute_force(drivers, seed):
     start: State = {}
     for way in problem.topology.ways:
         for slot in way.slots:
-            offers = [problem.stock.options(k, r.low, r.high)
-                      for k, r in zip(slot.kinds, slot.ranges, strict=True)]
+            offers = [
+                problem.stock.options(k, r.low, r.high)
+                for k, r in zip(slot.kinds, slot.ranges, strict=True)
+            ]
             parts = tuple(offer[rng.integers(len(offer))] for offer in offers)
             start[way.name, slot.name] = None if slot.optional and rng.random() < 0.6 else parts
     wishes = draw_wishes(rng)

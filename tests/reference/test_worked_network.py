@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
@@ -35,11 +35,13 @@ ROWS = np.array([
 
 DRIVERS = {
     "woofer": DriverEquivalent(
-        re_ohm=5.8, le_h=0.5e-3,
+        re_ohm=5.8,
+        le_h=0.5e-3,
         resonances=(Resonance(r_ohm=58.0, l_h=57.693667e-3, c_f=274.405074e-6),),
     ),
     "tweeter": DriverEquivalent(
-        re_ohm=5.0, le_h=0.05e-3,
+        re_ohm=5.0,
+        le_h=0.05e-3,
         resonances=(Resonance(r_ohm=10.416667, l_h=0.947351e-3, c_f=54.567409e-6),),
     ),
 }
@@ -47,24 +49,37 @@ DRIVERS = {
 
 def build() -> Network:
     def slot(name: str, place: Any, kind: Any, value: float, loss: float = 0.0) -> FittedSlot:
-        return FittedSlot(name=name, place=place, form=kind,
-                          parts=(Part(kind=kind, value=value, loss_ohm=loss),))
+        return FittedSlot(
+            name=name, place=place, form=kind, parts=(Part(kind=kind, value=value, loss_ohm=loss),)
+        )
 
-    return Network(ways=(
-        FittedWay(name="woofer", driver="woofer", polarity=1, slots=(
-            slot("L1", "series", "inductor", 1.2e-3, 0.35),
-            slot("C1", "shunt", "capacitor", 10e-6, 0.05),
-        )),
-        FittedWay(name="tweeter", driver="tweeter", polarity=1, slots=(
-            slot("C2", "series", "capacitor", 4.7e-6),
-            slot("L2", "shunt", "inductor", 0.33e-3, 0.25),
-            slot("R1", "series", "resistor", 2.2),
-            slot("R2", "shunt", "resistor", 8.2),
-        )),
-    ))
+    return Network(
+        ways=(
+            FittedWay(
+                name="woofer",
+                driver="woofer",
+                polarity=1,
+                slots=(
+                    slot("L1", "series", "inductor", 1.2e-3, 0.35),
+                    slot("C1", "shunt", "capacitor", 10e-6, 0.05),
+                ),
+            ),
+            FittedWay(
+                name="tweeter",
+                driver="tweeter",
+                polarity=1,
+                slots=(
+                    slot("C2", "series", "capacitor", 4.7e-6),
+                    slot("L2", "shunt", "inductor", 0.33e-3, 0.25),
+                    slot("R1", "series", "resistor", 2.2),
+                    slot("R2", "shunt", "resistor", 8.2),
+                ),
+            ),
+        )
+    )
 
 
-def solve(f: NDArray[np.float64]) -> SolvedNetwork:
+def solve(f: Real) -> SolvedNetwork:
     return solve_network(build(), f, {name: d.impedance(f) for name, d in DRIVERS.items()})
 
 
@@ -80,7 +95,7 @@ def largest_dissipation_resistance(z: complex) -> float:
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row[0]:g} Hz")
-def test_every_row_of_the_worked_network(row: NDArray[np.float64]) -> None:
+def test_every_row_of_the_worked_network(row: Real) -> None:
     """Drive levels and phases, input impedance and EPDR agree to the last printed digit."""
     solved = solve(row[:1])
     level = 20 * np.log10(np.abs(solved.transfer[:, 0]))
@@ -124,8 +139,11 @@ def test_exported_netlist_meets_the_worked_network(
 ) -> None:
     """The exported text gives the tabled figures at 20 Hz, 2 and 20 kHz in ngspice, unchanged."""
     network = build()
-    plot = run_spice(write_netlist(network, DRIVERS, sweep=Sweep(
-        low_hz=20.0, high_hz=20_000.0, points_per_decade=1)))
+    plot = run_spice(
+        write_netlist(
+            network, DRIVERS, sweep=Sweep(low_hz=20.0, high_hz=20_000.0, points_per_decade=1)
+        )
+    )
     f = plot["frequency"].real
     for row in (row for row in ROWS if row[0] in (20.0, 2000.0, 20_000.0)):
         i = int(np.argmin(np.abs(f - row[0])))

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.design_goals import DEFAULT_PRESET, read_goals
+from optimizer.design.presets import PRESET_KEYS, find_targets, list_presets, read_preset
+from optimizer.design.read.goals import DEFAULT_PRESET, read_goals
 from optimizer.goals.specs import GOAL_SPECS
-from optimizer.targets_folder import PRESET_KEYS, find_targets, list_presets, read_preset
-from optimizer.yamltext import parse_yaml
+from optimizer.text.yamltext import parse_yaml
 
 PRESETS = list_presets()
 

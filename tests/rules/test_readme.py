@@ -16,7 +16,8 @@ COMMANDS = [
     line.removeprefix("$ ").partition("  #")[0]
     for block in BLOCK.findall(README.read_text(encoding="utf-8"))
     for line in block.replace("\\\n", " ").splitlines()
-    if line.removeprefix("$ ").startswith("laddersmith ")]
+    if line.removeprefix("$ ").startswith("laddersmith ")
+]
 
 
 def test_there_are_commands():

@@ -29,8 +29,12 @@ def test_axis_alone_gives_no_averages() -> None:
 
 def test_every_average_sums_to_one() -> None:
     """Weights of every curve sum to 1, however few directions there are."""
-    for directions in (right(15.0, 30.0, 45.0, 60.0), right(180.0), right(90.0),
-                       [ON_AXIS, Direction(vertical_deg=-20.0)]):
+    for directions in (
+        right(15.0, 30.0, 45.0, 60.0),
+        right(180.0),
+        right(90.0),
+        [ON_AXIS, Direction(vertical_deg=-20.0)],
+    ):
         for average in named_averages(directions).values():
             assert average.weights.sum() == pytest.approx(1.0)
             assert np.all(average.weights >= 0.0)
@@ -73,8 +77,10 @@ def test_wide_gaps_are_not_bridged() -> None:
 def test_no_interpolation_on_measured_angles() -> None:
     """On the standard grid nothing is interpolated and nothing is said to be missing."""
     turn = [s * a for a in range(10, 180, 10) for s in (1, -1)]
-    directions = [*right(180.0, *map(float, turn)),
-                  *(Direction(vertical_deg=float(a)) for a in turn)]
+    directions = [
+        *right(180.0, *map(float, turn)),
+        *(Direction(vertical_deg=float(a)) for a in turn),
+    ]
     for name in CURVE_NAMES:
         words = said(name, directions)
         assert "interpolated" not in words
@@ -83,8 +89,11 @@ def test_no_interpolation_on_measured_angles() -> None:
 
 def test_straight_behind_belongs_to_both_orbits() -> None:
     """180 degrees closes both orbits, from either end."""
-    directions = [ON_AXIS, *(Direction(horizontal_deg=s * a) for a in (40.0, 80.0, 120.0, 160.0)
-                             for s in (1.0, -1.0)), Direction(horizontal_deg=180.0)]
+    directions = [
+        ON_AXIS,
+        *(Direction(horizontal_deg=s * a) for a in (40.0, 80.0, 120.0, 160.0) for s in (1.0, -1.0)),
+        Direction(horizontal_deg=180.0),
+    ]
     got = weights("rear", directions)
     assert got["180 right"] > 0.0
     assert got["160 right"] == pytest.approx(got["160 left"])

@@ -8,20 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.cli.main import main
-from optimizer.demo.write import write_demo
-from optimizer.network.ladder import Network
-from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.report.check_tables import (
-    say_change,
-    say_improvements,
-    say_share,
-    shorten_names,
-)
-from optimizer.search.figures import build_candidate
-from optimizer.workshop.bench import change_network, lay_out
-from optimizer.workshop.check import (
+from optimizer.bench.check import (
     STEP,
     BandShare,
     PartChange,
@@ -29,7 +16,20 @@ from optimizer.workshop.check import (
     compare_networks,
     list_changes,
 )
-from optimizer.workshop.network_file import load_network
+from optimizer.bench.layout import change_network, lay_out
+from optimizer.bench.networks.file import load_network
+from optimizer.cli.main import main
+from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
+from optimizer.network.ladder import Network
+from optimizer.parts import Part
+from optimizer.problem.figures import build_candidate
+from optimizer.report.check_tables import (
+    say_change,
+    say_improvements,
+    say_share,
+    shorten_names,
+)
 
 OLD_BOARD = """\
 note: what was found in the cabinet
@@ -96,11 +96,14 @@ def test_bands_hold_their_share(problem, board, report):
     assert deviation[part].mean() == pytest.approx(reason.band.mean, rel=1e-6)
 
 
-@pytest.mark.parametrize(("names", "short"), [
-    (["a/old.yaml", "r/results.json#1", "r/results.json#2"], ["old.yaml", "no. 1", "no. 2"]),
-    (["a.json#1", "b/b.json#1"], ["a.json#1", "b.json#1"]),
-    (["a/old.yaml", "b/old.yaml"], ["a/old.yaml", "b/old.yaml"]),
-])
+@pytest.mark.parametrize(
+    ("names", "short"),
+    [
+        (["a/old.yaml", "r/results.json#1", "r/results.json#2"], ["old.yaml", "no. 1", "no. 2"]),
+        (["a.json#1", "b/b.json#1"], ["a.json#1", "b.json#1"]),
+        (["a/old.yaml", "b/old.yaml"], ["a/old.yaml", "b/old.yaml"]),
+    ],
+)
 def test_column_heads_are_short(names, short):
     """Networks side by side are named as briefly as stays clear."""
     assert shorten_names(names) == short
@@ -126,10 +129,18 @@ def test_part_effects_are_slopes(problem, board, report):
         law = problem.loss_laws[part.kind]
         shift = float(law(part.value * (1 + h)) - law(part.value)) if part.kind != "resistor" else 0
         costs = []
-        for value, loss in ((part.value * (1 + h), part.loss_ohm + shift),
-                            (part.value / (1 + h), part.loss_ohm - shift)):
-            moved = change_network(board, {(way_name, slot_name, 0): replace(
-                part, value=value, loss_ohm=loss, pieces=(value,))})
+        for value, loss in (
+            (part.value * (1 + h), part.loss_ohm + shift),
+            (part.value / (1 + h), part.loss_ohm - shift),
+        ):
+            moved = change_network(
+                board,
+                {
+                    (way_name, slot_name, 0): replace(
+                        part, value=value, loss_ohm=loss, pieces=(value,)
+                    )
+                },
+            )
             goals = build_candidate(problem, moved).goals
             costs.append(next(g.cost for g in goals if g.name == "on_axis"))
         slope = (costs[0] - costs[1]) / (2 * np.log1p(h))
@@ -153,7 +164,8 @@ def test_improvements_are_the_best_single_changes(problem, board, report):
     assert report.improvements[0].cost == pytest.approx(best, rel=1e-9)
     first = report.improvements[0]
     assert sum(m for _, m in first.goals) == pytest.approx(
-        first.cost - report.candidate.cost, abs=0.02)
+        first.cost - report.candidate.cost, abs=0.02
+    )
     assert str(round(first.cost, 3)) in say_improvements(report)[0]
 
 
@@ -177,19 +189,22 @@ def test_comparison(problem, board):
     second = build_candidate(problem, Network(ways=tuple(ways)))
     found = compare_networks(first, second)
     assert [(c.label, c.before.value, c.after.value) for c in found.parts] == [
-        ("tweeter.X4", 3.3, 10.0)]
+        ("tweeter.X4", 3.3, 10.0)
+    ]
     assert found.polarity == ()
     on_axis = next(c for c in found.curves if c.name == "on_axis")
     high = first.curves.frequency_hz > 8000.0
-    np.testing.assert_allclose(on_axis.difference_db, second.curves.named_db["on_axis"]
-                               - first.curves.named_db["on_axis"])
+    np.testing.assert_allclose(
+        on_axis.difference_db, second.curves.named_db["on_axis"] - first.curves.named_db["on_axis"]
+    )
     assert on_axis.difference_db[high].mean() < -3.0
     assert say_change(found.parts[0]) == "tweeter.X4: 3.3 ohm -> 10 ohm"
     part = slot.parts[0]
     assert say_change(PartChange(label="a", before=None, after=part)) == "a: add 3.3 ohm"
     coils = [Part(kind="inductor", value=1e-3, loss_ohm=loss) for loss in (0.5, 0.25)]
     assert say_change(PartChange(label="a", before=coils[0], after=coils[1])) == (
-        "a: 1 mH (dcr 0.5 ohm) -> 1 mH (dcr 0.25 ohm)")
+        "a: 1 mH (dcr 0.5 ohm) -> 1 mH (dcr 0.25 ohm)"
+    )
 
 
 def test_command(design, capsys):
@@ -199,8 +214,14 @@ def test_command(design, capsys):
     code = main(["check", str(design), old, "--against", old, "--json", str(folder / "c.json")])
     out = capsys.readouterr().out
     assert code == 0
-    for words in ("what was found in the cabinet", "where it comes from", "One part at a time",
-                  "Side by side", "The parts and polarities are the same", "X4"):
+    for words in (
+        "what was found in the cabinet",
+        "where it comes from",
+        "One part at a time",
+        "Side by side",
+        "The parts and polarities are the same",
+        "X4",
+    ):
         assert words in out
     data = json.loads((folder / "c.json").read_text(encoding="utf-8"))
     assert data["schema"] == 1

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from optimizer.cli.main import main
-from optimizer.search.candidates import SearchResult
+from optimizer.problem.candidate import SearchResult
 
 
 @pytest.fixture
@@ -21,7 +21,7 @@ def problems(monkeypatch):
             candidates=(), stopped="interrupted", seconds=0.0, evaluations=0, seed=options["seed"]
         )
 
-    monkeypatch.setattr("optimizer.search.run.search", search)
+    monkeypatch.setattr("optimizer.search.fit.search", search)
     return seen
 
 
@@ -58,8 +58,11 @@ def test_demo_fits_for_real(tmp_path, capsys):
     best = data["candidates"][0]
     assert best["cost"] == pytest.approx(sum(g["cost"] for g in best["goals"].values()), rel=1e-4)
     assert set(best["ways"]) == {"woofer", "midrange", "tweeter"}
-    lengths = {len(c) for name, c in best["curves"].items()
-               if isinstance(c, list) and name != "target_band_hz"}
+    lengths = {
+        len(c)
+        for name, c in best["curves"].items()
+        if isinstance(c, list) and name != "target_band_hz"
+    }
     assert len(lengths) == 1
     assert f"{best['cost']:.3f}" in out
     assert f"laddersmith fit {folder / 'design.yaml'}" in out

@@ -20,7 +20,7 @@ from optimizer.errors import InputError
 from optimizer.measure.response import ON_AXIS
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.search.candidates import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 
 ROOT = Path(__file__).resolve().parents[2]
 SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3)
@@ -75,12 +75,12 @@ def searching(monkeypatch):
             raise seen.answer
         return seen.answer
 
-    project, run = ModuleType("optimizer.project"), ModuleType("optimizer.search.run")
+    project, run = ModuleType("optimizer.design.build"), ModuleType("optimizer.search.fit")
     project.load_design = lambda file: SimpleNamespace(search=SETTINGS)
     project.build_problem = lambda design: PROBLEM
     run.search = search
-    monkeypatch.setitem(sys.modules, "optimizer.project", project)
-    monkeypatch.setitem(sys.modules, "optimizer.search.run", run)
+    monkeypatch.setitem(sys.modules, "optimizer.design.build", project)
+    monkeypatch.setitem(sys.modules, "optimizer.search.fit", run)
     return seen
 
 
@@ -103,8 +103,14 @@ def test_settings_come_from_the_design_unless_given(searching):
     first, second = searching.calls
     assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
     assert first["workers"] >= 1
-    assert second == {"seconds": 2.5, "seed": 0, "top": 9, "workers": 1, "progress": None,
-                      "robust": False}
+    assert second == {
+        "seconds": 2.5,
+        "seed": 0,
+        "top": 9,
+        "workers": 1,
+        "progress": None,
+        "robust": False,
+    }
 
 
 def test_quiet_prints_nothing(searching, capsys, tmp_path):
@@ -263,7 +269,7 @@ def run_fit(code: str, **more) -> subprocess.Popen[str]:
         "project.load_design = lambda file: SimpleNamespace(search=t.SETTINGS)\n"
         "project.build_problem = lambda design: t.PROBLEM\n"
         "run.search = lambda problem, **options: t.make_result()\n"
-        "sys.modules['optimizer.project'], sys.modules['optimizer.search.run'] = project, run\n"
+        "sys.modules['optimizer.design.build'], sys.modules['optimizer.search.fit'] = project, run\n"
         f"{code}\n"
         "sys.exit(t.main(t.ARGUMENTS))\n"
     )

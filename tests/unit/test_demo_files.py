@@ -37,8 +37,12 @@ def test_same_bytes_on_every_call() -> None:
         "print(hashlib.sha256(b''.join(files[k] for k in sorted(files))).hexdigest())"
     )
     other = subprocess.run(
-        [sys.executable, "-c", script], check=True, capture_output=True, text=True,
-        env={**os.environ, "PYTHONHASHSEED": "77"}, cwd=Path(__file__).parents[2],
+        [sys.executable, "-c", script],
+        check=True,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONHASHSEED": "77"},
+        cwd=Path(__file__).parents[2],
     )
     here = hashlib.sha256(b"".join(FILES[name] for name in sorted(FILES))).hexdigest()
     assert other.stdout.strip() == here
@@ -77,7 +81,10 @@ def test_design_names_every_file_and_nothing_else() -> None:
         assert name in design["ways"]
     assert named | {"design.yaml", "shelf.csv"} == set(FILES)
     assert design["measured"] == {
-        "volts": 2.83, "metres": 1.0, "clock": "shared", "mirror": "left-right"
+        "volts": 2.83,
+        "metres": 1.0,
+        "clock": "shared",
+        "mirror": "left-right",
     }
     assert list(design["drivers"]) == NAMES
 
@@ -87,8 +94,7 @@ def test_design_has_about_17_part_values() -> None:
     design = yaml.safe_load(FILES["design.yaml"])
     slots = [slot for way in design["ways"].values() for slot in way["ladder"]]
     values = sum(
-        2 if {"pad", "equaliser"} & {slot.get("series"), slot.get("shunt")} else 1
-        for slot in slots
+        2 if {"pad", "equaliser"} & {slot.get("series"), slot.get("shunt")} else 1 for slot in slots
     )
     assert values == 17
     assert sum(slot.get("optional", False) for slot in slots) >= 7

@@ -10,7 +10,7 @@ import pytest
 from optimizer.demo import equations as eq
 from optimizer.demo import write_demo
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, DemoDriver, compute_raw_pressure
-from optimizer.measure.text import read_impedance, read_response
+from optimizer.measure.files.text import read_impedance, read_response
 
 
 @pytest.fixture(scope="module")

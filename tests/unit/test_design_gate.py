@@ -10,8 +10,8 @@ from scipy.io import wavfile
 from scipy.signal import butter, sosfilt
 
 from optimizer.cli.main import main
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.project import build_problem, load_design
 
 RATE = 48000
 
@@ -28,33 +28,39 @@ def write_folder(folder: Path) -> Path:
     z = 6.0 + 30.0 * (s / 5.0) / (s**2 + s / 5.0 + 1.0) + 1j * f * 2e-3
     rows = zip(f, np.abs(z), np.degrees(np.angle(z)), strict=True)
     (folder / "woofer_z.txt").write_text(
-        "* Freq(Hz) Z(ohm)\n" + "".join(f"{a:.4f} {b:.5f} {c:.4f}\n" for a, b, c in rows))
+        "* Freq(Hz) Z(ohm)\n" + "".join(f"{a:.4f} {b:.5f} {c:.4f}\n" for a, b, c in rows)
+    )
     return folder
 
 
-@pytest.mark.parametrize(("options", "line", "from_hz"), [
-    ((), "", 1e3 / 5.7),  # a quarter of a millisecond short of the reflection
-    (("--gate", "4 ms"), "gate: 4 ms", 250.0),
-])
+@pytest.mark.parametrize(
+    ("options", "line", "from_hz"),
+    [
+        ((), "", 1e3 / 5.7),  # a quarter of a millisecond short of the reflection
+        (("--gate", "4 ms"), "gate: 4 ms", 250.0),
+    ],
+)
 def test_the_gate_decides_where_data_begin(
     tmp_path: Path, options: tuple[str, ...], line: str, from_hz: float
 ) -> None:
     """Found or stated, the gate sets the lowest frequency, in the survey and in the design."""
     folder = write_folder(tmp_path)
-    assert main(["start", str(folder), *options, "--seconds", "0.2", "--workers", "1",
-                 "--quiet"]) == 0
+    assert (
+        main(["start", str(folder), *options, "--seconds", "0.2", "--workers", "1", "--quiet"]) == 0
+    )
     design = folder / "laddersmith.yaml"
-    measured = next(text for text in design.read_text(encoding="utf-8").splitlines()
-                    if text.startswith("measured:"))
+    measured = next(
+        text
+        for text in design.read_text(encoding="utf-8").splitlines()
+        if text.startswith("measured:")
+    )
     assert line in measured
     assert ("gate" in measured) is bool(line)
     driver = build_problem(load_design(design)).drivers[0]
     assert driver.coverage[0].low_hz == pytest.approx(from_hz, rel=0.03)
 
 
-def test_nonsense_gates_are_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_nonsense_gates_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A gate of seconds, or of nothing, is one message with what to write instead."""
     folder = write_folder(tmp_path)
     for text in ("5", "5 s", "0 ms", "soon"):
@@ -65,7 +71,9 @@ def test_nonsense_gates_are_refused(
     design.write_text(
         "measured: {gate: 5 s}\ndrivers:\n  woofer: {response: woofer.wav, "
         "impedance: woofer_z.txt}\nways:\n  woofer:\n    ladder:\n"
-        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n", encoding="utf-8")
+        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
+        encoding="utf-8",
+    )
     with pytest.raises(InputError, match="within 100 ms") as caught:
         load_design(design)
     assert (caught.value.line, caught.value.key) == (1, "measured.gate")

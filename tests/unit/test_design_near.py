@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from optimizer.cli.main import main
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.measure.joined import join_directions
-from optimizer.measure.nearfield import Baffle, estimate_baffle_step
+from optimizer.measure.curves.joined import join_directions
+from optimizer.measure.curves.nearfield import Baffle, estimate_baffle_step
 from optimizer.measure.response import ON_AXIS, Direction, Response
-from optimizer.project import build_problem, load_design
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 700)
 GATE_HZ = 200.0
@@ -54,7 +54,8 @@ def write_folder(folder: Path) -> Path:
     z = 6.0 + 30.0 * (s / 5.0) / (s**2 + s / 5.0 + 1.0) + 1j * FREQUENCY * 2e-3
     rows = zip(FREQUENCY, np.abs(z), np.degrees(np.angle(z)), strict=True)
     (folder / "woofer_z.txt").write_text(
-        "* Freq(Hz) Z(ohm)\n" + "".join(f"{a:.4f} {b:.5f} {c:.4f}\n" for a, b, c in rows))
+        "* Freq(Hz) Z(ohm)\n" + "".join(f"{a:.4f} {b:.5f} {c:.4f}\n" for a, b, c in rows)
+    )
     return folder
 
 
@@ -72,7 +73,8 @@ def test_directions_follow_the_axis_down() -> None:
     joined, splice = join_directions(
         response(FREQUENCY, cone(FREQUENCY)),
         {ON_AXIS: response(inside, far(inside)), ASIDE: response(inside, aside(inside))},
-        baffle=FRONT)
+        baffle=FRONT,
+    )
     assert list(joined) == [ON_AXIS, ASIDE]
     for direction, truth in ((ON_AXIS, far), (ASIDE, aside)):
         found = joined[direction]
@@ -85,12 +87,25 @@ def test_directions_follow_the_axis_down() -> None:
     assert splice.baffle is FRONT
 
 
-def test_start_keeps_the_joined_near_field(tmp_path: Path, capsys: pytest.CaptureFixture[str]
-                                           ) -> None:
+def test_start_keeps_the_joined_near_field(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """`start` with the front writes it into the design, which then knows the bass by itself."""
     folder = write_folder(tmp_path)
-    code = main(["start", str(folder), "--front", "woofer=220x360 mm", "--diameter",
-                 "woofer=130 mm", "--seconds", "0.2", "--workers", "1"])
+    code = main(
+        [
+            "start",
+            str(folder),
+            "--front",
+            "woofer=220x360 mm",
+            "--diameter",
+            "woofer=130 mm",
+            "--seconds",
+            "0.2",
+            "--workers",
+            "1",
+        ]
+    )
     assert code == 0
     text = (folder / "laddersmith.yaml").read_text(encoding="utf-8")
     assert "near: {file: woofer_nearfield.txt, front: {width: 0.22, height: 0.36}}" in text
@@ -111,15 +126,21 @@ def test_start_keeps_the_joined_near_field(tmp_path: Path, capsys: pytest.Captur
     assert "20 Hz to" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("block", "key", "said"), [
-    ("none.txt", "near", "must exist"),
-    ("{file: woofer_nearfield.txt, join: 90 Hz}", "near", "where both are valid"),
-    ("{file: woofer_nearfield.txt, front: {width: 22 cm}}", "near.front", "height"),
-    ("{file: woofer_nearfield.txt, front: {width: 22 cm, height: 3 cm, up: 4 cm}}", "near",
-     "inside the front"),
-    ("{file: woofer_nearfield.txt, port: p.txt}", "near", "diameter"),
-    ("{front: {width: 22 cm, height: 30 cm}}", "near", "file"),
-])
+@pytest.mark.parametrize(
+    ("block", "key", "said"),
+    [
+        ("none.txt", "near", "must exist"),
+        ("{file: woofer_nearfield.txt, join: 90 Hz}", "near", "where both are valid"),
+        ("{file: woofer_nearfield.txt, front: {width: 22 cm}}", "near.front", "height"),
+        (
+            "{file: woofer_nearfield.txt, front: {width: 22 cm, height: 3 cm, up: 4 cm}}",
+            "near",
+            "inside the front",
+        ),
+        ("{file: woofer_nearfield.txt, port: p.txt}", "near", "diameter"),
+        ("{front: {width: 22 cm, height: 30 cm}}", "near", "file"),
+    ],
+)
 def test_faults_of_a_near_field_are_named(tmp_path: Path, block: str, key: str, said: str) -> None:
     """A near field that cannot be joined is refused with the line and key that says so."""
     folder = write_folder(tmp_path)
@@ -127,7 +148,9 @@ def test_faults_of_a_near_field_are_named(tmp_path: Path, block: str, key: str, 
     path.write_text(
         "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
         f"    near: {block}\nways:\n  woofer:\n    ladder:\n"
-        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n", encoding="utf-8")
+        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
+        encoding="utf-8",
+    )
     with pytest.raises(InputError, match=said) as caught:
         build_problem(load_design(path))
     assert caught.value.line == 5
@@ -146,7 +169,9 @@ def test_a_port_adds_to_its_cone(tmp_path: Path) -> None:
             "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
             "    diaphragm: 130 mm\n    near: {file: woofer_nearfield.txt, front: "
             f"{{width: 22 cm, height: 36 cm}}{port}}}\nways:\n  woofer:\n    ladder:\n"
-            "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n", encoding="utf-8")
+            "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
+            encoding="utf-8",
+        )
         driver = build_problem(load_design(path)).drivers[0]
         levels.append(level(driver.pressure[0]))
     # Half the diameter adds half the amplitude: 20 log10(1.5) = 3.52 dB.

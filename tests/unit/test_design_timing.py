@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.design_drivers import load_drivers
-from optimizer.design_text import load_design
+from optimizer.design.read.drivers import load_drivers
+from optimizer.design.read.file import load_design
 from optimizer.errors import InputError
 
 LATE_S = 8e-5

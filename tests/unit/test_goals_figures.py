@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, Field
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.goals import specs as spec_of
 from optimizer.goals.economy import copper_kg, economy_figures, option_costs
@@ -19,9 +19,6 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.stock.coil import wind_air_coil
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-
 F = np.geomspace(20.0, 20_000.0, 400)
 OCTAVES = np.log2(F / 1000.0)
 
@@ -30,16 +27,25 @@ class Bench:
     """Drivers with given levels by direction, and the curves of given drives."""
 
     def __init__(self, *levels_db: dict[str, Real], limits: tuple[Limits, ...] = ()) -> None:
-        names = {"0": ON_AXIS, "15 up": Direction(vertical_deg=15.0),
-                 "15 down": Direction(vertical_deg=-15.0),
-                 "30 right": Direction(horizontal_deg=30.0),
-                 "60 right": Direction(horizontal_deg=60.0)}
+        names = {
+            "0": ON_AXIS,
+            "15 up": Direction(vertical_deg=15.0),
+            "15 down": Direction(vertical_deg=-15.0),
+            "30 right": Direction(horizontal_deg=30.0),
+            "60 right": Direction(horizontal_deg=60.0),
+        }
         self.directions = tuple(names[n] for n in levels_db[0])
-        self.drivers = [Driver(
-            name=f"d{i}", frequency_hz=F, directions=self.directions,
-            pressure=np.array([10.0 ** (row / 20.0) + 0j for row in rows.values()]),
-            impedance=np.full(len(F), 8.0 + 0j), limits=limits[i] if limits else Limits())
-            for i, rows in enumerate(levels_db)]
+        self.drivers = [
+            Driver(
+                name=f"d{i}",
+                frequency_hz=F,
+                directions=self.directions,
+                pressure=np.array([10.0 ** (row / 20.0) + 0j for row in rows.values()]),
+                impedance=np.full(len(F), 8.0 + 0j),
+                limits=limits[i] if limits else Limits(),
+            )
+            for i, rows in enumerate(levels_db)
+        ]
         self.ways = [(d.name, d) for d in self.drivers]
         self.averages = {**named_averages(self.directions), **direction_averages(self.directions)}
 
@@ -49,15 +55,20 @@ class Bench:
         return goal
 
     def curves(self, *drives: Complex, impedance: Complex | None = None) -> Curves:
-        field = Field(list(self.averages), np.stack([d.pressure for d in self.drivers]),
-                      np.stack([a.weights for a in self.averages.values()]))
+        field = Field(
+            list(self.averages),
+            np.stack([d.pressure for d in self.drivers]),
+            np.stack([a.weights for a in self.averages.values()]),
+        )
         z = np.full(len(F), 8.0 + 0j) if impedance is None else impedance
         return Curves(field, list(drives), 1.0 / z)
 
-    def figure(self, name: str, spec: GoalSpec, *drives: Complex,
-               impedance: Complex | None = None) -> float:
-        curves = self.curves(*(drives or [np.ones(len(F), dtype=complex)] * len(self.drivers)),
-                             impedance=impedance)
+    def figure(
+        self, name: str, spec: GoalSpec, *drives: Complex, impedance: Complex | None = None
+    ) -> float:
+        curves = self.curves(
+            *(drives or [np.ones(len(F), dtype=complex)] * len(self.drivers)), impedance=impedance
+        )
         return float(np.linalg.norm(self.goal(name, spec).residuals(curves)))
 
 
@@ -124,7 +135,8 @@ def test_lobe_goals() -> None:
     bench = Bench(rows)
     assert bench.figure("lobe_symmetry", spec_of.LobeSymmetryGoalSpec()) == pytest.approx(3.0)
     assert bench.figure("lobe_depth", spec_of.LobeDepthGoalSpec()) == pytest.approx(
-        3.0 / np.sqrt(2.0))
+        3.0 / np.sqrt(2.0)
+    )
 
 
 def test_phase_tracking_of_textbook_pairs() -> None:
@@ -140,7 +152,8 @@ def test_phase_tracking_of_textbook_pairs() -> None:
     low, high = butterworth_three(1500.0)
     heard = np.clip(1.0 - np.abs(20 * np.log10(np.abs(low / high))) / 12.0, 0.0, 1.0)
     assert bench.figure("phase_tracking", spec, low, high) == pytest.approx(
-        90.0 * float(np.sqrt(np.mean(heard**2))))
+        90.0 * float(np.sqrt(np.mean(heard**2)))
+    )
 
 
 def test_inverted_null_of_textbook_pairs() -> None:
@@ -151,7 +164,8 @@ def test_inverted_null_of_textbook_pairs() -> None:
     low, high = linkwitz_riley(1537.0)
     assert bench.figure("inverted_null", spec, low, high) == 0.0
     assert bench.figure("inverted_null", spec, *butterworth_three(1537.0)) == pytest.approx(
-        20.0, abs=0.05)
+        20.0, abs=0.05
+    )
     turned = bench.figure("inverted_null", spec, low, high * np.exp(-1j * np.radians(40.0)))
     depth = -20.0 * np.log10(np.tan(np.radians(20.0)))
     assert turned == pytest.approx(20.0 - depth, abs=1e-6)
@@ -180,7 +194,8 @@ def test_sensitivity_floor() -> None:
     inside = (F >= 300.0) & (F <= 3000.0)
     mean = float(np.mean((80.0 + np.sin(OCTAVES))[inside]))
     assert bench.figure("sensitivity", spec_of.SensitivityGoalSpec(floor_db=86.0)) == pytest.approx(
-        86.0 - mean)
+        86.0 - mean
+    )
     assert bench.figure("sensitivity", spec_of.SensitivityGoalSpec(floor_db=79.0)) == 0.0
 
 
@@ -189,11 +204,13 @@ def test_load_goals() -> None:
     a floor of 2 ohm."""
     bench = Bench({"0": flat()})
     z = np.full(len(F), 4.0 * np.exp(-1j * np.pi / 3.0))
-    assert bench.figure("impedance_phase", spec_of.ImpedancePhaseGoalSpec(),
-                        impedance=z) == pytest.approx(15.0)
+    assert bench.figure(
+        "impedance_phase", spec_of.ImpedancePhaseGoalSpec(), impedance=z
+    ) == pytest.approx(15.0)
     epdr = 4.0 * 0.27807  # published ratio at 60 degrees
     assert bench.figure("epdr", spec_of.EpdrGoalSpec(floor_ohm=2.0), impedance=z) == pytest.approx(
-        20.0 * np.log10(2.0 / epdr), abs=1e-3)
+        20.0 * np.log10(2.0 / epdr), abs=1e-3
+    )
 
 
 def test_neighbours_follow_frequency_not_the_file() -> None:
@@ -204,11 +221,20 @@ def test_neighbours_follow_frequency_not_the_file() -> None:
     assert neighbouring_ways(F, bench.ways) == ((1, 2), (2, 0))
 
 
-@pytest.mark.parametrize(("name", "message"), [
-    ("lobe_symmetry", "upward and downward"), ("similarity", "off-axis"), ("monotony", "window"),
-    ("break_up", "highest frequency"), ("power", "limits"), ("excursion", "limits"),
-    ("inverted_null", "two ways"), ("phase_tracking", "two ways"), ("low_drive", "second driver"),
-])
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("lobe_symmetry", "upward and downward"),
+        ("similarity", "off-axis"),
+        ("monotony", "window"),
+        ("break_up", "highest frequency"),
+        ("power", "limits"),
+        ("excursion", "limits"),
+        ("inverted_null", "two ways"),
+        ("phase_tracking", "two ways"),
+        ("low_drive", "second driver"),
+    ],
+)
 def test_goal_without_its_data_is_refused(name: str, message: str) -> None:
     """A goal whose directions, limits or ways are missing says which and what to do."""
     with pytest.raises(InputError, match=message) as caught:
@@ -227,14 +253,20 @@ def test_only_electrical_goals_are_not_enough() -> None:
 def test_narrow_band_survives_thinning() -> None:
     """A band that a thinned grid hardly meets bounds the figure by 0 instead of failing."""
     bench = Bench({"0": 80.0 + 3.0 * np.sin(9.0 * OCTAVES)})
-    for spec in (spec_of.CurveGoalSpec(band_hz=(1000.0, 1100.0)),
-                 spec_of.CurveGoalSpec(band_hz=(1000.0, 1100.0), tilt_db_per_octave=None,
-                                       level_db=(80.0, 81.0))):
+    for spec in (
+        spec_of.CurveGoalSpec(band_hz=(1000.0, 1100.0)),
+        spec_of.CurveGoalSpec(
+            band_hz=(1000.0, 1100.0), tilt_db_per_octave=None, level_db=(80.0, 81.0)
+        ),
+    ):
         for index in (np.array([0, 399]), np.array([0, 227, 399])):
             thin = bench.goal("on_axis", spec).thinned(index, bound=True)
             curves = bench.curves(np.ones(len(F), dtype=complex))
-            part = Curves(curves.field.thinned(index), [h[index] for h in curves.transfer],
-                          curves.admittance[index])
+            part = Curves(
+                curves.field.thinned(index),
+                [h[index] for h in curves.transfer],
+                curves.admittance[index],
+            )
             assert np.linalg.norm(thin.residuals(part)) == 0.0
 
 
@@ -260,24 +292,32 @@ def test_two_coils_in_series_have_the_copper_of_both() -> None:
 
 
 def network_of(*parts: Part) -> Network:
-    slots = tuple(FittedSlot(name=f"S{i}", place="series", form=p.kind, parts=(p,))
-                  for i, p in enumerate(parts))
+    slots = tuple(
+        FittedSlot(name=f"S{i}", place="series", form=p.kind, parts=(p,))
+        for i, p in enumerate(parts)
+    )
     return Network(ways=(FittedWay(name="w", driver="w", polarity=1, slots=slots),))
 
 
 def test_economy_goals_add_up() -> None:
     """Pieces, money and copper each count with their own price; kept parts are free."""
     specs: dict[str, GoalSpec] = {
-        "parts": spec_of.PartsGoalSpec(each=0.1), "price": spec_of.PriceGoalSpec(each=0.01),
-        "copper": spec_of.CopperGoalSpec(each=2.0)}
+        "parts": spec_of.PartsGoalSpec(each=0.1),
+        "price": spec_of.PriceGoalSpec(each=0.01),
+        "copper": spec_of.CopperGoalSpec(each=2.0),
+    }
     coil = Part(kind="inductor", value=1e-3, loss_ohm=0.4, price=12.0)
     cap = Part(kind="capacitor", value=1e-5, price=8.0, pieces=(4.7e-6, 4.7e-6), joined="parallel")
     kept = Part(kind="resistor", value=4.7, price=1.0, origin="kept")
     mass = copper_kg(coil)
     assert option_costs(specs, [coil])[0] == pytest.approx(0.1 + 0.12 + 2.0 * mass)
     assert option_costs(specs, [cap, kept]).tolist() == pytest.approx([0.2 + 0.08, 0.0])
-    figures = {f.name: f for f in economy_figures(
-        specs, network_of(coil, cap, kept), cost=0.5 + 2.0 * mass, currency="EUR")}
+    figures = {
+        f.name: f
+        for f in economy_figures(
+            specs, network_of(coil, cap, kept), cost=0.5 + 2.0 * mass, currency="EUR"
+        )
+    }
     assert figures["parts"].value == 3.0
     assert figures["price"].value == 20.0
     assert figures["price"].unit == "EUR"
@@ -301,10 +341,12 @@ def test_shelf_moves_the_target() -> None:
     shape = -3.0 / (1.0 + (F / 300.0) ** 2)
     bench = Bench({"0": 80.0 + shape - 0.3 * OCTAVES})
     plain = spec_of.CurveGoalSpec(tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0))
-    shelved = spec_of.CurveGoalSpec(tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0),
-                                    shelf_db=-3.0, shelf_hz=300.0)
+    shelved = spec_of.CurveGoalSpec(
+        tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0), shelf_db=-3.0, shelf_hz=300.0
+    )
     assert bench.figure("on_axis", shelved) < 1e-9
     assert bench.figure("on_axis", plain) == pytest.approx(shape.std())
     curves = bench.curves(np.ones(len(F), dtype=complex))
-    np.testing.assert_allclose(bench.goal("on_axis", shelved).target_db(curves, F),
-                               80.0 + shape - 0.3 * OCTAVES)
+    np.testing.assert_allclose(
+        bench.goal("on_axis", shelved).target_db(curves, F), 80.0 + shape - 0.3 * OCTAVES
+    )

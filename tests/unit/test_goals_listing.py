@@ -11,20 +11,28 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.demo.write import build_files
-from optimizer.design_goals import DEFAULT_PRESET
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.presets import list_presets
+from optimizer.design.read.goals import DEFAULT_PRESET
 from optimizer.goals.meanings import GOAL_MEANINGS, list_options
 from optimizer.goals.specs import GOAL_SPECS
-from optimizer.project import build_problem, load_design
-from optimizer.search.figures import build_candidate
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-from optimizer.targets_folder import list_presets
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 
-SIX = {"living-room", "flat-on-axis", "off-axis-first", "bench-start", "near-wall",
-       "small-amplifier"}
+SIX = {
+    "living-room",
+    "flat-on-axis",
+    "off-axis-first",
+    "bench-start",
+    "near-wall",
+    "small-amplifier",
+}
 
-LIMITS = ("limits: {watts: 50, lowest_hz: 180, highest_hz: 5 kHz, excursion: 4 mm, "
-          "force_factor: 6.5, resistance: 5.7 ohm}")
+LIMITS = (
+    "limits: {watts: 50, lowest_hz: 180, highest_hz: 5 kHz, excursion: 4 mm, "
+    "force_factor: 6.5, resistance: 5.7 ohm}"
+)
 
 
 @pytest.fixture
@@ -47,8 +55,11 @@ def build(tmp_path: Path) -> Callable[[str], Problem]:
 
 def middle(problem: Problem) -> Genome:
     space = problem.space
-    return Genome(choice=np.array([len(o.values) // 2 for o in space.options]),
-                  present=np.ones(len(space.slots), dtype=bool), polarity=space.polarity_start)
+    return Genome(
+        choice=np.array([len(o.values) // 2 for o in space.options]),
+        present=np.ones(len(space.slots), dtype=bool),
+        polarity=space.polarity_start,
+    )
 
 
 def test_six_presets() -> None:
@@ -72,7 +83,8 @@ def test_every_goal_works_from_a_design_file(build: Callable[[str], Problem]) ->
     problem = build("goals:\n" + "".join(f"  {n}: {{}}\n" for n in names))
     candidate = build_candidate(problem, middle(problem))
     assert [g.name for g in candidate.goals if g.name not in ("parts", "copper")] == [
-        n for n in names if n not in ("parts", "copper")]
+        n for n in names if n not in ("parts", "copper")
+    ]
     details = {g.name: g.detail for g in candidate.goals}
     assert "of 4 mm" in details["excursion"]
     assert "of 15 W" in details["power"]
@@ -119,12 +131,17 @@ def test_unknown_name_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert 'did you mean "in_room"' in capsys.readouterr().err
 
 
-@pytest.mark.parametrize(("limits", "message"), [
-    ("{excursion: 4}", "at most 50 mm"), ("{lowest_hz: 300, highest_hz: 200}", "above its lowest"),
-    ("{force_factor: 0}", "force_factor"),
-])
-def test_senseless_limits_are_refused(tmp_path: Path, limits: str, message: str,
-                                      capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("limits", "message"),
+    [
+        ("{excursion: 4}", "at most 50 mm"),
+        ("{lowest_hz: 300, highest_hz: 200}", "above its lowest"),
+        ("{force_factor: 0}", "force_factor"),
+    ],
+)
+def test_senseless_limits_are_refused(
+    tmp_path: Path, limits: str, message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A limit that cannot be meant is refused with its line."""
     for name, content in build_files().items():
         (tmp_path / name).write_bytes(content)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.grid import log_grid, resample
-from optimizer.measure.phase import excess_phase, fit_delay
-from optimizer.measure.text import read_impedance, read_response
+from optimizer.measure.curves.grid import log_grid, resample
+from optimizer.measure.curves.phase import excess_phase, fit_delay
+from optimizer.measure.files.text import read_impedance, read_response
 
 pytestmark = pytest.mark.data
 

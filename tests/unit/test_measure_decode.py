@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.decode import decode_text
-from optimizer.measure.text import read_response
+from optimizer.measure.files.decode import decode_text
+from optimizer.measure.files.text import read_response
 
 PLAIN = "20.5 80.1 -30.5\n200.25 81.25 10\n2000.5 79 120.75\n"
 

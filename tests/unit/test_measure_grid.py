@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.grid import log_grid, resample
+from optimizer.measure.curves.grid import log_grid, resample
 from optimizer.measure.response import Response
 
 OCTAVE_DB = 20.0 * np.log10(2.0)

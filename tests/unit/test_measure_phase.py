@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.grid import log_grid
-from optimizer.measure.phase import (
+from optimizer.measure.curves.grid import log_grid
+from optimizer.measure.curves.phase import (
     MOST_KNOTS,
     bode_kernel,
     edge_slopes,

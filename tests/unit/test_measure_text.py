@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.files.text import read_impedance, read_response
 from optimizer.measure.response import Response
-from optimizer.measure.text import read_impedance, read_response
 
 FREQUENCY = [20.5, 200.25, 2000.5]
 LEVEL = [80.1, 81.25, 79.0]

@@ -8,22 +8,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.demo.write import write_demo
-from optimizer.errors import InputError
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.report.export import candidate_to_json
-from optimizer.search.figures import build_candidate
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-from optimizer.workshop.network_file import (
+from optimizer.bench.networks.file import (
     load_network,
     read_history,
     read_network,
     render_network,
     write_network,
 )
+from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
+from optimizer.errors import InputError
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.parts import Part
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.report.export import candidate_to_json
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,8 @@ def draw_genome(problem: Problem, seed: int) -> Genome:
     return Genome(
         choice=np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp),
         present=present,
-        polarity=np.where(space.polarity_free & (rng.random(3) < 0.5), -1.0, 1.0))
+        polarity=np.where(space.polarity_free & (rng.random(3) < 0.5), -1.0, 1.0),
+    )
 
 
 BY_HAND = """\
@@ -76,17 +77,34 @@ def test_round_trip(problem, tmp_path, seed):
 def test_round_trip_of_odd_parts(problem, tmp_path):
     """Joined, measured, priced and rated parts survive too."""
     parts = (
-        Part(kind="capacitor", value=4.0e-6, pieces=(2.2e-6, 1.8e-6), joined="parallel",
-             loss_ohm=0.0123456789, tolerance=0.1, origin="shelf", price=1.25, rating=250.0),
-        Part(kind="inductor", value=0.12345678e-3, loss_ohm=1 / 3, origin="given",
-             pieces=(0.12345678e-3,), note="from: an old board, 5 ohm #2"),
+        Part(
+            kind="capacitor",
+            value=4.0e-6,
+            pieces=(2.2e-6, 1.8e-6),
+            joined="parallel",
+            loss_ohm=0.0123456789,
+            tolerance=0.1,
+            origin="shelf",
+            price=1.25,
+            rating=250.0,
+        ),
+        Part(
+            kind="inductor",
+            value=0.12345678e-3,
+            loss_ohm=1 / 3,
+            origin="given",
+            pieces=(0.12345678e-3,),
+            note="from: an old board, 5 ohm #2",
+        ),
     )
     slots = (
         FittedSlot(name="C1", place="series", form="capacitor", parts=(parts[0],)),
         FittedSlot(name="no", place="shunt", form="inductor", parts=(parts[1],)),
     )
-    ways = tuple(FittedWay(name=w.name, driver=w.driver, polarity=-1, slots=slots)
-                 for w in problem.topology.ways)
+    ways = tuple(
+        FittedWay(name=w.name, driver=w.driver, polarity=-1, slots=slots)
+        for w in problem.topology.ways
+    )
     (tmp_path / "n.yaml").write_text(render_network(Network(ways=ways)), encoding="utf-8")
     again = load_network(str(tmp_path / "n.yaml"), problem)
     for one in (slot for way in again.ways for slot in way.slots):
@@ -96,7 +114,13 @@ def test_round_trip_of_odd_parts(problem, tmp_path):
         assert got.loss_ohm == pytest.approx(part.loss_ohm, rel=1e-11)
         assert got.value == part.value
         assert (got.pieces, got.joined, got.origin, got.price, got.rating, got.note) == (
-            part.pieces, part.joined, part.origin, part.price, part.rating, part.note)
+            part.pieces,
+            part.joined,
+            part.origin,
+            part.price,
+            part.rating,
+            part.note,
+        )
 
 
 def test_completed_from_design_and_stock(problem, tmp_path):
@@ -122,8 +146,13 @@ def test_completed_from_design_and_stock(problem, tmp_path):
 def test_out_of_results(problem, tmp_path, seed):
     """Candidate 2 of saved results is read back with its parts as the stock knows them."""
     networks = [problem.space.network(draw_genome(problem, seed * 10 + k)) for k in range(3)]
-    data = {"schema": 1, "candidates": [
-        candidate_to_json(build_candidate(problem, n, rank=k)) for k, n in enumerate(networks, 1)]}
+    data = {
+        "schema": 1,
+        "candidates": [
+            candidate_to_json(build_candidate(problem, n, rank=k))
+            for k, n in enumerate(networks, 1)
+        ],
+    }
     file = tmp_path / "results.json"
     file.write_text(json.dumps(data), encoding="utf-8")
     assert load_network(f"{file}#2", problem) == networks[1]
@@ -163,20 +192,27 @@ def test_history(problem, tmp_path, monkeypatch):
     assert all(s["found"] for s in steps)
 
 
-@pytest.mark.parametrize(("old", "new", "said"), [
-    ("  woofer:", "  wofer:", 'did you mean "woofer"'),
-    ("name: L1, value", "name: L7, value", "no slot of this name in woofer"),
-    ("3.3 mH", "3.3 uF", "n.yaml:4: ways.woofer.ladder[0].value: an inductance in H is expected"),
-    ("value: 3.3 mH", "dcr: 1", "woofer L1 needs its value"),
-    ("polarity: inverted", "polarity: reversed", "one of normal, inverted"),
-    ("    polarity: inverted\n", "", "leaves the polarity of this way open"),
-    ("3R3, shunt_resistor: 10", "3R3", "tweeter P1 needs its shunt resistor"),
-    ("esr: 0.1 ohm", "dcr: 0.1 ohm", "dcr does not belong to a capacitor"),
-    ("{name: L2, value: 1.05 mH}", "{name: C1, value: 5 uF}", "cannot share a name"),
-    ("shunt: notch", "series: notch", 'write "shunt: notch"'),
-    ("value: 6.8 uF", "value: 6.8 uF, pieces: 2.2 uF + 2.2 uF", "pieces must make the value"),
-    ("6.8 uF", "-6.8 uF", "above 0"),
-])
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("  woofer:", "  wofer:", 'did you mean "woofer"'),
+        ("name: L1, value", "name: L7, value", "no slot of this name in woofer"),
+        (
+            "3.3 mH",
+            "3.3 uF",
+            "n.yaml:4: ways.woofer.ladder[0].value: an inductance in H is expected",
+        ),
+        ("value: 3.3 mH", "dcr: 1", "woofer L1 needs its value"),
+        ("polarity: inverted", "polarity: reversed", "one of normal, inverted"),
+        ("    polarity: inverted\n", "", "leaves the polarity of this way open"),
+        ("3R3, shunt_resistor: 10", "3R3", "tweeter P1 needs its shunt resistor"),
+        ("esr: 0.1 ohm", "dcr: 0.1 ohm", "dcr does not belong to a capacitor"),
+        ("{name: L2, value: 1.05 mH}", "{name: C1, value: 5 uF}", "cannot share a name"),
+        ("shunt: notch", "series: notch", 'write "shunt: notch"'),
+        ("value: 6.8 uF", "value: 6.8 uF, pieces: 2.2 uF + 2.2 uF", "pieces must make the value"),
+        ("6.8 uF", "-6.8 uF", "above 0"),
+    ],
+)
 def test_refused(problem, tmp_path, old, new, said):
     """A wrong file is refused with its line and a remedy."""
     file = tmp_path / "n.yaml"
@@ -189,17 +225,23 @@ def test_refused(problem, tmp_path, old, new, said):
     assert error.value.line
 
 
-@pytest.mark.parametrize(("content", "text", "said"), [
-    (None, "#1", "must exist"),
-    ("{", "#1", "valid JSON"),
-    ("[]", "#1", "one JSON object"),
-    ('{"candidates": []}', "#1", "holds no network"),
-    ('{"candidates": [{"rank": 1}]}', "#1", '"ways" is missing'),
-    ('{"candidates": [{"rank": 1, "ways": {"low": {}}}]}', "#1", "woofer, midrange, tweeter"),
-    ('{"candidates": [{"rank": 1, "ways": {}}, {"rank": 2, "ways": {}}]}', "#7",
-     "results.json#1 up to results.json#2"),
-    ('{"candidates": [{"rank": 1, "ways": {}}]}', "", "results.json#1"),
-])
+@pytest.mark.parametrize(
+    ("content", "text", "said"),
+    [
+        (None, "#1", "must exist"),
+        ("{", "#1", "valid JSON"),
+        ("[]", "#1", "one JSON object"),
+        ('{"candidates": []}', "#1", "holds no network"),
+        ('{"candidates": [{"rank": 1}]}', "#1", '"ways" is missing'),
+        ('{"candidates": [{"rank": 1, "ways": {"low": {}}}]}', "#1", "woofer, midrange, tweeter"),
+        (
+            '{"candidates": [{"rank": 1, "ways": {}}, {"rank": 2, "ways": {}}]}',
+            "#7",
+            "results.json#1 up to results.json#2",
+        ),
+        ('{"candidates": [{"rank": 1, "ways": {}}]}', "", "results.json#1"),
+    ],
+)
 def test_refused_results(problem, tmp_path, content, text, said):
     """Damaged results, and numbers they do not have, are refused."""
     file = tmp_path / "results.json"

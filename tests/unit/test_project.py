@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.design import Design
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, PartsGoalSpec
 from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.network.ladder import ValueRange
-from optimizer.project import build_problem, load_design
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 121)
 """Twelve points per octave over the audible range."""

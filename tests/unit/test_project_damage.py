@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.demo.design import render_design
+from optimizer.design.build import load_design
 from optimizer.errors import InputError
-from optimizer.project import load_design
 
 GOOD = render_design()
 

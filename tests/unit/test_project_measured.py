@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.design_drivers import load_drivers
-from optimizer.measure.text import read_response
-from optimizer.project import build_problem, load_design
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.read.drivers import load_drivers
+from optimizer.measure.files.text import read_response
 
 DESIGN = """\
 measured: {{clock: none}}

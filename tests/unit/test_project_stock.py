@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.design import Design
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.build_stock import build_stock
+from optimizer.design.nouns import Design
 from optimizer.errors import InputError
-from optimizer.project import build_problem, load_design
-from optimizer.project_stock import build_stock
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 
@@ -87,7 +87,8 @@ def test_files_are_found_beside_the_design(tmp_path: Path) -> None:
     stock = build_stock(load(tmp_path, "stock: {shelf: [shelf.csv], bought: shop.csv}\n"))
     shop = [lot for lot in stock.lots if not lot.owned]
     assert [(lot.part.value, lot.count, lot.part.price) for lot in shop] == [
-        (pytest.approx(22e-6), None, 4.5)]
+        (pytest.approx(22e-6), None, 4.5)
+    ]
     assert stock.currency == "EUR"
 
 
@@ -101,20 +102,35 @@ def test_an_optional_slot_that_nothing_fits_stays_empty(tmp_path: Path) -> None:
     assert "2 x 12 uF (E24)" in note
 
 
-@pytest.mark.parametrize(("stock", "shelf", "key", "said"), [
-    ("stock: {shelf: shelf.csv}\n", "kind,value\ncap,10 uF\n",
-     "ways.woofer.ladder[0].from", "1 x 1.3 mH (E24)"),
-    ("stock: {shelf: shelf.csv, pair: yes}\n", "kind,value,count\ncoil,1 mH,3\ncap,10 uF,2\n",
-     "ways.woofer.ladder", "cannot be served from the stock: no 1 mH left; nearest"),
-    ("stock: {shelf: shelf.csv}\n", "kind,value,count\ncoil,1 mH,1\n",
-     "ways.woofer.ladder", "nearest purchase: 1 x 1 mH (E24)"),
-    ("stock: {shelf: none.csv}\n", SHELF, "stock.shelf", "cannot be read"),
-    ("stock: {shelf: shelf.csv}\n", "kind,value\ncap,ten\n", "value", "ten"),
-    ("stock: {series: no}\n", SHELF, "stock.series", "must hold something"),
-    ("stock: {shelf: shelf.csv, pair: perhaps}\n", SHELF, "stock.pair", "yes or no"),
-    ("stock: {shelf: shelf.csv, join: 4}\n", SHELF, "stock.join", "one to three"),
-    ("stock: {shelfs: shelf.csv}\n", SHELF, "stock.shelfs", 'did you mean "shelf"?'),
-])
+@pytest.mark.parametrize(
+    ("stock", "shelf", "key", "said"),
+    [
+        (
+            "stock: {shelf: shelf.csv}\n",
+            "kind,value\ncap,10 uF\n",
+            "ways.woofer.ladder[0].from",
+            "1 x 1.3 mH (E24)",
+        ),
+        (
+            "stock: {shelf: shelf.csv, pair: yes}\n",
+            "kind,value,count\ncoil,1 mH,3\ncap,10 uF,2\n",
+            "ways.woofer.ladder",
+            "cannot be served from the stock: no 1 mH left; nearest",
+        ),
+        (
+            "stock: {shelf: shelf.csv}\n",
+            "kind,value,count\ncoil,1 mH,1\n",
+            "ways.woofer.ladder",
+            "nearest purchase: 1 x 1 mH (E24)",
+        ),
+        ("stock: {shelf: none.csv}\n", SHELF, "stock.shelf", "cannot be read"),
+        ("stock: {shelf: shelf.csv}\n", "kind,value\ncap,ten\n", "value", "ten"),
+        ("stock: {series: no}\n", SHELF, "stock.series", "must hold something"),
+        ("stock: {shelf: shelf.csv, pair: perhaps}\n", SHELF, "stock.pair", "yes or no"),
+        ("stock: {shelf: shelf.csv, join: 4}\n", SHELF, "stock.join", "one to three"),
+        ("stock: {shelfs: shelf.csv}\n", SHELF, "stock.shelfs", 'did you mean "shelf"?'),
+    ],
+)
 def test_what_is_said_when_the_shelf_cannot_serve(
     tmp_path: Path, stock: str, shelf: str, key: str, said: str
 ) -> None:

@@ -8,27 +8,32 @@ import numpy as np
 import pytest
 
 from optimizer.acoustics.programme import CREST
-from optimizer.goals.specs import ExcursionGoalSpec, PartsGoalSpec, PowerGoalSpec
-from optimizer.measure.driver import Driver, Limits
-from optimizer.measure.response import ON_AXIS
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import Part
-from optimizer.workshop.ratings import (
+from optimizer.bench.loads.ratings import (
     Amplifier,
     list_warnings,
     rate_network,
     share_pieces,
     state_amplifier,
 )
-from optimizer.workshop.stress import find_open_minimum
+from optimizer.bench.loads.stress import find_open_minimum
+from optimizer.goals.specs import ExcursionGoalSpec, PartsGoalSpec, PowerGoalSpec
+from optimizer.measure.driver import Driver, Limits
+from optimizer.measure.response import ON_AXIS
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.parts import Part
 
 F = np.geomspace(17.0, 24_000.0, 800)
 
 
 def resistive_driver(ohm: float, watts: float | None = None) -> Driver:
-    return Driver(name="d", frequency_hz=F, directions=(ON_AXIS,),
-                  pressure=np.ones((1, len(F)), dtype=complex),
-                  impedance=np.full(len(F), ohm, dtype=complex), limits=Limits(watts=watts))
+    return Driver(
+        name="d",
+        frequency_hz=F,
+        directions=(ON_AXIS,),
+        pressure=np.ones((1, len(F)), dtype=complex),
+        impedance=np.full(len(F), ohm, dtype=complex),
+        limits=Limits(watts=watts),
+    )
 
 
 def single(name: str, place: str, part: Part) -> FittedSlot:
@@ -77,19 +82,25 @@ def test_small_coil_carries_the_load_current():
 
 def test_power_grows_with_the_amplifier():
     """Four times the power is four times the watts and twice the volts and amperes."""
-    net = one_way(single("R1", "series", resistor(3.0)),
-                  single("C1", "shunt", Part(kind="capacitor", value=1e-5)),
-                  single("L1", "shunt", Part(kind="inductor", value=1e-3, loss_ohm=0.3)))
-    small, large = (rate_network(net, [resistive_driver(6.0)], Amplifier(watts=w, ohm=4.0))
-                    for w in (25.0, 100.0))
+    net = one_way(
+        single("R1", "series", resistor(3.0)),
+        single("C1", "shunt", Part(kind="capacitor", value=1e-5)),
+        single("L1", "shunt", Part(kind="inductor", value=1e-3, loss_ohm=0.3)),
+    )
+    small, large = (
+        rate_network(net, [resistive_driver(6.0)], Amplifier(watts=w, ohm=4.0))
+        for w in (25.0, 100.0)
+    )
     for a, b, power in zip(small.parts, large.parts, (4.0, 2.0, 2.0), strict=True):
         assert b.programme == pytest.approx(power * a.programme)
         assert b.needed == pytest.approx(power * a.needed)
         assert b.heat_w == pytest.approx(4.0 * a.heat_w)
 
 
-@pytest.mark.parametrize(("rating", "verdict"), [
-    (None, "not stated"), (25.0, "fits"), (24.9, "too small"), (1e3, "fits")])
+@pytest.mark.parametrize(
+    ("rating", "verdict"),
+    [(None, "not stated"), (25.0, "fits"), (24.9, "too small"), (1e3, "fits")],
+)
 def test_verdict_at_the_margin(rating, verdict):
     """A resistor with 12.5 W on programme asks for 25 W, exactly 25 W is enough."""
     net = one_way(single("R1", "series", resistor(8.0, rating=rating)))
@@ -102,8 +113,10 @@ def test_verdict_at_the_margin(rating, verdict):
 
 def test_tone_that_programme_does_not_show_is_warned_of():
     """A resistor behind a small series capacitor is cool on programme and hot on a 20 kHz tone."""
-    net = one_way(single("C1", "series", Part(kind="capacitor", value=0.5e-6)),
-                  single("R1", "shunt", resistor(16.0, rating=5.0)))
+    net = one_way(
+        single("C1", "series", Part(kind="capacitor", value=0.5e-6)),
+        single("R1", "shunt", resistor(16.0, rating=5.0)),
+    )
     rated = rate_network(net, [resistive_driver(16.0)])
     one = rated.parts[1]
     assert one.programme < 1.0
@@ -124,8 +137,12 @@ def test_driver_beyond_its_limit_is_warned_of():
 def test_narrow_grid_says_what_share_it_holds():
     """A grid from 200 Hz up leaves out the programme below (31 to 32 % up to 200 Hz)."""
     low = np.geomspace(200.0, 20_000.0, 400)
-    driver = replace(resistive_driver(8.0), frequency_hz=low, impedance=np.full(400, 8.0 + 0j),
-                     pressure=np.ones((1, 400), dtype=complex))
+    driver = replace(
+        resistive_driver(8.0),
+        frequency_hz=low,
+        impedance=np.full(400, 8.0 + 0j),
+        pressure=np.ones((1, 400), dtype=complex),
+    )
     rated = rate_network(one_way(single("R1", "series", resistor(1.0))), [driver])
     # 0.3075 below 200 Hz: the table of IEC 60268-1 summed up to the band edge.
     assert rated.programme_share == pytest.approx(1.0 - 0.3075, abs=0.003)
@@ -134,20 +151,27 @@ def test_narrow_grid_says_what_share_it_holds():
 def test_amplifier_comes_from_the_goals_or_is_a_default():
     """The strongest amplifier that a goal names counts; with none the default says it is one."""
     assert not state_amplifier({"parts": PartsGoalSpec()}).stated
-    found = state_amplifier({"power": PowerGoalSpec(amplifier_w=20.0),
-                             "excursion": ExcursionGoalSpec(amplifier_w=60.0, rated_ohm=4.0)})
+    found = state_amplifier(
+        {
+            "power": PowerGoalSpec(amplifier_w=20.0),
+            "excursion": ExcursionGoalSpec(amplifier_w=60.0, rated_ohm=4.0),
+        }
+    )
     assert found == Amplifier(watts=60.0, ohm=4.0, stated=True)
     assert found.volts == pytest.approx(np.sqrt(240.0))
 
 
-@pytest.mark.parametrize(("part", "shares"), [
-    (resistor(4.0, pieces=(6.0, 12.0), joined="parallel"), (2 / 3, 1 / 3)),
-    (resistor(4.0, pieces=(1.0, 3.0), joined="series"), (0.25, 0.75)),
-    (Part(kind="capacitor", value=3e-6, pieces=(1e-6, 2e-6), joined="parallel"), (1.0, 1.0)),
-    (Part(kind="capacitor", value=2e-6, pieces=(3e-6, 6e-6), joined="series"), (2 / 3, 1 / 3)),
-    (Part(kind="inductor", value=3e-3, pieces=(1e-3, 2e-3), joined="series"), (1.0, 1.0)),
-    (resistor(4.0), (1.0,)),
-])
+@pytest.mark.parametrize(
+    ("part", "shares"),
+    [
+        (resistor(4.0, pieces=(6.0, 12.0), joined="parallel"), (2 / 3, 1 / 3)),
+        (resistor(4.0, pieces=(1.0, 3.0), joined="series"), (0.25, 0.75)),
+        (Part(kind="capacitor", value=3e-6, pieces=(1e-6, 2e-6), joined="parallel"), (1.0, 1.0)),
+        (Part(kind="capacitor", value=2e-6, pieces=(3e-6, 6e-6), joined="series"), (2 / 3, 1 / 3)),
+        (Part(kind="inductor", value=3e-3, pieces=(1e-3, 2e-3), joined="series"), (1.0, 1.0)),
+        (resistor(4.0), (1.0,)),
+    ],
+)
 def test_pieces_share_the_load(part, shares):
     """Joined pieces share watts, volts or amperes by the law of their join."""
     assert share_pieces(part) == pytest.approx(shares)
@@ -155,9 +179,15 @@ def test_pieces_share_the_load(part, shares):
 
 def test_open_driver_leaves_a_near_short():
     """Series L 1 mH with 0.3 ohm and shunt C 10 uF with 0.05 ohm: 0.35 ohm at 1592 Hz."""
-    way = FittedWay(name="w", driver="d", polarity=1, slots=(
-        single("L1", "series", Part(kind="inductor", value=1e-3, loss_ohm=0.3)),
-        single("C1", "shunt", Part(kind="capacitor", value=10e-6, loss_ohm=0.05))))
+    way = FittedWay(
+        name="w",
+        driver="d",
+        polarity=1,
+        slots=(
+            single("L1", "series", Part(kind="inductor", value=1e-3, loss_ohm=0.3)),
+            single("C1", "shunt", Part(kind="capacitor", value=10e-6, loss_ohm=0.05)),
+        ),
+    )
     ohm, hz = find_open_minimum(way)
     assert ohm == pytest.approx(0.35, abs=0.02)
     assert hz == pytest.approx(1591.5, rel=2e-3)

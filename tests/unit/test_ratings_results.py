@@ -8,34 +8,60 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.bench.loads.ratings import Amplifier, rate_network
+from optimizer.bench.networks.file import load_network
+from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
+from optimizer.problem.candidate import SearchResult
+from optimizer.problem.figures import build_candidate
 from optimizer.report.export import candidate_to_json, result_to_json, write_json
-from optimizer.search.candidates import SearchResult
-from optimizer.search.figures import build_candidate
-from optimizer.workshop.network_file import load_network
-from optimizer.workshop.ratings import Amplifier, rate_network
-from optimizer.workshop.tracking import track_ways
 
 
 def single(name: str, place: str, kind: str, value: float, **more) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=kind,
-                      parts=(Part(kind=kind, value=value, **more),))
+    return FittedSlot(
+        name=name, place=place, form=kind, parts=(Part(kind=kind, value=value, **more),)
+    )
 
 
-NETWORK = Network(ways=(
-    FittedWay(name="woofer", driver="woofer", polarity=1, slots=(
-        single("L1", "series", "inductor", 4.7e-3, loss_ohm=0.9, rating=6.0),)),
-    FittedWay(name="midrange", driver="midrange", polarity=-1, slots=(
-        single("C1", "series", "capacitor", 5.6e-5, loss_ohm=0.01, rating=100.0),
-        single("L2", "series", "inductor", 1e-3, loss_ohm=0.4))),
-    FittedWay(name="tweeter", driver="tweeter", polarity=1, slots=(
-        single("C1", "series", "capacitor", 4.7e-6, loss_ohm=0.03),
-        FittedSlot(name="P1", place="series", form="pad", parts=(
-            Part(kind="resistor", value=3.3, rating=10.0), Part(kind="resistor", value=8.2))))),
-))
+NETWORK = Network(
+    ways=(
+        FittedWay(
+            name="woofer",
+            driver="woofer",
+            polarity=1,
+            slots=(single("L1", "series", "inductor", 4.7e-3, loss_ohm=0.9, rating=6.0),),
+        ),
+        FittedWay(
+            name="midrange",
+            driver="midrange",
+            polarity=-1,
+            slots=(
+                single("C1", "series", "capacitor", 5.6e-5, loss_ohm=0.01, rating=100.0),
+                single("L2", "series", "inductor", 1e-3, loss_ohm=0.4),
+            ),
+        ),
+        FittedWay(
+            name="tweeter",
+            driver="tweeter",
+            polarity=1,
+            slots=(
+                single("C1", "series", "capacitor", 4.7e-6, loss_ohm=0.03),
+                FittedSlot(
+                    name="P1",
+                    place="series",
+                    form="pad",
+                    parts=(
+                        Part(kind="resistor", value=3.3, rating=10.0),
+                        Part(kind="resistor", value=8.2),
+                    ),
+                ),
+            ),
+        ),
+    )
+)
 
 
 @pytest.fixture(scope="module")
@@ -67,13 +93,20 @@ def test_every_part_lists_its_load(problem, candidate):
 
 def test_saved_results_keep_the_ratings_of_parts(problem, candidate, tmp_path):
     """A network read from saved results has the ratings its parts were chosen with."""
-    result = SearchResult(candidates=(candidate,), stopped="budget", seconds=1.0, evaluations=1,
-                          seed=1)
+    result = SearchResult(
+        candidates=(candidate,), stopped="budget", seconds=1.0, evaluations=1, seed=1
+    )
     file = tmp_path / "results.json"
     write_json(file, result_to_json(result, problem, "design.yaml"))
     network = load_network(f"{file}#1", problem)
     assert [p.rating for w in network.ways for s in w.slots for p in s.parts] == [
-        6.0, 100.0, None, None, 10.0, None]
+        6.0,
+        100.0,
+        None,
+        None,
+        10.0,
+        None,
+    ]
 
 
 def test_pairs_of_ways_add_up_to_the_sum(candidate):
@@ -81,9 +114,11 @@ def test_pairs_of_ways_add_up_to_the_sum(candidate):
     curves = candidate.curves
     pairs = track_ways(candidate)
     assert [(p.lower, p.upper) for p in pairs] == [("woofer", "midrange"), ("midrange", "tweeter")]
-    two = replace(candidate, network=Network(ways=NETWORK.ways[1:]),
-                  curves=replace(curves, way_pressure=curves.way_pressure[1:],
-                                 way_db=curves.way_db[1:]))
+    two = replace(
+        candidate,
+        network=Network(ways=NETWORK.ways[1:]),
+        curves=replace(curves, way_pressure=curves.way_pressure[1:], way_db=curves.way_db[1:]),
+    )
     (pair,) = track_ways(two)
     a, b = 10.0 ** (two.curves.way_db / 20.0)
     heard = np.isfinite(pair.phase_deg)
@@ -99,23 +134,35 @@ def test_pairs_of_ways_add_up_to_the_sum(candidate):
 def test_way_levels_are_those_of_the_pressures(candidate):
     """The pressures of the ways add up to the curve on the axis and have the ways' levels."""
     curves = candidate.curves
-    np.testing.assert_allclose(20 * np.log10(np.abs(curves.way_pressure)), curves.way_db,
-                               atol=1e-9)
-    np.testing.assert_allclose(20 * np.log10(np.abs(curves.way_pressure.sum(axis=0))),
-                               curves.named_db["on_axis"], atol=1e-6)
+    np.testing.assert_allclose(20 * np.log10(np.abs(curves.way_pressure)), curves.way_db, atol=1e-9)
+    np.testing.assert_allclose(
+        20 * np.log10(np.abs(curves.way_pressure.sum(axis=0))),
+        curves.named_db["on_axis"],
+        atol=1e-6,
+    )
 
 
 def test_a_single_way_has_no_pairs(candidate):
     """Without a neighbour there is nothing to track."""
-    alone = replace(candidate, network=Network(ways=NETWORK.ways[:1]), curves=replace(
-        candidate.curves, way_pressure=candidate.curves.way_pressure[:1]))
+    alone = replace(
+        candidate,
+        network=Network(ways=NETWORK.ways[:1]),
+        curves=replace(candidate.curves, way_pressure=candidate.curves.way_pressure[:1]),
+    )
     assert track_ways(alone) == ()
 
 
 def test_files_are_small_enough(problem, candidate, tmp_path: Path):
     """Results with all curves stay below 120 kB a candidate."""
     file = tmp_path / "r.json"
-    write_json(file, result_to_json(
-        SearchResult(candidates=(candidate,), stopped="budget", seconds=1.0, evaluations=1, seed=1),
-        problem, "design.yaml"))
+    write_json(
+        file,
+        result_to_json(
+            SearchResult(
+                candidates=(candidate,), stopped="budget", seconds=1.0, evaluations=1, seed=1
+            ),
+            problem,
+            "design.yaml",
+        ),
+    )
     assert file.stat().st_size < 120_000

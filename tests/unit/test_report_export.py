@@ -15,9 +15,9 @@ from optimizer.errors import InputError
 from optimizer.measure.response import ON_AXIS
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
+from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.report import export
 from optimizer.report.export import check_writable, result_to_json, write_json, write_text
-from optimizer.search.candidates import Candidate, CurveSet, GoalFigure, SearchResult
 
 PROBLEM = SimpleNamespace(title="Shed two-way")
 FREQUENCY = np.array([100.0, 1000.0, 10000.0 / 3.0])

@@ -71,6 +71,7 @@ def test_long_ladder_goes_on_below(width):
 
 def test_part_names():
     """Parts of compounds carry the name of their slot and their letter; pads say which is which."""
+
     def names(form: str, place: str, *parts: Part) -> list[tuple[str, str]]:
         slot = FittedSlot(name="X1", place=place, form=form, parts=parts)
         return [(name, at) for name, at, _ in name_parts(slot)]
@@ -86,10 +87,9 @@ def test_part_names():
 
 def test_joined_pieces_are_spelt_out():
     """Equal pieces are counted, different ones added up; a single piece says nothing."""
+
     def join(*pieces: float, how: str) -> str:
-        return describe_join(
-            Part(kind="capacitor", value=4e-6, pieces=pieces, joined=how)
-        )
+        return describe_join(Part(kind="capacitor", value=4e-6, pieces=pieces, joined=how))
 
     assert join(2e-6, 2e-6, how="parallel") == "2 x 2 uF in parallel"
     assert join(2.2e-6, 1.8e-6, how="parallel") == "2.2 uF + 1.8 uF in parallel"

@@ -9,6 +9,7 @@ from typing import get_args
 import numpy as np
 import pytest
 
+from optimizer.bench.build.wiring import split_loss, wire_network
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
     PLACES_OF_FORM,
@@ -22,7 +23,6 @@ from optimizer.parts import Kind, Part
 from optimizer.report.drawing import Branch, Drawing, Symbol, find_joints, read_back
 from optimizer.report.layout import draw_network
 from optimizer.report.schematic import describe_network, draw_schematic
-from optimizer.workshop.wiring import split_loss, wire_network
 
 F = np.array([31.0, 430.0, 2900.0, 17_000.0])
 OMEGA = 2.0 * np.pi * F
@@ -38,8 +38,14 @@ def draw_part(rng: np.random.Generator, kind: Kind) -> Part:
     joined = "" if count == 1 else str(rng.choice(["parallel", "series"]))
     adds = joined == ("parallel" if kind == "capacitor" else "series") or count == 1
     value = sum(pieces) if adds else 1.0 / sum(1.0 / p for p in pieces)
-    return Part(kind=kind, value=value, loss_ohm=loss, pieces=pieces, joined=joined,
-                origin=str(rng.choice(["E12", "shelf", "kept"])))
+    return Part(
+        kind=kind,
+        value=value,
+        loss_ohm=loss,
+        pieces=pieces,
+        joined=joined,
+        origin=str(rng.choice(["E12", "shelf", "kept"])),
+    )
 
 
 def draw_random(seed: int, most: int = 8) -> Network:
@@ -53,8 +59,11 @@ def draw_random(seed: int, most: int = 8) -> Network:
             place = PLACES_OF_FORM[form][int(rng.integers(len(PLACES_OF_FORM[form])))]
             parts = tuple(draw_part(rng, kind) for kind in PARTS_OF_FORM[form])
             slots.append(FittedSlot(name=f"X{k}", place=place, form=form, parts=parts))
-        ways.append(FittedWay(name=name, driver=driver, polarity=int(rng.choice([1, -1])),
-                              slots=tuple(slots)))
+        ways.append(
+            FittedWay(
+                name=name, driver=driver, polarity=int(rng.choice([1, -1])), slots=tuple(slots)
+            )
+        )
     return Network(ways=tuple(ways))
 
 
@@ -73,10 +82,12 @@ def solve_branches(plus, minus, branches) -> tuple[dict[str, np.ndarray], np.nda
         matrix = np.zeros((len(row) + 1, len(row) + 1), dtype=complex)
         for b in branches:
             s = b.symbol
-            z = {"resistor": s.value + s.loss_ohm,
-                 "inductor": s.loss_ohm + 1j * omega * s.value,
-                 "capacitor": s.loss_ohm + 1.0 / (1j * omega * s.value) if s.value else 0.0,
-                 "driver": LOADS.get(s.name, F)[k]}[s.kind]
+            z = {
+                "resistor": s.value + s.loss_ohm,
+                "inductor": s.loss_ohm + 1j * omega * s.value,
+                "capacitor": s.loss_ohm + 1.0 / (1j * omega * s.value) if s.value else 0.0,
+                "driver": LOADS.get(s.name, F)[k],
+            }[s.kind]
             for i, j, sign in ((b.a, b.a, 1), (b.b, b.b, 1), (b.a, b.b, -1), (b.b, b.a, -1)):
                 if i in row and j in row:
                     matrix[row[i], row[j]] += sign / z
@@ -110,12 +121,38 @@ def test_wiring_list_is_the_network(seed):
     """Pieces soldered point to point as listed are electrically the same network."""
     network = draw_random(seed)
     wiring = wire_network(network)
-    branches = [Branch(symbol=Symbol(
-        kind=p.part.kind, way=p.way, name=p.name, value=p.part.value, loss_ohm=p.part.loss_ohm,
-        a=(0.0, 0.0), b=(0.0, 0.0)), a=p.start, b=p.end) for p in wiring.pieces]
-    branches += [Branch(symbol=Symbol(
-        kind="driver", way=d.way, name=d.driver, value=0.0, loss_ohm=0.0, a=(0.0, 0.0),
-        b=(0.0, 0.0)), a=d.plus, b=d.minus) for d in wiring.drivers]
+    branches = [
+        Branch(
+            symbol=Symbol(
+                kind=p.part.kind,
+                way=p.way,
+                name=p.name,
+                value=p.part.value,
+                loss_ohm=p.part.loss_ohm,
+                a=(0.0, 0.0),
+                b=(0.0, 0.0),
+            ),
+            a=p.start,
+            b=p.end,
+        )
+        for p in wiring.pieces
+    ]
+    branches += [
+        Branch(
+            symbol=Symbol(
+                kind="driver",
+                way=d.way,
+                name=d.driver,
+                value=0.0,
+                loss_ohm=0.0,
+                a=(0.0, 0.0),
+                b=(0.0, 0.0),
+            ),
+            a=d.plus,
+            b=d.minus,
+        )
+        for d in wiring.drivers
+    ]
     drive, admittance = solve_branches("IN+", "IN-", branches)
     solved = solve_network(network, F, LOADS)
     np.testing.assert_allclose(admittance, solved.admittance.sum(axis=0), rtol=1e-9)
@@ -131,8 +168,13 @@ def test_every_piece_has_one_symbol(seed):
     """The drawing shows each physical piece once, with its value, and one driver a way."""
     network = draw_random(seed)
     shown = sorted((s.way, s.kind, s.value) for s in draw_network(network).symbols)
-    pieces = [(w.name, p.kind, v) for w in network.ways for s in w.slots for p in s.parts
-              for v in (p.pieces if p.joined else (p.value,))]
+    pieces = [
+        (w.name, p.kind, v)
+        for w in network.ways
+        for s in w.slots
+        for p in s.parts
+        for v in (p.pieces if p.joined else (p.value,))
+    ]
     assert shown == sorted([*pieces, *((w.name, "driver", 0.0) for w in network.ways)])
 
 
@@ -165,8 +207,12 @@ def test_nothing_overlaps(seed, widest):
     for name, left, bottom, right, top in found:
         for a, b in drawing.wires:
             low, high = (min(a[0], b[0]), min(a[1], b[1])), (max(a[0], b[0]), max(a[1], b[1]))
-            apart = (high[0] <= left + 0.01 or low[0] >= right - 0.01 or high[1] <= bottom
-                     or low[1] >= top)
+            apart = (
+                high[0] <= left + 0.01
+                or low[0] >= right - 0.01
+                or high[1] <= bottom
+                or low[1] >= top
+            )
             assert apart, (name, a, b)
 
 
@@ -188,27 +234,56 @@ def test_crossing_wires_do_not_meet():
     assert find_joints(drawing) == ((0.5, 0.0),)
 
 
-@pytest.mark.parametrize("part", [
-    Part(kind="capacitor", value=3e-6, loss_ohm=0.02, pieces=(1e-6, 2e-6), joined="parallel"),
-    Part(kind="capacitor", value=2e-6, loss_ohm=0.05, pieces=(3e-6, 6e-6), joined="series"),
-    Part(kind="inductor", value=3e-3, loss_ohm=0.4, pieces=(1e-3, 2e-3), joined="series"),
-])
+@pytest.mark.parametrize(
+    "part",
+    [
+        Part(kind="capacitor", value=3e-6, loss_ohm=0.02, pieces=(1e-6, 2e-6), joined="parallel"),
+        Part(kind="capacitor", value=2e-6, loss_ohm=0.05, pieces=(3e-6, 6e-6), joined="series"),
+        Part(kind="inductor", value=3e-3, loss_ohm=0.4, pieces=(1e-3, 2e-3), joined="series"),
+    ],
+)
 def test_split_losses_join_to_the_whole(part):
     """Losses given to the pieces, joined as the part is, are the part's own loss."""
-    z = [loss + 1.0 / (1j * 1e4 * v) if part.kind == "capacitor" else loss + 1j * 1e4 * v
-         for v, loss in zip(part.pieces, split_loss(part), strict=True)]
+    z = [
+        loss + 1.0 / (1j * 1e4 * v) if part.kind == "capacitor" else loss + 1j * 1e4 * v
+        for v, loss in zip(part.pieces, split_loss(part), strict=True)
+    ]
     total = sum(z) if part.joined == "series" else 1.0 / sum(1.0 / x for x in z)
     assert total.real == pytest.approx(part.loss_ohm, rel=1e-12)
 
 
 def test_svg_is_well_formed_and_says_what_it_shows():
     """The file parses as XML, is named and described, and holds every value as text."""
-    network = Network(ways=(FittedWay(name="bass & mid", driver="low", polarity=-1, slots=(
-        FittedSlot(name="C1", place="series", form="capacitor", parts=(
-            Part(kind="capacitor", value=8e-5, pieces=(4.7e-5, 3.3e-5), joined="parallel"),)),
-        FittedSlot(name="P1", place="series", form="pad", parts=(
-            Part(kind="resistor", value=2.2), Part(kind="resistor", value=12.0))),
-    )),))
+    network = Network(
+        ways=(
+            FittedWay(
+                name="bass & mid",
+                driver="low",
+                polarity=-1,
+                slots=(
+                    FittedSlot(
+                        name="C1",
+                        place="series",
+                        form="capacitor",
+                        parts=(
+                            Part(
+                                kind="capacitor",
+                                value=8e-5,
+                                pieces=(4.7e-5, 3.3e-5),
+                                joined="parallel",
+                            ),
+                        ),
+                    ),
+                    FittedSlot(
+                        name="P1",
+                        place="series",
+                        form="pad",
+                        parts=(Part(kind="resistor", value=2.2), Part(kind="resistor", value=12.0)),
+                    ),
+                ),
+            ),
+        )
+    )
     text = draw_schematic(network, title="A <net>")
     root = ET.fromstring(text)
     space = {"s": "http://www.w3.org/2000/svg"}

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from optimizer.demo import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Topology
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 from optimizer.search.rank import rank_genomes
-from optimizer.search.space import Genome
 
 
 @pytest.fixture(scope="module")
@@ -20,13 +20,21 @@ def twins(tmp_path_factory: pytest.TempPathFactory) -> tuple[Problem, int, int]:
     """Build the demo with its woofer's shunt capacitor offered in two slots side by side."""
     demo = build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo") / "speaker")))
     woofer, *others = demo.topology.ways
-    at = next(i for i, s in enumerate(woofer.slots)
-              if (s.place, s.form, s.optional) == ("shunt", "capacitor", True))
+    at = next(
+        i
+        for i, s in enumerate(woofer.slots)
+        if (s.place, s.form, s.optional) == ("shunt", "capacitor", True)
+    )
     slots = list(woofer.slots)
     slots.insert(at, replace(slots[at], name="C9"))
     problem = Problem(
-        title="twins", drivers=demo.drivers, stock=demo.stock, goals=demo.specs, mirror=True,
-        topology=Topology(ways=(replace(woofer, slots=tuple(slots)), *others)))
+        title="twins",
+        drivers=demo.drivers,
+        stock=demo.stock,
+        goals=demo.specs,
+        mirror=True,
+        topology=Topology(ways=(replace(woofer, slots=tuple(slots)), *others)),
+    )
     return problem, at, at + 1
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
-from optimizer.workshop.tolerance import spread_network
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
 
 
 @pytest.fixture(scope="module")

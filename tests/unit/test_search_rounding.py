@@ -7,12 +7,12 @@ import pytest
 
 from optimizer.acoustics.curves import Curves
 from optimizer.demo import write_demo
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.problem import Problem
+from optimizer.search.descend.relax import relax
+from optimizer.search.descend.rounding import round_relaxed
+from optimizer.search.fit import search
 from optimizer.search.rank import DISTINCT_DB
-from optimizer.search.relax import relax
-from optimizer.search.rounding import round_relaxed
-from optimizer.search.run import search
 
 
 @pytest.fixture(scope="module")
@@ -27,10 +27,15 @@ def test_rounding_beats_nearest_values(problem: Problem) -> None:
     rng = np.random.default_rng(3)
     count = 6
     present = np.ones((count, len(space.slots)), dtype=bool)
-    relaxed = relax(problem.thinned(48), space, problem.loss_laws,
-                    rng.uniform(space.log_low, space.log_high, (count, len(space.genes))),
-                    present, np.ones((count, len(space.polarity_free))),
-                    schedule=((40, 1.0),))
+    relaxed = relax(
+        problem.thinned(48),
+        space,
+        problem.loss_laws,
+        rng.uniform(space.log_low, space.log_high, (count, len(space.genes))),
+        present,
+        np.ones((count, len(space.polarity_free))),
+        schedule=((40, 1.0),),
+    )
     for i in np.argsort(relaxed.cost)[:3]:
         nearest = space.snap(relaxed.log_values[i], relaxed.present[i], relaxed.polarity[i])
         found = round_relaxed(problem, relaxed, int(i))
@@ -52,11 +57,14 @@ def test_result_keeps_its_promises(problem: Problem) -> None:
         assert c.relaxed_cost is not None
         assert c.relaxed_cost <= c.cost + 1e-9
     for i, a in enumerate(result.candidates):
-        for b in result.candidates[i + 1:]:
+        for b in result.candidates[i + 1 :]:
             same = [[(s.name, w.polarity) for s in w.slots] for w in a.network.ways] == [
-                [(s.name, w.polarity) for s in w.slots] for w in b.network.ways]
-            apart = max(float(np.abs(a.curves.named_db[n] - b.curves.named_db[n]).max())
-                        for n in a.curves.named_db)
+                [(s.name, w.polarity) for s in w.slots] for w in b.network.ways
+            ]
+            apart = max(
+                float(np.abs(a.curves.named_db[n] - b.curves.named_db[n]).max())
+                for n in a.curves.named_db
+            )
             assert not same or apart >= DISTINCT_DB
 
 
@@ -65,15 +73,20 @@ def test_curves_equal_direct_sums(problem: Problem) -> None:
     space = problem.space
     rng = np.random.default_rng(1)
     choice = [[int(rng.integers(len(o.values))) for o in space.options] for _ in range(3)]
-    values = np.array([[o.values[c] for o, c in zip(space.options, row, strict=True)]
-                       for row in choice])
-    loss = np.array([[o.loss_ohm[c] for o, c in zip(space.options, row, strict=True)]
-                     for row in choice])
+    values = np.array(
+        [[o.values[c] for o, c in zip(space.options, row, strict=True)] for row in choice]
+    )
+    loss = np.array(
+        [[o.loss_ohm[c] for o, c in zip(space.options, row, strict=True)] for row in choice]
+    )
     from optimizer.network.bank import Population
 
-    population = Population(values=values, loss_ohm=loss,
-                            present=np.ones((3, len(space.slots)), dtype=bool),
-                            polarity=np.ones((3, len(space.polarity_free))))
+    population = Population(
+        values=values,
+        loss_ohm=loss,
+        present=np.ones((3, len(space.slots)), dtype=bool),
+        polarity=np.ones((3, len(space.polarity_free))),
+    )
     solved = problem.evaluator.bank.solve(population)
     field = problem.report_field
     curves = Curves(field, solved.transfer, solved.admittance)

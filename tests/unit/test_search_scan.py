@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from optimizer.demo import write_demo
-from optimizer.project import build_problem, load_design
-from optimizer.search.exchange import Polisher
-from optimizer.search.problem import Problem
-from optimizer.search.scan import Block, Scan
-from optimizer.search.space import Genome
-from optimizer.search.tables import Tables
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.problem import Problem
+from optimizer.problem.scan import Block, Scan
+from optimizer.problem.space import Genome
+from optimizer.problem.tables import Tables
+from optimizer.search.descend.exchange import Polisher
 
 
 @pytest.fixture(scope="module")
@@ -27,8 +27,9 @@ def draw(problem: Problem, seed: int) -> Genome:
     space = problem.space
     present = np.ones(len(space.slots), dtype=bool)
     present[space.optional] = rng.random(int(space.optional.sum())) < 0.6
-    polarity = np.where(space.polarity_free, rng.choice([-1.0, 1.0], len(space.polarity_free)),
-                        space.polarity_start)
+    polarity = np.where(
+        space.polarity_free, rng.choice([-1.0, 1.0], len(space.polarity_free)), space.polarity_start
+    )
     choice = np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp)
     return Genome(choice=choice, present=present, polarity=polarity)
 
@@ -51,10 +52,13 @@ def test_single_changes(problem: Problem, seed: int) -> None:
     economy = problem.space.economy(genome)
     for w, genes in enumerate(scan.genes_of_way):
         rows = scan.rows(genes)
-        changed = [polisher.apply(genome, (int(g), int(r)))
-                   for g, r in zip(rows.gene, rows.row, strict=True)]
-        np.testing.assert_allclose(scan.singles(w) + rows.price + economy,
-                                   problem.cost(changed), rtol=1e-9)
+        changed = [
+            polisher.apply(genome, (int(g), int(r)))
+            for g, r in zip(rows.gene, rows.row, strict=True)
+        ]
+        np.testing.assert_allclose(
+            scan.singles(w) + rows.price + economy, problem.cost(changed), rtol=1e-9
+        )
 
 
 @pytest.mark.parametrize("seed", range(2))
@@ -71,9 +75,14 @@ def test_pairs_of_changes(problem: Problem, seed: int) -> None:
         i = rng.integers(block.shape[0], size=12)
         j = rng.integers(block.shape[1], size=12)
         price = first.price[i] + second.price[j] + economy
-        changed = [polisher.apply(genome, (int(first.gene[a]), int(first.row[a])),
-                                  (int(second.gene[b]), int(second.row[b])))
-                   for a, b in zip(i, j, strict=True)]
+        changed = [
+            polisher.apply(
+                genome,
+                (int(first.gene[a]), int(first.row[a])),
+                (int(second.gene[b]), int(second.row[b])),
+            )
+            for a, b in zip(i, j, strict=True)
+        ]
         wanted = problem.cost(changed)
         np.testing.assert_allclose(block.some(i, j) + price, wanted, rtol=1e-9)
         np.testing.assert_allclose(block.all()[i, j] + price, wanted, rtol=1e-9)
@@ -107,7 +116,7 @@ def test_certificate_by_brute_force(problem: Problem) -> None:
             other = replace(polisher.apply(done.genome, (int(g), rows[0])), polarity=turned)
         changed.append(other)
     for start_at in range(0, len(changed), 200):
-        costs = problem.cost(changed[start_at:start_at + 200])
+        costs = problem.cost(changed[start_at : start_at + 200])
         assert costs.min() >= done.cost - 1e-9
 
 
@@ -116,8 +125,10 @@ def test_tables_equal_solving(problem: Problem) -> None:
     genomes = [draw(problem, seed) for seed in range(100, 180)]
     computed = problem.evaluator.cost(problem.space.population(genomes))
     looked_up = problem.tables.costs(
-        np.array([g.choice for g in genomes]), np.array([g.present for g in genomes]),
-        np.array([g.polarity for g in genomes]))
+        np.array([g.choice for g in genomes]),
+        np.array([g.present for g in genomes]),
+        np.array([g.polarity for g in genomes]),
+    )
     np.testing.assert_allclose(looked_up, computed, rtol=1e-9)
 
 
@@ -132,7 +143,7 @@ def test_small_blocks_hold_the_same_pairs(
         return sorted((g, h) for key in keys for g in key.first for h in key.second)
 
     whole, blocks = pairs(), len(Scan(problem.tables, genome).block_keys())
-    monkeypatch.setattr("optimizer.search.tables.PAIRS_AT_ONCE", 500)
+    monkeypatch.setattr("optimizer.problem.tables.PAIRS_AT_ONCE", 500)
     assert len(Scan(problem.tables, genome).block_keys()) > blocks
     assert pairs() == whole
     assert len(set(whole)) == len(whole)

@@ -11,11 +11,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.bench.build.meter import find_coil_resistances, join_readings, read_meter
+from optimizer.bench.build.sheet import build_sheet
 from optimizer.measure.driver import Driver, Limits
+from optimizer.measure.files.text import read_impedance, read_response
 from optimizer.measure.response import ON_AXIS
-from optimizer.measure.text import read_impedance, read_response
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
+from optimizer.problem.figures import ESTIMATED_NOTE
 from optimizer.report.curve_files import (
     curves_to_columns,
     curves_to_csv,
@@ -26,10 +29,7 @@ from optimizer.report.document import Document, Listing, Note, Section, Table, r
 from optimizer.report.export import candidate_to_json
 from optimizer.report.page.document import render_html
 from optimizer.report.sheet_text import compose_sheet
-from optimizer.search.figures import ESTIMATED_NOTE
 from optimizer.stock.shelf import parse_parts_list
-from optimizer.workshop.meter import find_coil_resistances, join_readings, read_meter
-from optimizer.workshop.sheet import build_sheet
 
 
 def part(kind: str, value: float, loss: float = 0.0, **more) -> Part:
@@ -40,34 +40,82 @@ def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
     return FittedSlot(name=name, place=place, form=form, parts=parts)
 
 
-NETWORK = Network(ways=(
-    FittedWay(name="woofer", driver="woofer", polarity=1, slots=(
-        slot("L1", "series", "inductor", part("inductor", 4.7e-3, 0.9, origin="kept")),
-        slot("Z1", "shunt", "equaliser", part("resistor", 6.8), part("capacitor", 33e-6, 0.01)),
-        slot("T1", "series", "trap", part("inductor", 1e-3, 0.5), part("capacitor", 10e-6, 0.01),
-             part("resistor", 4.5)))),
-    FittedWay(name="midrange", driver="midrange", polarity=-1, slots=(
-        slot("C1", "series", "capacitor", part(
-            "capacitor", 8e-5, 0.01, pieces=(4.7e-5, 3.3e-5), joined="parallel", origin="shelf",
-            note="box 3")),
-        slot("L1", "shunt", "inductor", part("inductor", 1e-3, 0.5)))),
-    FittedWay(name="tweeter", driver="tweeter", polarity=1, slots=(
-        slot("P1", "series", "pad", part("resistor", 3.0, rating=2.0, price=1.5),
-             part("resistor", 9.0)),)),
-))
+NETWORK = Network(
+    ways=(
+        FittedWay(
+            name="woofer",
+            driver="woofer",
+            polarity=1,
+            slots=(
+                slot("L1", "series", "inductor", part("inductor", 4.7e-3, 0.9, origin="kept")),
+                slot(
+                    "Z1",
+                    "shunt",
+                    "equaliser",
+                    part("resistor", 6.8),
+                    part("capacitor", 33e-6, 0.01),
+                ),
+                slot(
+                    "T1",
+                    "series",
+                    "trap",
+                    part("inductor", 1e-3, 0.5),
+                    part("capacitor", 10e-6, 0.01),
+                    part("resistor", 4.5),
+                ),
+            ),
+        ),
+        FittedWay(
+            name="midrange",
+            driver="midrange",
+            polarity=-1,
+            slots=(
+                slot(
+                    "C1",
+                    "series",
+                    "capacitor",
+                    part(
+                        "capacitor",
+                        8e-5,
+                        0.01,
+                        pieces=(4.7e-5, 3.3e-5),
+                        joined="parallel",
+                        origin="shelf",
+                        note="box 3",
+                    ),
+                ),
+                slot("L1", "shunt", "inductor", part("inductor", 1e-3, 0.5)),
+            ),
+        ),
+        FittedWay(
+            name="tweeter",
+            driver="tweeter",
+            polarity=1,
+            slots=(
+                slot(
+                    "P1",
+                    "series",
+                    "pad",
+                    part("resistor", 3.0, rating=2.0, price=1.5),
+                    part("resistor", 9.0),
+                ),
+            ),
+        ),
+    )
+)
 
 
 @pytest.fixture(scope="module")
 def problem(tmp_path_factory):
     from optimizer.demo.write import write_demo
-    from optimizer.project import build_problem, load_design
+    from optimizer.design.build import build_problem, load_design
 
     return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo"))))
 
 
 @pytest.fixture(scope="module")
 def sheet(problem):
-    from optimizer.search.figures import build_candidate
+    from optimizer.problem.figures import build_candidate
 
     return build_sheet(problem, build_candidate(problem, NETWORK), network="old.yaml")
 
@@ -114,10 +162,21 @@ def test_coil_resistance_is_stated_or_estimated():
     w = 2j * np.pi * f
     # references: Re 5.8, Le 0.5 mH, motional branch 58 ohm, 57.69 mH, 274.4 uF.
     z = 5.8 + 0.5e-3 * w + 1.0 / (1.0 / 58.0 + 1.0 / (57.693667e-3 * w) + 274.405074e-6 * w)
-    plain = Driver(name="a", frequency_hz=f, directions=(ON_AXIS,), impedance=z,
-                   pressure=np.ones((1, 200), dtype=complex))
-    stated = Driver(name="b", frequency_hz=f, directions=(ON_AXIS,), impedance=z,
-                    pressure=np.ones((1, 200), dtype=complex), limits=Limits(resistance_ohm=6.1))
+    plain = Driver(
+        name="a",
+        frequency_hz=f,
+        directions=(ON_AXIS,),
+        impedance=z,
+        pressure=np.ones((1, 200), dtype=complex),
+    )
+    stated = Driver(
+        name="b",
+        frequency_hz=f,
+        directions=(ON_AXIS,),
+        impedance=z,
+        pressure=np.ones((1, 200), dtype=complex),
+        limits=Limits(resistance_ohm=6.1),
+    )
     found = find_coil_resistances([plain, stated])
     assert found[0].ohm == pytest.approx(5.8, rel=5e-3)
     assert (found[0].stated, found[1].ohm, found[1].stated) == (False, 6.1, True)
@@ -134,10 +193,23 @@ def test_sheet_says_everything_it_must(sheet):
     """Cautions, polarity, wiring, placement, checks and assumptions stand on the sheet."""
     text = render_markdown(compose_sheet(sheet))
     plain = " ".join(text.split())
-    for words in ("Hearing", "Hot parts", "licensed", "lead", "bare tweeter",
-                  "inverted: its (+) goes to the common return", "Shopping list", "Pick list",
-                  "These stay on the board", "IEC 60268-1", "which nobody stated",
-                  "47 uF + 33 uF in parallel", "Impedance to expect", "on edge", "estimated"):
+    for words in (
+        "Hearing",
+        "Hot parts",
+        "licensed",
+        "lead",
+        "bare tweeter",
+        "inverted: its (+) goes to the common return",
+        "Shopping list",
+        "Pick list",
+        "These stay on the board",
+        "IEC 60268-1",
+        "which nobody stated",
+        "47 uF + 33 uF in parallel",
+        "Impedance to expect",
+        "on edge",
+        "estimated",
+    ):
         assert words in plain, words
     assert "nan" not in plain.lower().split()
     assert "inf ohm" not in plain
@@ -145,8 +217,13 @@ def test_sheet_says_everything_it_must(sheet):
 
 def test_numbers_on_the_sheet_are_those_of_the_ratings(sheet):
     """Each row of the table of ratings shows the load of its part."""
-    table = next(p for s in compose_sheet(sheet).sections if s.title == "Ratings" for p in s.parts
-                 if isinstance(p, Table))
+    table = next(
+        p
+        for s in compose_sheet(sheet).sections
+        if s.title == "Ratings"
+        for p in s.parts
+        if isinstance(p, Table)
+    )
     assert len(table.rows) == len(sheet.ratings.parts)
     for row, load in zip(table.rows, sheet.ratings.parts, strict=True):
         assert row[:2] == (load.way, load.name)
@@ -157,8 +234,16 @@ def test_numbers_on_the_sheet_are_those_of_the_ratings(sheet):
 def test_speakers_multiply_the_counts(problem, sheet):
     """Pieces are listed for all speakers."""
     single = build_sheet(problem, sheet.candidate, network="old.yaml", speakers=1)
-    one, two = (next(p for s in compose_sheet(x).sections if s.title == "Shopping list"
-                     for p in s.parts if isinstance(p, Table)) for x in (single, sheet))
+    one, two = (
+        next(
+            p
+            for s in compose_sheet(x).sections
+            if s.title == "Shopping list"
+            for p in s.parts
+            if isinstance(p, Table)
+        )
+        for x in (single, sheet)
+    )
     assert [2 * int(a[0]) for a in one.rows] == [int(b[0]) for b in two.rows]
 
 
@@ -173,9 +258,21 @@ def test_html_holds_the_same_and_nothing_from_outside(sheet):
     ids = re.findall(r' id="([^"]*)"', html)
     assert len(ids) == len(set(ids)) == 4 * len(NETWORK.ways)
     assert not re.search(r"(src|href)=|url\(|@import", html)
-    risky = render_html(Document(title="<b>x</b>", sections=(Section(title="t", parts=(
-        Note(text="<script>alert(1)</script>"), Listing(items=("<i>",), form="boxes"),
-        Table(heads=("<h>",), rows=(("<c>",),), align="l"))),)))
+    risky = render_html(
+        Document(
+            title="<b>x</b>",
+            sections=(
+                Section(
+                    title="t",
+                    parts=(
+                        Note(text="<script>alert(1)</script>"),
+                        Listing(items=("<i>",), form="boxes"),
+                        Table(heads=("<h>",), rows=(("<c>",),), align="l"),
+                    ),
+                ),
+            ),
+        )
+    )
     assert "<script>" not in risky
     assert "&lt;c&gt;" in risky
     assert "&lt;b&gt;x&lt;/b&gt;" in risky
@@ -183,9 +280,24 @@ def test_html_holds_the_same_and_nothing_from_outside(sheet):
 
 def test_markdown_tables_are_in_line():
     """Columns of a Markdown table are of equal width, bars in cells are escaped."""
-    text = render_markdown(Document(title="T", sections=(Section(title="S", parts=(
-        Table(heads=("a", "number"), rows=(("one|two", "1"), ("x", "22.5")), align="lr"),
-        Listing(items=("first", "second"), form="numbered"))),)))
+    text = render_markdown(
+        Document(
+            title="T",
+            sections=(
+                Section(
+                    title="S",
+                    parts=(
+                        Table(
+                            heads=("a", "number"),
+                            rows=(("one|two", "1"), ("x", "22.5")),
+                            align="lr",
+                        ),
+                        Listing(items=("first", "second"), form="numbered"),
+                    ),
+                ),
+            ),
+        )
+    )
     rows = [line for line in text.splitlines() if line.startswith("|")]
     assert len({len(row) for row in rows}) == 1
     assert rows[1].endswith(":|")
@@ -197,8 +309,9 @@ def test_parts_list_reads_back(sheet):
     """The CSV of parts is a list of parts for this program: kind, value, count, rating."""
     lots = parse_parts_list(parts_to_csv(sheet)).lots
     read = sorted((x.part.kind, round(x.part.value, 9), x.count, x.part.rating) for x in lots)
-    wanted = sorted((i.kind, round(i.value, 9), 2 * i.count, i.rating or i.size)
-                    for i in sheet.items)
+    wanted = sorted(
+        (i.kind, round(i.value, 9), 2 * i.count, i.rating or i.size) for i in sheet.items
+    )
     # Rows that differ in source alone are one lot.
     assert {r[:2] for r in read} == {w[:2] for w in wanted}
     assert sum(r[2] for r in read) == sum(w[2] for w in wanted)
@@ -223,7 +336,8 @@ def test_estimated_directions_are_labelled_in_the_curve_table(sheet):
     """Averages over directions say in their head that these are estimated; the axis does not."""
     guessed = replace(sheet.candidate, notes=(*sheet.candidate.notes, ESTIMATED_NOTE))
     measured, estimated = (
-        next(csv.reader(io.StringIO(curves_to_csv(c)))) for c in (sheet.candidate, guessed))
+        next(csv.reader(io.StringIO(curves_to_csv(c)))) for c in (sheet.candidate, guessed)
+    )
     assert not any("estimated" in head for head in measured)
     assert {"in_room_db_estimated", "sound_power_db_estimated"} <= set(estimated)
     assert [head.removesuffix("_estimated") for head in estimated] == measured
@@ -234,8 +348,13 @@ def test_columns_read_back(sheet, tmp_path):
     """Three-column files are read by this program's own readers with level and phase."""
     curves = sheet.candidate.curves
     files = curves_to_columns(sheet.candidate)
-    assert sorted(files) == ["impedance.txt", "on_axis.txt", "way_midrange_on_axis.txt",
-                             "way_tweeter_on_axis.txt", "way_woofer_on_axis.txt"]
+    assert sorted(files) == [
+        "impedance.txt",
+        "on_axis.txt",
+        "way_midrange_on_axis.txt",
+        "way_tweeter_on_axis.txt",
+        "way_woofer_on_axis.txt",
+    ]
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
     total = read_response(tmp_path / "on_axis.txt")

@@ -10,17 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.bench.build.sheet import build_sheet
+from optimizer.bench.build.sides import share_out
+from optimizer.bench.networks.alike import tell_alike
 from optimizer.cli.main import main
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Network
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
 from optimizer.report.document import Note, Table, render_markdown
 from optimizer.report.sheet_text import compose_sheet
-from optimizer.search.figures import build_candidate
-from optimizer.search.problem import Problem
-from optimizer.workshop.alike import tell_alike
-from optimizer.workshop.sheet import build_sheet
-from optimizer.workshop.sides import share_out
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 OHM = 8.0
@@ -74,26 +74,42 @@ def network(problem: Problem, **wanted: tuple[float, ...]) -> Network:
         kind = slot.parts[0].kind
         options = problem.stock.options(kind, 1e-9, 1e6)
         pieces = wanted.get(slot.name)
-        part = slot.parts[0] if pieces is None else next(
-            p for p in options if p.pieces == pytest.approx(pieces, rel=1e-6))
+        part = (
+            slot.parts[0]
+            if pieces is None
+            else next(p for p in options if p.pieces == pytest.approx(pieces, rel=1e-6))
+        )
         slots.append(replace(slot, parts=(part,)))
     return Network(ways=(replace(fitted.ways[0], slots=tuple(slots)),))
 
 
 def _buildable(problem: Problem):
-    from optimizer.search.space import Genome
+    from optimizer.problem.space import Genome
 
     space = problem.space
-    yield Genome(choice=np.zeros(len(space.options), dtype=np.intp),
-                 present=np.ones(len(space.slots), dtype=bool), polarity=space.polarity_start)
+    yield Genome(
+        choice=np.zeros(len(space.options), dtype=np.intp),
+        present=np.ones(len(space.slots), dtype=bool),
+        polarity=space.polarity_start,
+    )
 
 
 def with_values(built: Network, **values: float) -> Network:
     """The same network with other values, computed as a network of its own."""
     way = built.ways[0]
-    return Network(ways=(replace(way, slots=tuple(
-        replace(s, parts=(replace(s.parts[0], value=values.get(s.name, s.parts[0].value)),))
-        for s in way.slots)),))
+    return Network(
+        ways=(
+            replace(
+                way,
+                slots=tuple(
+                    replace(
+                        s, parts=(replace(s.parts[0], value=values.get(s.name, s.parts[0].value)),)
+                    )
+                    for s in way.slots
+                ),
+            ),
+        )
+    )
 
 
 def test_the_difference_is_that_of_two_networks_computed_apart(tmp_path: Path) -> None:
@@ -104,14 +120,15 @@ def test_the_difference_is_that_of_two_networks_computed_apart(tmp_path: Path) -
     assert sides is not None
     (slot,) = sides.slots
     assert slot.slot == "woofer.C1"
-    left, right = (build_candidate(problem, with_values(built, C1=value))
-                   for value in (slot.left_value, slot.right_value))
+    left, right = (
+        build_candidate(problem, with_values(built, C1=value))
+        for value in (slot.left_value, slot.right_value)
+    )
     inside = (problem.frequency_hz >= 100.0) & (problem.frequency_hz <= 15000.0)
     difference = (left.curves.named_db["on_axis"] - right.curves.named_db["on_axis"])[inside]
     assert sides.rms_db == pytest.approx(np.sqrt((difference**2).mean()), rel=1e-6)
     assert abs(sides.worst_db) == pytest.approx(abs(difference).max(), rel=1e-6)
-    assert sides.worst_hz == pytest.approx(
-        problem.frequency_hz[inside][abs(difference).argmax()])
+    assert sides.worst_hz == pytest.approx(problem.frequency_hz[inside][abs(difference).argmax()])
     assert (sides.left_cost, sides.right_cost) == pytest.approx((left.cost, right.cost))
 
 
@@ -144,7 +161,8 @@ def test_what_the_others_add_is_the_closed_form(tmp_path: Path) -> None:
     assert sides.rms_db == pytest.approx(0.0, abs=1e-9)
     r, t = 4.7, 0.05
     assert sides.others_db == pytest.approx(
-        20.0 / math.log(10.0) * r / (r + OHM) * t * math.sqrt(2.0 / 3.0), rel=1e-6)
+        20.0 / math.log(10.0) * r / (r + OHM) * t * math.sqrt(2.0 / 3.0), rel=1e-6
+    )
 
 
 def test_nothing_to_choose_is_none(tmp_path: Path) -> None:
@@ -189,25 +207,45 @@ def test_fit_says_which_piece_goes_where(tmp_path: Path, capsys) -> None:
 def test_of_two_makes_the_one_meant_is_told(tmp_path: Path) -> None:
     """A value that lies on the shelf in two makes is named with its make, also when joined."""
     path = write(tmp_path, "pair: yes, join: 2")
-    shelf = SHELF.replace("capacitor,bipolar", "capacitor,film,15 uF,,,2,5 %,,250 V\n"
-                          "capacitor,bipolar")
+    shelf = SHELF.replace(
+        "capacitor,bipolar", "capacitor,film,15 uF,,,2,5 %,,250 V\ncapacitor,bipolar"
+    )
     (tmp_path / "shelf.csv").write_text(shelf, encoding="utf-8")
     problem = build_problem(load_design(path))
     film, bipolar = (lot.part for lot in problem.stock.lots if lot.nominal == 15e-6)
     for wanted, words in (
-            ((film.value,), "woofer C1: 15 uF film, 250 V (not bipolar electrolytic, 63 V)"),
-            ((bipolar.value,), "woofer C1: 15 uF bipolar electrolytic, 63 V (not film, 250 V)")):
+        ((film.value,), "woofer C1: 15 uF film, 250 V (not bipolar electrolytic, 63 V)"),
+        ((bipolar.value,), "woofer C1: 15 uF bipolar electrolytic, 63 V (not film, 250 V)"),
+    ):
         built = network(problem)
         way = built.ways[0]
-        part = next(p for p in problem.stock.options("capacitor", 1e-6, 1e-4)
-                    if p.pieces == wanted)
-        built = Network(ways=(replace(way, slots=tuple(
-            replace(s, parts=(part,)) if s.name == "C1" else s for s in way.slots)),))
+        part = next(p for p in problem.stock.options("capacitor", 1e-6, 1e-4) if p.pieces == wanted)
+        built = Network(
+            ways=(
+                replace(
+                    way,
+                    slots=tuple(
+                        replace(s, parts=(part,)) if s.name == "C1" else s for s in way.slots
+                    ),
+                ),
+            )
+        )
         assert tell_alike(problem.stock, built) == (words,)
-    joined = next(p for p in problem.stock.options("capacitor", 1e-6, 1e-4)
-                  if set(p.pieces) == {film.value, bipolar.value})
-    built = Network(ways=(replace(way, slots=tuple(
-        replace(s, parts=(joined,)) if s.name == "C1" else s for s in way.slots)),))
+    joined = next(
+        p
+        for p in problem.stock.options("capacitor", 1e-6, 1e-4)
+        if set(p.pieces) == {film.value, bipolar.value}
+    )
+    built = Network(
+        ways=(
+            replace(
+                way,
+                slots=tuple(
+                    replace(s, parts=(joined,)) if s.name == "C1" else s for s in way.slots
+                ),
+            ),
+        )
+    )
     assert len(tell_alike(problem.stock, built)) == 2
 
 
@@ -232,8 +270,11 @@ def test_joined_pieces_keep_what_the_shelf_says_of_each(tmp_path: Path) -> None:
     problem = make(tmp_path)
     built = network(problem, C1=(10.075e-6, 15e-6))
     candidate = build_candidate(problem, built)
-    items = {round(1e6 * i.value, 3): i for i in build_sheet(
-        problem, candidate, network="n.yaml").items if i.kind == "capacitor"}
+    items = {
+        round(1e6 * i.value, 3): i
+        for i in build_sheet(problem, candidate, network="n.yaml").items
+        if i.kind == "capacitor"
+    }
     assert set(items) == {10.075, 15.0}
     assert items[15.0].note.startswith("bipolar electrolytic")
     assert (items[15.0].rating, items[15.0].tolerance) == (63.0, 0.10)
@@ -259,7 +300,8 @@ def test_limits_on_the_command_line(tmp_path: Path, capsys) -> None:
     path = write(tmp_path, "pair: yes")
     (tmp_path / "n.yaml").write_text(
         "ways:\n  woofer:\n    ladder:\n      - {name: L1, series: inductor, value: 1 mH}\n",
-        encoding="utf-8")
+        encoding="utf-8",
+    )
     words = ["sheet", str(path), str(tmp_path / "n.yaml")]
     assert main([*words, "--limit", "on_axis=100", "--limit", "cost=0"]) == 0
     shown = " ".join(capsys.readouterr().out.split())
@@ -288,8 +330,14 @@ def test_wires_of_bought_coils_are_those_of_the_coil_law(tmp_path: Path) -> None
     built = network(problem, C1=(15e-6,))
     way = built.ways[0]
     coil = Part(kind="inductor", value=1e-3, loss_ohm=0.48, origin="E12", pieces=(1e-3,))
-    bought = Network(ways=(replace(way, slots=tuple(
-        replace(s, parts=(coil,)) if s.name == "L1" else s for s in way.slots)),))
+    bought = Network(
+        ways=(
+            replace(
+                way,
+                slots=tuple(replace(s, parts=(coil,)) if s.name == "L1" else s for s in way.slots),
+            ),
+        )
+    )
     sheet = build_sheet(problem, build_candidate(problem, bought), network="n.yaml")
     section = next(s for s in compose_sheet(sheet).sections if s.title == "Wire of the coils")
     (table,) = [p for p in section.parts if isinstance(p, Table)]

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from optimizer.demo.write import write_demo
-from optimizer.design_writer import check_unedited, render_start
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.start.plan import plan_start
+from optimizer.design.start.write import check_unedited, render_start
 from optimizer.errors import InputError
-from optimizer.measure.survey import survey_path
-from optimizer.project import build_problem, load_design
-from optimizer.project_start import plan_start
+from optimizer.measure.survey.survey import survey_path
 
 ODD = 'The "best", 50% #1: it\'s'
 """Everything that YAML could misread in a name."""

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from optimizer.design.start.ladders import BUILDABLE, plan_ways
+from optimizer.design.start.plan import find_mirror, limit_lowest, plan_start, tell_clock
 from optimizer.errors import InputError
-from optimizer.measure.survey import survey_path
+from optimizer.measure.survey.survey import survey_path
 from optimizer.network.ladder import PARTS_OF_FORM
-from optimizer.project_start import find_mirror, limit_lowest, plan_start, tell_clock
-from optimizer.start_ladder import BUILDABLE, plan_ways
 
 TONES = np.geomspace(20, 20000, 160)
 
@@ -171,9 +171,7 @@ def test_clock_is_told_from_the_sum(tmp_path):
     low = write_driver(tmp_path, "woofer", 40, 4000)
     high = write_driver(tmp_path, "tweeter", 800, 20000)
     total = low + high
-    write_curve(
-        tmp_path / "both.txt", 20 * np.log10(np.abs(total)), np.degrees(np.angle(total))
-    )
+    write_curve(tmp_path / "both.txt", 20 * np.log10(np.abs(total)), np.degrees(np.angle(total)))
     assert tell_clock(survey_path(tmp_path))[0] == "shared"
     write_driver(tmp_path, "tweeter", 800, 20000, late_s=0.4e-3)
     clock, why = tell_clock(survey_path(tmp_path))

@@ -18,10 +18,13 @@ def piece(kind: str, value: float, **more: object) -> Part:
 
 def test_capacitors_in_parallel_by_hand() -> None:
     """2 uF and 6 uF: 8 uF; a quarter and three quarters of the current; the lower voltage."""
-    part = join_pieces("parallel", [
-        piece("capacitor", 2e-6, loss_ohm=0.16, tolerance=0.1, rating=400.0, price=1.0),
-        piece("capacitor", 6e-6, loss_ohm=0.08, tolerance=0.02, rating=250.0, price=3.0),
-    ])
+    part = join_pieces(
+        "parallel",
+        [
+            piece("capacitor", 2e-6, loss_ohm=0.16, tolerance=0.1, rating=400.0, price=1.0),
+            piece("capacitor", 6e-6, loss_ohm=0.08, tolerance=0.02, rating=250.0, price=3.0),
+        ],
+    )
     assert part.value == pytest.approx(8e-6)
     assert part.loss_ohm == pytest.approx(0.16 / 16 + 0.08 * 9 / 16)
     assert part.tolerance == pytest.approx(0.25 * 0.1 + 0.75 * 0.02)
@@ -31,10 +34,13 @@ def test_capacitors_in_parallel_by_hand() -> None:
 
 def test_capacitors_in_series_by_hand() -> None:
     """3 uF and 6 uF: 2 uF; two thirds of the voltage lies across the smaller one."""
-    part = join_pieces("series", [
-        piece("capacitor", 3e-6, loss_ohm=0.1, rating=100.0),
-        piece("capacitor", 6e-6, loss_ohm=0.2, rating=40.0),
-    ])
+    part = join_pieces(
+        "series",
+        [
+            piece("capacitor", 3e-6, loss_ohm=0.1, rating=100.0),
+            piece("capacitor", 6e-6, loss_ohm=0.2, rating=40.0),
+        ],
+    )
     assert part.value == pytest.approx(2e-6)
     assert part.loss_ohm == pytest.approx(0.3)
     # 100 V over the first means 150 V in all, 40 V over the second means 120 V in all.
@@ -53,8 +59,10 @@ def test_resistors_by_hand() -> None:
 
 def test_coils_only_in_series() -> None:
     """Coils add their inductance and resistance; the weaker wire sets the current."""
-    pieces = [piece("inductor", 1e-3, loss_ohm=0.4, rating=6.0),
-              piece("inductor", 0.5e-3, loss_ohm=0.3, rating=4.0)]
+    pieces = [
+        piece("inductor", 1e-3, loss_ohm=0.4, rating=6.0),
+        piece("inductor", 0.5e-3, loss_ohm=0.3, rating=4.0),
+    ]
     part = join_pieces("series", pieces)
     assert part.value == pytest.approx(1.5e-3)
     assert (part.loss_ohm, part.rating) == (pytest.approx(0.7), 4.0)
@@ -81,7 +89,8 @@ def test_three_pieces_of_one_lot_need_three() -> None:
     """Three in one part is allowed from three pieces on."""
     pieces = [piece("resistor", 9.0)]
     assert [p.value for p in list_joined(pieces, [3], most=3)] == pytest.approx(
-        [3.0, 4.5, 18.0, 27.0])
+        [3.0, 4.5, 18.0, 27.0]
+    )
     assert [p.value for p in list_joined(pieces, [2], most=3)] == pytest.approx([4.5, 18.0])
     assert list_joined(pieces, [1], most=3) == ()
 
@@ -101,8 +110,7 @@ def test_a_low_loss_coil_is_not_redundant() -> None:
     thin = piece("inductor", 2e-3, loss_ohm=1.5)
     thick = piece("inductor", 1e-3, loss_ohm=0.2)
     joined = list_joined([thin, thick], [1, 2], low=1.9e-3, high=2.1e-3)
-    assert [(p.value, p.loss_ohm) for p in joined] == [
-        (pytest.approx(2e-3), pytest.approx(0.4))]
+    assert [(p.value, p.loss_ohm) for p in joined] == [(pytest.approx(2e-3), pytest.approx(0.4))]
 
 
 def test_thinning_keeps_the_fewest_pieces() -> None:
@@ -162,7 +170,8 @@ def test_shelf_and_series_mix_but_are_not_joined_with_each_other() -> None:
 def test_loss_law_of_a_shelf_runs_through_its_coils() -> None:
     """Without a series the smooth law meets every coil, with the lower loss of two alike."""
     lots: tuple[Lot, ...] = parse_parts_list(
-        "value,dcr\n1 mH,0.5\n2 mH,0.9\n4 mH,0.8\n4 mH,1.1\n").lots
+        "value,dcr\n1 mH,0.5\n2 mH,0.9\n4 mH,0.8\n4 mH,1.1\n"
+    ).lots
     law = assemble_stock(lots=lots).loss_law("inductor")
     assert law([1e-3, 2e-3, 4e-3]) == pytest.approx([0.5, 0.9, 0.8])
     # Straight on double-logarithmic paper: halfway in log value is halfway in log loss.

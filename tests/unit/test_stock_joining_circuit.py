@@ -33,18 +33,33 @@ def run_circuit(program: str, lines: list[str], wanted: list[str], folder: Path)
     """Answers of an AC analysis at one frequency, one complex number for each node."""
     deck = folder / "circuit.cir"
     prints = [f"print {name}" for name in wanted]
-    deck.write_text("\n".join([
-        "joined pieces", *lines, ".control", "set numdgt=9",
-        f"ac lin 1 {FREQUENCY_HZ} {FREQUENCY_HZ}", *prints, "quit", ".endc", ".end", ""]))
-    out = subprocess.run([program, "-b", str(deck)], capture_output=True, text=True,
-                         timeout=60, check=False).stdout
+    deck.write_text(
+        "\n".join(
+            [
+                "joined pieces",
+                *lines,
+                ".control",
+                "set numdgt=9",
+                f"ac lin 1 {FREQUENCY_HZ} {FREQUENCY_HZ}",
+                *prints,
+                "quit",
+                ".endc",
+                ".end",
+                "",
+            ]
+        )
+    )
+    out = subprocess.run(
+        [program, "-b", str(deck)], capture_output=True, text=True, timeout=60, check=False
+    ).stdout
     found = re.findall(r"= \(?\s*([-+.\deE]+)\s*,\s*([-+.\deE]+)", out)
     assert len(found) == len(wanted), out
     return [complex(float(re_), float(im)) for re_, im in found]
 
 
-def build(kind: str, joined: str, pieces: list[tuple[float, float, float]],
-          case: int) -> tuple[list[str], list[tuple[str, str]]]:
+def build(
+    kind: str, joined: str, pieces: list[tuple[float, float, float]], case: int
+) -> tuple[list[str], list[tuple[str, str]]]:
     """One ampere into the joined pieces; also the two nodes across each piece."""
     lines = [f"i{case} 0 n{case} dc 0 ac 1"]
     spans = []
@@ -60,8 +75,11 @@ def build(kind: str, joined: str, pieces: list[tuple[float, float, float]],
         spans.append((start, end))
         top = end
     # A capacitor alone leaves a node without a path for direct current.
-    lines += [f"rleak{case}_{number} {start} {end} 1e12"
-              for number, (start, end) in enumerate(spans) if kind == "capacitor"]
+    lines += [
+        f"rleak{case}_{number} {start} {end} 1e12"
+        for number, (start, end) in enumerate(spans)
+        if kind == "capacitor"
+    ]
     return lines, spans
 
 
@@ -79,16 +97,25 @@ def test_joined_value_loss_and_rating_agree_with_ngspice(ngspice: str, tmp_path:
         lines += new
         spans.append(across)
     nodes = sorted({node for across in spans for span in across for node in span} - {"0"})
-    answers = dict(zip(nodes, run_circuit(ngspice, lines, [f"v({n})" for n in nodes], tmp_path),
-                       strict=True), **{"0": 0j})
+    answers = dict(
+        zip(nodes, run_circuit(ngspice, lines, [f"v({n})" for n in nodes], tmp_path), strict=True),
+        **{"0": 0j},
+    )
     omega = 2 * math.pi * FREQUENCY_HZ
     for case, (kind, joined, pieces) in enumerate(CASES):
-        part = join_pieces(joined, [  # type: ignore[arg-type]
-            Part(kind=kind, value=value, loss_ohm=loss, rating=rating, pieces=(value,))  # type: ignore[arg-type]
-            for value, loss, rating in pieces])
+        part = join_pieces(
+            joined,
+            [  # type: ignore[arg-type]
+                Part(kind=kind, value=value, loss_ohm=loss, rating=rating, pieces=(value,))  # type: ignore[arg-type]
+                for value, loss, rating in pieces
+            ],
+        )
         z = answers[f"n{case}"]
-        measured = {"resistor": z.real, "inductor": z.imag / omega,
-                    "capacitor": -1 / (omega * z.imag) if z.imag else math.nan}[kind]
+        measured = {
+            "resistor": z.real,
+            "inductor": z.imag / omega,
+            "capacitor": -1 / (omega * z.imag) if z.imag else math.nan,
+        }[kind]
         assert part.value == pytest.approx(measured, rel=1e-3 if kind == "capacitor" else 1e-6)
         if kind != "resistor":
             assert part.loss_ohm == pytest.approx(z.real, rel=1e-3)
@@ -101,8 +128,10 @@ def test_joined_value_loss_and_rating_agree_with_ngspice(ngspice: str, tmp_path:
             full = [v**2 / r / rating for v, (r, _, rating) in zip(voltages, pieces, strict=True)]
             whole = z.real
         else:
-            full = [v / abs(complex(loss, omega * value)) / rating
-                    for v, (value, loss, rating) in zip(voltages, pieces, strict=True)]
+            full = [
+                v / abs(complex(loss, omega * value)) / rating
+                for v, (value, loss, rating) in zip(voltages, pieces, strict=True)
+            ]
             whole = 1.0
         assert part.rating is not None
         assert whole / part.rating == pytest.approx(max(full), rel=2e-3)

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.design.build import build_problem, load_design
+from optimizer.design.build_stock import build_stock
 from optimizer.errors import InputError
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.project_stock import build_stock
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
 
@@ -61,8 +61,7 @@ def make(folder: Path, each: float, shelf: str) -> Problem:
     """Write an invented driver whose level rises, so that a coil and a resistor help."""
     level = 87.0 + 4.0 * np.log10(1.0 + FREQUENCY / 1000.0)
     for name, columns in (("woofer.txt", level), ("woofer_z.txt", np.full(61, 8.0))):
-        np.savetxt(folder / name, np.column_stack(
-            [FREQUENCY, columns, np.zeros(61)]), fmt="%.6f")
+        np.savetxt(folder / name, np.column_stack([FREQUENCY, columns, np.zeros(61)]), fmt="%.6f")
     (folder / "shelf.csv").write_text(shelf, encoding="utf-8")
     path = folder / "design.yaml"
     path.write_text(DESIGN.replace("EACH", str(each)), encoding="utf-8")
@@ -86,17 +85,25 @@ def test_what_is_owned_is_preferred_by_the_price_of_the_new(tmp_path: Path, each
     assert {p.origin for p in coils} == {"shelf", "E6"}
     assert all(p.price == 0.0 for p in coils if p.origin == "shelf")
     assert all(p.price and p.price > 1.0 for p in coils if p.origin == "E6")
-    from optimizer.search.space import Genome
+    from optimizer.problem.space import Genome
 
-    genomes = [Genome(choice=np.array([i, j]), present=np.ones(2, dtype=bool),
-                      polarity=problem.space.polarity_start)
-               for i in range(len(coils)) for j in range(len(resistors))]
+    genomes = [
+        Genome(
+            choice=np.array([i, j]),
+            present=np.ones(2, dtype=bool),
+            polarity=problem.space.polarity_start,
+        )
+        for i in range(len(coils))
+        for j in range(len(resistors))
+    ]
     by_hand = problem.evaluator.cost(problem.space.population(genomes)) + each * np.array(
-        [coils[g.choice[0]].price + resistors[g.choice[1]].price for g in genomes])
+        [coils[g.choice[0]].price + resistors[g.choice[1]].price for g in genomes]
+    )
     result = search(problem, seconds=None, max_rounds=4, seed=1, top=1)
     assert result.candidates[0].cost == pytest.approx(by_hand.min(), abs=1e-9)
-    origins = {p.origin for w in result.candidates[0].network.ways for s in w.slots
-               for p in s.parts}
+    origins = {
+        p.origin for w in result.candidates[0].network.ways for s in w.slots for p in s.parts
+    }
     if each == 1.0:
         assert origins == {"shelf"}
     if each == 0.0:
@@ -112,8 +119,10 @@ def test_new_parts_without_any_price_are_refused(tmp_path: Path) -> None:
 
 def test_what_a_list_leaves_open_is_said(tmp_path: Path) -> None:
     """Columns passed over, losses estimated, and prices estimated are notes of the problem."""
-    shelf = ("kind,value,count,drawer,tolerence,price\ninductor,0.82 mH,1,3,5,6\n"
-             "inductor,1 mH,1,3,5,7\ncapacitor,10 uF,2,4,5,1\nresistor,10 ohm,1,4,5,1\n")
+    shelf = (
+        "kind,value,count,drawer,tolerence,price\ninductor,0.82 mH,1,3,5,6\n"
+        "inductor,1 mH,1,3,5,7\ncapacitor,10 uF,2,4,5,1\nresistor,10 ohm,1,4,5,1\n"
+    )
     problem = make(tmp_path, 0.1, shelf)
     said = "\n".join(problem.notes)
     assert 'passed over, as the heading means nothing here: "drawer", "tolerence"' in said

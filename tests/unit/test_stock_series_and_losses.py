@@ -25,12 +25,15 @@ def test_options_are_the_series_with_its_losses() -> None:
         assert (part.origin, part.price, part.piece_count) == ("E12", None, 1)
 
 
-@pytest.mark.parametrize(("tangent", "farad", "ohm"), [
-    (0.001, 10e-6, 0.015915), (0.05, 10e-6, 0.795775), (0.01, 47e-6, 0.033863),
-])
-def test_loss_tangent_gives_the_series_resistance(
-    tangent: float, farad: float, ohm: float
-) -> None:
+@pytest.mark.parametrize(
+    ("tangent", "farad", "ohm"),
+    [
+        (0.001, 10e-6, 0.015915),
+        (0.05, 10e-6, 0.795775),
+        (0.01, 47e-6, 0.033863),
+    ],
+)
+def test_loss_tangent_gives_the_series_resistance(tangent: float, farad: float, ohm: float) -> None:
     """ESR = tan d / (2 pi f C) at 1 kHz; dissipation factor = ESR x 2 pi f C (vbatpower.com)."""
     assert LOSS_TANGENT_HZ == 1000.0
     assert loss_tangent_to_esr(tangent, farad) == pytest.approx(ohm, abs=6e-7)
@@ -54,8 +57,10 @@ def test_loss_law_meets_the_options_and_its_slope_is_its_derivative(kind: str) -
 def test_each_kind_may_have_its_own_series_tolerance_and_price() -> None:
     """A kind left out has no parts; prices follow offset + scale x value."""
     stock = series_stock(
-        {"capacitor": "E6", "resistor": "E24"}, tolerances={"capacitor": 0.1},
-        prices={"capacitor": PowerLaw(offset=1.0, scale=0.5e6)}, currency="EUR",
+        {"capacitor": "E6", "resistor": "E24"},
+        tolerances={"capacitor": 0.1},
+        prices={"capacitor": PowerLaw(offset=1.0, scale=0.5e6)},
+        currency="EUR",
     )
     assert stock.options("inductor", 1e-6, 1.0) == ()
     four_seven = stock.options("capacitor", 4.7e-6, 4.7e-6)[0]
@@ -82,10 +87,19 @@ def test_options_are_remembered() -> None:
     assert stock.options("resistor", 1, 10) is stock.options("resistor", 1, 10)
 
 
-@pytest.mark.parametrize("arguments", [
-    {"series": "E7"}, {"series": {"tube": "E12"}}, {"loss_tangent": -0.1}, {"loss_tangent": 1.0},
-    {"tolerances": {"resistor": 5.0}}, {"wire_m": 0.0}, {"join": 4}, {"join": 0},
-])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        {"series": "E7"},
+        {"series": {"tube": "E12"}},
+        {"loss_tangent": -0.1},
+        {"loss_tangent": 1.0},
+        {"tolerances": {"resistor": 5.0}},
+        {"wire_m": 0.0},
+        {"join": 4},
+        {"join": 0},
+    ],
+)
 def test_bad_arguments_are_refused(arguments: dict) -> None:
     """Every impossible figure raises one clear error."""
     with pytest.raises(InputError):

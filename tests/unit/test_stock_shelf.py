@@ -38,25 +38,29 @@ def test_owned_pieces_cost_nothing_and_bought_ones_their_price() -> None:
     assert {lot.part.origin for lot in shop} == {"stock"}
 
 
-@pytest.mark.parametrize("text", [
-    "count;kind;value\n4;cap;4,7 uF\n",
-    "Qty\tValue [uF]\tPart\n4\t4.7\tCapacitors\n",
-    "value_uF,kind,count\n4.7,C,4 pcs\n",
-    "Value (nF),count,what\n4700,4 x,capacitor\n",
-    "sep=;\n# from the drawer\n\nValue / uF;Pieces;kind\n\n4,7;4;film capacitor\n",
-    'count,kind,value\n4,cap,"4,7 uF"\n',
-    "kind,value,unit,count\ncap,4.7,uF,4\n",
-    "\ufeffvalue,count\n4.7µF,4\n",
-    "kind,value,,count,supplier,shelf no,\ncap,4u7,,4,,",
-    "value,count\r\n4.7 uF,1\r\n4.7 uF,3\r\n",
-])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "count;kind;value\n4;cap;4,7 uF\n",
+        "Qty\tValue [uF]\tPart\n4\t4.7\tCapacitors\n",
+        "value_uF,kind,count\n4.7,C,4 pcs\n",
+        "Value (nF),count,what\n4700,4 x,capacitor\n",
+        "sep=;\n# from the drawer\n\nValue / uF;Pieces;kind\n\n4,7;4;film capacitor\n",
+        'count,kind,value\n4,cap,"4,7 uF"\n',
+        "kind,value,unit,count\ncap,4.7,uF,4\n",
+        "\ufeffvalue,count\n4.7µF,4\n",
+        "kind,value,,count,supplier,shelf no,\ncap,4u7,,4,,",
+        "value,count\r\n4.7 uF,1\r\n4.7 uF,3\r\n",
+    ],
+)
 def test_ways_of_writing_the_same_list(text: str, tmp_path: Path) -> None:
     """Order, separators, decimal comma, units in heading or cell, like rows: all the same."""
     path = tmp_path / "shelf.csv"
     path.write_bytes(text.encode())
     lots = read_parts_list(path).lots
     assert [(lot.part.kind, lot.part.value, lot.count) for lot in lots] == [
-        ("capacitor", 4.7e-6, 4)]
+        ("capacitor", 4.7e-6, 4)
+    ]
 
 
 def test_old_encodings() -> None:
@@ -77,20 +81,34 @@ def test_unknown_columns_are_told() -> None:
     assert parsed.ignored == ("tolerence", "drawer")
 
 
-@pytest.mark.parametrize(("cell", "share"), [
-    ("5 %", 0.05), ("5", 0.05), ("0.05", 0.05), ("±5%", 0.05), ("20", 0.2), ("0.5 %", 0.005),
-    ("", 0.05),
-])
+@pytest.mark.parametrize(
+    ("cell", "share"),
+    [
+        ("5 %", 0.05),
+        ("5", 0.05),
+        ("0.05", 0.05),
+        ("±5%", 0.05),
+        ("20", 0.2),
+        ("0.5 %", 0.005),
+        ("", 0.05),
+    ],
+)
 def test_tolerances(cell: str, share: float) -> None:
     """Percent with or without the sign; a share below one half; 5 % when nothing is said."""
     part = parse_parts_list(f"value,tol\n1 mH,{cell}\n").lots[0].part
     assert part.tolerance == pytest.approx(share, rel=1e-12)
 
 
-@pytest.mark.parametrize(("kind", "cell", "value"), [
-    ("cap", "250 VAC", 250.0), ("cap", "400 V DC", 400.0), ("cap", "100", 100.0),
-    ("coil", "5 A", 5.0), ("resistor", "10W", 10.0),
-])
+@pytest.mark.parametrize(
+    ("kind", "cell", "value"),
+    [
+        ("cap", "250 VAC", 250.0),
+        ("cap", "400 V DC", 400.0),
+        ("cap", "100", 100.0),
+        ("coil", "5 A", 5.0),
+        ("resistor", "10W", 10.0),
+    ],
+)
 def test_ratings(kind: str, cell: str, value: float) -> None:
     """The unit of a rating follows from the kind."""
     size = {"cap": "1 uF", "coil": "1 mH", "resistor": "1 ohm"}[kind]
@@ -107,7 +125,8 @@ def test_direct_voltage_rating_is_noted() -> None:
 def test_losses_that_are_not_stated_are_estimated_and_said_so() -> None:
     """A coil takes the DCR of its wire, an electrolytic a high loss tangent."""
     lots = parse_parts_list(
-        "value,wire,type\n1 mH,AWG 18,air\n1 mH,1.0 mm,\n47 uF,,electrolytic\n4.7 uF,,\n").lots
+        "value,wire,type\n1 mH,AWG 18,air\n1 mH,1.0 mm,\n47 uF,,electrolytic\n4.7 uF,,\n"
+    ).lots
     # AWG 18 is 1.0237 mm: a little less than the 0.4812 ohm of 1.0 mm wire
     assert lots[0].part.loss_ohm == pytest.approx(0.463, abs=1e-3)
     assert lots[1].part.loss_ohm == pytest.approx(0.4812, abs=1e-4)
@@ -120,7 +139,8 @@ def test_losses_that_are_not_stated_are_estimated_and_said_so() -> None:
 def test_measured_pieces_stay_single_for_one_speaker_and_together_for_a_pair() -> None:
     """Pieces of one printed value are one lot with their mean; alone each is its own value."""
     parsed = parse_parts_list(
-        "value,measured,label\n6.8 uF,6.71 uF,C1\n6.8 uF,6.85 uF,C2\n6.8 uF,6.90 uF,C3\n")
+        "value,measured,label\n6.8 uF,6.71 uF,C1\n6.8 uF,6.85 uF,C2\n6.8 uF,6.90 uF,C3\n"
+    )
     (lot,) = parsed.lots
     assert lot.measured == (6.71e-6, 6.85e-6, 6.90e-6)
     assert lot.labels == ("C1", "C2", "C3")
@@ -155,35 +175,38 @@ def test_empty_drawers_hold_nothing() -> None:
     assert parse_parts_list("value,count\n1 mH,0\n").lots == ()
 
 
-@pytest.mark.parametrize(("text", "line", "key", "words"), [
-    ("value,count\n1 mH,two\n", 2, "count", "whole number"),
-    ("value,count\n1 mH,-1\n", 2, "count", "whole number"),
-    ("value,count\n1 mH,1.5\n", 2, "count", "whole number"),
-    ("# mine\nkind,value\n\ncap,4.7\n", 4, "value", "unit"),
-    ("value\n4.7\n", 2, "value", "kind"),
-    ("kind,value\nvalve,4.7 uF\n", 2, "kind", "inductor, capacitor or resistor"),
-    ("kind,value\ncap,4.7 mH\n", 2, "value", "capacitance"),
-    ("kind,value\ncap,4.7 F\n", 2, "value", "check the unit"),
-    ("kind,value\ncap,-4.7 uF\n", 2, "value", "check the unit"),
-    ("kind,value\ncap,nan uF\n", 2, "value", "4.7 uF"),
-    ("kind,value\ncap,\n", 2, "value", "needs a value"),
-    ("value,dcr\n1 mH,-1\n", 2, "dcr", "negative"),
-    ("value,type\n1 mH,iron core\n", 2, None, "DCR"),
-    ("value,rating\n1 mH,5 W\n", 2, "rating", "current"),
-    ("value,rating\n1 mH,0 A\n", 2, "rating", "positive"),
-    ("value,tol\n1 mH,0.7\n", 2, "tol", "two ways"),
-    ("value,tol\n1 mH,120 %\n", 2, "tol", "100 %"),
-    ("value,price\n1 mH,cheap\n", 2, "price", "number"),
-    ("value,price\n1 mH,3 EUR\n1 mH,3 CHF\n", 3, None, "one currency"),
-    ("value,wire\n1 mH,18 m\n", 2, "wire", "thick"),
-    ("value,measured,count\n1 mH,0.98 mH,2\n", 2, "count", "one piece"),
-    ("value,tan\n1 uF,3\n", 2, "tan", "loss tangent"),
-    ("kind,count\ncap,1\n", 1, None, "name the columns"),
-    ("4.7 uF,3\n", 1, None, "name the columns"),
-    ("", 1, None, "name the columns"),
-    ("value,value (uF)\n1 uF,1\n", 1, None, "two columns"),
-    ("value,count\n4,7 uF,1\n", 2, None, "semicolons"),
-])
+@pytest.mark.parametrize(
+    ("text", "line", "key", "words"),
+    [
+        ("value,count\n1 mH,two\n", 2, "count", "whole number"),
+        ("value,count\n1 mH,-1\n", 2, "count", "whole number"),
+        ("value,count\n1 mH,1.5\n", 2, "count", "whole number"),
+        ("# mine\nkind,value\n\ncap,4.7\n", 4, "value", "unit"),
+        ("value\n4.7\n", 2, "value", "kind"),
+        ("kind,value\nvalve,4.7 uF\n", 2, "kind", "inductor, capacitor or resistor"),
+        ("kind,value\ncap,4.7 mH\n", 2, "value", "capacitance"),
+        ("kind,value\ncap,4.7 F\n", 2, "value", "check the unit"),
+        ("kind,value\ncap,-4.7 uF\n", 2, "value", "check the unit"),
+        ("kind,value\ncap,nan uF\n", 2, "value", "4.7 uF"),
+        ("kind,value\ncap,\n", 2, "value", "needs a value"),
+        ("value,dcr\n1 mH,-1\n", 2, "dcr", "negative"),
+        ("value,type\n1 mH,iron core\n", 2, None, "DCR"),
+        ("value,rating\n1 mH,5 W\n", 2, "rating", "current"),
+        ("value,rating\n1 mH,0 A\n", 2, "rating", "positive"),
+        ("value,tol\n1 mH,0.7\n", 2, "tol", "two ways"),
+        ("value,tol\n1 mH,120 %\n", 2, "tol", "100 %"),
+        ("value,price\n1 mH,cheap\n", 2, "price", "number"),
+        ("value,price\n1 mH,3 EUR\n1 mH,3 CHF\n", 3, None, "one currency"),
+        ("value,wire\n1 mH,18 m\n", 2, "wire", "thick"),
+        ("value,measured,count\n1 mH,0.98 mH,2\n", 2, "count", "one piece"),
+        ("value,tan\n1 uF,3\n", 2, "tan", "loss tangent"),
+        ("kind,count\ncap,1\n", 1, None, "name the columns"),
+        ("4.7 uF,3\n", 1, None, "name the columns"),
+        ("", 1, None, "name the columns"),
+        ("value,value (uF)\n1 uF,1\n", 1, None, "two columns"),
+        ("value,count\n4,7 uF,1\n", 2, None, "semicolons"),
+    ],
+)
 def test_errors_say_where_and_what(text: str, line: int, key: str | None, words: str) -> None:
     """Every slip names file, line and column, the value, and what to do."""
     with pytest.raises(InputError) as caught:
@@ -205,10 +228,17 @@ def test_missing_and_binary_files(tmp_path: Path) -> None:
         read_parts_list(binary)
 
 
-@pytest.mark.parametrize(("heading", "cell"), [
-    ("wire", "AWG 18"), ("wire (AWG)", "18"), ("gauge", "18 awg"), ("wire mm", "1.02367"),
-    ("wire", "1.02367 mm"), ("wire diameter", "1.02367"),
-])
+@pytest.mark.parametrize(
+    ("heading", "cell"),
+    [
+        ("wire", "AWG 18"),
+        ("wire (AWG)", "18"),
+        ("gauge", "18 awg"),
+        ("wire mm", "1.02367"),
+        ("wire", "1.02367 mm"),
+        ("wire diameter", "1.02367"),
+    ],
+)
 def test_ways_of_writing_a_wire(heading: str, cell: str) -> None:
     """AWG 18 is 1.0237 mm bare (ASTM B 258), however it is written."""
     part = parse_parts_list(f"value,{heading}\n1 mH,{cell}\n").lots[0].part

@@ -14,13 +14,13 @@ from optimizer.measure.driver import Driver
 from optimizer.measure.response import Direction
 from optimizer.network.ladder import Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
-from optimizer.search.exchange import Polisher
-from optimizer.search.likely import best_chain, best_likely_pair
-from optimizer.search.local import LocalModel, OptionSteps, expand_cost, pick_options
-from optimizer.search.problem import Problem
-from optimizer.search.rounding import choose_anew, filled_genes
-from optimizer.search.space import Genome
-from optimizer.search.supply import OVERDRAWN_COST, Supply
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.problem.supply import OVERDRAWN_COST, Supply
+from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.likely import best_chain, best_likely_pair
+from optimizer.search.descend.local import LocalModel, OptionSteps, expand_cost, pick_options
+from optimizer.search.descend.rounding import choose_anew, filled_genes
 from optimizer.stock.assign import Assignment
 from optimizer.stock.lots import SHELF, Lot
 from optimizer.stock.stock import Stock, assemble_stock, series_stock
@@ -30,8 +30,14 @@ COILS = (0.3e-3, 0.5e-3, 0.9e-3, 1.4e-3)
 
 
 def make_lot(kind: str, value: float, count: int) -> Lot:
-    part = Part(kind=kind, value=value, loss_ohm=0.2 if kind == "inductor" else 0.02,  # type: ignore[arg-type]
-                origin=SHELF, price=0.0, pieces=(value,))
+    part = Part(
+        kind=kind,
+        value=value,
+        loss_ohm=0.2 if kind == "inductor" else 0.02,  # type: ignore[arg-type]
+        origin=SHELF,
+        price=0.0,
+        pieces=(value,),
+    )
     return Lot(part=part, count=count, nominal=value)
 
 
@@ -47,28 +53,50 @@ def make_problem(stock: Stock) -> Problem:
     f = np.geomspace(50.0, 15_000.0, 40)
     s = 1j * f / 1500.0
     drivers = [
-        Driver(name=name, frequency_hz=f, directions=(Direction(),),
-               pressure=(0.1 * shape)[None].astype(np.complex128),
-               impedance=ohm + 2j * np.pi * f * 2e-4)
-        for name, shape, ohm in (("low", 1.0 / (1.0 + 0.5 * s), 6.0),
-                                 ("high", s / (1.0 + s), 5.0))]
+        Driver(
+            name=name,
+            frequency_hz=f,
+            directions=(Direction(),),
+            pressure=(0.1 * shape)[None].astype(np.complex128),
+            impedance=ohm + 2j * np.pi * f * 2e-4,
+        )
+        for name, shape, ohm in (("low", 1.0 / (1.0 + 0.5 * s), 6.0), ("high", s / (1.0 + s), 5.0))
+    ]
     coil = ValueRange(low=0.2e-3, high=3e-3)
     cap = ValueRange(low=1e-6, high=25e-6)
     ohm = ValueRange(low=1.0, high=12.0)
     ways = (
-        Way(name="low", driver="low", slots=(
-            Slot(name="L1", place="series", form="inductor", ranges=(coil,)),
-            Slot(name="C1", place="shunt", form="capacitor", ranges=(cap,), optional=True),
-            Slot(name="Z1", place="shunt", form="equaliser", ranges=(ohm, cap), optional=True))),
-        Way(name="high", driver="high", polarity="free", slots=(
-            Slot(name="C1", place="series", form="capacitor", ranges=(cap,)),
-            Slot(name="L1", place="shunt", form="inductor", ranges=(coil,), optional=True),
-            Slot(name="R1", place="series", form="resistor", ranges=(ohm,), optional=True))),
+        Way(
+            name="low",
+            driver="low",
+            slots=(
+                Slot(name="L1", place="series", form="inductor", ranges=(coil,)),
+                Slot(name="C1", place="shunt", form="capacitor", ranges=(cap,), optional=True),
+                Slot(name="Z1", place="shunt", form="equaliser", ranges=(ohm, cap), optional=True),
+            ),
+        ),
+        Way(
+            name="high",
+            driver="high",
+            polarity="free",
+            slots=(
+                Slot(name="C1", place="series", form="capacitor", ranges=(cap,)),
+                Slot(name="L1", place="shunt", form="inductor", ranges=(coil,), optional=True),
+                Slot(name="R1", place="series", form="resistor", ranges=(ohm,), optional=True),
+            ),
+        ),
     )
-    return Problem(title="six slots", drivers=drivers, topology=Topology(ways=ways), stock=stock,
-                   goals={"on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0)),
-                          "impedance": ImpedanceGoalSpec(floor_ohm=2.5),
-                          "parts": PartsGoalSpec(each=0.02)})
+    return Problem(
+        title="six slots",
+        drivers=drivers,
+        topology=Topology(ways=ways),
+        stock=stock,
+        goals={
+            "on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0)),
+            "impedance": ImpedanceGoalSpec(floor_ohm=2.5),
+            "parts": PartsGoalSpec(each=0.02),
+        },
+    )
 
 
 @pytest.fixture(scope="module")
@@ -79,8 +107,11 @@ def problem() -> Problem:
 def draw_genome(problem: Problem, rng: np.random.Generator) -> Genome:
     space = problem.space
     present = ~space.optional | (rng.random(len(space.slots)) < 0.6)
-    return Genome(choice=np.array([rng.integers(len(o.values)) for o in space.options]),
-                  present=present, polarity=np.array([1.0, rng.choice([-1.0, 1.0])]))
+    return Genome(
+        choice=np.array([rng.integers(len(o.values)) for o in space.options]),
+        present=present,
+        polarity=np.array([1.0, rng.choice([-1.0, 1.0])]),
+    )
 
 
 def draw_buildable(problem: Problem, rng: np.random.Generator) -> Genome:
@@ -97,8 +128,10 @@ def count_missing(problem: Problem, genome: Genome) -> int:
         if genome.present[problem.space.gene_slot[g]]:
             part = option.parts[genome.choice[g]]
             wanted.update((part.kind, piece) for piece in part.pieces)
-    have = {(lot.part.kind, lot.part.value): lot.count // 2  # type: ignore[operator]
-            for lot in problem.stock.lots}
+    have = {
+        (lot.part.kind, lot.part.value): lot.count // 2  # type: ignore[operator]
+        for lot in problem.stock.lots
+    }
     return sum(max(0, count - have[key]) for key, count in wanted.items())
 
 
@@ -130,16 +163,22 @@ def test_single_and_pair_masks_are_those_of_trying_each(problem: Problem) -> Non
         genome = draw_buildable(problem, rng)
         singles = polisher.all_singles(genome).rows
         mask = problem.space.supply.fitting_singles(genome, singles)
-        tried = [problem.space.supply.overdraft(polisher.apply(genome, (int(g), int(r)))) == 0.0
-                 for g, r in zip(singles.gene, singles.row, strict=True)]
+        tried = [
+            problem.space.supply.overdraft(polisher.apply(genome, (int(g), int(r)))) == 0.0
+            for g, r in zip(singles.gene, singles.row, strict=True)
+        ]
         assert mask.tolist() == tried
         assert 0 < mask.sum() < len(mask)
         low, high = singles[singles.gene < 4], singles[singles.gene >= 4]
         pairs = problem.space.supply.fitting_pairs(genome, low, high)
-        for i, j in zip(rng.integers(len(low.gene), size=400),
-                        rng.integers(len(high.gene), size=400), strict=True):
-            both = polisher.apply(genome, (int(low.gene[i]), int(low.row[i])),
-                                  (int(high.gene[j]), int(high.row[j])))
+        for i, j in zip(
+            rng.integers(len(low.gene), size=400),
+            rng.integers(len(high.gene), size=400),
+            strict=True,
+        ):
+            both = polisher.apply(
+                genome, (int(low.gene[i]), int(low.row[i])), (int(high.gene[j]), int(high.row[j]))
+            )
             assert pairs[i, j] == (count_missing(problem, both) == 0)
 
 
@@ -150,8 +189,12 @@ def test_every_descent_ends_with_parts_that_are_there(problem: Problem) -> None:
     for _ in range(5):
         start = draw_buildable(problem, rng)
         cost = float(problem.cost([start])[0])
-        for done in (polisher.descend_singles(start), polisher.descend(start, cost),
-                     polisher.descend_likely(start, cost), polisher.descend_pairs(start, cost)):
+        for done in (
+            polisher.descend_singles(start),
+            polisher.descend(start, cost),
+            polisher.descend_likely(start, cost),
+            polisher.descend_pairs(start, cost),
+        ):
             assert count_missing(problem, done.genome) == 0
             assert done.cost <= cost
             assert problem.cost([done.genome])[0] == pytest.approx(done.cost, abs=1e-9)
@@ -164,19 +207,33 @@ def test_the_certificate_of_two_changes_counts_the_pieces(problem: Problem) -> N
     done = polisher.descend_pairs(start, float(problem.cost([start])[0]))
     assert done.no_better_change_of == 2
     rows = polisher.all_singles(done.genome).rows
-    tried = [polisher.apply(done.genome, (int(rows.gene[i]), int(rows.row[i])),
-                            (int(rows.gene[j]), int(rows.row[j])))
-             for i, j in product(range(len(rows.gene)), repeat=2) if rows.gene[i] < rows.gene[j]]
+    tried = [
+        polisher.apply(
+            done.genome,
+            (int(rows.gene[i]), int(rows.row[i])),
+            (int(rows.gene[j]), int(rows.row[j])),
+        )
+        for i, j in product(range(len(rows.gene)), repeat=2)
+        if rows.gene[i] < rows.gene[j]
+    ]
     assert problem.cost(tried).min() >= done.cost - 1e-9
 
 
 def test_slopes_by_value_and_by_loss_are_those_of_finite_differences(problem: Problem) -> None:
     """The gradient of the local model agrees with central differences of the cost."""
     soft = replace(problem.specs["impedance"], hard=False, weight=0.0)  # type: ignore[type-var]
-    smooth = Problem(title="soft", drivers=problem.drivers, topology=problem.topology,
-                     stock=problem.stock, goals={**problem.specs, "impedance": soft})
-    genome = Genome(choice=np.array([3, 4, 2, 3, 2, 4, 1]), present=np.ones(6, dtype=bool),
-                    polarity=np.array([1.0, -1.0]))
+    smooth = Problem(
+        title="soft",
+        drivers=problem.drivers,
+        topology=problem.topology,
+        stock=problem.stock,
+        goals={**problem.specs, "impedance": soft},
+    )
+    genome = Genome(
+        choice=np.array([3, 4, 2, 3, 2, 4, 1]),
+        present=np.ones(6, dtype=bool),
+        polarity=np.array([1.0, -1.0]),
+    )
     population = smooth.space.population([genome])
     genes = filled_genes(smooth, genome.present)
     model = expand_cost(smooth.evaluator, population, genes)
@@ -189,8 +246,9 @@ def test_slopes_by_value_and_by_loss_are_those_of_finite_differences(problem: Pr
                     values[0, g] *= np.exp(sign * step)
                 else:
                     loss[0, g] += sign * step
-                costs.append(smooth.evaluator.cost(
-                    replace(population, values=values, loss_ohm=loss))[0])
+                costs.append(
+                    smooth.evaluator.cost(replace(population, values=values, loss_ohm=loss))[0]
+                )
             slope = (costs[0] - costs[1]) / (2.0 * step)
             if place >= len(genes) and smooth.space.genes[g].kind == "resistor":
                 continue  # its loss is its value
@@ -208,26 +266,41 @@ def test_choice_in_the_local_model_is_that_of_plain_loops() -> None:
         count = 3
         supply = Supply(stock, [parts] * count, np.arange(count))
         root = rng.normal(size=(2 * count, 2 * count))
-        model = LocalModel(genes=np.arange(count), gradient=rng.normal(size=2 * count),
-                           matrix=root @ root.T)
-        options = [OptionSteps(
-            steps=np.column_stack([np.log([p.value / 5e-6 for p in parts]),
-                                   rng.uniform(0.0, 0.3, len(parts))]),
-            price=rng.uniform(0.0, 0.2, len(parts))) for _ in range(count)]
+        model = LocalModel(
+            genes=np.arange(count), gradient=rng.normal(size=2 * count), matrix=root @ root.T
+        )
+        options = [
+            OptionSteps(
+                steps=np.column_stack(
+                    [np.log([p.value / 5e-6 for p in parts]), rng.uniform(0.0, 0.3, len(parts))]
+                ),
+                price=rng.uniform(0.0, 0.2, len(parts)),
+            )
+            for _ in range(count)
+        ]
         best = np.inf
         for picks in product(range(len(parts)), repeat=count):
             used = sum(supply.usage[g][pick] for g, pick in enumerate(picks))
             if (used > supply.available).any():
                 continue
-            z = np.concatenate([[options[g].steps[p, side] for g, p in enumerate(picks)]
-                                for side in (0, 1)])
-            best = min(best, model.gradient @ z + 0.5 * z @ model.matrix @ z
-                       + sum(options[g].price[p] for g, p in enumerate(picks)))
+            z = np.concatenate(
+                [[options[g].steps[p, side] for g, p in enumerate(picks)] for side in (0, 1)]
+            )
+            best = min(
+                best,
+                model.gradient @ z
+                + 0.5 * z @ model.matrix @ z
+                + sum(options[g].price[p] for g, p in enumerate(picks)),
+            )
         rows = pick_options(model, options, supply, breadth=len(parts) ** 2, restraint=0.0)
-        z = np.concatenate([[options[g].steps[p, side] for g, p in enumerate(rows[0])]
-                            for side in (0, 1)])
-        found = (model.gradient @ z + 0.5 * z @ model.matrix @ z
-                 + sum(options[g].price[p] for g, p in enumerate(rows[0])))
+        z = np.concatenate(
+            [[options[g].steps[p, side] for g, p in enumerate(rows[0])] for side in (0, 1)]
+        )
+        found = (
+            model.gradient @ z
+            + 0.5 * z @ model.matrix @ z
+            + sum(options[g].price[p] for g, p in enumerate(rows[0]))
+        )
         assert found == pytest.approx(best, abs=1e-9)
 
 
@@ -244,10 +317,12 @@ def test_assignment_changes_no_more_slots_than_allowed() -> None:
         picks, proved = program.solve(kept=([0, 0, 0, 0], 2))
         assert proved
         assert picks is not None
-        best = min(sum(costs[j][k] for j, k in enumerate(way))
-                   for way in product(range(5), repeat=4)
-                   if sum(k > 0 for k in way) <= 2 and (sum(
-                       usage[j][k] for j, k in enumerate(way)) <= available).all())
+        best = min(
+            sum(costs[j][k] for j, k in enumerate(way))
+            for way in product(range(5), repeat=4)
+            if sum(k > 0 for k in way) <= 2
+            and (sum(usage[j][k] for j, k in enumerate(way)) <= available).all()
+        )
         got = sum(costs[j][k] for j, k in enumerate(picks) if k is not None)
         assert got == pytest.approx(best, abs=1e-6)
 
@@ -256,22 +331,41 @@ def test_pieces_change_places_in_a_ring() -> None:
     """Three slots that each hold what another wants are set right by one exchange."""
     stock = assemble_stock(lots=[make_lot("capacitor", v, 1) for v in (2e-6, 5e-6, 12e-6)])
     f = np.geomspace(50.0, 15_000.0, 40)
-    driver = Driver(name="d", frequency_hz=f, directions=(Direction(),),
-                    pressure=np.full((1, 40), 0.1, dtype=np.complex128),
-                    impedance=np.full(40, 8.0 + 0.0j))
+    driver = Driver(
+        name="d",
+        frequency_hz=f,
+        directions=(Direction(),),
+        pressure=np.full((1, 40), 0.1, dtype=np.complex128),
+        impedance=np.full(40, 8.0 + 0.0j),
+    )
     cap = ValueRange(low=1e-6, high=20e-6)
-    ways = tuple(Way(name=f"w{k}", driver="d", slots=(
-        Slot(name="C1", place="series", form="capacitor", ranges=(cap,)),)) for k in range(3))
-    problem = Problem(title="ring", drivers=[driver], topology=Topology(ways=ways), stock=stock,
-                      goals={"on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0))})
+    ways = tuple(
+        Way(
+            name=f"w{k}",
+            driver="d",
+            slots=(Slot(name="C1", place="series", form="capacitor", ranges=(cap,)),),
+        )
+        for k in range(3)
+    )
+    problem = Problem(
+        title="ring",
+        drivers=[driver],
+        topology=Topology(ways=ways),
+        stock=stock,
+        goals={"on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0))},
+    )
     polisher = Polisher(problem)
     present, polarity = np.ones(3, dtype=bool), np.ones(3)
     start = Genome(choice=np.array([1, 2, 0]), present=present, polarity=polarity)
     singles = polisher.all_singles(start)
     # The sum of the three does not care which is which, so a wish is put in by hand.
     wanted = {(0, 0): -0.3, (1, 1): -0.3, (2, 2): -0.3}
-    cost = np.array([1.0 + wanted.get((int(g), int(r)), 0.0)
-                     for g, r in zip(singles.rows.gene, singles.rows.row, strict=True)])
+    cost = np.array(
+        [
+            1.0 + wanted.get((int(g), int(r)), 0.0)
+            for g, r in zip(singles.rows.gene, singles.rows.row, strict=True)
+        ]
+    )
     supply = problem.space.supply
     assert not any(supply.fitting_singles(start, singles.rows)[cost < 1.0])
     true = float(problem.cost([start])[0])
@@ -300,5 +394,7 @@ def test_likely_pairs_are_real_improvements(problem: Problem) -> None:
         assert count_missing(problem, anew) == 0
     assert helped
     done = polisher.descend_pairs(genome, cost)
-    assert best_likely_pair(problem, done.genome, done.cost,
-                            polisher.all_singles(done.genome))[0] is None
+    assert (
+        best_likely_pair(problem, done.genome, done.cost, polisher.all_singles(done.genome))[0]
+        is None
+    )

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.design.build import build_problem, load_design
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
-from optimizer.search.exact import enumerate_best
-from optimizer.search.figures import build_candidate, network_economy
-from optimizer.search.problem import Problem
-from optimizer.search.run import search
-from optimizer.search.space import Genome
+from optimizer.problem.figures import build_candidate, network_economy
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.search.fit import search
+from optimizer.search.prove.exact import enumerate_best
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 
@@ -47,11 +47,17 @@ def make(folder: Path, each: float) -> Problem:
     low, high = 1.0 / (1.0 + 0.3 * s), s / (1.0 + s)
     for name, curve in (("woofer", low), ("tweeter", 1.6 * high)):
         level = 87.0 + 20.0 * np.log10(np.abs(curve))
-        np.savetxt(folder / f"{name}.txt", np.column_stack(
-            [FREQUENCY, level, np.degrees(np.angle(curve))]), fmt="%.6f")
+        np.savetxt(
+            folder / f"{name}.txt",
+            np.column_stack([FREQUENCY, level, np.degrees(np.angle(curve))]),
+            fmt="%.6f",
+        )
         z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FREQUENCY * 2e-4
-        np.savetxt(folder / f"{name}_z.txt", np.column_stack(
-            [FREQUENCY, np.abs(z), np.degrees(np.angle(z))]), fmt="%.6f")
+        np.savetxt(
+            folder / f"{name}_z.txt",
+            np.column_stack([FREQUENCY, np.abs(z), np.degrees(np.angle(z))]),
+            fmt="%.6f",
+        )
     path = folder / "design.yaml"
     path.write_text(DESIGN.format(each=each), encoding="utf-8")
     return build_problem(load_design(path))
@@ -61,12 +67,16 @@ def list_networks(problem: Problem) -> list[Genome]:
     space = problem.space
     found = []
     for present in product(*((True, False) if o else (True,) for o in space.optional)):
-        rows = [range(len(o.values)) if present[space.gene_slot[g]] else (0,)
-                for g, o in enumerate(space.options)]
+        rows = [
+            range(len(o.values)) if present[space.gene_slot[g]] else (0,)
+            for g, o in enumerate(space.options)
+        ]
         signs = [(1.0, -1.0) if free else (1.0,) for free in space.polarity_free]
-        found += [Genome(choice=np.array(choice), present=np.array(present),
-                         polarity=np.array(polarity))
-                  for choice in product(*rows) for polarity in product(*signs)]
+        found += [
+            Genome(choice=np.array(choice), present=np.array(present), polarity=np.array(polarity))
+            for choice in product(*rows)
+            for polarity in product(*signs)
+        ]
     return found
 
 
@@ -121,7 +131,8 @@ def test_the_board_itself_costs_nothing(tmp_path: Path) -> None:
     assert network.piece_count == 0
     assert problem.space.economy(board) == 0.0
     assert [p.value for w in network.ways for s in w.slots for p in s.parts] == pytest.approx(
-        [0.47e-3, 4.7e-6, 10e-6, 1.0])
+        [0.47e-3, 4.7e-6, 10e-6, 1.0]
+    )
     resistor = [g.name for g in problem.space.genes].index("R1")
     assert len(problem.space.options[resistor].parts) == 1
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.measure.motional import Motional, model_impedance
-from optimizer.measure.survey import survey_path
+from optimizer.measure.survey.motional import Motional, model_impedance
+from optimizer.measure.survey.survey import survey_path
 
 F = np.geomspace(40, 20000, 400)
 WOOFER_Z = Motional(re_ohm=5.8, resonance_hz=55.0, qms=4.0, qes=0.5, k=8e-3, n=0.7)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.folder import read_folder, require_drivers
+from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.response import Direction
 
 FREQUENCY = np.geomspace(50, 20000, 60)
@@ -135,9 +135,7 @@ def test_overrides_win(tmp_path):
 
 def test_smoothing_and_gate_are_read_from_comments(tmp_path):
     """Comments that state smoothing and the time window are understood."""
-    write_curve(
-        tmp_path / "woofer.txt", levels(), head="* Smoothing: 1/24 octave\n* Gate 4.5 ms\n"
-    )
+    write_curve(tmp_path / "woofer.txt", levels(), head="* Smoothing: 1/24 octave\n* Gate 4.5 ms\n")
     read = read_folder(tmp_path).files[0]
     assert read.smoothing == 24
     assert read.gate_s == pytest.approx(4.5e-3)

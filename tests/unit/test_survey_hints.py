@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.measure.beaming import beaming_of_piston, find_beaming
-from optimizer.measure.hints import find_break_up, hint_peak, order_to_silence
 from optimizer.measure.response import ON_AXIS, Direction, Response
-from optimizer.measure.shape import Peak
+from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
+from optimizer.measure.survey.hints import find_break_up, hint_peak, order_to_silence
+from optimizer.measure.survey.shape import Peak
 
 PEAK = Peak(frequency_hz=4000.0, height_db=6.0, q=3.0)
 FREQUENCY = np.geomspace(500, 20000, 300)

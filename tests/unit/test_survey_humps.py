@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.measure.humps import find_humps, shows_in_curve
+from optimizer.measure.survey.humps import find_humps, shows_in_curve
 
 OCTAVE = np.linspace(np.log2(100.0), np.log2(20000.0), 200)
 
@@ -24,11 +24,14 @@ def test_a_mound_is_found_once_with_its_width() -> None:
     assert q == pytest.approx(1.0 / (2.0**half - 2.0**-half), rel=0.1)
 
 
-@pytest.mark.parametrize("level", [
-    mound(3000.0, 3.5, 0.3),  # too low
-    np.clip(OCTAVE - np.log2(400.0), 0.0, 1.0) * 6.0,  # a step that stays up
-    3.0 * np.sin(20.0 * OCTAVE),  # ripple
-])
+@pytest.mark.parametrize(
+    "level",
+    [
+        mound(3000.0, 3.5, 0.3),  # too low
+        np.clip(OCTAVE - np.log2(400.0), 0.0, 1.0) * 6.0,  # a step that stays up
+        3.0 * np.sin(20.0 * OCTAVE),  # ripple
+    ],
+)
 def test_no_hump_where_there_is_none(level: np.ndarray) -> None:
     """Small mounds, steps that stay up and ripple are none."""
     assert find_humps(OCTAVE, 80.0 + level, 80.0) == []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.measure.names import read_name
+from optimizer.measure.files.names import read_name
 from optimizer.measure.response import Direction
 
 RIGHT_30 = Direction(horizontal_deg=30)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.align import align_directions, align_responses
-from optimizer.measure.excess import find_excess_delay
+from optimizer.measure.curves.excess import find_excess_delay
 from optimizer.measure.response import ON_AXIS, Direction, Response
-from optimizer.measure.timing import (
+from optimizer.measure.timing.align import align_directions, align_responses
+from optimizer.measure.timing.timing import (
     assume_timing,
     check_shared_clock,
     find_timing,
@@ -48,9 +48,7 @@ def test_one_driver_playing_is_refused():
 def test_sum_without_interference_is_refused():
     """Adding energies leaves no trace of a delay: refused, not guessed."""
     energy = np.sqrt(np.abs(WOOFER.value) ** 2 + np.abs(TWEETER.value) ** 2)
-    timing = find_timing(
-        {"woofer": WOOFER, "tweeter": TWEETER}, replace(WOOFER, value=energy + 0j)
-    )
+    timing = find_timing({"woofer": WOOFER, "tweeter": TWEETER}, replace(WOOFER, value=energy + 0j))
     assert timing.method == "not determined"
     assert timing.refused
 
@@ -158,6 +156,7 @@ def test_directions_with_a_shared_clock_stay_as_they_are():
     """A shared clock already holds the path: nothing is added."""
     up = Direction(vertical_deg=30.0)
     timing = check_shared_clock({"tweeter": TWEETER})
-    aligned = align_directions({ON_AXIS: TWEETER, up: WOOFER}, timing, "tweeter",
-                               place_m=(0.2, 0.0, 0.0))
+    aligned = align_directions(
+        {ON_AXIS: TWEETER, up: WOOFER}, timing, "tweeter", place_m=(0.2, 0.0, 0.0)
+    )
     np.testing.assert_allclose(aligned[up].value, WOOFER.value)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.network.names import name_parts
-from optimizer.project import build_problem, load_design
-from optimizer.search.problem import Problem
-from optimizer.search.space import Genome
-from optimizer.workshop.tolerance import spread_network
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
 
 
 @pytest.fixture(scope="module")
@@ -20,9 +20,13 @@ def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
 
 def middle(problem: Problem):
     space = problem.space
-    return space.network(Genome(
-        choice=np.array([len(o.values) // 2 for o in space.options], dtype=np.intp),
-        present=np.ones(len(space.slots), dtype=bool), polarity=space.polarity_start.copy()))
+    return space.network(
+        Genome(
+            choice=np.array([len(o.values) // 2 for o in space.options], dtype=np.intp),
+            present=np.ones(len(space.slots), dtype=bool),
+            polarity=space.polarity_start.copy(),
+        )
+    )
 
 
 def test_spread_repeats(problem: Problem) -> None:
@@ -38,11 +42,15 @@ def test_spread_repeats(problem: Problem) -> None:
 def test_variance_is_what_derivatives_foretell(problem: Problem) -> None:
     """For small tolerances the drawn variance of a curve is that of the first-order prediction."""
     network = middle(problem)
-    small = {f"{way.name}.{name}": 0.002
-             for way in network.ways for slot in way.slots
-             for name, _, _ in name_parts(slot)}
-    report = spread_network(problem, network, draws=4000, rng=np.random.default_rng(1),
-                            tolerances=small)
+    small = {
+        f"{way.name}.{name}": 0.002
+        for way in network.ways
+        for slot in way.slots
+        for name, _, _ in name_parts(slot)
+    }
+    report = spread_network(
+        problem, network, draws=4000, rng=np.random.default_rng(1), tolerances=small
+    )
     on_axis = next(c for c in report.curves if c.name == "on_axis")
     drawn = float((on_axis.deviation_db**2).mean())
     foretold = float((on_axis.foretold_db**2).mean())

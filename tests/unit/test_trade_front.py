@@ -12,10 +12,9 @@ from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, SmoothCurveGoalSpec
 from optimizer.report.trade_tables import place_marks
 from optimizer.report.trade_words import say_amount, say_range, say_values
-from optimizer.search.front import choose_spread, find_knee, keep_beside, keep_undominated
+from optimizer.search.trade.front import choose_spread, find_knee, keep_beside, keep_undominated
 
-Points = st.lists(
-    st.tuples(st.floats(0.0, 10.0), st.floats(0.0, 10.0)), min_size=1, max_size=30)
+Points = st.lists(st.tuples(st.floats(0.0, 10.0), st.floats(0.0, 10.0)), min_size=1, max_size=30)
 
 
 @settings(deadline=None)
@@ -37,14 +36,16 @@ def test_undominated_points_are_what_brute_force_keeps(points: list[tuple[float,
 def test_points_beside_a_front_fill_its_gaps() -> None:
     """Only what neither betters a point of the front nor is bettered stands beside it."""
     front = np.array([[0.0, 4.0], [2.0, 2.0], [4.0, 0.0]])
-    others = np.array([
-        [1.0, 3.5],  # in a gap
-        [1.2, 3.6],  # bettered by the one before
-        [1.9, 1.9],  # betters the middle
-        [3.0, 3.0],  # bettered by the middle
-        [2.0, 2.0],  # the middle again
-        [5.0, -1.0],  # beyond an end
-    ])
+    others = np.array(
+        [
+            [1.0, 3.5],  # in a gap
+            [1.2, 3.6],  # bettered by the one before
+            [1.9, 1.9],  # betters the middle
+            [3.0, 3.0],  # bettered by the middle
+            [2.0, 2.0],  # the middle again
+            [5.0, -1.0],  # beyond an end
+        ]
+    )
     assert keep_beside(others, front) == [0, 5]
     assert keep_beside(others[:0], front) == []
     assert keep_beside(others, front[:0]) == keep_undominated(others)
@@ -89,11 +90,19 @@ def test_marks_stay_apart() -> None:
     assert marks == {(0, 0): 0, (0, 1): 1, (4, 19): 2}
 
 
-@pytest.mark.parametrize(("value", "unit", "text"), [
-    (0.404, "dB rms", "0.40 dB"), (1.0, "pieces", "1 piece"), (3.0, "pieces", "3 pieces"),
-    (12.34, "deg rms", "12.3 deg"), (0.5, "EUR", "0.50 EUR"), (1.0, "changes", "1 change"),
-    (0.004, "dB rms", "less than 0.01 dB"), (0.0, "dB rms", "0.00 dB"),
-])
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.404, "dB rms", "0.40 dB"),
+        (1.0, "pieces", "1 piece"),
+        (3.0, "pieces", "3 pieces"),
+        (12.34, "deg rms", "12.3 deg"),
+        (0.5, "EUR", "0.50 EUR"),
+        (1.0, "changes", "1 change"),
+        (0.004, "dB rms", "less than 0.01 dB"),
+        (0.0, "dB rms", "0.00 dB"),
+    ],
+)
 def test_amounts_in_words(value: float, unit: str, text: str) -> None:
     """Differences are said with their unit, counts without decimals."""
     assert say_amount(value, unit) == text
@@ -114,8 +123,11 @@ def test_a_range_names_a_common_unit_once() -> None:
 
 def test_goals_are_chosen_from_the_design() -> None:
     """Without a choice: the direct sound against the first goal off the axis that is there."""
-    specs = {"on_axis": CurveGoalSpec(), "in_room": SmoothCurveGoalSpec(),
-             "impedance": ImpedanceGoalSpec()}
+    specs = {
+        "on_axis": CurveGoalSpec(),
+        "in_room": SmoothCurveGoalSpec(),
+        "impedance": ImpedanceGoalSpec(),
+    }
     assert choose_goals(specs, None) == ("on_axis", "in_room")
     assert choose_goals({"on_axis": CurveGoalSpec()}, None) == ("on_axis", "early_reflections")
     assert choose_goals(specs, ["in_room", "similarity"]) == ("in_room", "similarity")

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
-from optimizer.units import (
+from optimizer.text.units import (
     db_to_ratio,
     format_quantity,
     parse_quantity,

@@ -8,22 +8,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.bench.layout import change_network
+from optimizer.bench.networks.file import load_network
+from optimizer.bench.verify.diagnosis import diagnose
+from optimizer.bench.verify.distinguish import branch_resistance, tell_apart
+from optimizer.bench.verify.faults import HEALTHY, apply_fault, list_faults, list_parts
+from optimizer.bench.verify.measured import load_measured
+from optimizer.bench.verify.prediction import FaultBank, Observation
+from optimizer.bench.verify.verifying import smooth_thirds, verify_pair, verify_speaker
 from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
-from optimizer.project import build_problem, load_design
 from optimizer.report.verify_tables import say_verdict
-from optimizer.workshop.bench import change_network
-from optimizer.workshop.diagnosis import diagnose
-from optimizer.workshop.distinguish import branch_resistance, tell_apart
-from optimizer.workshop.faults import HEALTHY, apply_fault, list_faults, list_parts
-from optimizer.workshop.measured import load_measured
-from optimizer.workshop.network_file import load_network
-from optimizer.workshop.prediction import FaultBank, Observation
-from optimizer.workshop.verifying import smooth_thirds, verify_pair, verify_speaker
 
 BUILT = """\
 ways:
@@ -87,8 +87,11 @@ def observe(problem, level, z=None, noise_db=0.3):
     index = np.arange(len(problem.frequency_hz))
     out = [Observation(kind="level", row=0, index=index, value=level, noise=noise_db)]
     if z is not None:
-        out.append(Observation(kind="modulus", row=-1, index=index,
-                               value=20 * np.log10(np.abs(z)), noise=noise_db))
+        out.append(
+            Observation(
+                kind="modulus", row=-1, index=index, value=20 * np.log10(np.abs(z)), noise=noise_db
+            )
+        )
     return out
 
 
@@ -97,8 +100,12 @@ def write_response(path, f, level):
 
 
 def write_impedance(path, f, z):
-    np.savetxt(path, np.c_[f, np.abs(z), np.degrees(np.angle(z))], fmt="%.5f",
-               header="Freq(Hz) Z(Ohms) Phase(degrees)")
+    np.savetxt(
+        path,
+        np.c_[f, np.abs(z), np.degrees(np.angle(z))],
+        fmt="%.5f",
+        header="Freq(Hz) Z(Ohms) Phase(degrees)",
+    )
 
 
 def test_every_kind_of_fault_is_listed(network):
@@ -114,14 +121,19 @@ def test_every_kind_of_fault_is_listed(network):
     assert len(count["decade"]) == len(count["factor two"]) == 2 * (len(parts) - pads)
     assert len(count["swapped drivers"]) == 3
     assert {f.where for f in count["wrong pad resistor"]} == {
-        "midrange.P1.Rs", "midrange.P1.Rp", "tweeter.P1.Rs", "tweeter.P1.Rp"}
+        "midrange.P1.Rs",
+        "midrange.P1.Rp",
+        "tweeter.P1.Rs",
+        "tweeter.P1.Rp",
+    }
     # one coil with one capacitor in the woofer, with two in the midrange, with one in the tweeter
     assert len(count["exchanged parts"]) == 1 + 2 + 1
     # of 3 coils, 4 capacitors and 4 resistors, the pairs that differ by a quarter: not 68 and
     # 69 uF, not 3.3 and 3.9 ohm, not 3.9 and 4.7 ohm
     assert len(count["swapped parts"]) == 3 + 5 + 4
     assert [f.parts["midrange", "C1", 0].value for f in count["missing piece"]] == pytest.approx(
-        [22e-6, 47e-6])
+        [22e-6, 47e-6]
+    )
     assert not any(f == HEALTHY for f in faults)
 
 
@@ -143,21 +155,24 @@ def test_predictions_are_those_of_the_solver(problem, network):
     observations = [
         Observation(kind="level", row=3, index=index, value=blank, noise=1.0),
         Observation(kind="modulus", row=-1, index=index, value=blank, noise=1.0),
-        Observation(kind="angle", row=-1, index=index, value=blank, noise=1.0)]
+        Observation(kind="angle", row=-1, index=index, value=blank, noise=1.0),
+    ]
     bank = FaultBank(problem, network, faults, observations)
     value, _ = bank.predict(np.zeros((len(faults), bank.count)))
     for fault, got in zip(faults, value, strict=True):
         level, z = simulate(problem, apply_fault(network, fault), noise_db=0.0, row=3)
-        wanted = np.concatenate([
-            level[index] + 4.0, 20 * np.log10(np.abs(z[index])), np.degrees(np.angle(z[index]))])
+        wanted = np.concatenate(
+            [level[index] + 4.0, 20 * np.log10(np.abs(z[index])), np.degrees(np.angle(z[index]))]
+        )
         np.testing.assert_allclose(got, wanted, atol=1e-6)
 
 
 def test_slopes_are_derivatives(problem, network):
     """Slopes of the predictions agree with changed parts solved anew."""
     index = np.arange(0, len(problem.frequency_hz), 11)
-    observations = [Observation(kind="level", row=0, index=index, value=np.zeros(len(index)),
-                                noise=1.0)]
+    observations = [
+        Observation(kind="level", row=0, index=index, value=np.zeros(len(index)), noise=1.0)
+    ]
     faults = [HEALTHY, find(network, "polarity", "midrange")]
     bank = FaultBank(problem, network, faults, observations)
     _, slope = bank.predict(np.zeros((2, bank.count)))
@@ -167,8 +182,11 @@ def test_slopes_are_derivatives(problem, network):
         h = 1e-4
         sides = []
         for sign in (h, -h):
-            moved = replace(part, loss_ohm=part.loss_ohm * np.exp(sign)) if unknown.of_loss else (
-                replace(part, value=part.value * np.exp(sign)))
+            moved = (
+                replace(part, loss_ohm=part.loss_ohm * np.exp(sign))
+                if unknown.of_loss
+                else (replace(part, value=part.value * np.exp(sign)))
+            )
             changed = change_network(network, {key: moved})
             built = [apply_fault(changed, f) for f in faults]
             sides.append(np.array([simulate(problem, b, noise_db=0.0)[0][index] for b in built]))
@@ -177,9 +195,13 @@ def test_slopes_are_derivatives(problem, network):
 
 def test_healthy_speaker_gets_its_true_values(problem, network):
     """A coil 4 % high and a capacitor 4 % low are no fault, and are found within their spread."""
-    true = change_network(network, {
-        ("midrange", "L2", 0): replace(network.ways[1].slots[1].parts[0], value=0.82e-3 * 1.04),
-        ("tweeter", "C1", 0): replace(network.ways[2].slots[0].parts[0], value=6.8e-6 * 0.96)})
+    true = change_network(
+        network,
+        {
+            ("midrange", "L2", 0): replace(network.ways[1].slots[1].parts[0], value=0.82e-3 * 1.04),
+            ("tweeter", "C1", 0): replace(network.ways[2].slots[0].parts[0], value=6.8e-6 * 0.96),
+        },
+    )
     found = diagnose(problem, network, observe(problem, *simulate(problem, true)))
     assert found.healthy
     assert found.explained
@@ -188,18 +210,26 @@ def test_healthy_speaker_gets_its_true_values(problem, network):
         part = parts[label]
         assert part.spread < part.prior_spread
         assert np.log(part.estimate / part.value) == pytest.approx(
-            np.log(factor), abs=3 * part.spread)
+            np.log(factor), abs=3 * part.spread
+        )
         assert abs(np.log(part.estimate / part.value / factor)) < 0.02
     assert found.residual_db < 0.6
     assert "Nothing is wrong" in say_verdict(found)
 
 
-@pytest.mark.parametrize(("what", "where"), [
-    ("polarity", "midrange"), ("open", "tweeter.P1.Rp"), ("short", "woofer.L1"),
-    ("swapped drivers", "midrange and tweeter"), ("missing piece", "midrange.C1"),
-    ("exchanged parts", "midrange.L2 and midrange.C2"),
-    ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"), ("wrong pad resistor", "midrange.P1.Rs"),
-])
+@pytest.mark.parametrize(
+    ("what", "where"),
+    [
+        ("polarity", "midrange"),
+        ("open", "tweeter.P1.Rp"),
+        ("short", "woofer.L1"),
+        ("swapped drivers", "midrange and tweeter"),
+        ("missing piece", "midrange.C1"),
+        ("exchanged parts", "midrange.L2 and midrange.C2"),
+        ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"),
+        ("wrong pad resistor", "midrange.P1.Rs"),
+    ],
+)
 def test_faults_are_found_from_the_response_alone(problem, network, what, where):
     """One mistake of each kind is named first, with the response on axis as the only clue."""
     fault = find(network, what, where)
@@ -214,13 +244,21 @@ def test_faults_are_found_from_the_response_alone(problem, network, what, where)
 def test_what_measures_the_same_shares_the_place(problem, network):
     """Either part of one branch across the line left open is the same to every instrument."""
     slots = network.ways[0].slots
-    damper = FittedSlot(name="Z9", place="shunt", form="equaliser", parts=(
-        Part(kind="resistor", value=6.8), Part(kind="capacitor", value=33e-6, loss_ohm=0.01)))
+    damper = FittedSlot(
+        name="Z9",
+        place="shunt",
+        form="equaliser",
+        parts=(
+            Part(kind="resistor", value=6.8),
+            Part(kind="capacitor", value=33e-6, loss_ohm=0.01),
+        ),
+    )
     ways = (replace(network.ways[0], slots=(*slots, damper)), *network.ways[1:])
     damped = Network(ways=ways)
     fault = find(damped, "open", "woofer.Z9.R")
-    found = diagnose(problem, damped, observe(problem, *simulate(
-        problem, apply_fault(damped, fault))))
+    found = diagnose(
+        problem, damped, observe(problem, *simulate(problem, apply_fault(damped, fault)))
+    )
     first = found.suspects[0]
     assert {f.where for f in (first.fault, *first.same_as)} >= {"woofer.Z9.R", "woofer.Z9.C"}
     test = tell_apart(problem, damped, fault, find(damped, "open", "woofer.Z9.C"))
@@ -230,8 +268,9 @@ def test_what_measures_the_same_shares_the_place(problem, network):
 
 def test_what_cannot_show_is_no_alarm(problem, network):
     """A fault without any effect on what was measured counts as healthy, and is named."""
-    idle = FittedSlot(name="R9", place="shunt", form="resistor",
-                      parts=(Part(kind="resistor", value=1e5),))
+    idle = FittedSlot(
+        name="R9", place="shunt", form="resistor", parts=(Part(kind="resistor", value=1e5),)
+    )
     ways = (replace(network.ways[0], slots=(idle, *network.ways[0].slots)), *network.ways[1:])
     found = diagnose(problem, Network(ways=ways), observe(problem, *simulate(problem, network)))
     assert found.healthy
@@ -242,8 +281,10 @@ def test_what_cannot_show_is_no_alarm(problem, network):
 
 def test_two_mistakes_at_once_are_no_single_one(problem, network):
     """When no single mistake explains the measurement, the verdict says so and proposes nothing."""
-    both = apply_fault(apply_fault(network, find(network, "open", "tweeter.L1")),
-                       find(network, "short", "midrange.C1"))
+    both = apply_fault(
+        apply_fault(network, find(network, "open", "tweeter.L1")),
+        find(network, "short", "midrange.C1"),
+    )
     both = apply_fault(both, find(network, "polarity", "tweeter"))
     verdict = verify_speaker(problem, network, observe(problem, *simulate(problem, both)))
     assert not verdict.diagnosis.explained
@@ -281,8 +322,11 @@ def test_pair_cancels_what_both_share(problem, network):
     rng = np.random.default_rng(3)
     shape = np.exp(-0.5 * ((x[:, None] - x) / 0.4) ** 2) + 1e-6 * np.eye(len(x))
     room = 1.5 * np.linalg.cholesky(shape) @ rng.normal(size=len(x))
-    fault = next(f for f in list_faults(network)
-                 if f.what == "factor two" and f.where == "midrange.C2" and "20 uF" in f.says)
+    fault = next(
+        f
+        for f in list_faults(network)
+        if f.what == "factor two" and f.where == "midrange.C2" and "20 uF" in f.says
+    )
     good, _ = simulate(problem, network, seed=1, extra_db=room)
     bad, _ = simulate(problem, apply_fault(network, fault), seed=2, extra_db=room)
     first = verify_speaker(problem, network, observe(problem, good))
@@ -300,16 +344,34 @@ def test_resistance_of_a_branch():
     """Resistances in series and across the line, with the coil of the driver, add up by hand."""
     coil = Part(kind="inductor", value=1e-3, loss_ohm=0.5)
     pad = (Part(kind="resistor", value=2.0), Part(kind="resistor", value=10.0))
-    way = FittedWay(name="low", driver="d", polarity=1, slots=(
-        FittedSlot(name="L1", place="series", form="inductor", parts=(coil,)),
-        FittedSlot(name="C1", place="shunt", form="capacitor",
-                   parts=(Part(kind="capacitor", value=1e-5),)),
-        FittedSlot(name="P1", place="series", form="pad", parts=pad)))
+    way = FittedWay(
+        name="low",
+        driver="d",
+        polarity=1,
+        slots=(
+            FittedSlot(name="L1", place="series", form="inductor", parts=(coil,)),
+            FittedSlot(
+                name="C1",
+                place="shunt",
+                form="capacitor",
+                parts=(Part(kind="capacitor", value=1e-5),),
+            ),
+            FittedSlot(name="P1", place="series", form="pad", parts=pad),
+        ),
+    )
     # 0.5 + 2 + 10 // 5
     assert branch_resistance(way, {"d": 5.0}) == pytest.approx(2.5 + 50.0 / 15.0)
-    blocked = replace(way, slots=(FittedSlot(
-        name="C1", place="series", form="capacitor",
-        parts=(Part(kind="capacitor", value=1e-5),)),))
+    blocked = replace(
+        way,
+        slots=(
+            FittedSlot(
+                name="C1",
+                place="series",
+                form="capacitor",
+                parts=(Part(kind="capacitor", value=1e-5),),
+            ),
+        ),
+    )
     assert branch_resistance(blocked, {"d": 5.0}) > 1e6
 
 
@@ -319,10 +381,12 @@ def test_tests_name_readings(problem, network):
     test = tell_apart(problem, network, open_coil, HEALTHY)
     assert test.method == "resistance"
     assert "open if woofer.L1 not connected" in test.says
-    assert tell_apart(problem, network, find(network, "polarity", "tweeter"),
-                      HEALTHY).method == "look"
-    doubled = next(f for f in list_faults(network)
-                   if f.what == "factor two" and f.where == "tweeter.C1")
+    assert (
+        tell_apart(problem, network, find(network, "polarity", "tweeter"), HEALTHY).method == "look"
+    )
+    doubled = next(
+        f for f in list_faults(network) if f.what == "factor two" and f.where == "tweeter.C1"
+    )
     assert tell_apart(problem, network, doubled, HEALTHY).method == "impedance"
 
 
@@ -343,17 +407,20 @@ def test_files_are_recognised(design, problem, network, tmp_path):
     assert inside[-1] <= 5000.0 * 1.001
 
 
-@pytest.mark.parametrize(("texts", "said"), [
-    (["no.txt"], "must exist"),
-    (["a.txt", "a.txt"], "measured once"),
-    (["31 right=a.txt"], "responses in the direction measured"),
-    (["sideways=a.txt"], "a direction is an angle and a side"),
-    (["short.txt"], "share at least 10 frequencies"),
-    (["empty.txt"], "empty.txt"),
-    (["impedance=a.txt"], "says itself that it is a measured response"),
-    (["0=z.txt"], "says itself that it is a measured impedance"),
-    (["."], "this is a folder"),
-])
+@pytest.mark.parametrize(
+    ("texts", "said"),
+    [
+        (["no.txt"], "must exist"),
+        (["a.txt", "a.txt"], "measured once"),
+        (["31 right=a.txt"], "responses in the direction measured"),
+        (["sideways=a.txt"], "a direction is an angle and a side"),
+        (["short.txt"], "share at least 10 frequencies"),
+        (["empty.txt"], "empty.txt"),
+        (["impedance=a.txt"], "says itself that it is a measured response"),
+        (["0=z.txt"], "says itself that it is a measured impedance"),
+        (["."], "this is a folder"),
+    ],
+)
 def test_files_refused(problem, network, tmp_path, monkeypatch, texts, said):
     """Files that cannot be used are refused with a remedy."""
     monkeypatch.chdir(tmp_path)
@@ -381,8 +448,12 @@ def test_command(design, problem, network, capsys):
     good = [str(folder / "good.txt"), str(folder / "good_z.txt")]
     assert main([*command, *bad, "--json", str(folder / "v.json")]) == 0
     out = capsys.readouterr().out
-    for words in ("tweeter connected the wrong way round", "FAIL", "Never put a battery",
-                  "turn its two wires"):
+    for words in (
+        "tweeter connected the wrong way round",
+        "FAIL",
+        "Never put a battery",
+        "turn its two wires",
+    ):
         assert words in out
     data = json.loads((folder / "v.json").read_text(encoding="utf-8"))
     assert data["schema"] == 1
@@ -400,10 +471,14 @@ def test_command(design, problem, network, capsys):
     assert "Nothing is wrong" in captured.err
 
 
-@pytest.mark.parametrize(("options", "said"), [
-    (["none.txt"], "must exist"), (["built.yaml", "--noise", "0"], "decibels from 0.01"),
-    (["design.yaml", "--band", "5k..2k"], "--band: a range must rise"),
-])
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["none.txt"], "must exist"),
+        (["built.yaml", "--noise", "0"], "decibels from 0.01"),
+        (["design.yaml", "--band", "5k..2k"], "--band: a range must rise"),
+    ],
+)
 def test_command_refuses(design, capsys, monkeypatch, options, said):
     """Wrong input ends with one message, exit code 2."""
     monkeypatch.chdir(design.parent)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from optimizer.bench.verify.diagnosis import Diagnosis, Suspect
+from optimizer.bench.verify.faults import HEALTHY, Fault
+from optimizer.bench.verify.prediction import Observation
 from optimizer.report.verify_tables import say_verdict, tabulate_suspects
-from optimizer.workshop.diagnosis import Diagnosis, Suspect
-from optimizer.workshop.faults import HEALTHY, Fault
-from optimizer.workshop.prediction import Observation
 
 ONE = Fault(what="open", where="tweeter.C1", says="tweeter.C1 not connected")
 TWO = Fault(what="open", where="tweeter.R1", says="tweeter.R1 not connected")
@@ -22,8 +22,15 @@ WELL = Suspect(fault=HEALTHY, likelihood=0.005, residual_db=9.0)
 def diagnose(*suspects, explained=True):
     index = np.arange(3)
     seen = Observation(kind="level", row=0, index=index, value=np.zeros(3), noise=0.3)
-    return Diagnosis(residual_db=4.0, deviation=((seen, np.zeros(3)),), suspects=suspects,
-                     healthy=False, explained=explained, parts=(), noise_db=0.3)
+    return Diagnosis(
+        residual_db=4.0,
+        deviation=((seen, np.zeros(3)),),
+        suspects=suspects,
+        healthy=False,
+        explained=explained,
+        parts=(),
+        noise_db=0.3,
+    )
 
 
 def render(table):
@@ -32,13 +39,21 @@ def render(table):
     return console.file.getvalue()
 
 
-@pytest.mark.parametrize(("same", "said"), [
-    ((), "most likely: tweeter.C1 not connected (over 99%)"),
-    ((TWO,), "tweeter.C1 not connected, or tweeter.R1 not connected, which measures just the "
-             "same (over 99%)"),
-    ((TWO, THREE), "tweeter.C1 not connected, or one of 2 others that measure just the same "
-                   "(over 99%)"),
-])
+@pytest.mark.parametrize(
+    ("same", "said"),
+    [
+        ((), "most likely: tweeter.C1 not connected (over 99%)"),
+        (
+            (TWO,),
+            "tweeter.C1 not connected, or tweeter.R1 not connected, which measures just the "
+            "same (over 99%)",
+        ),
+        (
+            (TWO, THREE),
+            "tweeter.C1 not connected, or one of 2 others that measure just the same (over 99%)",
+        ),
+    ],
+)
 def test_likeness_is_no_certainty(same, said):
     """A probability that several mistakes share is not given to the first of them."""
     found = diagnose(Suspect(fault=ONE, likelihood=0.995, residual_db=0.3, same_as=same), WELL)
@@ -55,7 +70,8 @@ def test_what_nothing_explains_has_no_likelihood():
     found = diagnose(far, near, unknown, WELL, explained=False)
     said = say_verdict(found)
     assert "No single mistake explains this: the nearest, tweeter.R1 not connected, leaves 3.5" in (
-        said)
+        said
+    )
     table = render(tabulate_suspects(found))
     assert "%" not in table
     assert table.index("tweeter.R1") < table.index("tweeter.C1") < table.index("tweeter.L1")

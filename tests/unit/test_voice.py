@@ -8,19 +8,19 @@ import numpy as np
 import pytest
 
 from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.bench.check import list_changes
+from optimizer.bench.layout import lay_out
+from optimizer.bench.networks.file import read_history, read_network, write_network
+from optimizer.bench.voice.voicing import voice_network
+from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
+from optimizer.bench.voice.wishes import Band, parse_wish, read_words
 from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals.base import goal_cost
-from optimizer.project import build_problem, load_design
-from optimizer.search.figures import build_candidate
-from optimizer.search.space import Genome
-from optimizer.workshop.bench import lay_out
-from optimizer.workshop.check import list_changes
-from optimizer.workshop.network_file import read_history, read_network, write_network
-from optimizer.workshop.voicing import voice_network
-from optimizer.workshop.wish_goals import Limits, ToneGoal, prepare_wishes
-from optimizer.workshop.wishes import Band, parse_wish, read_words
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.space import Genome
 
 WORDS = read_words()
 
@@ -49,11 +49,15 @@ def network(problem):
     for g, gene in enumerate(space.genes):
         way, slot = problem.topology.ways[gene.way].name, space.slots[gene.slot].name
         values = CHOICES[way].get(slot)
-        choice.append(0 if values is None else int(
-            np.argmin(np.abs(np.log(space.options[g].values / values[gene.part])))))
+        choice.append(
+            0
+            if values is None
+            else int(np.argmin(np.abs(np.log(space.options[g].values / values[gene.part]))))
+        )
         present[gene.slot] = values is not None
-    return space.network(Genome(choice=np.array(choice), present=present,
-                                polarity=np.array([1.0, -1.0, -1.0])))
+    return space.network(
+        Genome(choice=np.array(choice), present=present, polarity=np.array([1.0, -1.0, -1.0]))
+    )
 
 
 @pytest.fixture(scope="module")
@@ -63,15 +67,18 @@ def network_file(design, network):
     return str(path)
 
 
-@pytest.mark.parametrize(("text", "curve", "bands"), [
-    ("2k..5k -1dB", "on_axis", ((2000.0, 5000.0, -1.0),)),
-    ("in-room above 4k \u22121.5 dB", "in_room", ((4000.0, 20000.0, -1.5),)),
-    ("sound power below 200 +2 dB", "sound_power", ((20.0, 200.0, 2.0),)),
-    ("less bright", "on_axis", ((4000.0, 16000.0, -1.5),)),
-    ("a little less bright", "on_axis", ((4000.0, 16000.0, -0.75),)),
-    ("much Warmer", "on_axis", ((120.0, 500.0, 2.0),)),
-    ("less bright 2 dB", "on_axis", ((4000.0, 16000.0, -2.0),)),
-])
+@pytest.mark.parametrize(
+    ("text", "curve", "bands"),
+    [
+        ("2k..5k -1dB", "on_axis", ((2000.0, 5000.0, -1.0),)),
+        ("in-room above 4k \u22121.5 dB", "in_room", ((4000.0, 20000.0, -1.5),)),
+        ("sound power below 200 +2 dB", "sound_power", ((20.0, 200.0, 2.0),)),
+        ("less bright", "on_axis", ((4000.0, 16000.0, -1.5),)),
+        ("a little less bright", "on_axis", ((4000.0, 16000.0, -0.75),)),
+        ("much Warmer", "on_axis", ((120.0, 500.0, 2.0),)),
+        ("less bright 2 dB", "on_axis", ((4000.0, 16000.0, -2.0),)),
+    ],
+)
 def test_tone_wishes(text, curve, bands):
     """Bands, words and their amounts are understood."""
     wish = parse_wish(text, WORDS)
@@ -87,12 +94,19 @@ def test_other_wishes():
     assert parse_wish("sensitivity 86 dB", WORDS).level_db == 86.0
 
 
-@pytest.mark.parametrize(("text", "said"), [
-    ("les bright", 'did you mean "less bright"'), ("2k..5k", "a band with an amount"),
-    ("2k..5k -40 dB", "at most 12 dB"), ("5k..2k 1 dB", "must rise"),
-    ("2..5k 1 dB", "two ways"), ("impedance foo", "a resistance"), ("sensitivity x", "a level"),
-    ("impedance 0", "between 0.1 and 100 ohm"),
-])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("les bright", 'did you mean "less bright"'),
+        ("2k..5k", "a band with an amount"),
+        ("2k..5k -40 dB", "at most 12 dB"),
+        ("5k..2k 1 dB", "must rise"),
+        ("2..5k 1 dB", "two ways"),
+        ("impedance foo", "a resistance"),
+        ("sensitivity x", "a level"),
+        ("impedance 0", "between 0.1 and 100 ohm"),
+    ],
+)
 def test_wishes_refused(text, said):
     """What cannot be understood is refused with examples."""
     with pytest.raises(InputError, match="--wish") as error:
@@ -100,13 +114,16 @@ def test_wishes_refused(text, said):
     assert said in str(error.value)
 
 
-@pytest.mark.parametrize(("text", "said"), [
-    ("bright:\n  on_axis: {2k..4k: 1 dB}\n", "meaning"),
-    ("bright:\n  meaning: x\n", "a word changes one curve"),
-    ("bright:\n  meaning: x\n  on_axis: {4k..2k: 1 dB}\n", "must rise"),
-    ("bright:\n  meaning: x\n  on_axis: {2k..4k: 0 dB}\n", "changes something"),
-    ("bright:\n  meaning: x\n  on_axis: {}\n", "at least one band"),
-])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("bright:\n  on_axis: {2k..4k: 1 dB}\n", "meaning"),
+        ("bright:\n  meaning: x\n", "a word changes one curve"),
+        ("bright:\n  meaning: x\n  on_axis: {4k..2k: 1 dB}\n", "must rise"),
+        ("bright:\n  meaning: x\n  on_axis: {2k..4k: 0 dB}\n", "changes something"),
+        ("bright:\n  meaning: x\n  on_axis: {}\n", "at least one band"),
+    ],
+)
 def test_own_words_refused(tmp_path, text, said):
     """A wrong file of words is refused with its line."""
     (tmp_path / "w.yaml").write_text(text, encoding="utf-8")
@@ -118,8 +135,9 @@ def test_own_words_refused(tmp_path, text, said):
 
 def wished_goals(problem, network, *texts):
     present = build_candidate(problem, network)
-    return present, prepare_wishes(problem, present, [parse_wish(t, WORDS) for t in texts],
-                                   Limits())
+    return present, prepare_wishes(
+        problem, present, [parse_wish(t, WORDS) for t in texts], Limits()
+    )
 
 
 def test_nothing_changed_costs_the_wish(problem, network):
@@ -138,8 +156,9 @@ def test_nothing_changed_costs_the_wish(problem, network):
 
 def test_thin_bounds_never_exceed(problem, network):
     """On a part of the grid every goal of a wish is at most what it is on the whole."""
-    _, goals = wished_goals(problem, network, "2k..5k -1 dB", "darker room",
-                            "impedance 5 ohm", "sensitivity +1 dB")
+    _, goals = wished_goals(
+        problem, network, "2k..5k -1 dB", "darker room", "impedance 5 ohm", "sensitivity +1 dB"
+    )
     bench = lay_out(problem, network)
     names = ("on_axis", "in_room", "listening_window", "sound_power")
     evaluator = bench.evaluator(names, goals)
@@ -149,8 +168,9 @@ def test_thin_bounds_never_exceed(problem, network):
         choice = bench.genome.choice.copy()
         for g in rng.choice(len(choice), size=3):
             choice[g] = rng.integers(len(bench.space.options[g].values))
-        genomes.append(Genome(choice=choice, present=bench.genome.present,
-                              polarity=bench.genome.polarity))
+        genomes.append(
+            Genome(choice=choice, present=bench.genome.present, polarity=bench.genome.polarity)
+        )
     population = bench.space.population(genomes)
     full = evaluator.curves(population)
     for points in (12, 37, 90):
@@ -180,21 +200,29 @@ def test_tangents_are_derivatives(problem, network):
     place[g] = 0
     solved, slopes = bench.bank.solve_with_tangents(population, laws)
     curves = Curves(evaluator.field, solved.transfer, solved.admittance)
-    tangents = CurveTangents(curves, [place[k] for k in slopes.genes], 2,
-                             slopes.transfer, slopes.admittance)
+    tangents = CurveTangents(
+        curves, [place[k] for k in slopes.genes], 2, slopes.transfer, slopes.admittance
+    )
     for goal in evaluator.goals:
         sides = []
         for factor in (1.0 + h, 1.0 / (1.0 + h)):
             values = population.values.copy()
             values[:, g] *= factor
-            shifted = bench.bank.solve(type(population)(
-                values=values, loss_ohm=population.loss_ohm, present=population.present,
-                polarity=population.polarity))
-            sides.append(goal.residuals(
-                Curves(evaluator.field, shifted.transfer, shifted.admittance)))
+            shifted = bench.bank.solve(
+                type(population)(
+                    values=values,
+                    loss_ohm=population.loss_ohm,
+                    present=population.present,
+                    polarity=population.polarity,
+                )
+            )
+            sides.append(
+                goal.residuals(Curves(evaluator.field, shifted.transfer, shifted.admittance))
+            )
         slope = (sides[0] - sides[1])[0] / (2.0 * np.log1p(h))
-        np.testing.assert_allclose(goal.tangents(curves, tangents)[0, 0], slope,
-                                   atol=2e-6 * max(1.0, np.abs(slope).max()))
+        np.testing.assert_allclose(
+            goal.tangents(curves, tangents)[0, 0], slope, atol=2e-6 * max(1.0, np.abs(slope).max())
+        )
     assert isinstance(goals[0], ToneGoal)
 
 
@@ -210,8 +238,11 @@ def test_less_bright(problem, network):
     assert result.nearest == ()
     f = problem.frequency_hz
     best = next(a for a in result.answers if not a.beyond)
-    moved = (best.candidate.curves.named_db["on_axis"]
-             - result.present.curves.named_db["on_axis"] - best.level_db)
+    moved = (
+        best.candidate.curves.named_db["on_axis"]
+        - result.present.curves.named_db["on_axis"]
+        - best.level_db
+    )
     assert moved[(f > 4000) & (f < 16000)].mean() == pytest.approx(-1.5, abs=0.5)
     assert np.abs(moved[(f > 50) & (f < 2800)]).max() <= 0.8
     assert 1 <= best.count <= 2
@@ -253,12 +284,34 @@ def test_command(design, network_file, capsys):
     """The verb answers, saves an answer under a new name, and keeps its history."""
     folder = design.parent
     saved, data_file = folder / "softer.yaml", folder / "voice.json"
-    command = ["voice", str(design), network_file, "--wish", "less bright", "--top", "3",
-               "--hold", "1dB", "--save", str(saved), "--accept", "2", "--json", str(data_file)]
+    command = [
+        "voice",
+        str(design),
+        network_file,
+        "--wish",
+        "less bright",
+        "--top",
+        "3",
+        "--hold",
+        "1dB",
+        "--save",
+        str(saved),
+        "--accept",
+        "2",
+        "--json",
+        str(data_file),
+    ]
     assert main(command) == 0
     out = capsys.readouterr().out
-    for words in ("less bright: -1.5 dB from 4 kHz to 16 kHz on axis", "Held:", "1. ", "3. ",
-                  "lowest impedance", "What no. 1 moves", "computed or ruled out"):
+    for words in (
+        "less bright: -1.5 dB from 4 kHz to 16 kHz on axis",
+        "Held:",
+        "1. ",
+        "3. ",
+        "lowest impedance",
+        "What no. 1 moves",
+        "computed or ruled out",
+    ):
         assert words in out
     data = json.loads(data_file.read_text(encoding="utf-8"))
     assert data["schema"] == 1
@@ -271,7 +324,8 @@ def test_command(design, network_file, capsys):
     found = read_network(str(saved), problem).network
     changes = list_changes(read_network(network_file, problem).network, found)
     assert [(c.label, c.after.value) for c in changes] == [
-        (c["slot"], c["to"]) for c in data["answers"][1]["changes"]]
+        (c["slot"], c["to"]) for c in data["answers"][1]["changes"]
+    ]
     assert read_network(f"{data_file}#2", problem).network == found
     steps = read_history(str(saved))
     assert [s["note"] for s in steps][1] == "found"
@@ -289,16 +343,21 @@ def test_command_without_answer(design, network_file, capsys):
     assert "serves the wish within the limits" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize(("options", "said"), [
-    ([], "a wish is needed"),
-    (["--use", "tweeter.R9 3"], "needs a place of the network"),
-    (["--use", "tweeter.P1.Rs 3 mH"], "resistance"),
-    (["--wish", "x"], "a band with an amount"),
-    (["--wish", "less bright", "--changes", "4"], "1, 2 or 3 changes"),
-    (["--wish", "less bright", "--words", "no.yaml"], "file of words must exist"),
-    (["--wish", "less bright", "--changes", "1", "--save", "SAVE", "--accept", "900"],
-     "number of an answer"),
-])
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ([], "a wish is needed"),
+        (["--use", "tweeter.R9 3"], "needs a place of the network"),
+        (["--use", "tweeter.P1.Rs 3 mH"], "resistance"),
+        (["--wish", "x"], "a band with an amount"),
+        (["--wish", "less bright", "--changes", "4"], "1, 2 or 3 changes"),
+        (["--wish", "less bright", "--words", "no.yaml"], "file of words must exist"),
+        (
+            ["--wish", "less bright", "--changes", "1", "--save", "SAVE", "--accept", "900"],
+            "number of an answer",
+        ),
+    ],
+)
 def test_command_refuses(design, network_file, capsys, options, said):
     """Wrong options end with one message, exit code 2, and nothing written."""
     target = design.parent / "never.yaml"

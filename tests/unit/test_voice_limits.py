@@ -8,15 +8,15 @@ import shlex
 
 import pytest
 
+from optimizer.bench.networks.file import load_network, read_history
+from optimizer.bench.voice.holding import parse_holds
+from optimizer.bench.voice.voicing import voice_network
+from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.project import build_problem, load_design
-from optimizer.workshop.holding import parse_holds
-from optimizer.workshop.network_file import load_network, read_history
-from optimizer.workshop.voicing import voice_network
-from optimizer.workshop.wish_goals import Limits
-from optimizer.workshop.wishes import parse_wish, read_words
 
 BUILT = """\
 ways:
@@ -63,8 +63,9 @@ def problem(design):
 @pytest.fixture
 def voice(capsys, monkeypatch, problem):
     """Run the verb; the problem is built once, as reading it takes longest."""
+
     def run(*words, problem=problem):
-        monkeypatch.setattr("optimizer.project.build_problem", lambda _: problem)
+        monkeypatch.setattr("optimizer.design.build.build_problem", lambda _: problem)
         code = main(["voice", *map(str, words)])
         captured = capsys.readouterr()
         return code, captured.out, captured.err
@@ -77,12 +78,27 @@ def test_limits_as_typed():
     assert parse_holds([]) == Limits()
     assert parse_holds(["1dB"]) == Limits(hold_db=1.0)
     assert parse_holds(["2", "level 3 dB", "Directivity 1.5dB", "impedance 80%"]) == Limits(
-        hold_db=2.0, level_db=3.0, directivity_db=1.5, impedance=0.8)
+        hold_db=2.0, level_db=3.0, directivity_db=1.5, impedance=0.8
+    )
 
 
-@pytest.mark.parametrize("text", [
-    "", "x", "-1 dB", "0", "30 dB", "1,5 dB", "impedance 4 ohm", "impedance 0 %", "level 50 %",
-    "treble 1 dB", "impedance 120 %", "1.2.3 dB"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "x",
+        "-1 dB",
+        "0",
+        "30 dB",
+        "1,5 dB",
+        "impedance 4 ohm",
+        "impedance 0 %",
+        "level 50 %",
+        "treble 1 dB",
+        "impedance 120 %",
+        "1.2.3 dB",
+    ],
+)
 def test_limits_refused(text):
     """What is no limit is refused with examples."""
     with pytest.raises(InputError, match="directivity 2 dB"):
@@ -129,17 +145,28 @@ def test_coarse_stock_is_named(design, network, problem, voice):
 
     text = design.read_text(encoding="utf-8")
     finer = design.with_name("finer.yaml")
-    finer.write_text(text.replace("stock: {series: E12}", "stock: {series: E96}"),
-                     encoding="utf-8")
+    finer.write_text(text.replace("stock: {series: E12}", "stock: {series: E96}"), encoding="utf-8")
     assert finer.read_text(encoding="utf-8") != text
-    assert voice(finer, network, "--wish", "2k..5k -0.5 dB", "--changes", "1", "--quiet",
-                 problem=build_problem(load_design(finer)))[0] == 0
+    assert (
+        voice(
+            finer,
+            network,
+            "--wish",
+            "2k..5k -0.5 dB",
+            "--changes",
+            "1",
+            "--quiet",
+            problem=build_problem(load_design(finer)),
+        )[0]
+        == 0
+    )
 
 
 def test_level_must_move_to_count(problem, network):
     """Turning up the tweeter is no answer to a wish for more level: most of it stays behind."""
-    result = voice_network(problem, load_network(network, problem),
-                           [parse_wish("sensitivity +1 dB", read_words())])
+    result = voice_network(
+        problem, load_network(network, problem), [parse_wish("sensitivity +1 dB", read_words())]
+    )
     for answer in result.answers:
         got = answer.candidate.sensitivity_db - result.present.sensitivity_db
         says = [e.says for e in answer.beyond]
@@ -149,19 +176,26 @@ def test_level_must_move_to_count(problem, network):
 
 def test_half_a_wish_is_none(problem, network):
     """A change that gives less than half of what was wished does not count as serving it."""
-    result = voice_network(problem, load_network(network, problem),
-                           [parse_wish("60..120 +12 dB", read_words())], changes=1)
+    result = voice_network(
+        problem,
+        load_network(network, problem),
+        [parse_wish("60..120 +12 dB", read_words())],
+        changes=1,
+    )
     for answer in result.answers:
         assert abs(answer.bands_db[0]) < 6.0
         assert any("of the wished +12.0" in e.says for e in answer.beyond)
 
 
-@pytest.mark.parametrize(("limit", "said"), [
-    ("impedance 100 %", "must be left"), ("directivity 0.02 dB", "the directivity index moves")])
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [("impedance 100 %", "must be left"), ("directivity 0.02 dB", "the directivity index moves")],
+)
 def test_other_limits_are_named(design, network, voice, limit, said):
     """Impedance and directivity are held as stated, and named with their option."""
-    code, out, err = voice(design, network, "--wish", "less bright", "--hold", limit,
-                           "--changes", "1")
+    code, out, err = voice(
+        design, network, "--wish", "less bright", "--hold", limit, "--changes", "1"
+    )
     text = " ".join(out.split())
     assert said in text
     assert code == 3
@@ -188,8 +222,16 @@ def test_part_at_hand_alone(design, network, problem, voice, tmp_path):
     assert "With that part alone:" in out
     found = load_network(str(target), problem)
     assert found.ways[0].slots[0].parts[0].value == pytest.approx(4.9e-3)
-    code, _, err = voice(design, network, "--use", "woofer.L1 4.9 mH", "--save",
-                         tmp_path / "other.yaml", "--accept", 99)
+    code, _, err = voice(
+        design,
+        network,
+        "--use",
+        "woofer.L1 4.9 mH",
+        "--save",
+        tmp_path / "other.yaml",
+        "--accept",
+        99,
+    )
     assert code == 2
     assert "known here: 0" in err
 
@@ -201,18 +243,25 @@ def test_own_words_are_listed(tmp_path, voice):
     code, out, _ = voice("--words", own, "--list-words")
     assert code == 0
     assert out.splitlines() == [
-        "softer: -1 dB from 3 kHz to 8 kHz on axis, relative to everything else (less edge)"]
+        "softer: -1 dB from 3 kHz to 8 kHz on axis, relative to everything else (less edge)"
+    ]
     own.write_text("softer:\n  meaning: less edge\n", encoding="utf-8")
     code, out, err = voice("--words", own, "--list-words")
     assert (code, out, err.count("\n")) == (2, "", 1)
 
 
-@pytest.mark.parametrize(("text", "said"), [
-    ("0..1k -1 dB", "rises from above 0 Hz"), ("warmer 0 dB", "a wish changes something"),
-    ("2k..5k 0 dB", "a wish changes something"), ("sensitivity -300 dB", "above 0 to 12 dB"),
-    ("sensitivity +0 dB", "from above 0"), ("2k..5k", "write for instance"),
-    ("2k..5k nan dB", "a band with an amount"),
-])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0..1k -1 dB", "rises from above 0 Hz"),
+        ("warmer 0 dB", "a wish changes something"),
+        ("2k..5k 0 dB", "a wish changes something"),
+        ("sensitivity -300 dB", "above 0 to 12 dB"),
+        ("sensitivity +0 dB", "from above 0"),
+        ("2k..5k", "write for instance"),
+        ("2k..5k nan dB", "a band with an amount"),
+    ],
+)
 def test_odd_wishes_refused(text, said):
     """What asks for nothing, or for too much, is refused."""
     with pytest.raises(InputError) as error:
@@ -226,15 +275,18 @@ def test_a_signed_number_is_an_amount():
     assert bands[0] == bands[1]
 
 
-@pytest.mark.parametrize(("options", "said"), [
-    (["--wish", "warmer", "--wish", "leaner"], "two changes of one band"),
-    (["--wish", "sensitivity +1 dB", "--wish", "sensitivity 80 dB"], "one level can be wished"),
-    (["--wish", "sensitivity 300 dB"], "within 12 dB of the present"),
-    (["--wish", "30k..40k -1 dB"], "which runs from 20 Hz to 20 kHz"),
-    (["--use", "tweeter.C1 10 uF", "--use", "tweeter.C1 8.2 uF"], "name tweeter.C1 once"),
-    (["--use", "midrange.Z1.R 3.3 ohm"], "name all its parts with --use"),
-    (["--wish", "warmer", "--hold", "a lot"], "--hold"),
-])
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--wish", "warmer", "--wish", "leaner"], "two changes of one band"),
+        (["--wish", "sensitivity +1 dB", "--wish", "sensitivity 80 dB"], "one level can be wished"),
+        (["--wish", "sensitivity 300 dB"], "within 12 dB of the present"),
+        (["--wish", "30k..40k -1 dB"], "which runs from 20 Hz to 20 kHz"),
+        (["--use", "tweeter.C1 10 uF", "--use", "tweeter.C1 8.2 uF"], "name tweeter.C1 once"),
+        (["--use", "midrange.Z1.R 3.3 ohm"], "name all its parts with --use"),
+        (["--wish", "warmer", "--hold", "a lot"], "--hold"),
+    ],
+)
 def test_contradictions_refused(design, network, voice, options, said):
     """Wishes that contradict each other end with one message, exit code 2."""
     code, out, err = voice(design, network, *options)
@@ -244,8 +296,10 @@ def test_contradictions_refused(design, network, voice, options, said):
 
 def test_a_compound_may_be_used_whole(problem, network):
     """An empty compound is filled when all its parts are named, and stays as named."""
-    part = {"midrange.Z1.R": problem.stock.options("resistor", 6.0, 7.0)[0],
-            "midrange.Z1.C": problem.stock.options("capacitor", 9e-6, 11e-6)[0]}
+    part = {
+        "midrange.Z1.R": problem.stock.options("resistor", 6.0, 7.0)[0],
+        "midrange.Z1.C": problem.stock.options("capacitor", 9e-6, 11e-6)[0],
+    }
     result = voice_network(problem, load_network(network, problem), [], use=part, changes=1)
     assert {c.label: c.after for c in result.base.changes} == part
     for answer in result.answers:
@@ -255,9 +309,14 @@ def test_a_compound_may_be_used_whole(problem, network):
 def test_wishes_of_one_amount_may_overlap(problem, network):
     """Two words that ask for the same where they meet are one wish."""
     words = read_words()
-    both = voice_network(problem, load_network(network, problem), [
-        parse_wish("less bright", words), parse_wish("less sibilant", words)], changes=1)
-    one = voice_network(problem, load_network(network, problem), [
-        parse_wish("less bright", words)], changes=1)
+    both = voice_network(
+        problem,
+        load_network(network, problem),
+        [parse_wish("less bright", words), parse_wish("less sibilant", words)],
+        changes=1,
+    )
+    one = voice_network(
+        problem, load_network(network, problem), [parse_wish("less bright", words)], changes=1
+    )
     assert both.base.score == pytest.approx(one.base.score, abs=0.1)
     assert len(both.answers[0].bands_db) == 2

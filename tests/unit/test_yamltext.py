@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.yamltext import Entry, parse_yaml, read_yaml
+from optimizer.text.yamltext import Entry, parse_yaml, read_yaml
 
 
 def read(text: str) -> Entry:

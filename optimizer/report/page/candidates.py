@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from optimizer.bench.build.sheet import list_assumptions
+from optimizer.bench.loads.ratings import rate_network, state_amplifier
+from optimizer.problem.candidate import Candidate, SearchResult
+from optimizer.problem.problem import Problem
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.page.data import SPREAD_DRAWS, collect_data
 from optimizer.report.page.render import (
@@ -15,10 +19,6 @@ from optimizer.report.page.render import (
 )
 from optimizer.report.page.tables import compare_figures, describe_candidate
 from optimizer.report.words import say_stop
-from optimizer.search.candidates import Candidate, SearchResult
-from optimizer.search.problem import Problem
-from optimizer.workshop.ratings import rate_network, state_amplifier
-from optimizer.workshop.sheet import list_assumptions
 
 _MOST = 15  # candidates on one page: more make it slow to open and hard to read
 
@@ -43,8 +43,9 @@ def render_result(problem: Problem, result: SearchResult, design_name: str) -> s
     lead = [f"Design {design_name}.", say_stop(result)]
     if not result.candidates[0].feasible:
         lead.insert(0, "No network found meets the hard limits; this is the nearest miss.")
-    return render_candidates(problem, result.candidates, lead=lead, notes=result.notes,
-                             seed=result.seed)
+    return render_candidates(
+        problem, result.candidates, lead=lead, notes=result.notes, seed=result.seed
+    )
 
 
 def render_candidates(
@@ -93,28 +94,40 @@ def render_candidates(
     currency = problem.stock.currency
     data = collect_data(problem, shown, ratings, seed=seed)
     data["front"] = None if front is None else {"between": list(front), "knee": knee}
-    assumed = list(dict.fromkeys(
-        [text for c in shown for text in list_assumptions(problem, c)] + list(notes)))
-    assumed.append(f"shaded bands come from {SPREAD_DRAWS} speakers drawn at random, each part "
-                   "evenly within its tolerance")
-    assumed.append(f"ratings are for {amplifier.watts:g} W into {amplifier.ohm:g} ohm"
-                   + ("" if amplifier.stated else ", which nobody stated"))
+    assumed = list(
+        dict.fromkeys([text for c in shown for text in list_assumptions(problem, c)] + list(notes))
+    )
+    assumed.append(
+        f"shaded bands come from {SPREAD_DRAWS} speakers drawn at random, each part "
+        "evenly within its tolerance"
+    )
+    assumed.append(
+        f"ratings are for {amplifier.watts:g} W into {amplifier.ohm:g} ohm"
+        + ("" if amplifier.stated else ", which nobody stated")
+    )
     return fill_template(
         "candidates.html",
-        title=problem.title, lead=lead, amplifier=amplifier,
+        title=problem.title,
+        lead=lead,
+        amplifier=amplifier,
         rows=compare_figures(shown, currency, with_cost=front is None),
-        nets=[describe_candidate(c, r, best, currency)
-              for c, r in zip(shown, ratings, strict=True)],
-        steps=steps, has_front=front is not None,
+        nets=[
+            describe_candidate(c, r, best, currency) for c, r in zip(shown, ratings, strict=True)
+        ],
+        steps=steps,
+        has_front=front is not None,
         estimated=problem.estimated,
-        assumed=[text[0].upper() + text[1:] for text in assumed], cautions=CAUTIONS,
+        assumed=[text[0].upper() + text[1:] for text in assumed],
+        cautions=CAUTIONS,
         planes=sorted({name for entry in data["candidates"] for name in entry["planes"]}),
         averages="listening_window" in shown[0].curves.named_db,
         pairs=bool(data["candidates"][0]["result"]["curves"].get("pairs")),
-        style=mark_safe(read_asset("base.css") + read_asset("charts.css")
-                        + read_asset("candidates.css")),
+        style=mark_safe(
+            read_asset("base.css") + read_asset("charts.css") + read_asset("candidates.css")
+        ),
         data=mark_safe(to_script(data)),
         engine=mark_safe(read_engine()),
-        script=mark_safe(read_asset("charts.js") + read_asset("start.js")
-                         + read_asset("candidates.js")),
+        script=mark_safe(
+            read_asset("charts.js") + read_asset("start.js") + read_asset("candidates.js")
+        ),
     )

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.arrays import Real
+from optimizer.bench.loads.ratings import Ratings
+from optimizer.bench.tolerance.spread import CurveBand
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.goals.specs import EpdrGoalSpec, ImpedanceGoalSpec
+from optimizer.problem.candidate import Candidate, CurveSet
+from optimizer.problem.problem import Problem
 from optimizer.report.export import candidate_to_json
-from optimizer.search.candidates import Candidate, CurveSet
-from optimizer.search.problem import Problem
-from optimizer.workshop.ratings import Ratings
-from optimizer.workshop.spread import CurveBand
-from optimizer.workshop.tolerance import spread_network
 
 SPREAD_DRAWS = 200
 """Speakers drawn for the tolerance band: enough for a 5 and a 95 % line on a picture."""
@@ -46,16 +46,22 @@ def collect_data(
     entries = []
     for candidate, loads in zip(candidates, ratings, strict=True):
         entry: dict[str, Any] = {
-            "result": candidate_to_json(candidate, loads, currency=problem.stock.currency)}
+            "result": candidate_to_json(candidate, loads, currency=problem.stock.currency)
+        }
         entry["planes"] = _list_planes(candidate.curves)
-        report = spread_network(problem, candidate.network, draws=SPREAD_DRAWS,
-                                rng=np.random.default_rng(seed))
+        report = spread_network(
+            problem, candidate.network, draws=SPREAD_DRAWS, rng=np.random.default_rng(seed)
+        )
         bands = {band.name: band for band in report.curves}
-        entry["spread"] = {name: _band(bands[name], name == "impedance")
-                           for name in ("on_axis", "impedance") if name in bands}
+        entry["spread"] = {
+            name: _band(bands[name], name == "impedance")
+            for name in ("on_axis", "impedance")
+            if name in bands
+        }
         entries.append(entry)
-    floors = [spec.floor_ohm for spec in problem.specs.values()
-              if isinstance(spec, ImpedanceGoalSpec)]
+    floors = [
+        spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, ImpedanceGoalSpec)
+    ]
     epdr = [spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, EpdrGoalSpec)]
     target = candidates[0].curves.target_band_hz
     return {
@@ -80,13 +86,15 @@ def _list_planes(curves: CurveSet) -> dict[str, Any]:
     """Levels by angle in the horizontal and the vertical plane, where there are enough."""
     planes: dict[str, Any] = {}
     for name in ("horizontal", "vertical"):
-        rows: dict[float, NDArray[np.float64]] = {}
+        rows: dict[float, Real] = {}
         for direction, level in zip(curves.directions, curves.direction_db, strict=True):
             other = direction.vertical_deg if name == "horizontal" else direction.horizontal_deg
             if other == 0.0:
                 rows.setdefault(getattr(direction, f"{name}_deg"), level)
         if len(rows) >= _FEWEST_DIRECTIONS:
             angles = sorted(rows)
-            planes[name] = {"deg": angles,
-                            "level_db": [np.round(rows[a], 2).tolist() for a in angles]}
+            planes[name] = {
+                "deg": angles,
+                "level_db": [np.round(rows[a], 2).tolist() for a in angles],
+            }
     return planes

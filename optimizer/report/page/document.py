@@ -13,8 +13,7 @@ from optimizer.report.page.render import (
     to_script,
 )
 
-_KINDS = {Table: "table", Listing: "listing", Note: "note", Picture: "picture",
-          Charts: "charts"}
+_KINDS = {Table: "table", Listing: "listing", Note: "note", Picture: "picture", Charts: "charts"}
 
 
 def render_html(document: Document) -> str:
@@ -37,14 +36,20 @@ def render_html(document: Document) -> str:
             kind = _KINDS[type(part)]
             svg = narrow = ""
             if isinstance(part, Picture):
-                svg, narrow = (mark_safe(_inline(one)) if one else "" for one in
-                               (part.svg, part.narrow))
+                svg, narrow = (
+                    mark_safe(_inline(one)) if one else "" for one in (part.svg, part.narrow)
+                )
             parts.append({"kind": kind, "part": part, "svg": svg, "narrow": narrow})
         sections.append({"title": section.title, "parts": parts})
     charts = _prepare_charts(document)
     styles = ("base.css", "charts.css", "document.css") if charts else ("base.css", "document.css")
-    return fill_template("document.html", document=document, sections=sections, charts=charts,
-                         style=mark_safe("".join(map(read_asset, styles))))
+    return fill_template(
+        "document.html",
+        document=document,
+        sections=sections,
+        charts=charts,
+        style=mark_safe("".join(map(read_asset, styles))),
+    )
 
 
 def _prepare_charts(document: Document) -> dict[str, Any] | None:

@@ -23,7 +23,9 @@ def _environment() -> Any:
     return Environment(
         loader=PackageLoader("optimizer.report", "page"),
         autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
 
 
@@ -76,8 +78,11 @@ def read_engine() -> str:
         paths = [Path(folder) / "server" / "static" / "js" / name for folder in folders]
         found = next((path for path in paths if path.is_file()), None)
         if found is None:
-            raise InputError("a page needs the chart library bokeh", value=f"no {name}",
-                             remedy="install it: pip install bokeh")
+            raise InputError(
+                "a page needs the chart library bokeh",
+                value=f"no {name}",
+                remedy="install it: pip install bokeh",
+            )
         texts.append(found.read_text(encoding="utf-8"))
     # The scripts end in a reference to a map that does not come along.
     text = re.sub(r"//# sourceMappingURL=\S+", "", "\n".join(texts))

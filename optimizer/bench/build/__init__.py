@@ -1,0 +1,1 @@
+"""What to buy, wind, place and solder."""

@@ -1,0 +1,142 @@
+"""What an ohm-meter and an impedance sweep should show before the first power-up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from optimizer.errors import InputError
+from optimizer.measure.driver import Driver
+from optimizer.network.equivalent import fit_driver_equivalent
+from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.solve import sections_of
+from optimizer.parts import Part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoilResistance:
+    """Resistance of a driver's voice coil at direct current.
+
+    Parameters
+    ----------
+    driver : str
+        Its name.
+    ohm : float
+        In ohm.
+    stated : bool
+        Whether the design file states it; else it is estimated from the impedance.
+    """
+
+    driver: str
+    ohm: float
+    stated: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterReading:
+    """Direct-current resistance at the input of one way by itself.
+
+    Parameters
+    ----------
+    way : str
+        Its name.
+    connected_ohm, open_ohm : float
+        With its driver connected, and without; infinite when a capacitor blocks.
+    """
+
+    way: str
+    connected_ohm: float
+    open_ohm: float
+
+
+def find_coil_resistances(drivers: Sequence[Driver]) -> tuple[CoilResistance, ...]:
+    """Take each driver's resistance from the design, or estimate it.
+
+    Parameters
+    ----------
+    drivers : sequence of Driver
+        With their impedances.
+
+    Returns
+    -------
+    tuple of CoilResistance
+        In their order.
+
+    Notes
+    -----
+    Estimated as the resistance of the circuit that `fit_driver_equivalent` finds, or, where the
+    data are too few for that, as the smallest real part of the impedance, which is a little high.
+    """
+    found = []
+    for driver in drivers:
+        stated = driver.limits.resistance_ohm
+        if stated is not None:
+            found.append(CoilResistance(driver=driver.name, ohm=stated, stated=True))
+            continue
+        try:
+            circuit, _ = fit_driver_equivalent(driver.frequency_hz, driver.impedance)
+            ohm = circuit.re_ohm
+        except InputError:
+            ohm = float(driver.impedance.real.min())
+        found.append(CoilResistance(driver=driver.name, ohm=ohm, stated=False))
+    return tuple(found)
+
+
+def read_meter(network: Network, resistances: Mapping[str, float]) -> tuple[MeterReading, ...]:
+    """Compute what an ohm-meter shows at the input of each way.
+
+    Parameters
+    ----------
+    network : Network
+        What was built.
+    resistances : mapping of str to float
+        Resistance of each driver's voice coil in ohm, by driver name.
+
+    Returns
+    -------
+    tuple of MeterReading
+        In the order of the ways.
+    """
+    return tuple(
+        MeterReading(
+            way=way.name,
+            connected_ohm=_resistance(way, resistances[way.driver]),
+            open_ohm=_resistance(way, math.inf),
+        )
+        for way in network.ways
+    )
+
+
+def join_readings(readings: Sequence[MeterReading]) -> float:
+    """Resistance of all ways in parallel, drivers connected; infinite when every one blocks."""
+    total = sum(
+        1.0 / r.connected_ohm
+        for r in readings
+        if math.isfinite(r.connected_ohm) and r.connected_ohm > 0.0
+    )
+    return 1.0 / total if total > 0.0 else math.inf
+
+
+def _resistance(way: FittedWay, load_ohm: float) -> float:
+    """Walk from the driver to the input with resistances alone."""
+    ohm = load_ohm
+    for slot in reversed(way.slots):
+        for section, indices in reversed(sections_of(slot.form, slot.place)):
+            each = [_part_resistance(slot.parts[i]) for i in indices]
+            own = _parallel(each) if section.parallel else sum(each)
+            ohm = ohm + own if section.place == "series" else _parallel([ohm, own])
+    return ohm
+
+
+def _part_resistance(part: Part) -> float:
+    if part.kind == "capacitor":
+        return math.inf
+    return part.loss_ohm + (part.value if part.kind == "resistor" else 0.0)
+
+
+def _parallel(ohms: Sequence[float]) -> float:
+    if any(ohm == 0.0 for ohm in ohms):
+        return 0.0
+    total = sum(1.0 / ohm for ohm in ohms)
+    return 1.0 / total if total > 0.0 else math.inf

@@ -1,0 +1,217 @@
+"""What is soldered to what: every piece between two numbered points, and what meets at each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.names import name_parts
+from optimizer.parts import Part
+
+AMP_PLUS = "IN+"
+AMP_MINUS = "IN-"
+"""The two terminals of the cabinet, where all ways begin and end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """One physical piece between two points.
+
+    Parameters
+    ----------
+    way, name : str
+        Its way, and its name ("L1", "C1a" for a piece of C1).
+    of : str
+        Name of the part it belongs to.
+    part : Part
+        The piece by itself, with its share of the part's loss.
+    start, end : str
+        Points it is soldered to.
+    """
+
+    way: str
+    name: str
+    of: str
+    part: Part
+    start: str
+    end: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverLead:
+    """How a driver is connected.
+
+    Parameters
+    ----------
+    way, driver : str
+        Names.
+    plus, minus : str
+        Points of its marked and its unmarked terminal.
+    inverted : bool
+        Whether its marked terminal lies on the common return.
+    """
+
+    way: str
+    driver: str
+    plus: str
+    minus: str
+    inverted: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wiring:
+    """Everything that is soldered.
+
+    Parameters
+    ----------
+    pieces : tuple of Piece
+        Way by way, source first.
+    drivers : tuple of DriverLead
+        Way by way.
+    """
+
+    pieces: tuple[Piece, ...]
+    drivers: tuple[DriverLead, ...]
+
+    def points(self) -> dict[str, tuple[str, ...]]:
+        """List what meets at each point, in order of first use."""
+        found: dict[str, list[str]] = {AMP_PLUS: ["amplifier (+)"], AMP_MINUS: ["amplifier (-)"]}
+        for piece in self.pieces:
+            for point in (piece.start, piece.end):
+                found.setdefault(point, []).append(f"{piece.way} {piece.name}")
+        for lead in self.drivers:
+            found.setdefault(lead.plus, []).append(f"{lead.driver} (+)")
+            found.setdefault(lead.minus, []).append(f"{lead.driver} (-)")
+        return {point: tuple(things) for point, things in found.items()}
+
+
+def split_loss(part: Part) -> tuple[float, ...]:
+    """Share the loss of a joined part over its pieces.
+
+    Parameters
+    ----------
+    part : Part
+        With two or more pieces.
+
+    Returns
+    -------
+    tuple of float
+        Series losses in ohm which, joined as the part is, give its loss again: by value for coils
+        in series, by reactance for capacitors. Only the sum is known; the split is the usual one
+        for pieces of one make.
+    """
+    pieces = part.pieces
+    if part.kind == "capacitor":
+        # One loss tangent for all: ESR is inversely as the capacitance, joined or not.
+        return tuple(part.loss_ohm * part.value / piece for piece in pieces)
+    if part.joined == "series":
+        return tuple(part.loss_ohm * piece / sum(pieces) for piece in pieces)
+    return tuple(part.loss_ohm * piece / part.value for piece in pieces)
+
+
+def split_pieces(name: str, part: Part) -> tuple[tuple[str, Part], ...]:
+    """Split a joined part into its pieces, each a part of its own with a lettered name."""
+    if len(part.pieces) < 2 or not part.joined:
+        return ((name, part),)
+    return tuple(
+        (
+            f"{name}{letter}",
+            replace(
+                part,
+                value=piece,
+                loss_ohm=loss,
+                pieces=(piece,),
+                joined="",
+                price=None,
+                rating=None,
+            ),
+        )
+        for letter, piece, loss in zip("abcdefgh", part.pieces, split_loss(part), strict=False)
+    )
+
+
+def wire_network(network: Network) -> Wiring:
+    """List what is soldered between which numbered points.
+
+    Parameters
+    ----------
+    network : Network
+        What is to be built.
+
+    Returns
+    -------
+    Wiring
+    """
+    pieces: list[Piece] = []
+    drivers: list[DriverLead] = []
+    for way, letter in zip(network.ways, _letters(network.ways), strict=True):
+        numbers = iter(range(1, 1000))
+        at = AMP_PLUS
+        for slot in way.slots:
+            at = _wire_slot(pieces, way.name, slot, at, letter, numbers)
+        plus, minus = (AMP_MINUS, at) if way.polarity < 0 else (at, AMP_MINUS)
+        drivers.append(
+            DriverLead(
+                way=way.name, driver=way.driver, plus=plus, minus=minus, inverted=way.polarity < 0
+            )
+        )
+    return Wiring(pieces=tuple(pieces), drivers=tuple(drivers))
+
+
+def _letters(ways: Sequence[FittedWay]) -> list[str]:
+    """Give each way a letter of its own: its first if free, else the next of the alphabet."""
+    taken: list[str] = []
+    for way in ways:
+        wanted = [c for c in way.name.upper() if "A" <= c <= "Z"]
+        free = (c for c in [*wanted, *"ABCDEFGHIJKLMNOPQRSTUVWXYZ"] if c not in taken)
+        taken.append(next(free, f"Z{len(taken)}"))
+    return taken
+
+
+def _wire_slot(
+    pieces: list[Piece], way: str, slot: FittedSlot, at: str, letter: str, numbers: Iterator[int]
+) -> str:
+    """Wire one slot that starts at a point of the line; return where the line goes on."""
+
+    def new() -> str:
+        return f"{letter}{next(numbers)}"
+
+    named = name_parts(slot)
+    if slot.form == "pad":
+        after = new()
+        _wire_part(pieces, way, named[0][0], slot.parts[0], at, after, new)
+        _wire_part(pieces, way, named[1][0], slot.parts[1], after, AMP_MINUS, new)
+        return after
+    after = new() if slot.place == "series" else at
+    end = after if slot.place == "series" else AMP_MINUS
+    if slot.form == "trap":
+        for name, _, part in named:
+            _wire_part(pieces, way, name, part, at, end, new)
+        return after
+    start = at
+    for k, (name, _, part) in enumerate(named):
+        stop = end if k == len(named) - 1 else new()
+        _wire_part(pieces, way, name, part, start, stop, new)
+        start = stop
+    return after
+
+
+def _wire_part(
+    pieces: list[Piece],
+    way: str,
+    name: str,
+    part: Part,
+    start: str,
+    end: str,
+    new: Callable[[], str],
+) -> None:
+    split = split_pieces(name, part)
+    at = start
+    for k, (piece_name, piece) in enumerate(split):
+        stop = end
+        if part.joined == "series" and k < len(split) - 1:
+            stop = new()
+        begin = at if part.joined == "series" else start
+        pieces.append(Piece(way=way, name=piece_name, of=name, part=piece, start=begin, end=stop))
+        at = stop

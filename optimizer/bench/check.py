@@ -1,0 +1,395 @@
+"""Why a network scores as it does, and what sets two networks apart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.arrays import Flags, Real
+from optimizer.bench.layout import Bench, lay_out
+from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
+from optimizer.network.bank import gene_name
+from optimizer.network.ladder import FittedSlot, Network, Slot
+from optimizer.parts import Part
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Evaluator, Problem
+from optimizer.problem.scan import Scan
+from optimizer.problem.space import Genome
+from optimizer.problem.tables import Tables
+
+SHARE = 0.5
+"""Share of a figure's square that the band named as its reason must hold."""
+
+STEP = 0.10
+"""Relative change of a value for which its effect is stated."""
+
+_SMALL_COST = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandShare:
+    """The narrowest band that holds most of a figure.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Its ends.
+    share : float
+        Share of the figure's square.
+    mean : float
+        Mean residual in the band, in the unit of the goal, with its sign.
+    octaves : float
+        Its width over the width of the goal's whole band (1 is everywhere).
+    """
+
+    low_hz: float
+    high_hz: float
+    share: float
+    mean: float
+    octaves: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartEffect:
+    """How the cost of a goal moves, to first order, when a value grows by `STEP`."""
+
+    label: str
+    cost_change: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why one goal costs what it costs.
+
+    Parameters
+    ----------
+    goal : str
+        Its name.
+    cost : float
+        Its cost.
+    unit : str
+        Unit of its residuals.
+    band : BandShare or None
+        Where it comes from; None for goals that are not spread over a band.
+    parts : tuple of PartEffect
+        Parts that move it most, strongest first.
+    """
+
+    goal: str
+    cost: float
+    unit: str
+    band: BandShare | None
+    parts: tuple[PartEffect, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartChange:
+    """One part that differs: None stands for a place left empty."""
+
+    label: str
+    before: Part | None
+    after: Part | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Improvement:
+    """The best that changing one part alone can do.
+
+    Parameters
+    ----------
+    change : PartChange
+        What to change.
+    cost : float
+        Cost of the whole network after it.
+    goals : tuple of (str, float)
+        Changes of the costs of single goals, the largest first.
+    """
+
+    change: PartChange
+    cost: float
+    goals: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckReport:
+    """Everything there is to say of a given network.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Every figure and curve.
+    reasons : tuple of Reason
+        The dearest goal first.
+    improvements : tuple of Improvement
+        The best first.
+    """
+
+    candidate: Candidate
+    reasons: tuple[Reason, ...]
+    improvements: tuple[Improvement, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveDifference:
+    """How far a curve of one network lies from that of another.
+
+    Parameters
+    ----------
+    name : str
+        Name of the curve; "impedance" is compared in dB too.
+    difference_db : ndarray, shape (F,)
+        Second minus first.
+    rms_db : float
+        Over the band compared.
+    worst_db, worst_hz : float
+        Largest difference and where.
+    """
+
+    name: str
+    difference_db: Real
+    rms_db: float
+    worst_db: float
+    worst_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two networks part by part and curve by curve."""
+
+    polarity: tuple[str, ...]
+    parts: tuple[PartChange, ...]
+    curves: tuple[CurveDifference, ...]
+
+
+def check_network(problem: Problem, network: Network, *, best: int = 3) -> CheckReport:
+    """Compute every figure of a network and why they are what they are.
+
+    Parameters
+    ----------
+    problem : Problem
+        Drivers, stock, goals.
+    network : Network
+        Any network with the problem's ways.
+    best : int
+        Most improvements and parts to name.
+
+    Returns
+    -------
+    CheckReport
+    """
+    candidate = build_candidate(problem, network)
+    bench = lay_out(problem, network)
+    goals = problem.evaluator.goals
+    evaluator = Evaluator(bench.bank, problem.evaluator.field, goals)
+    return CheckReport(
+        candidate=candidate,
+        reasons=_find_reasons(problem, bench, evaluator, candidate, best),
+        improvements=_find_improvements(problem, bench, evaluator, candidate, best),
+    )
+
+
+def _find_reasons(
+    problem: Problem, bench: Bench, evaluator: Evaluator, candidate: Candidate, most: int
+) -> tuple[Reason, ...]:
+    present = bench.genome.present[bench.space.gene_slot]
+    columns = np.flatnonzero(bench.bank.free & present)
+    population = bench.space.population([bench.genome])
+    solved, slopes = bench.bank.solve_with_tangents(population, problem.loss_laws)
+    curves = Curves(evaluator.field, solved.transfer, solved.admittance)
+    place = np.full(len(bench.space.genes), -1, dtype=np.intp)
+    place[columns] = np.arange(len(columns))
+    # Genes in empty slots have no slope; they share a last column that nobody reads.
+    place[place < 0] = len(columns)
+    tangents = CurveTangents(
+        curves,
+        [place[g] for g in slopes.genes],
+        len(columns) + 1,
+        slopes.transfer,
+        slopes.admittance,
+    )
+    reasons = []
+    for goal in evaluator.goals:
+        residual = goal.residuals(curves)[0]
+        figure = float(np.sqrt(residual @ residual))
+        if figure < 1e-9:
+            continue
+        weight = HARD_COST_PER_DB if goal.hard else goal.weight
+        pull = goal.tangents(curves, tangents)[0, : len(columns)] @ residual / figure
+        change = weight * pull * np.log1p(STEP)
+        order = [int(i) for i in np.argsort(-np.abs(change), kind="stable")[:most]]
+        reasons.append(
+            Reason(
+                goal=goal.name,
+                cost=float(goal_cost(goal, residual)),
+                unit=goal.unit,
+                band=_find_band(goal, residual, problem.frequency_hz),
+                parts=tuple(
+                    PartEffect(
+                        label=bench.gene_label(int(columns[i])), cost_change=float(change[i])
+                    )
+                    for i in order
+                    if abs(change[i]) > _SMALL_COST
+                ),
+            )
+        )
+    reasons += [
+        Reason(goal=g.name, cost=g.cost, unit=g.unit, band=None, parts=())
+        for g in candidate.goals[len(evaluator.goals) :]
+        if g.cost > 0.0
+    ]
+    return tuple(sorted(reasons, key=lambda r: -r.cost))
+
+
+def _find_band(goal: Goal, residual: Real, frequency_hz: Real) -> BandShare | None:
+    """Narrowest band that holds `SHARE` of the square of the residuals."""
+    index = getattr(goal, "index", None)
+    if index is None or len(index) < 3 or len(residual) % len(index):
+        return None
+    # Several curves over one band stand one after the other.
+    rows = residual.reshape(-1, len(index))
+    energy = np.concatenate([[0.0], np.cumsum((rows**2).sum(axis=0))])
+    f = frequency_hz[index]
+    ends = np.searchsorted(energy, energy[:-1] + SHARE * energy[-1] * (1.0 - 1e-12))
+    wide = [
+        (float(np.log(f[e - 1] / f[s])), s, int(e)) for s, e in enumerate(ends) if e <= len(index)
+    ]
+    width, start, end = min(wide)
+    scale = float(getattr(goal, "scale", 1.0)) or 1.0
+    return BandShare(
+        low_hz=float(f[start]),
+        high_hz=float(f[end - 1]),
+        share=float((energy[end] - energy[start]) / energy[-1]),
+        mean=float(rows[:, start:end].mean() / scale),
+        octaves=width / float(np.log(f[-1] / f[0])),
+    )
+
+
+def _find_improvements(
+    problem: Problem, bench: Bench, evaluator: Evaluator, candidate: Candidate, most: int
+) -> tuple[Improvement, ...]:
+    scan = Scan(Tables(evaluator, bench.space), bench.genome)
+    economy = bench.space.economy(bench.genome)
+    best: dict[int, tuple[float, int]] = {}
+    for w, genes in enumerate(scan.genes_of_way):
+        if not genes:
+            continue
+        rows = scan.rows(genes)
+        total = scan.singles(w) + rows.price + economy
+        for cost, g, row in zip(total, rows.gene, rows.row, strict=True):
+            if int(g) not in best or cost < best[int(g)][0]:
+                best[int(g)] = (float(cost), int(row))
+    now = candidate.cost
+    chosen = sorted((cost, g, row) for g, (cost, row) in best.items() if cost < now - _SMALL_COST)[
+        :most
+    ]
+    out = []
+    for _, g, row in chosen:
+        changed = set_row(bench, bench.genome, g, row)
+        after = build_candidate(problem, bench.space.network(changed))
+        moves = [
+            (new.name, new.cost - old.cost)
+            for new, old in zip(after.goals, candidate.goals, strict=True)
+        ]
+        out.append(
+            Improvement(
+                change=PartChange(
+                    label=bench.gene_label(g),
+                    before=bench.part(bench.genome, g),
+                    after=bench.part(changed, g),
+                ),
+                cost=after.cost,
+                goals=tuple(
+                    sorted((m for m in moves if abs(m[1]) > _SMALL_COST), key=lambda m: -abs(m[1]))
+                ),
+            )
+        )
+    return tuple(out)
+
+
+def set_row(bench: Bench, genome: Genome, g: int, row: int) -> Genome:
+    """Return a genome with one gene set to one of its alternatives; the last may be "left out"."""
+    present, choice = genome.present.copy(), genome.choice.copy()
+    filled = row < len(bench.space.options[g].values)
+    present[bench.space.gene_slot[g]] = filled
+    if filled:
+        choice[g] = row
+    return Genome(choice=choice, present=present, polarity=genome.polarity)
+
+
+def compare_networks(
+    first: Candidate, second: Candidate, *, band_hz: tuple[float, float] = (50.0, 16000.0)
+) -> Comparison:
+    """Compare two networks of one problem part by part and curve by curve.
+
+    Parameters
+    ----------
+    first, second : Candidate
+        Before and after.
+    band_hz : tuple of float
+        Band of the figures; the curves are compared everywhere.
+
+    Returns
+    -------
+    Comparison
+    """
+    f = first.curves.frequency_hz
+    inside = (f >= band_hz[0]) & (f <= band_hz[1])
+    curves = []
+    for name in first.curves.named_db:
+        if name in ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room"):
+            curves.append(
+                _compare(
+                    name, second.curves.named_db[name] - first.curves.named_db[name], f, inside
+                )
+            )
+    ratio = np.abs(second.curves.impedance) / np.abs(first.curves.impedance)
+    curves.append(_compare("impedance", 20.0 * np.log10(ratio), f, np.ones_like(inside)))
+    return Comparison(
+        polarity=tuple(
+            a.name
+            for a, b in zip(first.network.ways, second.network.ways, strict=True)
+            if a.polarity != b.polarity
+        ),
+        parts=tuple(list_changes(first.network, second.network)),
+        curves=tuple(curves),
+    )
+
+
+def _compare(name: str, difference: Real, f: Real, inside: Flags) -> CurveDifference:
+    at = np.flatnonzero(inside)[int(np.argmax(np.abs(difference[inside])))]
+    return CurveDifference(
+        name=name,
+        difference_db=difference,
+        rms_db=float(np.sqrt(np.mean(difference[inside] ** 2))),
+        worst_db=float(difference[at]),
+        worst_hz=float(f[at]),
+    )
+
+
+def list_changes(first: Network, second: Network) -> Sequence[PartChange]:
+    """List the parts in which two networks differ, in the order of the ladders."""
+    out: list[PartChange] = []
+    for old, new in zip(first.ways, second.ways, strict=True):
+        before, after = _name(old.slots, old.name), _name(new.slots, new.name)
+        for label in dict.fromkeys((*before, *after)):
+            a, b = before.get(label), after.get(label)
+            if (
+                a is None
+                or b is None
+                or (a.kind, a.value, a.loss_ohm) != (b.kind, b.value, b.loss_ohm)
+            ):
+                out.append(PartChange(label=label, before=a, after=b))
+    return out
+
+
+def _name(slots: Sequence[FittedSlot], way: str) -> dict[str, Part]:
+    named = {}
+    for slot in slots:
+        shape = Slot(name=slot.name, place=slot.place, form=slot.form, ranges=())
+        for i, part in enumerate(slot.parts):
+            named[f"{way}.{gene_name(shape, i)}"] = part
+    return named

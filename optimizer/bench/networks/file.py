@@ -1,0 +1,297 @@
+"""Network files: one network as built, what it came from, and why.
+
+Written by hand for an old board or an idea, or by the program for a choice that was made. Nothing
+is ever overwritten: each change is a new file that names its parent.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.bench.networks.ladder import RATING_UNITS, read_way
+from optimizer.bench.networks.results import read_result
+from optimizer.bench.networks.stated_part import LOSS_KEYS
+from optimizer.design.read.ladder import KEYS_OF_FORM
+from optimizer.errors import InputError
+from optimizer.network.ladder import FittedSlot, Network
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.problem import Problem
+from optimizer.text.units import format_quantity, parse_quantity
+from optimizer.text.yamltext import Entry, read_yaml
+
+NOUN = "network file"
+
+_TOP = ("speaker", "parent", "note", "ways")
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkFile:
+    """A network with its history.
+
+    Parameters
+    ----------
+    network : Network
+        Every way of the problem, in its order.
+    parent : str
+        What it came from, relative to the folder of the file; empty at the beginning.
+    note : str
+        Why it was made.
+    notes : tuple of str
+        What had to be assumed while reading.
+    """
+
+    network: Network
+    parent: str = ""
+    note: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def load_network(text: str, problem: Problem) -> Network:
+    """Read a network, see `read_network`.
+
+    Parameters
+    ----------
+    text : str
+        A network file, or "results.json#2" for candidate 2 of saved results.
+    problem : Problem
+        The problem it is for.
+
+    Returns
+    -------
+    Network
+    """
+    return read_network(text, problem).network
+
+
+def read_network(text: str, problem: Problem) -> NetworkFile:
+    """Read a network with its history.
+
+    Parameters
+    ----------
+    text : str
+        A network file, or "results.json#2" for candidate 2 of saved results.
+    problem : Problem
+        The problem it is for: it gives the ways, its topology completes slots of which only name
+        and value are written, its stock completes parts. Slots that the topology lacks are fine
+        when the file says what they are.
+
+    Returns
+    -------
+    NetworkFile
+
+    Raises
+    ------
+    InputError
+        With file, line, rule and remedy.
+    """
+    path = Path(text)
+    base, mark, number = text.rpartition("#")
+    if mark and not path.exists():
+        return NetworkFile(network=read_result(Path(base), number, problem), parent=text)
+    if path.suffix.lower() == ".json":
+        return NetworkFile(network=read_result(path, "", problem), parent=text)
+    entry = read_yaml(path, noun=NOUN)
+    fields = entry.fields(_TOP, needed=("ways",))
+    notes: list[str] = []
+    written = fields["ways"].fields([way.name for way in problem.topology.ways])
+    ways = []
+    for way in problem.topology.ways:
+        if way.name not in written:
+            raise fields["ways"].error(
+                "every way of the design needs its network",
+                value=f"no {way.name}",
+                remedy=f'add "{way.name}:" (with "ladder: []" when it has no parts)',
+            )
+        ways.append(read_way(way, written[way.name], problem, notes))
+    return NetworkFile(
+        network=Network(ways=tuple(ways)),
+        notes=tuple(notes),
+        parent=_optional_text(fields, "parent"),
+        note=_optional_text(fields, "note"),
+    )
+
+
+def _optional_text(fields: dict[str, Entry], key: str) -> str:
+    return fields[key].text() if key in fields and not fields[key].is_null else ""
+
+
+def render_network(network: Network, *, parent: str = "", note: str = "", title: str = "") -> str:
+    """Write a network as the text of a network file.
+
+    Parameters
+    ----------
+    network : Network
+        What to write.
+    parent, note : str
+        Its history.
+    title : str
+        The speaker.
+
+    Returns
+    -------
+    str
+        `read_network` gives the same network back.
+    """
+    lines = [
+        "# A network as built: parts source first. Change it under another name and compare"
+        " with laddersmith check."
+    ]
+    lines += [
+        f"{key}: {_scalar(text)}"
+        for key, text in (("speaker", title), ("parent", parent), ("note", note))
+        if text
+    ]
+    lines.append("ways:")
+    for way in network.ways:
+        lines += [
+            f"  {_scalar(way.name)}:",
+            f"    polarity: {'normal' if way.polarity > 0 else 'inverted'}",
+        ]
+        lines.append("    ladder:" + ("" if way.slots else " []"))
+        lines += [f"      - {{{_slot_text(slot)}}}" for slot in way.slots]
+    return "\n".join(lines) + "\n"
+
+
+def _slot_text(slot: FittedSlot) -> str:
+    head = f"name: {_scalar(slot.name)}, {slot.place}: {slot.form}"
+    if len(slot.parts) == 1:
+        return f"{head}, {_part_text(slot.parts[0])}"
+    parts = [
+        f"{key}: {{{_part_text(part)}}}"
+        for key, part in zip(KEYS_OF_FORM[slot.form], slot.parts, strict=True)
+    ]
+    return f"{head},\n         " + ",\n         ".join(parts)
+
+
+def _part_text(part: Part) -> str:
+    unit = UNIT_OF_KIND[part.kind]
+    words = [f"value: {_exact(part.value, unit)}"]
+    if LOSS_KEYS[part.kind]:
+        words.append(f"{LOSS_KEYS[part.kind]}: {_exact(part.loss_ohm, 'ohm')}")
+    words += [f"tolerance: {_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
+    if len(part.pieces) > 1:
+        pieces = " + ".join(_exact(piece, unit) for piece in part.pieces)
+        words += [f"pieces: {pieces}", f"joined: {part.joined}"]
+    if part.price is not None:
+        words.append(f"price: {part.price:.12g}")
+    if part.rating is not None:
+        words.append(f"rating: {_exact(part.rating, RATING_UNITS[part.kind])}")
+    if part.note:
+        words.append(f"note: {_scalar(part.note)}")
+    return ", ".join(words)
+
+
+def _exact(value: float, unit: str) -> str:
+    """Write a value with as few digits as give it back."""
+    text = ""
+    for digits in range(3, 13):
+        text = format_quantity(value, unit, digits)
+        if parse_quantity(text, unit) == value:
+            break
+    return text
+
+
+def _scalar(text: str) -> str:
+    # JSON strings are YAML too; names are text even where YAML would see a flag.
+    return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)
+
+
+def write_network(
+    path: Path | str, network: Network, *, parent: str, note: str, title: str = ""
+) -> None:
+    """Write a network file, whole or not at all, never over another file.
+
+    Parameters
+    ----------
+    path : path-like
+        The new file.
+    network : Network
+        What to write.
+    parent : str
+        What it came from, as the user gave it; stored relative to the folder of the new file.
+    note : str
+        Why it was made.
+    title : str
+        The speaker.
+
+    Raises
+    ------
+    InputError
+        When the file exists already or cannot be written.
+    """
+    path = Path(path)
+    text = render_network(network, parent=_relative(parent, path.parent), note=note, title=title)
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+            os.chmod(name, 0o644)
+            # A link, unlike a rename, fails when the name is taken.
+            os.link(name, path)
+        finally:
+            with suppress(OSError):
+                os.unlink(name)
+    except FileExistsError:
+        raise InputError(
+            "a network file is never overwritten",
+            file=path,
+            remedy="choose another name: the old one stays to go back to",
+        ) from None
+    except OSError as error:
+        raise InputError(
+            f"the file could not be written ({error.strerror or error})",
+            file=path,
+            remedy="check the folder, its permissions and the free space",
+        ) from None
+
+
+def _relative(parent: str, folder: Path) -> str:
+    base, mark, number = parent.rpartition("#")
+    if not mark or Path(parent).exists():
+        base, mark, number = parent, "", ""
+    if not base or Path(base).is_absolute() or not Path(base).exists():
+        return parent
+    return Path(os.path.relpath(base, folder)).as_posix() + mark + number
+
+
+def read_history(text: str) -> list[dict[str, Any]]:
+    """Follow a network file back to its beginning.
+
+    Parameters
+    ----------
+    text : str
+        A network file or "results.json#2".
+
+    Returns
+    -------
+    list of dict
+        ``{"network": ..., "note": ..., "found": bool}``, the newest first.
+
+    Raises
+    ------
+    InputError
+        When a file on the way is no network file.
+    """
+    steps: list[dict[str, Any]] = []
+    seen: set[str] = set()
+    while text and os.path.abspath(text) not in seen:
+        seen.add(os.path.abspath(text))
+        path = Path(text)
+        if not path.exists() or path.suffix.lower() == ".json":
+            found = path.exists() or Path(text.rpartition("#")[0]).is_file()
+            steps.append({"network": text, "note": "", "found": found})
+            break
+        fields = read_yaml(path, noun=NOUN).fields(_TOP)
+        steps.append({"network": text, "note": _optional_text(fields, "note"), "found": True})
+        parent = _optional_text(fields, "parent")
+        text = str(path.parent / parent) if parent else ""
+    return steps

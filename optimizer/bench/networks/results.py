@@ -1,0 +1,258 @@
+"""Networks out of saved results: "results.json#2" is candidate 2."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from optimizer.bench.networks.stated_part import StatedPart, settle_part
+from optimizer.errors import InputError
+from optimizer.network.ladder import (
+    PARTS_OF_FORM,
+    PLACES_OF_FORM,
+    FittedSlot,
+    FittedWay,
+    Network,
+    Way,
+)
+from optimizer.parts import Part
+from optimizer.problem.problem import Problem
+
+MISS = "miss"
+"""Name of the nearest miss of a search without a feasible candidate: "results.json#miss"."""
+
+_REMEDY = "give the file as laddersmith wrote it, for the design it was made from"
+
+
+def read_result(path: Path, number: str, problem: Problem) -> Network:
+    """Read one network of a results file.
+
+    Parameters
+    ----------
+    path : Path
+        JSON as written by ``fit``, ``trade`` or ``voice``.
+    number : str
+        Rank of a candidate or number of an answer, counted from 1; or `MISS`.
+    problem : Problem
+        The problem it is for.
+
+    Returns
+    -------
+    Network
+
+    Raises
+    ------
+    InputError
+        When the file is missing or damaged, or has no such candidate.
+    """
+    candidates = _list_candidates(_read_json(path))
+    if number not in candidates:
+        known = list(candidates)
+        raise InputError(
+            "the number after # must be that of a network in the file",
+            file=path,
+            value=repr(number) if number else "no number",
+            remedy=(
+                f"write {path.name}#{known[0]}"
+                + (f" up to {path.name}#{known[-1]}" if len(known) > 1 else "")
+                if known
+                else "the file holds no network: run fit --json again"
+            ),
+        )
+    try:
+        return _read_candidate(candidates[number], problem)
+    except InputError as error:
+        raise error.located(file=path) from None
+
+
+def list_results(path: Path) -> tuple[str, ...]:
+    """List what may stand after "#" for a results file.
+
+    Parameters
+    ----------
+    path : Path
+        JSON as written by ``fit``, ``trade`` or ``voice``.
+
+    Returns
+    -------
+    tuple of str
+
+    Raises
+    ------
+    InputError
+        When the file is missing or damaged.
+    """
+    return tuple(_list_candidates(_read_json(path)))
+
+
+def _read_json(path: Path) -> Mapping[str, Any]:
+    try:
+        data = json.loads(path.read_bytes())
+    except FileNotFoundError:
+        raise InputError(
+            "the results file must exist",
+            file=path,
+            remedy="check its name and folder, or run fit --json",
+        ) from None
+    except OSError as error:
+        raise InputError(
+            f"the results file cannot be read ({error.strerror or error})",
+            file=path,
+            remedy="give the path of a readable file",
+        ) from None
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"the results file must be valid JSON ({error.msg})",
+            file=path,
+            line=error.lineno,
+            remedy=_REMEDY,
+        ) from None
+    except (UnicodeDecodeError, RecursionError):
+        raise InputError("the results file must be JSON text", file=path, remedy=_REMEDY) from None
+    if not isinstance(data, Mapping):
+        raise InputError("the results file must hold one JSON object", file=path, remedy=_REMEDY)
+    return data
+
+
+def _list_candidates(data: Mapping[str, Any]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key in ("candidates", "points", "answers"):
+        listed = data.get(key)
+        for number, one in enumerate(listed if isinstance(listed, list) else [], start=1):
+            rank = one.get("rank", number) if isinstance(one, Mapping) else number
+            candidate = one if key == "candidates" else _get(one, "candidate", key)
+            found[str(number if key != "candidates" else rank)] = candidate
+    if "nearest_miss" in data:
+        found[MISS] = data["nearest_miss"]
+    return found
+
+
+def _get(data: Any, key: str, where: str) -> Any:
+    if not isinstance(data, Mapping) or key not in data:
+        raise InputError(f'"{key}" is missing', key=where, remedy=_REMEDY)
+    return data[key]
+
+
+def _read_candidate(data: Any, problem: Problem) -> Network:
+    ways = _get(data, "ways", "candidates")
+    names = [way.name for way in problem.topology.ways]
+    if not isinstance(ways, Mapping) or set(ways) != set(names):
+        raise InputError(
+            f"the design has the ways {', '.join(names)}",
+            key="ways",
+            value=", ".join(map(str, ways)) if isinstance(ways, Mapping) else "no block of ways",
+            remedy="use the results of this design",
+        )
+    return Network(
+        ways=tuple(_read_way(way, ways[way.name], problem) for way in problem.topology.ways)
+    )
+
+
+def _read_way(way: Way, data: Any, problem: Problem) -> FittedWay:
+    key = f"ways.{way.name}"
+    polarity = _get(data, "polarity", key)
+    if polarity not in (1, -1):
+        raise InputError(
+            "polarity is 1 or -1", key=f"{key}.polarity", value=polarity, remedy=_REMEDY
+        )
+    entries = _get(data, "slots", key)
+    if not isinstance(entries, list):
+        raise InputError("a list of slots is expected", key=f"{key}.slots", remedy=_REMEDY)
+    slots: list[FittedSlot] = []
+    place = 0
+    while place < len(entries):
+        count = 1
+        form = str(_get(entries[place], "kind", f"{key}.slots"))
+        name = str(_get(entries[place], "name", f"{key}.slots"))
+        at = _get(entries[place], "at", f"{key}.slots")
+        if "form" in entries[place]:
+            form = str(entries[place]["form"])
+            name = name.rpartition(".")[0]
+        if form not in PARTS_OF_FORM:
+            raise InputError(
+                "the form of a slot must be known",
+                key=f"{key}.{name}",
+                value=repr(form),
+                remedy=_REMEDY,
+            )
+        kinds = PARTS_OF_FORM[form]
+        places = PLACES_OF_FORM[form]
+        count = len(kinds)
+        group = entries[place : place + count]
+        if [_get(one, "kind", f"{key}.{name}") for one in group] != list(kinds) or (
+            count == 1 and at not in places
+        ):
+            raise InputError(
+                f"the parts of {name} do not make a {form}", key=f"{key}.{name}", remedy=_REMEDY
+            )
+        known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
+        kept = (known.kept if known else None) or (None,) * count
+        slots.append(
+            FittedSlot(
+                name=name,
+                place=at if count == 1 else places[0],
+                form=form,
+                parts=tuple(
+                    _read_part(one, problem, f"{key}.{name}", old)
+                    for one, old in zip(group, kept, strict=True)
+                ),
+            )
+        )
+        place += count
+    return FittedWay(name=way.name, driver=way.driver, polarity=polarity, slots=tuple(slots))
+
+
+def _read_part(data: Mapping[str, Any], problem: Problem, key: str, kept: Part | None) -> Part:
+    def number(name: str, *, above: float = -1.0) -> float | None:
+        value = data.get(name)
+        if value is None:
+            return None
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, (int, float))
+            or not (math.isfinite(value) and value > above)
+        ):
+            raise InputError(
+                f'"{name}" must be a number' + (" above 0" if above == 0.0 else ""),
+                key=key,
+                value=repr(value),
+                remedy=_REMEDY,
+            )
+        return float(value)
+
+    value = number("value", above=0.0)
+    if value is None:
+        raise InputError('"value" is missing', key=key, remedy=_REMEDY)
+    pieces = data.get("pieces")
+    if pieces is not None and (
+        not isinstance(pieces, Sequence)
+        or not all(isinstance(p, (int, float)) and p > 0 for p in pieces)
+    ):
+        raise InputError('"pieces" must be numbers above 0', key=key, remedy=_REMEDY)
+    loss = number("dcr_ohm")
+    if loss is None:
+        loss = number("esr_ohm")
+    try:
+        part, _ = settle_part(
+            StatedPart(
+                kind=data["kind"],
+                value=value,
+                loss_ohm=loss,
+                tolerance=number("tolerance"),
+                origin=data.get("origin"),
+                pieces=tuple(pieces) if pieces else None,
+                joined=data.get("joined"),
+                price=number("price"),
+                rating=number("rating", above=0.0),
+                note=data.get("note"),
+            ),
+            problem,
+            key,
+            kept,
+        )
+    except InputError as error:
+        raise error.located(key=key) from None
+    return part

@@ -1,0 +1,165 @@
+"""From what a file states of a part to the part: the stock fills in what is left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from optimizer.errors import InputError
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.problem.problem import Problem
+from optimizer.stock.stock import DEFAULT_TOLERANCE
+from optimizer.text.units import format_quantity
+
+Joining = Literal["", "parallel", "series"]
+
+GIVEN = "given"
+"""Origin of a part whose value no stock holds: measured, or from an old board."""
+
+LOSS_KEYS: dict[Kind, str] = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}
+"""Trade name of each kind's series loss; a resistor has none."""
+
+_SAME_VALUE = 1e-6
+_SAME_LOSS = 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedPart:
+    """What a network file says of one part; None where it says nothing.
+
+    Parameters
+    ----------
+    kind : {"inductor", "capacitor", "resistor"}
+        What it is.
+    value : float
+        In H, F or ohm.
+    loss_ohm, tolerance, origin, pieces, joined, price, rating, note
+        As in `optimizer.parts.Part`.
+    """
+
+    kind: Kind
+    value: float
+    loss_ohm: float | None = None
+    tolerance: float | None = None
+    origin: str | None = None
+    pieces: tuple[float, ...] | None = None
+    joined: Joining | None = None
+    price: float | None = None
+    rating: float | None = None
+    note: str | None = None
+
+
+def settle_part(
+    stated: StatedPart, problem: Problem, label: str, kept: Part | None = None
+) -> tuple[Part, str]:
+    """Find the part that is meant.
+
+    Parameters
+    ----------
+    stated : StatedPart
+        What a file says.
+    problem : Problem
+        Its stock is looked through first.
+    label : str
+        Name of the part, for the note.
+    kept : Part, optional
+        The part that the design keeps in this place.
+
+    Returns
+    -------
+    Part
+        A part of the stock or of the board where one agrees with everything stated, else one made
+        from the statements. A loss that is not stated follows the law of bought parts.
+    str
+        What was assumed; empty when nothing.
+
+    Raises
+    ------
+    InputError
+        When pieces are stated that do not make the value.
+    """
+    _check_pieces(stated)
+    offered = _look_through(stated, problem, kept)
+    found = next((part for part in offered if _agrees(part, stated)), None)
+    if found is not None:
+        return _overrule(found, stated), ""
+    note = ""
+    loss = stated.loss_ohm
+    if loss is None:
+        loss = float(problem.stock.loss_law(stated.kind)(stated.value))
+        key = LOSS_KEYS[stated.kind]
+        if key and loss > 0.0:
+            note = f"{label}: no {key} stated, {format_quantity(loss, 'ohm', 2)} taken"
+    part = Part(
+        kind=stated.kind,
+        value=stated.value,
+        loss_ohm=loss,
+        tolerance=DEFAULT_TOLERANCE,
+        origin=stated.origin or GIVEN,
+        pieces=stated.pieces or (stated.value,),
+        joined=stated.joined or ("parallel" if len(stated.pieces or ()) > 1 else ""),
+    )
+    return _overrule(part, stated), note
+
+
+def _look_through(stated: StatedPart, problem: Problem, kept: Part | None) -> list[Part]:
+    span = (stated.value * (1.0 - _SAME_VALUE), stated.value * (1.0 + _SAME_VALUE))
+    own = [kept] if kept is not None else []
+    # A part counts as kept, and so costs nothing, only where the design or the file says so.
+    return own if stated.origin == "kept" else [*own, *problem.stock.options(stated.kind, *span)]
+
+
+def _agrees(part: Part, stated: StatedPart) -> bool:
+    pieces = part.pieces or (part.value,)
+    return (
+        _near(part.value, stated.value, _SAME_VALUE)
+        and stated.origin in (None, part.origin)
+        and (stated.loss_ohm is None or _near(part.loss_ohm, stated.loss_ohm, _SAME_LOSS))
+        and (stated.joined is None or stated.joined == part.joined)
+        and (
+            stated.pieces is None
+            or (
+                len(stated.pieces) == len(pieces)
+                and all(
+                    _near(a, b, _SAME_VALUE)
+                    for a, b in zip(sorted(stated.pieces), sorted(pieces), strict=True)
+                )
+            )
+        )
+    )
+
+
+def _overrule(part: Part, stated: StatedPart) -> Part:
+    said = {
+        name: value
+        for name in ("tolerance", "price", "rating", "note")
+        if (value := getattr(stated, name)) is not None
+    }
+    return replace(part, **said) if said else part
+
+
+def _check_pieces(stated: StatedPart) -> None:
+    pieces = stated.pieces or ()
+    if len(pieces) < 2:
+        if pieces and not _near(pieces[0], stated.value, 1e-3):
+            raise _misfit(stated, pieces[0])
+        return
+    joined = stated.joined or "parallel"
+    added = (joined == "parallel") == (stated.kind == "capacitor")
+    total = sum(pieces) if added else 1.0 / sum(1.0 / piece for piece in pieces)
+    if not _near(total, stated.value, 1e-3):
+        raise _misfit(stated, total)
+
+
+def _misfit(stated: StatedPart, total: float) -> InputError:
+    unit = UNIT_OF_KIND[stated.kind]
+    return InputError(
+        "joined pieces must make the value of the part",
+        value=f"{format_quantity(total, unit, 4)} from the pieces, "
+        f"{format_quantity(stated.value, unit, 4)} stated",
+        remedy='correct "value", "pieces" or "joined"',
+    )
+
+
+def _near(a: float, b: float, relative: float) -> bool:
+    return abs(a - b) <= relative * max(abs(a), abs(b))

@@ -1,0 +1,1 @@
+"""What tolerances of parts do."""

@@ -1,0 +1,1 @@
+"""The finished speaker against the prediction."""

@@ -1,0 +1,244 @@
+"""Tests at the bench that tell two suspected mistakes apart, in words with the values expected."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.bench.verify.faults import OPEN_OHM, Fault, apply_fault, list_parts
+from optimizer.measure.response import Response
+from optimizer.measure.survey.impedance import survey_impedance
+from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.solve import part_impedance, sections_of, solve_network, walk
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.problem import Problem
+from optimizer.text.units import format_quantity
+
+SAFETY = (
+    "Amplifier off and unhooked for every ohmmeter test. A capacitor can hold a charge: "
+    "bridge it with a resistor first. Never put a battery on a tweeter."
+)
+"""Said above every list of tests."""
+
+CLEAR = 1.3
+"""Two readings must differ by this factor to be told apart with a simple meter."""
+
+_OPEN_ABOVE_OHM = 1e5
+_BAND_HZ = (50.0, 15000.0)
+_HEARD_DB = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchTest:
+    """One test with what to expect.
+
+    Parameters
+    ----------
+    says : str
+        What to do, and what it reads in either case.
+    method : str
+        "resistance", "impedance", "part", "response" or "look".
+    """
+
+    says: str
+    method: str
+
+
+def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> BenchTest:
+    """Find the simplest test that tells two cases apart.
+
+    Parameters
+    ----------
+    problem : Problem
+        Drivers and grid.
+    network : Network
+        As designed.
+    one, two : Fault
+        The cases; either may be the healthy one.
+
+    Returns
+    -------
+    BenchTest
+        A resistance of one branch where a meter suffices, else an impedance of one branch, else a
+        look at the wires, a part by itself, or the response.
+    """
+    first, second = apply_fault(network, one), apply_fault(network, two)
+    resistance = _driver_resistance(problem)
+    best: tuple[float, str] | None = None
+    for a, b in zip(first.ways, second.ways, strict=True):
+        x, y = branch_resistance(a, resistance), branch_resistance(b, resistance)
+        ratio = max(x, y) / max(min(x, y), 0.1)
+        if ratio >= CLEAR and abs(x - y) > 0.4 and (best is None or ratio > best[0]):
+            best = (
+                ratio,
+                f"Lift one wire of the {a.name} branch where it leaves the input and "
+                f"measure its DC resistance: {_ohm(x)} if {_case(one)}, {_ohm(y)} if "
+                f"{_case(two)}.",
+            )
+    if best is not None:
+        return BenchTest(says=best[1], method="resistance")
+    if one.turned != two.turned or one.drivers != two.drivers:
+        return _look(problem, first, second, one, two)
+    return (
+        _branch_impedance(problem, first, second, one, two)
+        or _single_part(network, one, two)
+        or _look(problem, first, second, one, two)
+    )
+
+
+def branch_resistance(way: FittedWay, driver_ohm: Mapping[str, float]) -> float:
+    """DC resistance of one branch with its driver, capacitors open.
+
+    Parameters
+    ----------
+    way : FittedWay
+        The branch.
+    driver_ohm : mapping of str to float
+        Resistance of each driver's coil.
+
+    Returns
+    -------
+    float
+        In ohm; infinite when the branch is open.
+    """
+    sections = []
+    nothing = np.array([0.0])
+    for slot in way.slots:
+        z = [
+            np.array([OPEN_OHM + 0j])
+            if part.kind == "capacitor" and part.value < 1.0
+            else part_impedance(
+                part.kind,
+                np.asarray(part.value),
+                np.asarray(part.loss_ohm),
+                nothing if part.kind != "capacitor" else np.array([1.0]),
+            )
+            for part in slot.parts
+        ]
+        z = [np.where(np.abs(each) < 1e-9, 1e-9, each) for each in z]
+        sections += [
+            (section.place, section.immittance([z[i] for i in indices]))
+            for section, indices in sections_of(slot.form, slot.place)
+        ]
+    voltage, current = walk(sections, np.array([1.0 / driver_ohm[way.driver] + 0j]))
+    return abs(complex(voltage[0] / current[0]))
+
+
+def _driver_resistance(problem: Problem) -> dict[str, float]:
+    out = {}
+    for driver in problem.drivers:
+        found = driver.limits.resistance_ohm
+        if found is None:
+            survey = survey_impedance(
+                Response(
+                    frequency_hz=driver.frequency_hz, value=driver.impedance, quantity="impedance"
+                )
+            )
+            found = survey.re_ohm
+        out[driver.name] = found or 0.9 * float(np.abs(driver.impedance).min())
+    return out
+
+
+def _branch_impedance(
+    problem: Problem, first: Network, second: Network, one: Fault, two: Fault
+) -> BenchTest | None:
+    f = problem.frequency_hz
+    loads = {d.name: d.impedance for d in problem.drivers}
+    z = [np.abs(1.0 / solve_network(n, f, loads).admittance) for n in (first, second)]
+    inside = (f >= _BAND_HZ[0]) & (f <= _BAND_HZ[1])
+    ratio = np.abs(np.log(z[0] / z[1])) * inside
+    w, at = np.unravel_index(int(np.argmax(ratio)), ratio.shape)
+    if ratio[w, at] < np.log(CLEAR):
+        return None
+    return BenchTest(
+        says=f"Lift one wire of the {first.ways[w].name} branch at the input and measure its "
+        f"impedance at {format_quantity(float(f[at]), 'Hz', 2)}: {_ohm(float(z[0][w, at]))} if "
+        f"{_case(one)}, {_ohm(float(z[1][w, at]))} if {_case(two)}.",
+        method="impedance",
+    )
+
+
+def _single_part(network: Network, one: Fault, two: Fault) -> BenchTest | None:
+    parts = list_parts(network)
+    for key in (*one.parts, *two.parts):
+        label, designed = parts[key]
+        a, b = one.parts.get(key, designed), two.parts.get(key, designed)
+        if (a.kind, a.value, a.loss_ohm) != (b.kind, b.value, b.loss_ohm):
+            return BenchTest(
+                says=f"Free one end of {label} from its neighbours and measure across its place, "
+                f"joints included: {_reading(a)} if {_case(one)}, {_reading(b)} if {_case(two)}.",
+                method="part",
+            )
+    return None
+
+
+def _reading(part: Part) -> str:
+    if part.loss_ohm >= OPEN_OHM:
+        return "open"
+    if part.kind == "capacitor" and part.value >= 1.0:
+        return "a short"
+    if part.kind != "capacitor" and part.value <= 1e-5 and part.loss_ohm < 1e-3:
+        return "a short"
+    return f"{part.kind} of {format_quantity(part.value, UNIT_OF_KIND[part.kind])}"
+
+
+def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fault) -> BenchTest:
+    drivers = dict((*one.drivers, *two.drivers))
+    if one.drivers != two.drivers and drivers:
+        crossed = " and ".join(drivers)
+        return BenchTest(
+            says="Follow the wires from the network to the drivers of "
+            f"{crossed}: they are crossed if {_case(one if one.drivers else two)}.",
+            method="look",
+        )
+    ways = sorted(set(one.turned) ^ set(two.turned))
+    f = problem.frequency_hz
+    levels = [_level(problem, n) for n in (first, second)]
+    inside = (f >= _BAND_HZ[0]) & (f <= _BAND_HZ[1])
+    difference = np.where(inside, levels[0] - levels[1], 0.0)
+    at = int(np.argmax(np.abs(difference)))
+    hz = format_quantity(float(f[at]), "Hz", 2)
+    if not ways and abs(difference[at]) < _HEARD_DB:
+        return BenchTest(
+            says=f"{_case(one)} and {_case(two)} measure the same: compare every part of the "
+            "board with the list.",
+            method="look",
+        )
+    if not ways:
+        return BenchTest(
+            says=f"Measure the response on axis again around {hz}: it lies "
+            f"{difference[at]:+.1f} dB if {_case(one)}, compared with {_case(two)}.",
+            method="response",
+        )
+    if abs(difference[at]) < _HEARD_DB:
+        return BenchTest(
+            says=f"{_case(one)} and {_case(two)} measure the same, and turning either round puts "
+            "it right; only the + marks of the drivers tell which it was.",
+            method="look",
+        )
+    turned = one if set(one.turned) & set(ways) else two
+    change = difference[at] if turned is two else -difference[at]
+    return BenchTest(
+        says=f"Compare the wires of {ways[0]} with its + mark; or turn its two wires on purpose "
+        f"and measure again: around {hz} the response moves by {change:+.0f} dB if "
+        f"{_case(turned)}, by {-change:+.0f} dB if it was right.",
+        method="look",
+    )
+
+
+def _level(problem: Problem, network: Network) -> np.ndarray:
+    loads = {d.name: d.impedance for d in problem.drivers}
+    pressure = {d.name: d.pressure[0] for d in problem.drivers}
+    solved = solve_network(network, problem.frequency_hz, loads)
+    total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(total), 1e-12)))
+
+
+def _case(fault: Fault) -> str:
+    return fault.says if fault.what != "none" else "all is well"
+
+
+def _ohm(value: float) -> str:
+    return "open" if value > _OPEN_ABOVE_OHM else f"about {format_quantity(value, 'ohm', 2)}"

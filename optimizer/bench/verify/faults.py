@@ -1,0 +1,289 @@
+"""Every single mistake that soldering can make, as a change of the network."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from typing import Literal
+
+from optimizer.bench.layout import PartKey
+from optimizer.network.bank import gene_name
+from optimizer.network.ladder import FittedWay, Network, Slot
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.stock.series import series_values
+from optimizer.text.units import format_quantity
+
+What = Literal[
+    "none",
+    "polarity",
+    "open",
+    "short",
+    "decade",
+    "factor two",
+    "swapped parts",
+    "exchanged parts",
+    "swapped drivers",
+    "wrong pad resistor",
+    "missing piece",
+]
+
+WEIGHTS: dict[What, float] = {
+    "polarity": 4.0,
+    "open": 2.0,
+    "swapped parts": 2.0,
+    "swapped drivers": 2.0,
+}
+"""How much likelier than others each kind of mistake is before anything is measured: wires are
+crossed and joints forgotten more often than decades misread (common practice, no source)."""
+
+OPEN_OHM = 1e9
+"""Series resistance of a part that is not connected."""
+
+_SHORT: dict[str, float] = {"inductor": 1e-12, "capacitor": 1e3, "resistor": 1e-6}
+_DIFFERENT = 1.25  # values closer than this factor are no mistake worth looking for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One mistake.
+
+    Parameters
+    ----------
+    what : str
+        Kind of mistake; "none" for a healthy network.
+    where : str
+        Way, part or parts ("tweeter", "tweeter.C1", "tweeter.P1.Rs and tweeter.P1.Rp").
+    says : str
+        The mistake in words.
+    parts : mapping of PartKey to Part
+        Parts that are not what they should be; their kind may differ from that of their place.
+    turned : tuple of str
+        Ways whose driver is connected the other way round.
+    drivers : tuple of (str, str)
+        Ways with the driver that is connected to them instead.
+    weight : float
+        How likely before measuring, relative to the others.
+    """
+
+    what: What
+    where: str
+    says: str
+    parts: Mapping[PartKey, Part] = field(default_factory=dict)
+    turned: tuple[str, ...] = ()
+    drivers: tuple[tuple[str, str], ...] = ()
+    weight: float = 1.0
+
+
+HEALTHY = Fault(what="none", where="", says="everything as designed")
+
+
+def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
+    """List all parts of a network with the names reports give them."""
+    out: dict[PartKey, tuple[str, Part]] = {}
+    for way in network.ways:
+        for slot in way.slots:
+            shape = Slot(name=slot.name, place=slot.place, form=slot.form, ranges=())
+            for i, part in enumerate(slot.parts):
+                out[way.name, slot.name, i] = (f"{way.name}.{gene_name(shape, i)}", part)
+    return out
+
+
+def list_faults(network: Network) -> tuple[Fault, ...]:
+    """List every single fault of a network, without the healthy case.
+
+    Parameters
+    ----------
+    network : Network
+        As designed.
+
+    Returns
+    -------
+    tuple of Fault
+        The sum of the weights of a family (a pad resistor of any wrong value) is that of one
+        fault.
+    """
+    parts = list_parts(network)
+    pads = {
+        (way.name, slot.name, i)
+        for way in network.ways
+        for slot in way.slots
+        if slot.form == "pad"
+        for i in range(2)
+    }
+    found: list[Fault] = []
+    found += (
+        [
+            Fault(
+                what="polarity",
+                where=way.name,
+                says=f"{way.name} connected the wrong way round",
+                turned=(way.name,),
+            )
+            for way in network.ways
+        ]
+        if len(network.ways) > 1
+        else []
+    )
+    for key, (label, part) in parts.items():
+        found += _spoil(key, label, part)
+        found += _misread(key, label, part) if key not in pads else _mistake_pad(key, label, part)
+        found += _lose_piece(key, label, part)
+    found += _swap_like(parts)
+    found += _exchange(parts)
+    found += _swap_drivers(network.ways)
+    return tuple(replace(f, weight=f.weight * WEIGHTS.get(f.what, 1.0)) for f in found)
+
+
+def _spoil(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
+    yield Fault(
+        what="open",
+        where=label,
+        says=f"{label} not connected",
+        parts={key: replace(part, loss_ohm=OPEN_OHM)},
+    )
+    yield Fault(
+        what="short",
+        where=label,
+        says=f"{label} shorted or bridged",
+        parts={key: replace(part, value=_SHORT[part.kind], loss_ohm=0.0)},
+    )
+
+
+def _misread(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
+    kinds: tuple[tuple[What, float], ...] = (
+        ("decade", 10.0),
+        ("decade", 0.1),
+        ("factor two", 2.0),
+        ("factor two", 0.5),
+    )
+    for what, factor in kinds:
+        yield Fault(
+            what=what,
+            where=label,
+            says=_say_instead(label, part, part.value * factor),
+            parts={key: _scaled(part, part.value * factor)},
+        )
+
+
+def _mistake_pad(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
+    """Any other preferred value, a decade either way."""
+    values = [float(v) for v in series_values("E12", part.value / 10.5, part.value * 10.5)]
+    values += [part.value * factor for factor in (10.0, 0.1, 2.0, 0.5)]
+    wrong = sorted(
+        {float(f"{v:.6g}") for v in values if max(v / part.value, part.value / v) >= _DIFFERENT}
+    )
+    for value in wrong:
+        yield Fault(
+            what="wrong pad resistor",
+            where=label,
+            says=_say_instead(label, part, value),
+            parts={key: _scaled(part, value)},
+            weight=2.0 / len(wrong),
+        )
+
+
+def _lose_piece(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
+    """One of several joined pieces left out: a parallel one unsoldered, a series one bridged."""
+    if len(part.pieces) < 2:
+        return
+    added = (part.joined == "parallel") == (part.kind == "capacitor")
+    for piece in dict.fromkeys(part.pieces):
+        rest = list(part.pieces)
+        rest.remove(piece)
+        value = sum(rest) if added else 1.0 / sum(1.0 / p for p in rest)
+        lost = format_quantity(piece, UNIT_OF_KIND[part.kind])
+        yield Fault(
+            what="missing piece",
+            where=label,
+            says=f"{label} without its piece of {lost}",
+            parts={key: _scaled(part, value)},
+        )
+
+
+def _swap_like(parts: Mapping[PartKey, tuple[str, Part]]) -> Iterator[Fault]:
+    for (a, (label_a, one)), (b, (label_b, two)) in combinations(parts.items(), 2):
+        if one.kind == two.kind and max(one.value / two.value, two.value / one.value) > _DIFFERENT:
+            yield Fault(
+                what="swapped parts",
+                where=f"{label_a} and {label_b}",
+                says=f"{label_a} and {label_b} in each other's place",
+                parts={a: two, b: one},
+            )
+
+
+def _exchange(parts: Mapping[PartKey, tuple[str, Part]]) -> Iterator[Fault]:
+    """Coil and capacitor of one way in each other's place."""
+    for (a, (label_a, one)), (b, (label_b, two)) in combinations(parts.items(), 2):
+        if a[0] != b[0] or a[:2] == b[:2]:
+            continue  # in one notch or trap the order does not matter
+        if {one.kind, two.kind} == {"inductor", "capacitor"}:
+            yield Fault(
+                what="exchanged parts",
+                where=f"{label_a} and {label_b}",
+                says=f"coil and capacitor exchanged: {label_a} and {label_b}",
+                parts={a: two, b: one},
+            )
+
+
+def _swap_drivers(ways: Sequence[FittedWay]) -> Iterator[Fault]:
+    for one, two in combinations(ways, 2):
+        if one.driver != two.driver:
+            yield Fault(
+                what="swapped drivers",
+                where=f"{one.name} and {two.name}",
+                says=f"drivers of {one.name} and {two.name} on each other's branch",
+                drivers=((one.name, two.driver), (two.name, one.driver)),
+            )
+
+
+def _scaled(part: Part, value: float) -> Part:
+    """Part of another value; a coil's resistance follows roughly with the wire it needs."""
+    loss = part.loss_ohm
+    if part.kind == "inductor":
+        loss *= (value / part.value) ** 0.6
+    elif part.kind == "capacitor":
+        loss *= part.value / value
+    return replace(part, value=value, loss_ohm=loss, pieces=(value,), joined="")
+
+
+def _say_instead(label: str, part: Part, value: float) -> str:
+    unit = UNIT_OF_KIND[part.kind]
+    return (
+        f"{label} is {format_quantity(value, unit)} instead of {format_quantity(part.value, unit)}"
+    )
+
+
+def apply_fault(network: Network, fault: Fault) -> Network:
+    """Return a network with a fault.
+
+    Parameters
+    ----------
+    network : Network
+        As designed.
+    fault : Fault
+        The mistake.
+
+    Returns
+    -------
+    Network
+        A part may be of another kind than its place says: solvers go by the part.
+    """
+    drivers = dict(fault.drivers)
+    ways = []
+    for way in network.ways:
+        slots = tuple(
+            replace(
+                slot,
+                parts=tuple(
+                    fault.parts.get((way.name, slot.name, i), part)
+                    for i, part in enumerate(slot.parts)
+                ),
+            )
+            for slot in way.slots
+        )
+        turned = -way.polarity if way.name in fault.turned else way.polarity
+        ways.append(
+            replace(way, slots=slots, polarity=turned, driver=drivers.get(way.name, way.driver))
+        )
+    return Network(ways=tuple(ways))

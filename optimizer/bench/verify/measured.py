@@ -1,0 +1,270 @@
+"""Measurements of a finished speaker, brought to the grid of its problem."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.arrays import Real
+from optimizer.bench.verify.prediction import Observation
+from optimizer.design.read.file import parse_direction
+from optimizer.errors import InputError
+from optimizer.measure.curves.grid import resample
+from optimizer.measure.files.contents import read_contents
+from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.response import ON_AXIS, Direction, Response
+from optimizer.problem.problem import Problem
+from optimizer.text.units import format_quantity
+from optimizer.text.yamltext import Where
+
+NOISE_DB = 0.3
+"""Expected error of a home measurement at each frequency, in dB."""
+
+DEGREES_PER_DB = float(np.degrees(np.log(10.0) / 20.0))
+"""An error of 1 dB in modulus goes with one of this many degrees in angle."""
+
+FEWEST_POINTS = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One speaker as measured.
+
+    Parameters
+    ----------
+    observations : tuple of Observation
+        On the grid of the problem.
+    notes : tuple of str
+        What was taken for granted.
+    """
+
+    observations: tuple[Observation, ...]
+    notes: tuple[str, ...] = ()
+
+
+def load_measured(
+    problem: Problem,
+    texts: Sequence[str],
+    *,
+    noise_db: float = NOISE_DB,
+    band_hz: tuple[float, float] = (20.0, 20000.0),
+) -> Measured:
+    """Read the measurements of one finished speaker.
+
+    Parameters
+    ----------
+    problem : Problem
+        Gives grid and directions.
+    texts : sequence of str
+        File names; "30 right=FILE" and "impedance=FILE" say what a file is. Without that, a file
+        is an impedance when it says so or its numbers look like ohm, else the response on axis.
+    noise_db : float
+        Expected error at each frequency.
+    band_hz : tuple of float
+        Frequencies that count.
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read, or does not meet the data of the design.
+    """
+    observations: list[Observation] = []
+    notes: list[str] = []
+    for text in texts:
+        direction, response = _read(text, notes)
+        observations += _observe(problem, direction, response, noise_db, band_hz, notes)
+    names = [(o.kind, o.row) for o in observations]
+    twice = next((o for o in observations if names.count((o.kind, o.row)) > 1), None)
+    if twice is not None:
+        raise InputError(
+            "each curve of one speaker is measured once",
+            file=twice.source,
+            remedy='say what each file is ("30 right=FILE", "impedance=FILE"), '
+            "or name the second speaker's files with --other",
+        )
+    return Measured(observations=tuple(observations), notes=tuple(notes))
+
+
+def _read(text: str, notes: list[str]) -> tuple[Direction | None, Response]:
+    """Read one file as what it is said or seen to be; no direction means an impedance."""
+    what, mark, name = text.partition("=")
+    if not mark or Path(text).exists():
+        what, name = "", text
+    path = Path(name)
+    if path.is_dir():
+        raise InputError(
+            "a measurement is a file, this is a folder",
+            file=path,
+            remedy="name the files in it that were measured",
+        )
+    if not path.is_file():
+        raise InputError(
+            "the measurement file must exist", file=path, remedy="check its name and folder"
+        )
+    if what:
+        _refuse_other_kind(path, what)
+    if what.strip().lower() == "impedance":
+        return None, read_impedance(path)
+    if what:
+        where = Where(file="", line=0, key=text)
+        try:
+            return parse_direction(what.strip(), where), read_response(path)
+        except InputError as error:
+            if error.file:
+                raise
+            raise InputError(
+                error.rule,
+                value=repr(what),
+                remedy='write for instance "30 right=FILE", "15 up=FILE" or "impedance=FILE"',
+            ) from None
+    contents = read_contents(path)
+    if contents.impedance is not None and (
+        contents.says == "impedance" or (not contents.says and contents.looks_like_impedance)
+    ):
+        notes.append(f"{path.name}: taken as the impedance")
+        return None, contents.impedance
+    if contents.response is None:
+        # Reading it plainly gives the message with line and remedy.
+        response = read_response(path)
+        raise InputError(contents.reason or "the file must hold one curve", file=response.source)
+    notes.append(f"{path.name}: taken as the response on the reference axis")
+    return ON_AXIS, contents.response
+
+
+def _refuse_other_kind(path: Path, what: str) -> None:
+    """Refuse a file whose own heading says that it is not what it is called."""
+    contents = read_contents(path)
+    called = "impedance" if what.strip().lower() == "impedance" else "response"
+    if contents.says and contents.says != called:
+        raise InputError(
+            f"the file is called a measured {called}, and says itself that it is "
+            f"a measured {contents.says}",
+            file=path,
+            value=contents.says_where,
+            remedy=f'leave out "{what}=", or correct the heading of the file',
+        )
+
+
+def _observe(
+    problem: Problem,
+    direction: Direction | None,
+    response: Response,
+    noise_db: float,
+    band_hz: tuple[float, float],
+    notes: list[str],
+) -> list[Observation]:
+    f = problem.frequency_hz
+    row = -1
+    if direction is not None:
+        if direction not in problem.directions:
+            raise InputError(
+                "the design must have responses in the direction measured",
+                file=response.source,
+                value=str(direction),
+                remedy=f"it has {', '.join(map(str, problem.directions))}",
+            )
+        row = problem.directions.index(direction)
+    # Where only one driver was measured, the others are continued and hardly play.
+    kinds = [
+        d.coverage[-1] if direction is None else d.coverage[min(row, len(d.coverage) - 2)]
+        for d in problem.drivers
+        if d.coverage
+    ]
+    low = max([band_hz[0], response.range_hz[0], min((c.low_hz for c in kinds), default=0.0)])
+    high = min([band_hz[1], response.range_hz[1], max((c.high_hz for c in kinds), default=np.inf)])
+    index = np.flatnonzero((f >= low * (1.0 - 1e-9)) & (f <= high * (1.0 + 1e-9)))
+    if len(index) < FEWEST_POINTS:
+        raise InputError(
+            f"a measurement must share at least {FEWEST_POINTS} frequencies with the design",
+            file=response.source,
+            value=f"{format_quantity(low, 'Hz')} to {format_quantity(high, 'Hz')}",
+            remedy="measure over a wider range, or widen --band",
+        )
+    value = resample(response, f).value[index]
+    level = 20.0 * np.log10(np.abs(value))
+    if direction is not None:
+        return [
+            Observation(
+                kind="level",
+                row=row,
+                index=index,
+                value=level,
+                noise=noise_db,
+                source=response.source,
+            )
+        ]
+    out = [
+        Observation(
+            kind="modulus", row=-1, index=index, value=level, noise=noise_db, source=response.source
+        )
+    ]
+    if response.has_phase:
+        out.append(
+            Observation(
+                kind="angle",
+                row=-1,
+                index=index,
+                value=np.degrees(np.angle(value)),
+                noise=noise_db * DEGREES_PER_DB,
+                source=response.source,
+            )
+        )
+    return out
+
+
+def relate(
+    second: Sequence[Observation],
+    deviation_of_first: Sequence[tuple[Observation, Real]],
+) -> tuple[Observation, ...]:
+    """Take one speaker as what the other should measure.
+
+    Parameters
+    ----------
+    second : sequence of Observation
+        The speaker in question.
+    deviation_of_first : sequence of (Observation, ndarray)
+        The speaker that counts as good: by what each observation deviates from its prediction.
+
+    Returns
+    -------
+    tuple of Observation
+        What `second` would measure if `first` met its prediction exactly: errors that both share
+        (drivers, room, microphone) cancel. Two measurements have sqrt(2) times the noise of one.
+
+    Raises
+    ------
+    InputError
+        When the two speakers have no curve in common.
+    """
+    known = {(o.kind, o.row): (o, deviation) for o, deviation in deviation_of_first}
+    out = []
+    for o in second:
+        if (o.kind, o.row) not in known:
+            continue
+        base, deviation = known[o.kind, o.row]
+        shared, mine, theirs = np.intersect1d(o.index, base.index, return_indices=True)
+        if len(shared) < FEWEST_POINTS:
+            continue
+        out.append(
+            replace(
+                o,
+                index=shared,
+                value=o.value[mine] - deviation[theirs],
+                noise=o.noise * np.sqrt(2.0),
+            )
+        )
+    if not out:
+        raise InputError(
+            "both speakers need a curve of the same kind",
+            key="--other",
+            value=second[0].source if second else None,
+            remedy="measure the same curve of both, over the same range",
+        )
+    return tuple(out)

@@ -1,0 +1,1 @@
+"""After listening: the smallest changes that do what is wished."""

@@ -1,0 +1,226 @@
+"""What is held while a wish is served: limits as the user states them, and what goes beyond."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from optimizer.acoustics.curves import Curves
+from optimizer.bench.voice.wish_goals import (
+    DirectivityHoldGoal,
+    Limits,
+    ToneGoal,
+    find_wanted_level,
+)
+from optimizer.bench.voice.wishes import Wish
+from optimizer.errors import InputError
+from optimizer.goals.base import Goal, goal_cost
+from optimizer.goals.electrical import ImpedanceFloorGoal
+from optimizer.problem.candidate import Candidate
+from optimizer.text.units import format_quantity
+
+KEPT_WITHIN_DB = 0.05
+"""A limit passed by less than this counts as kept."""
+
+SERVED_SHARE = 0.5
+"""A wished change counts as served within this share of the wish."""
+
+_STEP_DB = 0.05
+_LARGEST_DB = 20.0
+_HOLD = re.compile(r"\s*([a-z]*)\s*([\d.,]+)\s*(dB|%|)\s*", re.IGNORECASE)
+_FIELDS = {"": "hold_db", "level": "level_db", "directivity": "directivity_db"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Excess:
+    """One limit that an answer goes beyond, or a wish that it leaves unserved.
+
+    Parameters
+    ----------
+    says : str
+        What happens, and what is allowed.
+    option : str
+        Option of the command that would allow it; empty where only the wish can give way.
+    """
+
+    says: str
+    option: str = ""
+
+
+def parse_holds(texts: Sequence[str]) -> Limits:
+    """Read how far the rest may move.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        "1 dB" for curves, "level 2 dB", "directivity 2 dB", "impedance 90 %" for the share of the
+        lowest impedance that must be left. What is not named stays at its default.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    InputError
+        When one cannot be understood, with examples.
+    """
+    limits = Limits()
+    for text in texts:
+        found = _HOLD.fullmatch(text)
+        name = found[1].lower() if found else None
+        try:
+            number = float(found[2]) if found else math.nan
+        except ValueError:
+            number = math.nan
+        changed: dict[str, Any] | None = None
+        if found and name == "impedance" and found[3] == "%" and 0.0 < number <= 100.0:
+            changed = {"impedance": number / 100.0}
+        elif found and name in _FIELDS and found[3] != "%" and 0.0 < number <= _LARGEST_DB:
+            changed = {_FIELDS[name]: number}
+        if changed is None:
+            raise InputError(
+                f"what may move is an amount up to {_LARGEST_DB:g} dB, alone or behind level or "
+                "directivity, or what is left of the impedance",
+                key="--hold",
+                value=repr(text),
+                remedy='write for instance "1 dB", "level 2 dB", "directivity 2 dB" or '
+                '"impedance 90 %"',
+            )
+        limits = replace(limits, **changed)
+    return limits
+
+
+def list_excesses(
+    goals: Sequence[Goal],
+    curves: Curves,
+    present: Candidate,
+    new: Candidate,
+    wishes: Sequence[Wish],
+    limits: Limits,
+) -> tuple[Excess, ...]:
+    """List the limits that a changed network goes beyond, and wishes it leaves unserved.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        See `prepare_wishes`.
+    curves : Curves
+        Of the changed network.
+    present, new : Candidate
+        Before and after.
+    wishes : sequence of Wish
+        What was wished.
+    limits : Limits
+        What is held.
+
+    Returns
+    -------
+    tuple of Excess
+    """
+    moves = measure_bands(goals, curves, present, new, wishes)
+    wanted_moves = [(wish.curve, band) for wish in wishes for band in wish.bands]
+    unserved = [
+        Excess(
+            says=f"{curve.replace('_', ' ')} from {_say(band.low_hz)} to {_say(band.high_hz)} "
+            f"moves {got:+.1f} dB of the wished {band.change_db:+.1f}"
+        )
+        for got, (curve, band) in zip(moves, wanted_moves, strict=True)
+        if abs(got - band.change_db) > SERVED_SHARE * abs(band.change_db)
+    ]
+    wanted = find_wanted_level(present, wishes)
+    found = [
+        *unserved,
+        *(_exceed(goal, curves, present, new, limits, wanted is not None) for goal in goals),
+    ]
+    if wanted is not None:
+        got = new.sensitivity_db - present.sensitivity_db
+        if abs(got - wanted) > max(0.25, SERVED_SHARE * abs(wanted)):
+            found.append(Excess(says=f"the level moves {got:+.1f} dB of the wished {wanted:+.1f}"))
+    return tuple(excess for excess in found if excess is not None)
+
+
+def measure_bands(
+    goals: Sequence[Goal],
+    curves: Curves,
+    present: Candidate,
+    new: Candidate,
+    wishes: Sequence[Wish],
+) -> tuple[float, ...]:
+    """Return the mean change in each wished band re the common level of its curve, in dB."""
+    f = present.curves.frequency_hz
+    level = {g.name: float(g.common_level(curves)) for g in goals if isinstance(g, ToneGoal)}
+    out = []
+    for wish in wishes:
+        for band in wish.bands:
+            before, after = (c.curves.named_db[wish.curve][band.holds(f)] for c in (present, new))
+            out.append(float((after - before).mean()) - level[wish.curve])
+    return tuple(out)
+
+
+def _exceed(
+    goal: Goal,
+    curves: Curves,
+    present: Candidate,
+    new: Candidate,
+    limits: Limits,
+    with_level: bool,
+) -> Excess | None:
+    f = present.curves.frequency_hz
+    if isinstance(goal, ToneGoal):
+        over, at = goal.find_worst(curves)
+        if over <= KEPT_WITHIN_DB:
+            return None
+        named = goal.name
+        moved = float((new.curves.named_db[named] - present.curves.named_db[named])[at])
+        level = float(goal.common_level(curves))
+        low, high = goal.allowed_db(at, present.curves.named_db[named])
+        # A wished level is no drift to be taken off.
+        shift = level if with_level else 0.0
+        return Excess(
+            says=f"{named.replace('_', ' ')} moves {moved - level + shift:+.2f} dB at "
+            f"{_say(f[at])}, allowed is {low + shift:+.2f} to {high + shift:+.2f} dB",
+            option=f"--hold {_widen(limits.hold_db + over)}dB",
+        )
+    if isinstance(goal, DirectivityHoldGoal):
+        over, at, moved = goal.find_worst(curves)
+        if over <= KEPT_WITHIN_DB:
+            return None
+        return Excess(
+            says=f"the directivity index moves {moved:+.2f} dB at {_say(f[at])}, allowed is "
+            f"{limits.directivity_db:g} dB",
+            option=f'--hold "directivity {_widen(limits.directivity_db + over)} dB"',
+        )
+    if float(goal_cost(goal, goal.residuals(curves))) <= 1e-6:
+        return None
+    if goal.hard:
+        return Excess(
+            says=f"the design's limit {goal.name.replace('_', ' ')} is broken: "
+            f"{goal.describe(curves)}"
+        )
+    if isinstance(goal, ImpedanceFloorGoal):
+        ohm = 10.0 ** (curves.impedance_db[..., goal.span] / 20.0)
+        at = int(np.argmin(ohm))
+        lowest = f"{float(ohm[at]):.2f} ohm at {_say(goal.frequency_hz[at])}"
+        if goal.name.startswith("impedance wish"):
+            return Excess(says=f"the impedance reaches {lowest} of the wished {goal.floor_ohm:g}")
+        share = math.floor(100.0 * float(ohm[at]) / present.impedance_min_ohm)
+        return Excess(
+            says=f"the lowest impedance is {lowest}, {goal.floor_ohm:.2f} must be left",
+            option=f'--hold "impedance {share} %"',
+        )
+    return Excess(says=f"{goal.name.replace('_', ' ')}: {goal.describe(curves)}")
+
+
+def _widen(limit_db: float) -> str:
+    """Round a limit up to what one would type."""
+    return f"{math.ceil(limit_db / _STEP_DB - 1e-6) * _STEP_DB:.4g}"
+
+
+def _say(frequency_hz: float) -> str:
+    return format_quantity(float(frequency_hz), "Hz")

@@ -1,0 +1,117 @@
+"""A design file and its measurements become a problem."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from optimizer.acoustics.averages import direction_averages, named_averages
+from optimizer.arrays import Real
+from optimizer.design.build_stock import build_stock, check_stock
+from optimizer.design.nouns import Design
+from optimizer.design.read.drivers import load_drivers
+from optimizer.design.read.file import load_design
+from optimizer.errors import InputError
+from optimizer.goals.prepare import prepare_goal
+from optimizer.goals.specs import GoalSpec
+from optimizer.measure.direction import estimate_directions
+from optimizer.measure.driver import Driver
+from optimizer.problem.problem import Problem
+from optimizer.text.units import format_quantity
+
+__all__ = ["build_problem", "load_design"]
+
+
+def build_problem(design: Design) -> Problem:
+    """Read the measurements, choose the stock and prepare the goals.
+
+    Parameters
+    ----------
+    design : Design
+        As `load_design` returned it.
+
+    Returns
+    -------
+    Problem
+        Ready to be searched.
+
+    Raises
+    ------
+    InputError
+        With file, line, key, value, rule and remedy: a measurement is missing or damaged, the
+        stock holds nothing for a slot, a goal cannot be computed from the data.
+    """
+    stock = build_stock(design)
+    topology, stock_notes = check_stock(design, stock)
+    drivers, notes = load_drivers(design)
+    mirror = bool(design.measured.mirror)
+    if design.measured.estimate:
+        try:
+            drivers, said = estimate_directions(
+                drivers, baffle_m=design.measured.baffle_m, mirror=mirror
+            )
+        except InputError as error:
+            raise design.locate(error, "measured.estimate") from None
+        notes = (*notes, *said)
+    specs, goal_notes = _choose_goals(design, drivers, mirror)
+    try:
+        return Problem(
+            title=design.title, drivers=drivers, topology=topology, stock=stock,
+            goals=specs, mirror=mirror, reading=design.measured.reflections,
+            notes=(*design.notes, *stock_notes, *notes, *goal_notes),
+        )  # fmt: skip
+    except InputError as error:
+        raise design.locate(error) from None
+
+
+def _choose_goals(
+    design: Design, drivers: Sequence[Driver], mirror: bool
+) -> tuple[dict[str, GoalSpec], list[str]]:
+    """Leave out what only the preset asks for and the data cannot tell; check every band.
+
+    A goal that the user wrote is never left out: `Problem` refuses it.
+    """
+    frequency = drivers[0].frequency_hz
+    directions = drivers[0].directions
+    available = {**named_averages(directions, mirror), **direction_averages(directions)}
+    by_name = {driver.name: driver for driver in drivers}
+    ways = [(way.name, by_name[way.driver]) for way in design.topology.ways]
+    specs: dict[str, GoalSpec] = {}
+    notes: list[str] = []
+    for name, spec in design.goals.specs.items():
+        try:
+            goal = prepare_goal(name, spec, frequency, available, ways)
+        except InputError as error:
+            if name in design.goals.from_preset and error.key == f"goals.{name}":
+                notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
+                continue
+            raise design.locate(error, f"goals.{name}") from None
+        if goal is not None and goal.curve_names:
+            notes += _check_data(design, name, spec, drivers)
+        specs[name] = spec
+    return specs, notes
+
+
+def _check_data(design: Design, name: str, spec: GoalSpec, drivers: Sequence[Driver]) -> list[str]:
+    """Compare the band of a goal on a curve with what the drivers' files cover together."""
+    low, high = getattr(spec, "band_hz", (0.0, np.inf))
+    if low <= 0.0 and np.isinf(high):
+        return []  # it asks for nothing in particular: all there is
+    files = [driver.coverage[0] for driver in drivers]
+    first, last = min(f.low_hz for f in files), max(f.high_hz for f in files)
+    inside = _count(drivers[0].frequency_hz, max(low, first), min(high, last))
+    measured = f"{format_quantity(first, 'Hz')} .. {format_quantity(last, 'Hz')}"
+    band = f"{format_quantity(low, 'Hz')} .. {format_quantity(high, 'Hz')}"
+    if not inside:
+        raise design.where(f"goals.{name}.band").error(
+            f"the band of a goal must overlap what was measured, {measured}", value=band,
+            remedy="change the band or measure there",
+        )  # fmt: skip
+    if inside < _count(drivers[0].frequency_hz, low, high):
+        return [f"{name}: band {band} reaches beyond the measured {measured}"]
+    return []
+
+
+def _count(frequency_hz: Real, low: float, high: float) -> int:
+    return int(np.count_nonzero((frequency_hz >= low) & (frequency_hz <= high)))

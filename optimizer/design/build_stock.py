@@ -1,0 +1,241 @@
+"""The stock of a design file, and whether it can serve the ladders at all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import PurePath
+
+from optimizer.design.nouns import Design
+from optimizer.design.read.ladder import KEYS_OF_FORM
+from optimizer.errors import InputError
+from optimizer.network.ladder import Slot, Topology, ValueRange
+from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.stock.allocate import Choice, Wish, allocate
+from optimizer.stock.lots import Lot
+from optimizer.stock.prices import estimate_price
+from optimizer.stock.shelf import PartsList, read_parts_list
+from optimizer.stock.stock import LOSS_TANGENTS, Stock, assemble_stock, series_rules, series_stock
+from optimizer.text.units import format_quantity
+
+SHOP_SERIES = "E24"
+"""Where the nearest purchase is looked up when the design names no series: common practice, no
+source."""
+
+
+def build_stock(design: Design) -> Stock:
+    """Make the stock that a design chooses.
+
+    Parameters
+    ----------
+    design : Design
+        As read.
+
+    Returns
+    -------
+    Stock
+        Series, shelf and bought list together, for one speaker or a pair.
+
+    Raises
+    ------
+    InputError
+        A list cannot be read, lists differ in currency, or a number is out of bounds.
+    """
+    choice = design.stock
+    lists: list[PartsList] = []
+    for key, paths, owned in (("shelf", choice.shelf, True), ("bought", choice.bought, False)):
+        for path in paths:
+            try:
+                lists.append(read_parts_list(path, owned=owned))
+            except InputError as error:
+                raise design.where(f"stock.{key}").locate(error) from None
+    currencies = [found.currency for found in lists if found.currency]
+    if len(set(currencies)) > 1:
+        raise design.where("stock").error(
+            "all lists of parts must be in one currency", value=" and ".join(currencies)
+        )
+    lots: list[Lot] = [lot for found in lists for lot in found.lots]
+    laws = {kind: estimate_price(lots, kind) for kind in choice.series}
+    prices = {kind: law for kind, law in laws.items() if law is not None}
+    notes = [note for found in lists for note in _note_list(found)]
+    if prices:
+        notes.append(
+            f"stock: prices of {', '.join(f'{kind}s' for kind in prices)} of a series are "
+            "estimated from those on the lists"
+        )
+    try:
+        return assemble_stock(
+            rules=series_rules(choice.series, wire_m=choice.wire_m, prices=prices,
+                               loss_tangent=LOSS_TANGENTS[choice.dielectric]),
+            lots=lots, join=choice.join, speakers=2 if choice.pair else 1,
+            currency=currencies[0] if currencies else "", notes=notes,
+        )  # fmt: skip
+    except InputError as error:
+        spot = design.where(f"stock.{error.key or 'series'}")
+        raise spot.error(error.rule, value=error.value, remedy=error.remedy) from None
+
+
+def _note_list(found: PartsList) -> list[str]:
+    """Say what a list left open: columns passed over, losses that had to be estimated."""
+    name = PurePath(found.file).name
+    notes = []
+    if found.ignored:
+        columns = ", ".join(f'"{heading}"' for heading in found.ignored)
+        notes.append(f"{name}: passed over, as the heading means nothing here: {columns}")
+    for kind, loss in (("inductor", "DCR"), ("capacitor", "ESR")):
+        of_kind = [lot for lot in found.lots if lot.part.kind == kind]
+        guessed = [lot for lot in of_kind if f"{loss} estimated" in lot.part.note]
+        if guessed:
+            notes.append(
+                f"{name}: {loss} estimated for {len(guessed)} of {len(of_kind)} {kind} "
+                "lots, as none is stated"
+            )
+    return notes
+
+
+def build_shop(design: Design, stock: Stock) -> Stock:
+    """Make the stock in which the nearest purchase is looked up.
+
+    Parameters
+    ----------
+    design : Design
+        Its bought list and series are taken where it names any.
+    stock : Stock
+        The stock of the design.
+    """
+    if stock.rules:
+        return replace(stock, lots=tuple(lot for lot in stock.lots if not lot.owned), join=1)
+    return series_stock(
+        SHOP_SERIES, wire_m=design.stock.wire_m, loss_tangent=LOSS_TANGENTS[design.stock.dielectric]
+    )
+
+
+def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]]:
+    """Check that the stock can serve the slots, and leave out optional ones it cannot.
+
+    Parameters
+    ----------
+    design : Design
+        As read.
+    stock : Stock
+        Its stock.
+
+    Returns
+    -------
+    Topology, tuple of str
+        The slots that can be served, and a note for each that is left out.
+
+    Raises
+    ------
+    InputError
+        When the stock holds nothing for a slot, or not enough for all of them at once; it names
+        the slot and the nearest purchase.
+    """
+    ways, notes = [], []
+    shop = build_shop(design, stock)
+    for way in design.topology.ways:
+        slots = []
+        for number, slot in enumerate(way.slots):
+            key = f"ways.{way.name}.ladder[{number}]"
+            error = _find_empty_range(design, stock, shop, key, slot)
+            if error is None:
+                slots.append(slot)
+            elif slot.optional and stock.lots:
+                notes.append(
+                    f"{way.name}.{slot.name} stays empty: {error.rule}"
+                    + (f"; {error.remedy}" if error.remedy else "")
+                )
+            else:
+                raise error
+        ways.append(replace(way, slots=tuple(slots)))
+    topology = Topology(ways=tuple(ways))
+    _check_counts(design, topology, stock, shop)
+    return topology, (*stock.notes, *notes)
+
+
+def _ranges(slot: Slot) -> Iterator[tuple[str, Kind, ValueRange]]:
+    return zip(KEYS_OF_FORM[slot.form], slot.kinds, slot.ranges, strict=True)
+
+
+def _find_empty_range(
+    design: Design, stock: Stock, shop: Stock, key: str, slot: Slot
+) -> InputError | None:
+    """Error for the first part of a slot that nothing can fill; None when all can be filled."""
+    if slot.kept is not None:
+        return None  # what is on the board can stay
+    for name, kind, span in _ranges(slot):
+        if not stock.options(kind, span.low, span.high):
+            spot = design.where(
+                f"{key}.{name}" if f"{key}.{name}" in design.spots else f"{key}.from"
+            )
+            unit = UNIT_OF_KIND[kind]
+            return spot.error(
+                f"the stock must hold at least one {kind} for slot {slot.name}",
+                value=f"none from {format_quantity(span.low, unit, 4)} to "
+                f"{format_quantity(span.high, unit, 4)}",
+                remedy=_say_remedy(stock, shop, kind, span),
+            )  # fmt: skip
+    return None
+
+
+def _say_remedy(stock: Stock, shop: Stock, kind: Kind, span: ValueRange) -> str:
+    """Name what is nearest in stock, and what a shop keeps within the range."""
+    unit = UNIT_OF_KIND[kind]
+    singles = replace(stock, join=1)
+    # A thousandfold either way is beyond any sensible neighbour of the range.
+    below = singles.options(kind, span.low / 1e3, span.low)
+    above = singles.options(kind, span.high, span.high * 1e3)
+    near = [format_quantity(p.value, unit, 4) for p in (*below[-1:], *above[:1])]
+    told = f"the nearest in stock: {' and '.join(near)}; " if near else ""
+    few = [
+        f"{format_quantity(lot.part.value, unit, 4)} ({lot.count} there, {stock.speakers} needed)"
+        for lot in stock.lots
+        if lot.part.kind == kind
+        and stock.per_speaker(lot) == 0
+        and span.low <= lot.part.value <= span.high
+    ]
+    if few:
+        told = f"too few of {', '.join(few)}; {told}"
+    if not stock.lots:
+        return told + "widen the range or choose a finer series under stock"
+    middle = math.sqrt(span.low * span.high)
+    purchase = min(
+        shop.options(kind, span.low, span.high),
+        default=None,
+        key=lambda part: abs(math.log(part.value / middle)),
+    )
+    if purchase is None:
+        return told + "widen the range"
+    return (
+        f"{told}widen the range, or buy for instance {stock.speakers} x "
+        f"{format_quantity(purchase.value, unit)} ({purchase.origin})"
+    )
+
+
+def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock) -> None:
+    """Refuse a stock that holds too few pieces for the slots that must be filled."""
+    if not any(lot.count is not None for lot in stock.lots):
+        return
+    wishes = [
+        Wish(
+            slot=f"{way.name}.{slot.name}",
+            choices=tuple(
+                Choice(parts=(part,), cost=0.0) for part in stock.options(kind, span.low, span.high)
+            ),
+        )
+        for way in topology.ways
+        for slot in way.slots
+        if slot.kept is None and not slot.optional
+        for _, kind, span in _ranges(slot)
+    ]
+    unserved = allocate(wishes, stock, shop=shop).unserved
+    if unserved:
+        first = unserved[0]
+        way = first.slot.partition(".")[0]
+        raise design.where(f"ways.{way}.ladder").error(
+            "the stock holds too few pieces to fill all slots at once"
+            + (" in both speakers" if stock.speakers == 2 else ""),
+            value="; ".join(lack.message for lack in unserved),
+            remedy="buy these, widen ranges, or let slots be optional",
+        )

@@ -1,0 +1,207 @@
+"""The design file as the user wrote it: one frozen noun for each of its blocks."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from optimizer.design.read.goals import GoalChoice
+from optimizer.design.read.stock import StockChoice
+from optimizer.errors import InputError
+from optimizer.measure.driver import Limits
+from optimizer.measure.response import Direction
+from optimizer.network.ladder import Topology
+from optimizer.text.yamltext import Where
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """How the responses were taken.
+
+    Parameters
+    ----------
+    volts : float
+        Voltage at the driver's terminals.
+    metres : float
+        Distance of the microphone.
+    clock : {"shared", "none"}
+        Whether the phases of different files have one time zero.
+    mirror : {"", "left-right"}
+        Whether the cabinet radiates alike to both sides.
+    estimate : bool
+        Whether directions that were not measured are estimated from geometry.
+    baffle_m : float or None
+        Width of the baffle, for that estimate.
+    gate_s : float or None
+        Gate of impulse responses; found from their first reflection when None.
+    reflections : {"bounces", "pooled"}
+        How early reflections are averaged, see `optimizer.acoustics.averages.Reading`.
+    """
+
+    volts: float = 2.83
+    metres: float = 1.0
+    clock: Literal["shared", "none"] = "shared"
+    mirror: Literal["", "left-right"] = ""
+    estimate: bool = False
+    baffle_m: float | None = None
+    gate_s: float | None = None
+    reflections: Literal["bounces", "pooled"] = "bounces"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseFile:
+    """One response: its direction, its file, and the key it stands under in the design."""
+
+    direction: Direction
+    path: Path
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NearFieldFiles:
+    """A driver's near field and what is needed to join it to the far field.
+
+    Parameters
+    ----------
+    path : Path
+        Near field of the diaphragm.
+    front_m : tuple of float or None
+        (width, height, right, up): size of the front, and the driver's centre from its middle.
+    join_hz : float or None
+        Where to join; found by itself when None.
+    port : Path or None
+        Near field of the port.
+    port_m : float or None
+        Diameter of the port.
+    """
+
+    path: Path
+    front_m: tuple[float, float, float, float] | None = None
+    join_hz: float | None = None
+    port: Path | None = None
+    port_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignDriver:
+    """A driver's files and what is known of it.
+
+    Parameters
+    ----------
+    name : str
+        The user's name for it.
+    responses : tuple of ResponseFile
+        Reference axis first.
+    impedance : Path
+        Its impedance file.
+    place_m : tuple of float
+        (up, right, back) from the reference axis.
+    diaphragm_m : float or None
+        Effective diameter.
+    limits : Limits
+        What it stands.
+    delay_s : float
+        Given by hand: how much later than in its files it arrives.
+    level_db : float
+        Given by hand: added to its responses.
+    near : NearFieldFiles or None
+        Continues the responses below what the far field resolves.
+    """
+
+    name: str
+    responses: tuple[ResponseFile, ...]
+    impedance: Path
+    place_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    diaphragm_m: float | None = None
+    limits: Limits = field(default_factory=Limits)
+    delay_s: float = 0.0
+    level_db: float = 0.0
+    near: NearFieldFiles | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchChoice:
+    """How long to look and how much to show; the command line may override each."""
+
+    seconds: float = 10.0
+    seed: int = 1
+    top: int = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridChoice:
+    """The grid everything is computed on.
+
+    Parameters
+    ----------
+    band_hz : tuple of float
+        First and last frequency.
+    per_octave : float
+        Points per octave.
+    """
+
+    band_hz: tuple[float, float] = (20.0, 20000.0)
+    per_octave: float = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """A design file, read and checked as far as that goes without the measurements.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    title : str
+        The speaker's name.
+    measured : Measured
+        How the responses were taken.
+    drivers : tuple of DesignDriver
+        In the order of the file.
+    topology : Topology
+        The ways, in the order of the file.
+    goals : GoalChoice
+        What is wanted.
+    together : Path or None
+        Response of all drivers driven at once.
+    stock : StockChoice
+        Where parts come from.
+    search : SearchChoice
+        Budget, seed, number of candidates.
+    grid : GridChoice
+        The shared grid.
+    notes : tuple of str
+        What was assumed because the file does not say it.
+    spots : mapping of str to Where
+        Where each dotted key stands, for errors found later.
+    """
+
+    path: Path
+    title: str
+    measured: Measured
+    drivers: tuple[DesignDriver, ...]
+    topology: Topology
+    goals: GoalChoice
+    together: Path | None = None
+    stock: StockChoice = field(default_factory=StockChoice)
+    search: SearchChoice = field(default_factory=SearchChoice)
+    grid: GridChoice = field(default_factory=GridChoice)
+    notes: tuple[str, ...] = ()
+    spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
+
+    def where(self, key: str) -> Where:
+        """Find the spot of a dotted key, or of the closest block around it."""
+        around = key
+        while around and around not in self.spots:
+            around = re.sub(r"(\.[^.]*|\[\d+\])$", "", around) if "." in around else ""
+        spot = self.spots.get(around)
+        if spot is None:
+            return Where(file=str(self.path), line=1, key=key)
+        return Where(file=spot.file, line=spot.line, key=key)
+
+    def locate(self, error: InputError, key: str = "") -> InputError:
+        """Complete an error of a lower layer with the line of its key, or of `key`."""
+        return self.where(error.key or key).locate(error)

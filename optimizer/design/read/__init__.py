@@ -1,0 +1,1 @@
+"""The design file, read with line numbers."""

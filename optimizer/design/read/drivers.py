@@ -1,0 +1,324 @@
+"""From the files a design names to drivers on one grid with the same directions."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from optimizer.arrays import Complex, Real
+from optimizer.design.nouns import Design, DesignDriver, ResponseFile
+from optimizer.design.read.timing import align_drivers
+from optimizer.errors import InputError
+from optimizer.measure.curves.grid import Resampled, log_grid, resample
+from optimizer.measure.curves.joined import join_directions
+from optimizer.measure.curves.nearfield import Baffle, add_port
+from optimizer.measure.curves.phase import minimum_phase
+from optimizer.measure.driver import Coverage, Driver
+from optimizer.measure.files.contents import read_curve
+from optimizer.measure.files.text import read_response
+from optimizer.measure.response import Direction, Response
+from optimizer.text.units import db_to_ratio, format_quantity, ratio_to_db
+from optimizer.text.yamltext import Where
+
+CURVE_GOALS = (
+    "on_axis", "listening_window", "early_reflections", "sound_power", "in_room", "directivity",
+)  # fmt: skip
+"""Goals on measured responses, which a gate limits."""
+REFERENCE_VOLTS = 2.83
+"""Voltage that sensitivity is stated for: 1 W into 8 ohm, rounded as the trade does."""
+
+
+def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
+    """Read the measurements of every driver that a way uses.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    drivers : tuple of Driver
+        On the grid of the design, all with the same directions, levels referred to 2.83 V and
+        1 m, delays and level offsets applied, given by hand or found from `together`.
+    notes : tuple of str
+        What holds for all of them.
+
+    Raises
+    ------
+    InputError
+        A file that is missing or damaged, named with its key in the design.
+    """
+    used = {way.driver for way in design.topology.ways}
+    chosen = [driver for driver in design.drivers if driver.name in used]
+    try:
+        grid = log_grid(*design.grid.band_hz, design.grid.per_octave)
+    except InputError as error:
+        raise design.locate(error, "grid") from None
+    grid.setflags(write=False)
+    mirror = bool(design.measured.mirror)
+    directions = _shared_directions(chosen, mirror)
+    notes = [*_explain_directions(chosen, directions, mirror)]
+    idle = [driver.name for driver in design.drivers if driver.name not in used]
+    if idle:
+        notes.append(f"no way uses {', '.join(idle)}: not read")
+    said: dict[str, list[str]] = {one.name: [] for one in chosen}
+    curves = {
+        one.name: _read_directions(design, one, directions, mirror, said[one.name])
+        for one in chosen
+    }
+    together, others = _read_together(design, chosen)
+    curves, timing_notes = align_drivers(design, chosen, curves, together, others)
+    drivers = tuple(
+        _load_driver(design, one, curves[one.name], grid, said[one.name]) for one in chosen
+    )
+    return drivers, (*notes, *timing_notes, *_explain_gates(design, chosen))
+
+
+def _read_directions(
+    design: Design,
+    chosen: DesignDriver,
+    directions: Sequence[Direction],
+    mirror: bool,
+    notes: list[str],
+) -> dict[Direction, Response]:
+    """Read the file of every direction; phase stays missing where a file holds none."""
+    found = {}
+    for direction in directions:
+        file = _find_file(chosen, direction, mirror)
+        assert file is not None  # the shared directions were chosen that way
+        found[direction] = _read(
+            design.where(file.key), file.path, "pressure", notes, gate_s=design.measured.gate_s
+        )
+    return _join_near(design, chosen, found, notes) if chosen.near is not None else found
+
+
+def _join_near(
+    design: Design, chosen: DesignDriver, found: dict[Direction, Response], notes: list[str]
+) -> dict[Direction, Response]:
+    """Continue the responses of a driver by its near field."""
+    near, key = chosen.near, f"drivers.{chosen.name}.near"
+    assert near is not None  # the caller looked
+    spot = design.where(key)
+    response = _read(design.where(f"{key}.file"), near.path, "pressure", notes)
+    baffle = None
+    if near.front_m is not None:
+        width, height, right, up = near.front_m
+        baffle = Baffle(
+            width_m=width,
+            height_m=height,
+            right_m=right,
+            up_m=up,
+            diaphragm_m=chosen.diaphragm_m or 0.0,
+        )
+    gate_s = _read_gate(design, chosen)
+    try:
+        if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
+            port = _read(design.where(f"{key}.port"), near.port, "pressure", notes)
+            response = add_port(response, port, near.port_m / chosen.diaphragm_m)
+        joined, splice = join_directions(
+            response,
+            found,
+            baffle=baffle,
+            at_hz=near.join_hz,
+            far_from_hz=1.0 / gate_s if gate_s else None,
+        )
+    except InputError as error:
+        raise spot.locate(error) from None
+    notes += [f"near field {near.path.name}: {note}" for note in splice.notes]
+    if len(found) > 1:
+        notes.append("directions off the axis follow it below the join: an estimate")
+    return joined
+
+
+def _read_together(
+    design: Design, chosen: Sequence[DesignDriver]
+) -> tuple[Response | None, dict[str, Response]]:
+    """Read the file of all drivers at once, and those that play in it though no way uses them."""
+    if design.together is None or design.measured.clock == "shared" or len(chosen) < 2:
+        return None, {}
+    gate_s = design.measured.gate_s
+    together = _read(design.where("together"), design.together, "pressure", [], gate_s=gate_s)
+    others = {
+        one.name: _read(
+            design.where(one.responses[0].key), one.responses[0].path, "pressure", [], gate_s=gate_s
+        )
+        for one in design.drivers
+        if one not in chosen
+    }
+    return together, others
+
+
+def _load_driver(
+    design: Design,
+    chosen: DesignDriver,
+    curves: dict[Direction, Response],
+    grid: Real,
+    notes: list[str],
+) -> Driver:
+    gain_db = (
+        ratio_to_db(REFERENCE_VOLTS / design.measured.volts)
+        + ratio_to_db(design.measured.metres)
+        + chosen.level_db
+    )
+    turn = np.exp(-2j * np.pi * grid * chosen.delay_s)
+    rows: list[Complex] = []
+    coverage: list[Coverage] = []
+    spot = design.where(f"drivers.{chosen.name}.response")
+    for response in curves.values():
+        done = _resample(spot, response, grid, notes)
+        rows.append(done.value * db_to_ratio(gain_db) * turn)
+        coverage.append(done.coverage)
+    spot = design.where(f"drivers.{chosen.name}.impedance")
+    impedance = _resample(spot, _read(spot, chosen.impedance, "impedance", notes), grid, notes)
+    coverage.append(impedance.coverage)
+    if chosen.delay_s:
+        notes.append(f"{format_quantity(chosen.delay_s, 's')} of delay added by hand")
+    if chosen.level_db:
+        notes.append(f"{chosen.level_db:+g} dB added by hand")
+    if not np.isclose(gain_db, chosen.level_db, rtol=0.0, atol=1e-9):
+        notes.append(
+            f"levels moved by {gain_db - chosen.level_db:+.2f} dB to {REFERENCE_VOLTS} V and 1 m"
+        )
+    pressure = np.array(rows)
+    pressure.setflags(write=False)
+    return Driver(
+        name=chosen.name, frequency_hz=grid, directions=tuple(curves), pressure=pressure,
+        impedance=impedance.value, place_m=chosen.place_m, diaphragm_m=chosen.diaphragm_m,
+        limits=chosen.limits, coverage=tuple(coverage), notes=gather_notes(notes),
+    )  # fmt: skip
+
+
+def _read(
+    spot: Where,
+    path: Path,
+    quantity: Literal["pressure", "impedance"],
+    notes: list[str],
+    *,
+    gate_s: float | None = None,
+) -> Response:
+    """Read one file: text, or an impulse response as WAV."""
+    _check_reach(spot, path)
+    try:
+        if path.suffix.lower() in (".wav", ".wave") and quantity == "pressure":
+            reading = read_curve(path, "response", gate_s=gate_s)
+            assert reading.response is not None  # a stated file is read or refused
+            response = reading.response
+        else:
+            response = read_response(path, quantity)
+    except InputError as error:
+        raise spot.locate(error) from None
+    notes += [f"{path.name}: {note}" for note in response.notes]
+    return response
+
+
+def _read_gate(design: Design, chosen: DesignDriver) -> float | None:
+    """Gate of the response on axis, stated in its file or found."""
+    path = chosen.responses[0].path
+    return read_curve(path, "response", gate_s=design.measured.gate_s).gate_s
+
+
+def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
+    """Say which goals reach below what the time window of every driver resolves."""
+    valid = []
+    for one in chosen:
+        reading = read_curve(one.responses[0].path, "response", gate_s=design.measured.gate_s)
+        if reading.gate_s is None or one.near is not None:
+            return []
+        valid.append((1.0 / reading.gate_s, reading))
+    from_hz, reading = min(valid, key=lambda item: item[0])
+    notes = [
+        f"{name} reaches below {from_hz:.0f} Hz, the least that the gate of {reading.path} "
+        f"({(reading.gate_s or 0.0) * 1e3:.3g} ms) resolves: no valid data there"
+        for name, spec in design.goals.specs.items()
+        if name in CURVE_GOALS and getattr(spec, "band_hz", (np.inf,))[0] < 0.99 * from_hz
+    ]
+    return notes
+
+
+def _resample(spot: Where, response: Response, grid: Real, notes: list[str]) -> Resampled:
+    """Bring one curve onto the grid; without phase it gets its minimum phase."""
+    name = Path(response.source).name
+    try:
+        if not response.has_phase:
+            response = _add_phase(response)
+            notes.append(f"{name}: no phase in the file, minimum phase taken")
+        done = resample(response, grid)
+    except InputError as error:
+        raise spot.locate(error) from None
+    # Where a file ends and how it goes on stands in `Coverage`, which every report shows.
+    notes += [f"{name}: {note}" for note in done.notes if not note.startswith("not measured")]
+    return done
+
+
+def _check_reach(spot: Where, path: Path) -> None:
+    # A wrong name is a fault of the design file, so the message gives its line.
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        raise spot.error(
+            "the measurement file must exist", value=path,
+            remedy="check its name; it is relative to the folder of the design file",
+        ) from None  # fmt: skip
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise spot.error(
+            f"the measurement file cannot be read ({reason.lower()})", value=path,
+            remedy="check its name and the permissions of its folder",
+        ) from None  # fmt: skip
+
+
+def _add_phase(response: Response) -> Response:
+    phase = minimum_phase(response.frequency_hz, response.level_db)
+    return replace(response, value=np.abs(response.value) * np.exp(1j * phase), has_phase=True)
+
+
+def _mirrored(direction: Direction) -> Direction:
+    return Direction(horizontal_deg=-direction.horizontal_deg, vertical_deg=direction.vertical_deg)
+
+
+def _find_file(chosen: DesignDriver, direction: Direction, mirror: bool) -> ResponseFile | None:
+    """Find the file of a direction, or of its mirror image where the cabinet allows it."""
+    files = {file.direction: file for file in chosen.responses}
+    if direction in files or not mirror:
+        return files.get(direction)
+    return files.get(_mirrored(direction))
+
+
+def _shared_directions(chosen: Sequence[DesignDriver], mirror: bool) -> tuple[Direction, ...]:
+    """Directions that every driver has, in the order of the first."""
+    return tuple(
+        file.direction for file in chosen[0].responses
+        if all(_find_file(driver, file.direction, mirror) for driver in chosen)
+    )  # fmt: skip
+
+
+def _explain_directions(
+    chosen: Sequence[DesignDriver], directions: Sequence[Direction], mirror: bool
+) -> list[str]:
+    every = {file.direction for driver in chosen for file in driver.responses}
+    lost = sorted(
+        direction for direction in every
+        if direction not in directions and not (mirror and _mirrored(direction) in directions)
+    )  # fmt: skip
+    if not lost:
+        return []
+    named = ", ".join(str(direction) for direction in lost)
+    return [f"directions left out because not every driver has them: {named}"]
+
+
+def gather_notes(notes: Iterable[str]) -> tuple[str, ...]:
+    """Gather notes that differ in file names and numbers only into one with a count."""
+    groups: dict[str, list[str]] = {}
+    for note in notes:
+        shape = re.sub(r"\d+(?:\.\d+)?", "#", re.sub(r"^\S+: ", "", note))
+        groups.setdefault(shape, []).append(note)
+    return tuple(
+        group[0] + (f" (and {len(group) - 1} more like it)" if len(group) > 1 else "")
+        for group in groups.values()
+    )

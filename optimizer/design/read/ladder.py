@@ -1,0 +1,270 @@
+"""The ways of a design file: ladders of slots with their ranges and kept parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from optimizer.network.ladder import (
+    PARTS_OF_FORM,
+    PLACES_OF_FORM,
+    Form,
+    Place,
+    Slot,
+    Topology,
+    ValueRange,
+    Way,
+)
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.text.units import format_quantity
+from optimizer.text.yamltext import Entry, Where, suggest
+
+FORMS: tuple[Form, ...] = tuple(PARTS_OF_FORM)
+
+KEYS_OF_FORM: dict[Form, tuple[str, ...]] = {
+    **{form: PARTS_OF_FORM[form] for form in FORMS},
+    "pad": ("series_resistor", "shunt_resistor"),
+}
+"""Keys under which the parts of a form are written, in the order of `PARTS_OF_FORM`."""
+
+ASSUMED_RANGES: dict[tuple[Form, str], tuple[float, float]] = {
+    ("inductor", "inductor"): (0.1e-3, 10e-3),
+    ("capacitor", "capacitor"): (1e-6, 150e-6),
+    ("resistor", "resistor"): (0.47, 47.0),
+    ("notch", "inductor"): (0.1e-3, 10e-3),
+    ("notch", "capacitor"): (1e-6, 150e-6),
+    ("notch", "resistor"): (0.47, 22.0),
+    ("trap", "inductor"): (0.1e-3, 4.7e-3),
+    ("trap", "capacitor"): (1e-6, 68e-6),
+    ("trap", "resistor"): (1.0, 47.0),
+    ("equaliser", "resistor"): (2.2, 22.0),
+    ("equaliser", "capacitor"): (1e-6, 150e-6),
+    ("pad", "series_resistor"): (0.47, 22.0),
+    ("pad", "shunt_resistor"): (1.0, 47.0),
+}
+"""Ranges taken when none is written: what passive networks for 4 to 8 ohm drivers use between
+100 Hz and 10 kHz (common practice, no source). A note says so wherever one is taken."""
+
+ALTERED_REACH = 4.0
+"""How far the value of a kept part that may be altered can move, as a factor either way, when no
+range is written: two octaves, beyond which the slot would have another purpose."""
+
+_COMMON = ("name", "series", "shunt", "optional", "keep", "alter", "dcr", "esr")
+
+
+def read_ways(entry: Entry, drivers: Sequence[str], notes: list[str]) -> Topology:
+    """Read all ways.
+
+    Parameters
+    ----------
+    entry : Entry
+        The block of ways.
+    drivers : sequence of str
+        Known drivers.
+    notes : list of str
+        Gets a line for every range that was assumed.
+
+    Returns
+    -------
+    Topology
+        In the order of the file.
+    """
+    ways = tuple(_read_way(name, inner, drivers, notes) for name, inner in entry.fields().items())
+    if not ways:
+        raise entry.error("at least one way is needed",
+                          remedy='add "woofer:" with its ladder')  # fmt: skip
+    return Topology(ways=ways)
+
+
+def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str]) -> Way:
+    fields = entry.fields(("driver", "polarity", "ladder"), needed=("ladder",))
+    driver = fields["driver"].text() if "driver" in fields else name
+    if driver not in drivers:
+        spot = fields.get("driver", entry)
+        raise spot.error("a way needs a driver that is listed under drivers",
+                         value=repr(driver), remedy=suggest(driver, drivers))  # fmt: skip
+    slots: list[Slot] = []
+    lines: dict[str, int] = {}
+    for inner in fields["ladder"].items():
+        slot = read_slot(inner, name, notes)
+        if slot.name in lines:
+            raise inner.error(
+                f"two slots of one way cannot share a name; the first is in line "
+                f"{lines[slot.name]}",
+                value=repr(slot.name), remedy="rename one of them",
+            )  # fmt: skip
+        lines[slot.name] = inner.where.line
+        slots.append(slot)
+    return Way(
+        name=name, driver=driver, slots=tuple(slots),
+        polarity=(
+            fields["polarity"].choice(("normal", "inverted", "free"))
+            if "polarity" in fields else "normal"
+        ),
+    )  # fmt: skip
+
+
+def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
+    """Read one slot of a ladder; see `read_ways`."""
+    every = dict.fromkeys((*_COMMON, "from", "to", *(k for f in FORMS for k in KEYS_OF_FORM[f])))
+    fields = entry.fields(every, needed=("name",))
+    place, form = _read_place(entry, fields)
+    name = fields["name"].text()
+    keys = KEYS_OF_FORM[form]
+    single = len(keys) == 1
+    allowed = (*_COMMON, *(("from", "to") if single else ()), *keys)
+    for key, inner in fields.items():
+        if key not in allowed:
+            raise inner.error(
+                f"this key does not belong to {_article(form)}", value=repr(key),
+                remedy=f"its own keys are {', '.join(allowed[len(_COMMON):])}",
+            )  # fmt: skip
+    optional = fields["optional"].flag() if "optional" in fields else False
+    if "keep" in fields:
+        return _read_kept_slot(fields, name, place, form, optional, f"{way}.{name}", notes)
+    if "alter" in fields:
+        raise fields["alter"].error("only a kept part can be altered", remedy="add keep: VALUE")
+    for loss in ("dcr", "esr"):
+        if loss in fields:
+            raise fields[loss].error(
+                "only a kept part states its own loss", remedy="remove it, or add keep: VALUE; "
+                "the loss of bought parts is set under stock",
+            )  # fmt: skip
+    ranges = tuple(
+        _read_slot_range(fields, form, key, kind, entry.where, f"{way}.{name}", notes)
+        for key, kind in zip(keys, PARTS_OF_FORM[form], strict=True)
+    )
+    return Slot(name=name, place=place, form=form, ranges=ranges, optional=optional)
+
+
+def _read_kept_slot(
+    fields: dict[str, Entry],
+    name: str,
+    place: Place,
+    form: Form,
+    optional: bool,
+    label: str,
+    notes: list[str],
+) -> Slot:
+    """Read a slot whose parts are on the board; a range or `alter: yes` lets them change."""
+    keys, kinds = KEYS_OF_FORM[form], PARTS_OF_FORM[form]
+    kept = _read_kept(fields, form)
+    if "inductor" in kinds and "dcr" not in fields:
+        notes.append(f"{label}: no dcr stated for the kept inductor, taken as 0 ohm")
+    ranged = [k for k in ("from", "to", *keys) if k in fields]
+    alter = fields["alter"].flag() if "alter" in fields else bool(ranged)
+    if ranged and not alter:
+        raise fields[ranged[0]].error("a part that must not be altered has no range",
+                                      remedy=f'remove "{ranged[0]}" or "alter: no"')  # fmt: skip
+    ranges = []
+    for key, kind, part in zip(keys, kinds, kept, strict=True):
+        low, high = part.value, part.value
+        if alter:
+            low, high = part.value / ALTERED_REACH, part.value * ALTERED_REACH
+            unit = UNIT_OF_KIND[kind]
+            if key in fields and not {"from", "to"} & set(fields):
+                low, high = fields[key].range(unit, above=0.0)
+            elif "from" in fields or "to" in fields:
+                low = fields["from"].quantity(unit, above=0.0) if "from" in fields else low
+                high = fields["to"].quantity(unit, above=0.0) if "to" in fields else high
+                if low > high:
+                    raise fields["from" if "from" in fields else "to"].error(
+                        '"from" must not be above "to"',
+                        value=f"{format_quantity(low, unit)} .. {format_quantity(high, unit)}",
+                    )  # fmt: skip
+            else:
+                notes.append(f"{label}: a replacement within {format_quantity(low, unit, 3)} .. "
+                             f"{format_quantity(high, unit, 3)} is looked for")  # fmt: skip
+        ranges.append(ValueRange(low=low, high=high))
+    # A part that must stay cannot be left out either.
+    return Slot(
+        name=name,
+        place=place,
+        form=form,
+        ranges=tuple(ranges),
+        kept=kept,
+        optional=optional,
+        alterable=alter or optional,
+    )
+
+
+def _read_place(entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:
+    written: list[Place] = [p for p in ("series", "shunt") if p in fields]
+    if len(written) != 1:
+        raise entry.error(
+            "a slot is either in series or in shunt",
+            value="both" if written else "neither",
+            remedy='write for instance "series: inductor" or "shunt: capacitor"',
+        )  # fmt: skip
+    place = written[0]
+    form = fields[place].choice(FORMS)
+    if place not in PLACES_OF_FORM[form]:
+        other = PLACES_OF_FORM[form][0]
+        raise fields[place].error(
+            f"{_article(form)} cannot stand in {place}", value=repr(form),
+            remedy=f'write "{other}: {form}"',
+        )  # fmt: skip
+    return place, form
+
+
+def _read_slot_range(
+    fields: dict[str, Entry],
+    form: Form,
+    key: str,
+    kind: Kind,
+    where: Where,
+    label: str,
+    notes: list[str],
+) -> ValueRange:
+    unit = UNIT_OF_KIND[kind]
+    low, high = ASSUMED_RANGES[form, key]
+    if key in fields:
+        if "from" in fields or "to" in fields:
+            raise fields[key].error(
+                f'a range is written once: "{key}: LOW .. HIGH" or "from:" and "to:"'
+            )
+        low, high = fields[key].range(unit, above=0.0)
+        return ValueRange(low=low, high=high)
+    assumed = [end for end in ("from", "to") if end not in fields]
+    if "from" in fields:
+        low = fields["from"].quantity(unit, above=0.0)
+    if "to" in fields:
+        high = fields["to"].quantity(unit, above=0.0)
+    if low > high:
+        spot = fields.get("from", fields.get("to"))
+        assert spot is not None  # the assumed ranges rise by themselves
+        raise spot.error(
+            f'"from" must not be above "to"{" (assumed)" if assumed else ""}',
+            value=f"{format_quantity(low, unit)} .. {format_quantity(high, unit)}",
+            remedy="exchange the two values" if not assumed else f'add "{assumed[0]}"',
+        )  # fmt: skip
+    if assumed:
+        part = "" if key == form else f" {key.replace('_', ' ')}"
+        notes.append(
+            f"{label}{part}: range {format_quantity(low, unit)} .. {format_quantity(high, unit)} "
+            f"assumed (line {where.line} states none)"
+        )
+    return ValueRange(low=low, high=high)
+
+
+def _read_kept(fields: dict[str, Entry], form: Form) -> tuple[Part, ...]:
+    keys, kinds = KEYS_OF_FORM[form], PARTS_OF_FORM[form]
+    entry = fields["keep"]
+    values = {keys[0]: entry} if len(keys) == 1 else entry.fields(keys, needed=keys)
+    parts = []
+    for key, kind in zip(keys, kinds, strict=True):
+        loss_key = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}[kind]
+        value = values[key].quantity(UNIT_OF_KIND[kind], above=0.0)
+        loss = fields[loss_key].quantity("ohm", least=0.0) if loss_key in fields else 0.0
+        parts.append(Part(kind=kind, value=value, loss_ohm=loss, origin="kept", pieces=(value,)))
+    for loss_key, kind in (("dcr", "inductor"), ("esr", "capacitor")):
+        if loss_key in fields and kind not in kinds:
+            raise fields[loss_key].error(
+                f"{loss_key} belongs to {'an inductor' if kind == 'inductor' else 'a capacitor'}, "
+                f"not to {_article(form)}",
+                remedy="remove it",
+            )  # fmt: skip
+    return tuple(parts)
+
+
+def _article(form: Form) -> str:
+    return f"{'an' if form[0] in 'aeiou' else 'a'} {form}"

@@ -1,0 +1,1 @@
+"""From a folder of measurements to a first design."""

@@ -1,0 +1,361 @@
+"""Write a first design file, commented for the person who will edit it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import textwrap
+from pathlib import Path
+
+from optimizer.design.read.ladder import KEYS_OF_FORM
+from optimizer.design.start.ladders import PlannedWay
+from optimizer.design.start.plan import (
+    SEARCH_SECONDS,
+    Start,
+    describe_delays,
+    find_mirror,
+    limit_highest,
+    limit_lowest,
+)
+from optimizer.errors import InputError
+from optimizer.measure.response import Direction
+from optimizer.measure.survey.survey import DriverSurvey
+from optimizer.network.ladder import Slot
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.text.units import format_quantity
+
+DESIGN_NAME = "laddersmith.yaml"
+_MARK = "# Written by laddersmith start; fingerprint "
+_FIRST = re.compile(re.escape(_MARK) + r"([0-9a-f]{16})\b.*\n")
+_PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_.\-/]*")
+_NOT_PLAIN = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "none"}
+_WIDTH = 96
+
+
+def render_start(start: Start, folder: Path, beside: Path) -> str:
+    """Render a design file.
+
+    Parameters
+    ----------
+    start : Start
+        What was decided.
+    folder : Path
+        Where the measurements lie.
+    beside : Path
+        Folder the design file will stand in.
+
+    Returns
+    -------
+    str
+        YAML with comments. Its first line carries a fingerprint of the rest, by which
+        `check_unedited` knows a file that nobody has touched.
+    """
+    lines = [*_render_head(start, folder), *_render_drivers(start, folder, beside)]
+    together = start.survey.folder.together
+    if together is not None and len(start.plan.ways) > 1:
+        lines += [
+            *_comment("All drivers at once, without a network: it tells the relative timing."),
+            f"together: {_quote(_relative(folder / together.path, beside))}",
+            "",
+        ]
+    lines += [*_render_ways(start), *_render_goals(start)]
+    body = "\n".join(lines) + "\n"
+    return f"{_MARK}{_fingerprint(body)} tells whether anything below was changed\n{body}"
+
+
+def check_unedited(path: Path) -> None:
+    """Refuse to replace a design file that was edited, or one that is not ours.
+
+    Parameters
+    ----------
+    path : Path
+        Where a design is to be written.
+
+    Raises
+    ------
+    InputError
+        The file exists and is not as `render_start` made it.
+    """
+    if not (path.exists() or path.is_symlink()):
+        return
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        text = ""
+    first = _FIRST.match(text)
+    if first is None or first[1] != _fingerprint(text[first.end() :]):
+        raise InputError(
+            "a design file that was edited is not replaced", file=path,
+            remedy=f"go on with it: laddersmith fit {path}; or begin anew in another file with "
+            "--design FILE",
+        )  # fmt: skip
+
+
+def _fingerprint(body: str) -> str:
+    return hashlib.sha256(body.encode("utf-8")).hexdigest()[:16]
+
+
+def _render_head(start: Start, folder: Path) -> list[str]:
+    lines = _comment(
+        "A first design, made from the measurements alone. Read it, change what you know better, "
+        "and run `laddersmith fit` on it. Once you have changed it, `laddersmith start` leaves "
+        "it alone."
+    )
+    lines += ["#", "# How the files were understood (another reading: --as FILE=WHAT):"]
+    for reading in start.survey.folder.files:
+        what = " ".join(
+            word for word in (reading.driver, reading.role, str(reading.direction or "")) if word
+        )
+        lines.append(f"#   {_one_line(reading.path)}: {what}")
+    findings = [f for f in start.survey.findings if f.severity != "note"]
+    if findings:
+        lines += ["#", "# What looks wrong with the measurements:"]
+        for finding in findings:
+            text = f"{finding.severity}: {finding.where}: {finding.what}"
+            lines += _comment(text + (f"; {finding.remedy}" if finding.remedy else ""), "  - ")
+    if start.notes:
+        lines += ["#", "# Also assumed:"]
+        lines += [line for note in start.notes for line in _comment(note, "  - ")]
+    lines += [
+        "#",
+        *_comment(
+            "Safety: start every sweep at low level, keep sweeps out of a bare tweeter's "
+            "resonance, wear ear protection close to a driver."
+        ),
+        "",
+        f"speaker: {_quote(folder.resolve().name or 'Loudspeaker')}",
+        "",
+        *_comment(
+            "Levels are taken as measured with 2.83 V at 1 m. If they were not, state volts and "
+            "metres: the balance between drivers does not depend on it, the sensitivity does."
+        ),
+        *_comment(f"Clock: {start.clock_why}."),
+    ]
+    timing = start.survey.timing
+    if timing is not None and start.clock == "none":
+        lines += [line for text in describe_delays(timing) for line in _comment(text, "  ")]
+        if start.survey.folder.together is None:
+            lines += [line for text in timing.notes for line in _comment(text, "  ")]
+    mirror = ""
+    if find_mirror(start.responses):
+        mirror = ", mirror: left-right"
+        lines += _comment(
+            "Horizontal angles were measured on one side only, so the other is taken to be alike; "
+            "remove mirror where the cabinet is not."
+        )
+    gate_s = start.survey.folder.gate_s
+    gate = f", gate: {gate_s * 1e3:g} ms" if gate_s else ""
+    lines += [f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}{gate}}}", ""]
+    return lines
+
+
+def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
+    lines = ["drivers:"]
+    limits, tops = limit_lowest(start.plan), limit_highest(start.plan)
+    for way in start.plan.ways:
+        driver = way.driver
+        name = driver.name
+        low, high = driver.usable_hz
+        text = (
+            f"usable from {_hz(low)} to {_hz(high)}, within 6 dB; lowest safe crossover "
+            f"{_hz(driver.lowest_hz)}: {driver.lowest_rule}"
+        )
+        if driver.valid_from_hz > driver.measured_hz[0]:
+            text += f"; valid from {_hz(driver.valid_from_hz)} only, the limit of its gate"
+        lines.append(f"  {_quote(name)}:")
+        lines += _comment(text, indent="    ")
+        files = start.responses[name]
+        if len(files) == 1:
+            path = next(iter(files.values()))
+            lines.append(f"    response: {_quote(_relative(folder / path, beside))}")
+        else:
+            lines.append("    response:")
+            lines += [
+                f"      {_direction(direction)}: {_quote(_relative(folder / path, beside))}"
+                for direction, path in files.items()
+            ]
+        lines.append(f"    impedance: {_quote(_relative(folder / start.impedances[name], beside))}")
+        lines += _render_near(start, way.driver, folder, beside)
+        lines += _render_place(start, name)
+        stated = f"lowest_hz: {limits[name]:.3g}"
+        if name in tops:
+            stated += f", highest_hz: {tops[name]:.3g}"
+        lines.append(f"    limits: {{{stated}}}   # add watts: N from the data sheet")
+        lines.append("")
+    return lines
+
+
+def _render_near(start: Start, driver: DriverSurvey, folder: Path, beside: Path) -> list[str]:
+    """Write the near field that the survey joined, with what it was joined by."""
+    reading = start.survey.folder.drivers[driver.name].near_field
+    if driver.splice is None or reading is None:
+        return []
+    lines = [line for note in driver.splice.notes for line in _comment(note, indent="    ")]
+    items = [f"file: {_quote(_relative(folder / reading.path, beside))}"]
+    front = driver.splice.baffle
+    if front is not None:
+        place = "".join(
+            f", {key}: {value:g}"
+            for key, value in (("right", front.right_m), ("up", front.up_m))
+            if value
+        )
+        items.append(f"front: {{width: {front.width_m:g}, height: {front.height_m:g}{place}}}")
+    return [*lines, f"    near: {{{', '.join(items)}}}"]
+
+
+def _render_place(start: Start, name: str) -> list[str]:
+    lines = []
+    if name in start.depths_m:
+        lines.append(f"    at: {{back: {start.depths_m[name]:g}}}   # m behind the front")
+    else:
+        lines.append("    # at: {up: 0, right: 0, back: 0}   # m from the reference axis")
+    if name in start.diameters_m:
+        lines.append(f"    diaphragm: {start.diameters_m[name]:g}   # m, effective diameter")
+    return lines
+
+
+def _render_ways(start: Start) -> list[str]:
+    lines = []
+    for pair in start.plan.crossovers:
+        lines += _comment(
+            f"{pair.lower} to {pair.upper}: cross over from {_hz(pair.crossover_hz[0])} to "
+            f"{_hz(pair.crossover_hz[1])}, because:"
+        )
+        lines += [line for reason in pair.reasons for line in _comment(reason, "  - ")]
+    lines += _comment(
+        "What may sit where, source first. `optional: yes` lets the search leave a place empty; "
+        "ranges span the handbook values for the range above and reach beyond."
+    )
+    lines.append("ways:")
+    for way in start.plan.ways:
+        lines += _render_way(way)
+    lines.append("")
+    return lines
+
+
+def _render_way(way: PlannedWay) -> list[str]:
+    lines = [f"  {_quote(way.driver.name)}:"]
+    if way.polarity != "normal":
+        lines.append(f"    polarity: {way.polarity}")
+    lines.append("    ladder:")
+    for planned in way.slots:
+        lines += _comment(planned.why, indent="      ")
+        lines.append(f"      - {_render_slot(planned.slot)}")
+    return lines
+
+
+def _render_slot(slot: Slot) -> str:
+    items = [f"name: {slot.name}", f"{slot.place}: {slot.form}"]
+    units = [UNIT_OF_KIND[kind] for kind in slot.kinds]
+    if len(slot.ranges) == 1:
+        only, unit = slot.ranges[0], units[0]
+        items += [
+            f"from: {format_quantity(only.low, unit)}",
+            f"to: {format_quantity(only.high, unit)}",
+        ]
+    else:
+        items += [
+            f"{key}: {format_quantity(one.low, unit)} .. {format_quantity(one.high, unit)}"
+            for key, one, unit in zip(KEYS_OF_FORM[slot.form], slot.ranges, units, strict=True)
+        ]
+    if slot.optional:
+        items.append("optional: yes")
+    return "{" + ", ".join(items) + "}"
+
+
+def _render_goals(start: Start) -> list[str]:
+    low, high = start.band_hz
+    z_low, z_high = start.impedance_band_hz
+    lines = _comment(
+        f"What is wanted: the preset {start.preset} and the lines below it, which override it. "
+        "`laddersmith goals` lists what else can be asked for."
+    )
+    lines += ["goals:", f"  preset: {start.preset}"]
+    lines += [line for why in start.band_why for line in _comment(f"Band {why}.", indent="  ")]
+    lines += _comment(
+        "Flat; write tilt: free for smoothness alone, or a slope such as -0.5 dB/oct.", indent="  "
+    )
+    lines.append(f"  on_axis: {{tilt: 0 dB/oct, band: {low:g} .. {high:g} Hz, weight: 1}}")
+    lines += _comment(
+        "Four fifths of the smallest impedance of the drivers, where it was measured: more would "
+        "ask for what they do not give.",
+        indent="  ",
+    )
+    lines += [
+        f"  impedance: {{floor: {start.floor_ohm:g} ohm, hard: yes, "
+        f"band: {z_low:g} .. {z_high:g} Hz}}",
+    ]
+    if start.low_drive_db is not None:
+        lines += _comment(
+            "Drive of the upper drivers at and below their resonance: 12 dB down, what a "
+            "second-order filter an octave above does, and as much more as a resonance peaks.",
+            indent="  ",
+        )
+        lines.append(f"  low_drive: {{down: {start.low_drive_db:g} dB, weight: 0.5}}")
+        lines += _comment(
+            "Output of the lower drivers above their highest_hz, an octave above the highest "
+            "crossover proposed: where they beam and break up.",
+            indent="  ",
+        )
+        lines.append("  break_up: {down: 15 dB, weight: 0.1}")
+    if any(len(group) > 1 for group in start.plan.groups):
+        lines += _comment(
+            "Two drivers of a kind have no crossover between them that could show a null.",
+            indent="  ",
+        )
+        lines.append("  inverted_null: off")
+    lines += [
+        *_comment("A part must gain as much, in dB, to be worth soldering.", indent="  "),
+        "  parts: {each: 0.05}",
+        "",
+        *_comment("Where parts come from. What lies on your shelf: {shelf: FILE.csv}."),
+        "stock: {series: E12}",
+        f"search: {{seconds: {SEARCH_SECONDS:g}, seed: 1, top: 5}}",
+    ]
+    return lines
+
+
+def _comment(text: str, bullet: str = "", *, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        _one_line(text), _WIDTH, initial_indent=f"{indent}# {bullet}",
+        subsequent_indent=f"{indent}# {' ' * len(bullet)}", break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def _one_line(text: str) -> str:
+    """Keep a file name with odd characters from ending a comment."""
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
+def _quote(text: str) -> str:
+    """Write a YAML scalar; plain where nothing can be misread."""
+    if _PLAIN.fullmatch(text) and text.lower() not in _NOT_PLAIN:
+        return text
+    escaped = "".join(_escape(c) for c in text)
+    return f'"{escaped}"'
+
+
+def _escape(character: str) -> str:
+    if character in '"\\':
+        return "\\" + character
+    if character.isprintable():
+        return character
+    return f"\\U{ord(character):08x}"
+
+
+def _direction(direction: Direction) -> str:
+    text = str(direction)
+    return text if text == "0" else f'"{text}"'
+
+
+def _relative(path: Path, beside: Path) -> str:
+    """Path from the folder of the design; absolute where it lies elsewhere."""
+    path, beside = path.resolve(), beside.resolve()
+    if path.is_relative_to(beside):
+        return path.relative_to(beside).as_posix()
+    return os.fspath(path)
+
+
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz")

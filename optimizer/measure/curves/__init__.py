@@ -1,0 +1,1 @@
+"""Work on single curves: grids, phase, near field."""

@@ -1,0 +1,153 @@
+"""One near field for all directions of a driver: what was gated is continued down."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer.errors import InputError
+from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
+from optimizer.measure.curves.thin import interpolate_log, thin_response
+from optimizer.measure.readings import DriverFiles
+from optimizer.measure.response import ON_AXIS, Direction, Response
+from optimizer.measure.survey.hygiene import Finding
+
+FADE_OCTAVES = 2.0
+"""Below the join the difference to the axis fades out over this much: a cabinet that is small
+against the wavelength sends the same to all sides."""
+
+
+def join_directions(
+    near: Response,
+    responses: Mapping[Direction, Response],
+    *,
+    baffle: Baffle | None = None,
+    at_hz: float | None = None,
+    far_from_hz: float | None = None,
+) -> tuple[dict[Direction, Response], Splice]:
+    """Join a near field to the response on axis, and let the other directions follow it down.
+
+    Parameters
+    ----------
+    near : Response
+        Near field of the driver, with its port where it has one.
+    responses : mapping of Direction to Response
+        Far field; the reference axis among them.
+    baffle : Baffle, optional
+        The front.
+    at_hz : float, optional
+        Where to join; default where both agree best on axis.
+    far_from_hz : float, optional
+        Lowest valid frequency of the far field.
+
+    Returns
+    -------
+    dict of Direction to Response
+        In the same order.
+    Splice
+        How they were joined on axis.
+
+    Raises
+    ------
+    InputError
+        As `optimizer.measure.curves.nearfield.splice_fields`.
+
+    Notes
+    -----
+    A near field has no direction. Off the axis the level difference and the phase difference to
+    the axis at the join are kept there and fade out over the two octaves below: an estimate,
+    right at both ends.
+    """
+    axis = responses[ON_AXIS]
+    splice = splice_fields(near, axis, baffle=baffle, at_hz=at_hz, far_from_hz=far_from_hz)
+    return {
+        direction: splice.response if direction == ON_AXIS else _follow(response, axis, splice)
+        for direction, response in responses.items()
+    }, splice
+
+
+def _follow(response: Response, axis: Response, splice: Splice) -> Response:
+    """Continue one direction below the join by the joined response on axis."""
+    response, joined = thin_response(response), splice.response
+    # Half an octave above the join nothing of the near field is left in the joined response.
+    start = max(splice.at_hz * 2.0**0.25, response.range_hz[0])
+    below = joined.frequency_hz[joined.frequency_hz < start]
+    kept = response.frequency_hz >= start
+    fade = np.clip(1.0 - np.log2(start / below) / FADE_OCTAVES, 0.0, 1.0)
+    fade = 0.5 - 0.5 * np.cos(np.pi * fade)
+    at = np.array([start])
+    both = response.has_phase and joined.has_phase
+    step_db = float(
+        interpolate_log(response.frequency_hz, response.level_db, at)[0]
+        - interpolate_log(axis.frequency_hz, axis.level_db, at)[0]
+    )
+    level = joined.level_db[joined.frequency_hz < start] + fade * step_db
+    phase = np.zeros(len(below))
+    if both:
+        step = float(
+            interpolate_log(response.frequency_hz, response.phase_rad, at)[0]
+            - interpolate_log(axis.frequency_hz, axis.phase_rad, at)[0]
+        )
+        step = float(np.angle(np.exp(1j * step)))
+        phase = joined.phase_rad[joined.frequency_hz < start] + fade * step
+    low = 10.0 ** (level / 20.0) * np.exp(1j * phase)
+    high = response.value[kept] if both else np.abs(response.value[kept])
+    return replace(
+        response,
+        frequency_hz=np.concatenate([below, response.frequency_hz[kept]]),
+        value=np.asarray(np.concatenate([low, high]), dtype=np.complex128),
+        has_phase=both,
+        notes=(*response.notes, "continued below the join by the near field"),
+    )
+
+
+def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None, list[Finding]]:
+    """Join near and far field of a driver where both are there and the front is known.
+
+    Parameters
+    ----------
+    files : DriverFiles
+        Of one driver, with a response.
+    baffle : Baffle or None
+        The front, where stated.
+
+    Returns
+    -------
+    Splice or None
+        None when there is nothing to join, or it cannot be.
+    list of Finding
+        Why it cannot be, and what is left out.
+    """
+    near, far = files.near_field, next(iter(files.responses.values()))
+    findings = []
+    if files.port is not None:
+        findings.append(
+            Finding(
+                severity="note",
+                where=files.port.path,
+                what="is the near field of a port, which a survey does not add",
+                remedy="state it in the design: near: {file: FILE, port: "
+                f"{files.port.path}, port_diameter: LENGTH}}",
+            )
+        )
+    if near is None or near.response is None or far.response is None:
+        return None, findings
+    if baffle is None:
+        return None, [
+            *findings,
+            Finding(
+                severity="note",
+                where=near.path,
+                what="is a near field and is not used: joining it needs the size of the front",
+                remedy=f"state the front, for example --front {files.name}=220x360mm",
+            ),
+        ]
+    gate = 1.0 / far.gate_s if far.gate_s is not None else None
+    try:
+        splice = splice_fields(near.response, far.response, baffle=baffle, far_from_hz=gate)
+    except InputError as error:
+        findings.append(Finding(severity="warning", where=near.path, what=str(error)))
+        return None, findings
+    return splice, findings

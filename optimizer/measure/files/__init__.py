@@ -1,0 +1,1 @@
+"""Measured files of every kind, read into curves."""

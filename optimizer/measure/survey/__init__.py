@@ -1,0 +1,1 @@
+"""What a measured driver can do and what to avoid."""

@@ -1,0 +1,251 @@
+"""What two neighbouring drivers allow: overlap, crossover range, orders, optional slots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.measure.survey.hints import PeakHint, find_break_up, order_to_silence
+
+if TYPE_CHECKING:
+    from optimizer.measure.survey.survey import DriverSurvey
+
+UNSEEN_SPAN = 2.0
+"""Highest over lowest crossover where the beaming of the lower driver is unknown."""
+CLEAR_OF_BREAK_UP = float(np.sqrt(2.0))
+"""The crossover stays half an octave below a resonance; common practice, no source."""
+_MOST_PER_DRIVER = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlotHint:
+    """An optional slot worth offering to the search.
+
+    Parameters
+    ----------
+    driver : str
+        Whose ladder.
+    form : {"notch", "trap", "equaliser", "pad"}
+        As in a design file.
+    reason : str
+        Why.
+    values : dict of str to float
+        Starting values in H, F and ohm: "inductance_h", "capacitance_f", "resistance_ohm";
+        for a pad "series_ohm" and "shunt_ohm".
+    """
+
+    driver: str
+    form: str
+    reason: str
+    values: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairSurvey:
+    """A proposal for one crossover.
+
+    Parameters
+    ----------
+    lower, upper : str
+        The drivers.
+    overlap_hz : tuple of float or None
+        Band in which both are usable; None when there is none.
+    crossover_hz : tuple of float
+        Proposed range.
+    centre_hz : float
+        A frequency to start from.
+    clean : bool
+        False when no frequency satisfies every rule: the range is then a compromise.
+    reasons : tuple of str
+        What sets the range.
+    low_pass_orders, high_pass_orders : tuple of int
+        Electrical orders worth trying.
+    slots : tuple of SlotHint
+        Optional slots.
+    """
+
+    lower: str
+    upper: str
+    overlap_hz: tuple[float, float] | None
+    crossover_hz: tuple[float, float]
+    centre_hz: float
+    clean: bool
+    reasons: tuple[str, ...]
+    low_pass_orders: tuple[int, ...]
+    high_pass_orders: tuple[int, ...]
+    slots: tuple[SlotHint, ...]
+
+
+def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
+    """Propose a crossover between two drivers.
+
+    Parameters
+    ----------
+    lower, upper : DriverSurvey
+        Neighbours, the lower one first.
+
+    Returns
+    -------
+    PairSurvey
+
+    Notes
+    -----
+    From below the range is bounded by the upper driver's lowest safe crossover; from above by
+    the lower driver's band, by its beaming, and by half an octave below its first break-up.
+    Where nothing tells of beaming the range is an octave: the larger driver beams first, so lower
+    is safer (common practice, no source). Where the bounds cross, the range is put around the
+    geometric mean of the two and `clean` is False.
+    """
+    reasons = [f"{upper.name} is safe from {upper.lowest_hz:.0f} Hz: {upper.lowest_rule}"]
+    bounds = [(lower.usable_hz[1], f"{lower.name} is usable up to {lower.usable_hz[1]:.0f} Hz")]
+    if lower.beaming is not None:
+        beam = lower.beaming
+        bounds.append(
+            (
+                beam.frequency_hz,
+                f"{lower.name} beams from {beam.frequency_hz:.0f} Hz (6 dB down at "
+                f"{beam.angle_deg:g} degrees, {beam.source})",
+            )
+        )
+    break_up = find_break_up(lower.shape.peaks, lower.usable_hz)
+    if break_up is not None:
+        bounds.append(
+            (
+                break_up.frequency_hz / CLEAR_OF_BREAK_UP,
+                f"{lower.name} resonates at {break_up.frequency_hz:.0f} Hz "
+                f"({break_up.height_db:+.1f} dB, Q {break_up.q:.1f}): stay half an octave below",
+            )
+        )
+    bound, why = min(bounds)
+    reasons.append(why)
+    low, high = upper.lowest_hz, bound
+    clean = low <= high
+    if not clean:
+        middle = float(np.sqrt(low * high))
+        # The lower driver is asked for more, the upper one protected by its rule's octave.
+        low, high = max(high, middle * 2.0**-0.25), low
+        reasons.append(
+            "these bounds leave no clean range: a compromise between them, with steep slopes"
+        )
+    if clean and lower.beaming is None and high > UNSEEN_SPAN * low:
+        high = UNSEEN_SPAN * low
+        reasons.append(
+            f"no data off axis and no diameter of {lower.name} tell where it beams: stay within "
+            f"an octave, up to {high:.0f} Hz"
+        )
+    high = min(high, 4.0 * low)
+    centre = float(np.sqrt(low * high))
+    both = (
+        max(lower.usable_hz[0], upper.usable_hz[0]),
+        min(lower.usable_hz[1], upper.usable_hz[1]),
+    )
+    return PairSurvey(
+        lower=lower.name,
+        upper=upper.name,
+        overlap_hz=both if both[0] < both[1] else None,
+        crossover_hz=(float(low), float(high)),
+        centre_hz=centre,
+        clean=clean,
+        reasons=tuple(reasons),
+        low_pass_orders=_low_pass_orders(lower, centre),
+        high_pass_orders=_high_pass_orders(upper, centre),
+        slots=tuple(_hint_slots(lower, upper, centre)),
+    )
+
+
+def _low_pass_orders(lower: DriverSurvey, centre: float) -> tuple[int, ...]:
+    loud = [p for p in lower.shape.peaks if p.height_db > 0.0 and p.frequency_hz > 1.2 * centre]
+    need = max((order_to_silence(p.level_db, centre, p.frequency_hz) for p in loud), default=2)
+    return tuple(sorted({2, max(2, need)}))
+
+
+def _high_pass_orders(upper: DriverSurvey, centre: float) -> tuple[int, ...]:
+    resonance = upper.resonance_hz
+    if resonance is None:
+        return (2, 3)
+    distance = centre / resonance
+    return (2, 3) if distance >= 2.5 else (3, 4) if distance < 1.6 else (2, 3, 4)
+
+
+def _hint_slots(lower: DriverSurvey, upper: DriverSurvey, centre: float) -> list[SlotHint]:
+    slots = []
+    # Where the driver should be silent a notch across it does most; in its band, a trap.
+    low = [h for h in lower.peak_hints if lower.lowest_hz < h.peak.frequency_hz < 5.0 * centre]
+    for hint in low[:_MOST_PER_DRIVER]:
+        form = "notch" if hint.peak.frequency_hz > centre else "trap"
+        slots.append(_peak_slot(lower.name, form, hint))
+    high = [h for h in upper.peak_hints if centre < h.peak.frequency_hz < 16000.0]
+    for hint in high[:_MOST_PER_DRIVER]:
+        slots.append(_peak_slot(upper.name, "trap", hint))
+    electrical = lower.impedance
+    if electrical is not None and electrical.equalisers and (electrical.rise or 0.0) > 1.5:
+        best = electrical.equalisers[-1]
+        slots.append(
+            SlotHint(
+                driver=lower.name,
+                form="equaliser",
+                reason=f"impedance rises to {electrical.rise:.1f} times Re at 10 kHz",
+                values={"resistance_ohm": best.r_ohm, "capacitance_f": best.c_farad},
+            )
+        )
+    louder = upper.sensitivity_db - lower.sensitivity_db
+    if louder > 0.5:
+        z = upper.nominal_ohm or 6.0
+        k = 10.0 ** (min(louder, 15.0) / 20.0)
+        slots.append(
+            SlotHint(
+                driver=upper.name,
+                form="pad",
+                reason=f"{upper.name} is {louder:.1f} dB louder than {lower.name}",
+                values={"series_ohm": z * (k - 1.0) / k, "shunt_ohm": z / (k - 1.0)},
+            )
+        )
+    electrical = upper.impedance
+    peaked = (
+        electrical is not None
+        and electrical.fit is not None
+        and electrical.fit.values.qms / electrical.fit.values.qes > 0.5
+    )
+    if peaked and upper.resonance_hz is not None and centre < 3.0 * upper.resonance_hz:
+        slots.append(_resonance_slot(upper, centre))
+    return slots
+
+
+def _peak_slot(driver: str, form: str, hint: PeakHint) -> SlotHint:
+    compound = hint.notch if form == "notch" else hint.trap
+    peak = hint.peak
+    return SlotHint(
+        driver=driver,
+        form=form,
+        reason=f"peak at {peak.frequency_hz:.0f} Hz, {peak.height_db:+.1f} dB, Q {peak.q:.1f}",
+        values={
+            "inductance_h": compound.inductance_h,
+            "capacitance_f": compound.capacitance_f,
+            "resistance_ohm": compound.resistance_ohm,
+        },
+    )
+
+
+def _resonance_slot(upper: DriverSurvey, centre: float) -> SlotHint:
+    """Series L-C-R across the driver that levels its resonance.
+
+    R = Re (1 + Qes/Qms), C = 1/(2 pi fs Re Qes), L = Re Qes/(2 pi fs): exact for the motional
+    branch.
+    """
+    assert upper.impedance is not None
+    assert upper.impedance.fit is not None
+    values = upper.impedance.fit.values
+    omega = 2.0 * np.pi * values.resonance_hz
+    return SlotHint(
+        driver=upper.name,
+        form="notch",
+        reason=f"impedance peak at {values.resonance_hz:.0f} Hz lies near the crossover "
+        f"({centre:.0f} Hz) and bends the high-pass",
+        values={
+            "inductance_h": float(values.re_ohm * values.qes / omega),
+            "capacitance_f": float(1.0 / (omega * values.re_ohm * values.qes)),
+            "resistance_ohm": float(values.re_ohm * (1.0 + values.qes / values.qms)),
+        },
+    )

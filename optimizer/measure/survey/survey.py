@@ -1,0 +1,365 @@
+"""What measured drivers allow and what to avoid, from their files alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.errors import InputError
+from optimizer.measure.curves.joined import join_files
+from optimizer.measure.curves.nearfield import Baffle, Splice
+from optimizer.measure.curves.thin import interpolate_log, thin_response
+from optimizer.measure.files.folder import read_folder, require_drivers
+from optimizer.measure.readings import DriverFiles, FileReading, Folder
+from optimizer.measure.response import Response
+from optimizer.measure.survey.beaming import Beaming, beaming_of_piston, find_beaming
+from optimizer.measure.survey.hints import PeakHint, find_break_up, hint_peak
+from optimizer.measure.survey.hygiene import Finding, inspect_driver
+from optimizer.measure.survey.hygiene_set import inspect_set
+from optimizer.measure.survey.impedance import ImpedanceSurvey, survey_impedance
+from optimizer.measure.survey.pairs import PairSurvey, survey_pair
+from optimizer.measure.survey.shape import Peak, Shape, read_shape
+from optimizer.measure.timing.timing import Timing, assume_timing, find_timing
+
+SAFE_RATIO = 2.0
+"""Lowest crossover over resonance: an octave; common practice, no source."""
+HINT_DB = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverSurvey:
+    """Everything read of one driver.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    files : dict of str to str
+        What each file is, by file name.
+    measured_hz : tuple of float
+        Range of the response on axis.
+    valid_from_hz : float
+        Start of the data, or the limit of the gate where a file states one above it.
+    usable_hz : tuple of float
+        Within 6 dB of its level, 1/3 octave averaged.
+    sensitivity_db : float
+        Energy mean over the middle two octaves of the usable band (300 Hz to 3 kHz where
+        usable), as the files state it.
+    shape : Shape
+        Roll-offs and peaks.
+    peak_hints : tuple of PeakHint
+        Peaks worth a compound, with starting values.
+    break_up : Peak or None
+        The resonance to stay clear of.
+    impedance : ImpedanceSurvey or None
+        Figures of the impedance.
+    nominal_ohm : float or None
+        Smallest modulus above resonance.
+    beaming : Beaming or None
+        From data or diameter.
+    lowest_hz : float
+        Lowest safe crossover.
+    lowest_rule : str
+        The rule that set it.
+    directions : int
+        Number of directions measured.
+    response : Response or None
+        The response on axis that was read, joined with the near field where there is one.
+    splice : Splice or None
+        How they were joined.
+    """
+
+    name: str
+    files: dict[str, str]
+    measured_hz: tuple[float, float]
+    valid_from_hz: float
+    usable_hz: tuple[float, float]
+    sensitivity_db: float
+    shape: Shape
+    peak_hints: tuple[PeakHint, ...] = ()
+    break_up: Peak | None = None
+    impedance: ImpedanceSurvey | None = None
+    nominal_ohm: float | None = None
+    beaming: Beaming | None = None
+    lowest_hz: float = 0.0
+    lowest_rule: str = ""
+    directions: int = 1
+    response: Response | None = None
+    splice: Splice | None = None
+
+    @property
+    def resonance_hz(self) -> float | None:
+        """Resonance from the impedance; None when not determined."""
+        return None if self.impedance is None else self.impedance.resonance_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """A surveyed folder.
+
+    Parameters
+    ----------
+    folder : Folder
+        How every file was understood.
+    drivers : tuple of DriverSurvey
+        From the lowest to the highest; drivers without a response are left out.
+    pairs : tuple of PairSurvey
+        Neighbours.
+    timing : Timing or None
+        Relative timing; None for a single driver.
+    findings : tuple of Finding
+        What looks wrong, worst first.
+    """
+
+    folder: Folder
+    drivers: tuple[DriverSurvey, ...]
+    pairs: tuple[PairSurvey, ...]
+    timing: Timing | None
+    findings: tuple[Finding, ...]
+
+
+def survey_path(
+    path: str | Path,
+    *,
+    roles: Mapping[str, str] | None = None,
+    diaphragms_m: Mapping[str, float] | None = None,
+    depths_m: Mapping[str, float] | None = None,
+    baffles: Mapping[str, Baffle] | None = None,
+) -> Survey:
+    """Read a folder and survey what is in it.
+
+    Parameters
+    ----------
+    path : path-like
+        A folder of measurements.
+    roles : mapping of str to str, optional
+        See `optimizer.measure.files.folder.read_folder`.
+    diaphragms_m, depths_m : mapping of str to float, optional
+        Effective diameters and acoustic depths of drivers, where known.
+    baffles : mapping of str to Baffle, optional
+        The front each driver sits on; a near-field file is joined only where it is known.
+
+    Returns
+    -------
+    Survey
+
+    Raises
+    ------
+    InputError
+        Nothing usable is found.
+    """
+    folder = read_folder(path, roles=roles)
+    require_drivers(folder)
+    return survey_folder(folder, diaphragms_m=diaphragms_m, depths_m=depths_m, baffles=baffles)
+
+
+def survey_folder(
+    folder: Folder,
+    *,
+    diaphragms_m: Mapping[str, float] | None = None,
+    depths_m: Mapping[str, float] | None = None,
+    baffles: Mapping[str, Baffle] | None = None,
+) -> Survey:
+    """Survey the drivers of a folder that was read; see `survey_path`.
+
+    Parameters
+    ----------
+    folder : Folder
+        What was recognised.
+    diaphragms_m, depths_m, baffles : mapping, optional
+        By driver, where known.
+
+    Returns
+    -------
+    Survey
+    """
+    diameters = dict(diaphragms_m or {})
+    drivers = []
+    findings: list[Finding] = []
+    for files in folder.drivers.values():
+        response = files.on_axis
+        if response is None:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    where=files.name,
+                    what="has an impedance but no response: it is left out",
+                    remedy="add its response, or say which file it is",
+                )
+            )
+            continue
+        splice, problems = join_files(files, (baffles or {}).get(files.name))
+        findings += problems
+        surveyed = survey_driver(files, diaphragm_m=diameters.get(files.name), splice=splice)
+        drivers.append(surveyed)
+        findings += inspect_driver(files, surveyed.shape, surveyed.impedance)
+    timing = _time_drivers(folder, [d.name for d in drivers], depths_m)
+    findings += inspect_set(folder, {d.name: (d.shape, d.impedance) for d in drivers}, timing)
+    pairs = [survey_pair(low, high) for low, high in pairwise(drivers)]
+    rank = {"error": 0, "warning": 1, "note": 2}
+    return Survey(
+        folder=folder,
+        drivers=tuple(drivers),
+        pairs=tuple(pairs),
+        timing=timing,
+        findings=tuple(sorted(findings, key=lambda f: rank[f.severity])),
+    )
+
+
+def survey_driver(
+    files: DriverFiles, *, diaphragm_m: float | None = None, splice: Splice | None = None
+) -> DriverSurvey:
+    """Read every figure of one driver.
+
+    Parameters
+    ----------
+    files : DriverFiles
+        With at least one response.
+    diaphragm_m : float, optional
+        Effective diameter.
+    splice : Splice, optional
+        Near and far field joined; read in place of the response on axis.
+
+    Returns
+    -------
+    DriverSurvey
+
+    Raises
+    ------
+    InputError
+        The driver has no response.
+    """
+    response = splice.response if splice is not None else files.on_axis
+    if response is None:
+        raise InputError("a driver needs a response", value=files.name)
+    shape = read_shape(response)
+    electrical = None
+    if files.impedance is not None and files.impedance.response is not None:
+        electrical = survey_impedance(files.impedance.response)
+    reading = next(iter(files.responses.values()))
+    valid = response.range_hz[0]
+    if reading.gate_s is not None and splice is None:
+        valid = max(valid, 1.0 / reading.gate_s)
+    usable = (max(shape.usable_hz[0], valid), shape.usable_hz[1])
+    beaming = find_beaming(
+        {d: f.response for d, f in files.responses.items() if f.response is not None}
+    )
+    if beaming is None and diaphragm_m:
+        beaming = beaming_of_piston(diaphragm_m)
+    lowest, rule = _lowest_safe(usable, electrical)
+    return DriverSurvey(
+        name=files.name,
+        files=_name_files(files),
+        measured_hz=response.range_hz,
+        valid_from_hz=valid,
+        usable_hz=usable,
+        sensitivity_db=_sensitivity(response, usable),
+        shape=shape,
+        peak_hints=_hint_peaks(shape, files, electrical),
+        break_up=find_break_up(shape.peaks, usable),
+        impedance=electrical,
+        nominal_ohm=electrical.minimum_ohm if electrical else None,
+        beaming=beaming,
+        lowest_hz=lowest,
+        lowest_rule=rule,
+        directions=len(files.responses),
+        response=response,
+        splice=splice,
+    )
+
+
+def _lowest_safe(
+    usable: tuple[float, float], electrical: ImpedanceSurvey | None
+) -> tuple[float, str]:
+    """Lowest crossover a driver stands, and the rule behind it."""
+    if electrical is None or electrical.resonance_hz is None:
+        return (
+            usable[0] * float(np.sqrt(2.0)),
+            f"half an octave above {usable[0]:.0f} Hz, where it is 6 dB down (resonance unknown)",
+        )
+    by_resonance = SAFE_RATIO * electrical.resonance_hz
+    if by_resonance >= usable[0]:
+        return by_resonance, (
+            f"{SAFE_RATIO:g} times its resonance of {electrical.resonance_hz:.0f} Hz: excursion "
+            "rises fourfold for each octave down"
+        )
+    return usable[0], f"it is 6 dB down at {usable[0]:.0f} Hz"
+
+
+def _sensitivity(response: Response, usable: tuple[float, float]) -> float:
+    """Energy mean over a band that suits the driver."""
+    low, high = max(usable[0], 300.0), min(usable[1], 3000.0)
+    if high < 2.0 * low:
+        middle = float(np.sqrt(usable[0] * usable[1]))
+        low, high = max(usable[0], middle / 2.0), min(usable[1], middle * 2.0)
+    thin = thin_response(response)
+    grid = np.geomspace(low, high, 97)
+    level = interpolate_log(thin.frequency_hz, thin.level_db, grid)
+    return float(10.0 * np.log10(np.mean(10.0 ** (level / 10.0))))
+
+
+def _hint_peaks(
+    shape: Shape, files: DriverFiles, electrical: ImpedanceSurvey | None
+) -> tuple[PeakHint, ...]:
+    hints = []
+    for peak in shape.peaks:
+        if peak.height_db < HINT_DB or peak.level_db < -20.0:
+            continue
+        load = None
+        if files.impedance is not None and files.impedance.response is not None:
+            z = thin_response(files.impedance.response)
+            low, high = z.range_hz
+            if low <= peak.frequency_hz <= high:
+                load = float(
+                    interpolate_log(z.frequency_hz, np.abs(z.value), np.array([peak.frequency_hz]))[
+                        0
+                    ]
+                )
+        if load is None:
+            load = electrical.minimum_ohm if electrical is not None else 8.0
+        hints.append(hint_peak(peak, load))
+    return tuple(hints)
+
+
+def _name_files(files: DriverFiles) -> dict[str, str]:
+    named = {f.path: f"response {d}" for d, f in files.responses.items()}
+    others: dict[str, FileReading | None] = {
+        "impedance": files.impedance,
+        "near field": files.near_field,
+        "port": files.port,
+    }
+    named |= {f.path: what for what, f in others.items() if f is not None}
+    return named
+
+
+def _time_drivers(
+    folder: Folder, names: list[str], depths_m: Mapping[str, float] | None
+) -> Timing | None:
+    """Find the timing from all drivers playing together, or state the next best."""
+    if len(names) < 2:
+        return None
+    responses = {}
+    for name in names:
+        response = folder.drivers[name].on_axis
+        assert response is not None
+        responses[name] = response
+    together = folder.together.response if folder.together is not None else None
+    if together is None:
+        return assume_timing(responses, depths_m)
+    try:
+        return find_timing(responses, together)
+    except InputError as error:
+        assumed = assume_timing(responses, depths_m)
+        return Timing(
+            method="not determined",
+            delays_s=assumed.delays_s,
+            levels_db=assumed.levels_db,
+            polarity=assumed.polarity,
+            tails_db_per_octave=assumed.tails_db_per_octave,
+            notes=assumed.notes,
+            refused=str(error),
+        )

@@ -1,0 +1,1 @@
+"""When each driver's sound arrives."""

@@ -1,0 +1,1 @@
+"""Speaker, topology, stock and goals together: what is searched."""

@@ -1,0 +1,177 @@
+"""A ranked, buildable network with every figure a report may print."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from optimizer.acoustics.preference import PreferenceScore
+from optimizer.arrays import Complex, Real
+from optimizer.measure.response import Direction
+from optimizer.network.ladder import Network
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoalFigure:
+    """What one goal says of one candidate.
+
+    Parameters
+    ----------
+    name : str
+        Name of the goal ("on_axis").
+    value : float
+        The figure in `unit`.
+    unit : str
+        Unit of `value` ("dB rms").
+    weight : float
+        Weight of the goal.
+    cost : float
+        ``weight * value`` (0 for a hard limit that is met).
+    met : bool
+        False when a hard limit is broken.
+    detail : str
+        One short plain sentence for reports ("worst +1.3 dB at 2.1 kHz").
+    """
+
+    name: str
+    value: float
+    unit: str
+    weight: float
+    cost: float
+    met: bool = True
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveSet:
+    """Every curve of one network on the grid of the problem; arrays are read-only.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+    named_db : dict of str to ndarray (F,)
+        Level of each named curve in dB SPL at 1 m for 2.83 V: "on_axis" always,
+        "listening_window", "early_reflections", "sound_power", "in_room" when directions exist.
+    directivity_db : dict of str to ndarray (F,)
+        "directivity_index" (sound power), "early_reflections_index".
+    direction_db : ndarray, shape (A, F)
+        Level in each direction.
+    directions : tuple of Direction, length A
+    way_db : ndarray, shape (W, F)
+        On-axis level of each way alone, filtered.
+    drive_db : ndarray, shape (W, F)
+        Voltage at each driver's terminals re the amplifier's, in dB.
+    impedance : ndarray, shape (F,), complex
+        Input impedance in ohm.
+    target_db : ndarray, shape (F,) or None
+        The on-axis target at its fitted level; None without an on-axis goal.
+    target_band_hz : tuple of float or None
+        Band of the on-axis goal.
+    way_pressure : ndarray, shape (W, F), complex, or None
+        On-axis pressure of each way alone, filtered, polarity included; `way_db` is its level.
+    """
+
+    frequency_hz: Real
+    named_db: dict[str, Real]
+    directivity_db: dict[str, Real]
+    direction_db: Real
+    directions: tuple[Direction, ...]
+    way_db: Real
+    drive_db: Real
+    impedance: Complex
+    target_db: Real | None = None
+    target_band_hz: tuple[float, float] | None = None
+    way_pressure: Complex | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A ranked result.
+
+    Parameters
+    ----------
+    rank : int
+        1 is best.
+    cost : float
+        Sum of the goals' costs; lower is better.
+    network : Network
+        What to build.
+    goals : tuple of GoalFigure
+        In the order of the problem.
+    curves : CurveSet
+        Every curve.
+    impedance_min_ohm, impedance_min_hz : float
+        Smallest modulus of the input impedance and where.
+    epdr_min_ohm, epdr_min_hz : float
+        Smallest equivalent peak dissipation resistance and where.
+    sensitivity_db : float
+        Mean on-axis level over 300 Hz to 3 kHz, dB at 1 m for 2.83 V.
+    crossovers_hz : tuple of (float or None, float or None), one per way
+        Frequencies where the way meets its lower and its upper neighbour in level.
+    feasible : bool
+        Whether every hard limit is met.
+    no_better_change_of : int
+        Every change of up to this many parts was evaluated and none is better.
+    relaxed_cost : float or None
+        Best cost found for the same structure with values left continuous.
+    expected_cost : float or None
+        Mean cost of speakers whose parts deviate within their tolerances; it ranks in a robust fit.
+    preference : PreferenceScore or None
+        The score of Olive (2004), where the directions it needs are there.
+    notes : tuple of str
+        Warnings worth reading.
+    """
+
+    rank: int
+    cost: float
+    network: Network
+    goals: tuple[GoalFigure, ...]
+    curves: CurveSet
+    impedance_min_ohm: float
+    impedance_min_hz: float
+    epdr_min_ohm: float
+    epdr_min_hz: float
+    sensitivity_db: float
+    crossovers_hz: tuple[tuple[float | None, float | None], ...]
+    feasible: bool = True
+    no_better_change_of: int = 0
+    relaxed_cost: float | None = None
+    expected_cost: float | None = None
+    price: float | None = None
+    preference: PreferenceScore | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def parts(self) -> int:
+        """Number of pieces to buy or take from the shelf, for one speaker."""
+        return self.network.piece_count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchResult:
+    """What a search found and why it stopped.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Best first. When no network meets the hard limits, the nearest miss stands alone here
+        with ``feasible=False``.
+    stopped : {"converged", "budget", "interrupted"}
+        Why the search ended.
+    seconds : float
+        Wall-clock time.
+    evaluations : int
+        Networks evaluated.
+    seed : int
+        Seed of the random generator.
+    cost_relaxed_best : float or None
+        Best cost with values left continuous, over all structures.
+    """
+
+    candidates: tuple[Candidate, ...]
+    stopped: Literal["converged", "budget", "interrupted"]
+    seconds: float
+    evaluations: int
+    seed: int
+    cost_relaxed_best: float | None = None
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,285 @@
+"""From a genome to a candidate: every figure that a report may print."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer.acoustics.curves import Curves
+from optimizer.acoustics.preference import PreferenceScore, score_preference
+from optimizer.arrays import Complex, Real
+from optimizer.goals.base import HARD_MET_DB, goal_cost
+from optimizer.goals.economy import (
+    KEPT,
+    count_changes,
+    economy_figures,
+    option_costs,
+    removal_cost,
+)
+from optimizer.goals.response import LineGoal
+from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
+from optimizer.network.ladder import Network
+from optimizer.network.solve import solve_network
+from optimizer.parts import Kind, Part
+from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+
+SENSITIVITY_BAND_HZ = (300.0, 3000.0)
+
+ESTIMATED_NOTE = "curves off the axis are estimated from geometry, not measured"
+
+
+def build_candidate(
+    problem: Problem,
+    genome: Genome | Network,
+    *,
+    rank: int = 1,
+    no_better_change_of: int = 0,
+    relaxed_cost: float | None = None,
+    expected_cost: float | None = None,
+) -> Candidate:
+    """Compute everything there is to say of one network.
+
+    Parameters
+    ----------
+    problem : Problem
+    genome : Genome or Network
+        A network of the problem's space, or any network with the problem's ways: an old board
+        with slots of its own, parts of any value.
+    rank : int
+    no_better_change_of : int
+        Certificate of the search.
+    relaxed_cost : float, optional
+        Best continuous cost of the same structure.
+    expected_cost : float, optional
+        Mean cost under tolerance.
+
+    Returns
+    -------
+    Candidate
+    """
+    network = problem.space.network(genome) if isinstance(genome, Genome) else genome
+    solved = solve_network(
+        network, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
+    )
+    transfer, admittance = list(solved.transfer), solved.admittance.sum(axis=0)
+    curves = Curves(problem.report_field, transfer, admittance)
+    wanted = Curves(problem.evaluator.field, transfer, admittance)
+    figures: list[GoalFigure] = []
+    target: Real | None = None
+    band: tuple[float, float] | None = None
+    f = problem.frequency_hz
+    for goal in problem.evaluator.goals:
+        residual = goal.residuals(wanted)
+        value = float(np.sqrt(residual @ residual))
+        met = not goal.hard or value <= HARD_MET_DB
+        figures.append(
+            GoalFigure(
+                name=goal.name,
+                value=value,
+                unit=goal.unit,
+                weight=goal.weight,
+                cost=float(goal_cost(goal, residual)),
+                met=met,
+                detail=goal.describe(wanted),
+            )
+        )
+        if isinstance(goal, LineGoal) and goal.name == "on_axis":
+            target = goal.target_db(wanted, f)
+            band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
+    economy = network_economy(problem, network)
+    figures += [
+        GoalFigure(
+            name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost, detail=e.detail
+        )
+        for e in economy_figures(
+            problem.specs, network, economy, problem.stock.currency, topology=problem.topology
+        )
+    ]
+    impedance = 1.0 / admittance
+    modulus = np.abs(impedance)
+    epdr = equivalent_peak_dissipation_resistance(impedance)
+    low, lowest = int(np.argmin(modulus)), int(np.argmin(epdr))
+    curve_set = _curve_set(problem, curves, impedance, target, band)
+    inside = (f >= SENSITIVITY_BAND_HZ[0]) & (f <= SENSITIVITY_BAND_HZ[1])
+    on_axis = curve_set.named_db["on_axis"]
+    return Candidate(
+        rank=rank,
+        cost=float(sum(g.cost for g in figures)),
+        network=network,
+        goals=tuple(figures),
+        curves=curve_set,
+        impedance_min_ohm=float(modulus[low]),
+        impedance_min_hz=float(f[low]),
+        epdr_min_ohm=float(epdr[lowest]),
+        epdr_min_hz=float(f[lowest]),
+        sensitivity_db=float(on_axis[inside].mean() if inside.any() else on_axis.mean()),
+        crossovers_hz=find_crossovers(f, curve_set.way_db),
+        feasible=all(g.met for g in figures),
+        no_better_change_of=no_better_change_of,
+        relaxed_cost=relaxed_cost,
+        expected_cost=expected_cost,
+        price=_price(network),
+        preference=_preference(problem, curve_set),
+        notes=(
+            *((ESTIMATED_NOTE,) if problem.estimated else ()),
+            *(
+                ()
+                if expected_cost is None
+                else (f"expected cost with parts within their tolerances {expected_cost:.3f}",)
+            ),
+        ),
+    )
+
+
+def _preference(problem: Problem, curves: CurveSet) -> PreferenceScore | None:
+    """Score what was measured aside, up and down; anything less cannot be compared."""
+    named = curves.named_db
+    if problem.estimated or not {"floor", "ceiling", "side", "in_room"} <= set(named):
+        return None
+    return score_preference(
+        curves.frequency_hz,
+        on_axis_db=named["on_axis"],
+        in_room_db=named["in_room"],
+        listening_window_db=named["listening_window"],
+        sound_power_db=named["sound_power"],
+    )
+
+
+def network_economy(problem: Problem, network: Network) -> float:
+    """Cost of the parts of a network themselves, as the search counts it.
+
+    Parameters
+    ----------
+    problem : Problem
+    network : Network
+        A part without a price counts as the dearest of its place, or of its kind where the
+        problem has no such place.
+
+    Returns
+    -------
+    float
+    """
+    space = problem.space
+    of_place = {
+        (problem.topology.ways[gene.way].name, space.slots[gene.slot].name, gene.part): options
+        for gene, options in zip(space.genes, space.options, strict=True)
+    }
+    total = 0.0
+    total += removal_cost(problem.specs, count_changes(problem.topology, network)[1])
+    for way in network.ways:
+        for slot in way.slots:
+            for i, part in enumerate(slot.parts):
+                options = of_place.get((way.name, slot.name, i))
+                on_board = tuple(p for p in options.parts if p.origin == KEPT) if options else ()
+                pool: tuple[Part, ...] = (
+                    on_board
+                    if part.price is not None
+                    else (
+                        options.parts
+                        if options is not None and options.parts[0].kind == part.kind
+                        else _parts_of_kind(problem, part.kind)
+                    )
+                )
+                total += float(option_costs(problem.specs, (*pool, part))[-1])
+    return total
+
+
+def _parts_of_kind(problem: Problem, kind: Kind) -> tuple[Part, ...]:
+    return tuple(
+        part
+        for gene, options in zip(problem.space.genes, problem.space.options, strict=True)
+        if gene.kind == kind
+        for part in options.parts
+    )
+
+
+def _price(network: Network) -> float | None:
+    prices = [
+        part.price
+        for way in network.ways
+        for slot in way.slots
+        for part in slot.parts
+        if part.origin != "kept"
+    ]
+    known = [p for p in prices if p is not None]
+    return float(sum(known)) if len(known) == len(prices) else None
+
+
+def _curve_set(
+    problem: Problem,
+    curves: Curves,
+    impedance: Complex,
+    target: Real | None,
+    band: tuple[float, float] | None,
+) -> CurveSet:
+    names = problem.report_field.names
+    named = {n: curves.level_db(n) for n in names}
+    directivity: dict[str, Real] = {}
+    if "listening_window" in named:
+        directivity["directivity_index"] = named["listening_window"] - named["sound_power"]
+        directivity["early_reflections_index"] = (
+            named["listening_window"] - named["early_reflections"]
+        )
+    pressure = problem.report_field.pressure
+    drive = np.stack(curves.transfer)
+    summed = np.einsum("df,daf->af", drive, pressure)
+    axis = int(np.argmax(problem.averages["on_axis"].weights))
+    ways = drive * pressure[:, axis]
+    tiny = 1e-15
+    return CurveSet(
+        frequency_hz=problem.frequency_hz,
+        named_db=named,
+        directivity_db=directivity,
+        direction_db=20.0 * np.log10(np.maximum(np.abs(summed), tiny)),
+        directions=problem.directions,
+        way_db=20.0 * np.log10(np.maximum(np.abs(ways), tiny)),
+        drive_db=20.0 * np.log10(np.maximum(np.abs(drive), tiny)),
+        impedance=impedance,
+        target_db=target,
+        target_band_hz=band,
+        way_pressure=ways,
+    )
+
+
+def find_crossovers(
+    frequency_hz: Real, way_db: Real
+) -> tuple[tuple[float | None, float | None], ...]:
+    """Find where neighbouring ways meet in level.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+    way_db : ndarray, shape (W, F)
+        On-axis level of each way alone.
+
+    Returns
+    -------
+    tuple of (float or None, float or None), one per way
+        Crossing with the way playing below and with the way playing above, in Hz; None at the ends
+        of the chain or when the levels never cross.
+
+    Notes
+    -----
+    Ways are ordered by the energy-weighted mean of log frequency. The crossing nearest to the
+    point where both are loudest counts, found by linear interpolation in log frequency.
+    """
+    x = np.log(frequency_hz)
+    energy = 10.0 ** (way_db / 10.0)
+    centre = (energy * x).sum(axis=1) / energy.sum(axis=1)
+    order = np.argsort(centre, kind="stable")
+    below: list[float | None] = [None] * len(way_db)
+    above: list[float | None] = [None] * len(way_db)
+    for lower, upper in pairwise(order):
+        difference = way_db[lower] - way_db[upper]
+        falls = np.flatnonzero((difference[:-1] > 0.0) & (difference[1:] <= 0.0))
+        if not len(falls):
+            continue
+        level = np.minimum(way_db[lower], way_db[upper])
+        k = int(falls[np.argmax(level[falls])])
+        share = difference[k] / (difference[k] - difference[k + 1])
+        hz = float(np.exp(x[k] + share * (x[k + 1] - x[k])))
+        above[lower] = below[upper] = hz
+    return tuple(zip(below, above, strict=True))

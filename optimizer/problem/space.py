@@ -1,0 +1,256 @@
+"""The search space: what each part may be, which slots may stay empty, which polarity is free."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.arrays import Flags, Index, Real
+from optimizer.errors import InputError
+from optimizer.goals.economy import KEPT, option_costs
+from optimizer.goals.specs import GoalSpec
+from optimizer.network.bank import Gene, LadderBank, Population
+from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
+from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.supply import Supply
+from optimizer.stock.stock import Stock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeneOptions:
+    """Everything that one gene may be.
+
+    Parameters
+    ----------
+    parts : tuple of Part, length O
+        Sorted by value.
+    values, loss_ohm, cost : ndarray, shape (O,)
+        Value, series loss, and what choosing it adds to the cost (pieces, price).
+    """
+
+    parts: tuple[Part, ...]
+    values: Real
+    loss_ohm: Real
+    cost: Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Genome:
+    """One buildable network in the space.
+
+    Parameters
+    ----------
+    choice : ndarray of int, shape (G,)
+        Index of the chosen option of every gene (also of those in empty slots).
+    present : ndarray of bool, shape (K,)
+        Which slots are filled.
+    polarity : ndarray, shape (W,)
+        1.0 or -1.0.
+    """
+
+    choice: Index
+    present: Flags
+    polarity: Real
+
+    def key(self, gene_slot: Index) -> bytes:
+        """Identity of the network: empty slots do not count.
+
+        Parameters
+        ----------
+        gene_slot : ndarray of int, shape (G,)
+            Slot of each gene.
+        """
+        choice = np.where(self.present[gene_slot], self.choice, -1)
+        return choice.tobytes() + self.polarity.tobytes()
+
+
+class Space:
+    """Options of a topology.
+
+    Parameters
+    ----------
+    topology : Topology
+        Slots of all ways.
+    bank : LadderBank
+        Supplies the order of genes and slots.
+    options : sequence of GeneOptions
+        One per gene.
+    stock : Stock, optional
+        Its counts are respected; without one every part can be had in any number.
+    absent_cost : sequence of float, optional
+        Cost of leaving each slot empty, where that takes parts off a board; 0 when left out.
+    """
+
+    def __init__(
+        self,
+        topology: Topology,
+        bank: LadderBank,
+        options: Sequence[GeneOptions],
+        stock: Stock | None = None,
+        absent_cost: Sequence[float] | None = None,
+    ) -> None:
+        self.topology = topology
+        self.genes: list[Gene] = bank.genes
+        self.gene_slot = bank.gene_slot
+        self.options = list(options)
+        self.supply = Supply(stock, [o.parts for o in self.options], bank.gene_slot)
+        self.slots = bank.slots
+        self.free = bank.free
+        self.free_genes = np.flatnonzero(bank.free)
+        self.optional = np.array([s.optional for s in self.slots], dtype=bool)
+        self.absent_cost: Real = np.array(
+            [0.0] * len(self.slots) if absent_cost is None else absent_cost
+        )
+        self.slot_genes = [np.flatnonzero(self.gene_slot == k) for k in range(len(self.slots))]
+        self.polarity_free = np.array([w.polarity == "free" for w in topology.ways], dtype=bool)
+        # One overall sign cannot be heard or measured: the first way stays as it is when all float.
+        if len(self.polarity_free) and self.polarity_free.all():
+            self.polarity_free[0] = False
+        self.polarity_start = np.array(
+            [-1.0 if w.polarity == "inverted" else 1.0 for w in topology.ways]
+        )
+        self.log_low = np.log([o.values[0] for o in self.options])
+        self.log_high = np.log([o.values[-1] for o in self.options])
+
+    def size_log10(self) -> float:
+        """Decimal logarithm of the number of networks in the space."""
+        total = float(np.count_nonzero(self.polarity_free)) * np.log10(2.0)
+        for k, genes in enumerate(self.slot_genes):
+            ways = float(np.prod([float(len(self.options[g].values)) for g in genes]))
+            total += np.log10(ways + (1.0 if self.optional[k] else 0.0))
+        return float(total)
+
+    def population(self, genomes: Sequence[Genome]) -> Population:
+        """Arrays of the chosen parts, leading axis P."""
+        choice = np.array([g.choice for g in genomes])
+        values = np.empty(choice.shape)
+        loss = np.empty(choice.shape)
+        for g, option in enumerate(self.options):
+            values[:, g] = option.values[choice[:, g]]
+            loss[:, g] = option.loss_ohm[choice[:, g]]
+        return Population(
+            values=values,
+            loss_ohm=loss,
+            present=np.array([g.present for g in genomes]),
+            polarity=np.array([g.polarity for g in genomes]),
+        )
+
+    def economies(self, genomes: Sequence[Genome]) -> Real:
+        """Cost of the chosen parts themselves, shape (P,)."""
+        choice = np.array([g.choice for g in genomes])
+        filled = np.array([g.present for g in genomes])[:, self.gene_slot]
+        cost = np.empty(choice.shape)
+        for g, option in enumerate(self.options):
+            cost[:, g] = option.cost[choice[:, g]]
+        absent = ~np.array([g.present for g in genomes])
+        return np.asarray((cost * filled).sum(axis=1) + absent @ self.absent_cost)
+
+    def economy(self, genome: Genome) -> float:
+        """Cost of the chosen parts themselves."""
+        return float(self.economies([genome])[0])
+
+    def relaxed_economy(self, present: Flags) -> Real:
+        """Smallest cost of parts for given filled slots, shape (P,)."""
+        least = np.array([o.cost.min() for o in self.options])
+        return np.asarray(
+            (present[:, self.gene_slot] * least).sum(axis=-1) + ~present @ self.absent_cost
+        )
+
+    def board(self) -> Genome | None:
+        """Return the network of the parts on the board; None when it holds too few."""
+        present = np.array([s.kept is not None for s in self.slots], dtype=bool)
+        if not (present.any() and (present | self.optional).all()):
+            return None
+        choice = np.array(
+            [next((k for k, p in enumerate(o.parts) if p.origin == KEPT), 0) for o in self.options],
+            dtype=np.intp,
+        )
+        return Genome(choice=choice, present=present, polarity=self.polarity_start.copy())
+
+    def snap(self, log_values: Real, present: Flags, polarity: Real) -> Genome:
+        """Take the nearest option, in log value, of every gene.
+
+        Parameters
+        ----------
+        log_values : ndarray, shape (G,)
+        present : ndarray of bool, shape (K,)
+        polarity : ndarray, shape (W,)
+        """
+        choice = np.array(
+            [
+                int(np.argmin(np.abs(np.log(o.values) - v)))
+                for o, v in zip(self.options, log_values, strict=True)
+            ],
+            dtype=np.intp,
+        )
+        return Genome(choice=choice, present=present.copy(), polarity=polarity.copy())
+
+    def network(self, genome: Genome) -> Network:
+        """Build the network that a genome stands for."""
+        ways, k = [], 0
+        for w, way in enumerate(self.topology.ways):
+            fitted = []
+            for slot in way.slots:
+                if genome.present[k]:
+                    parts = tuple(
+                        self.options[g].parts[genome.choice[g]] for g in self.slot_genes[k]
+                    )
+                    fitted.append(
+                        FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=parts)
+                    )
+                k += 1
+            ways.append(
+                FittedWay(
+                    name=way.name,
+                    driver=way.driver,
+                    slots=tuple(fitted),
+                    polarity=1 if genome.polarity[w] > 0 else -1,
+                )
+            )
+        return Network(ways=tuple(ways))
+
+
+def gene_options(
+    gene: Gene, parts: Sequence[Part], goals: Mapping[str, GoalSpec], way: str
+) -> GeneOptions:
+    """Arrange the parts that a gene may be.
+
+    Parameters
+    ----------
+    gene : Gene
+        The gene.
+    parts : sequence of Part
+        What the stock offers within its range, sorted by value.
+    goals : mapping of str to GoalSpec
+        Those on pieces, price and copper give each option its cost.
+    way : str
+        Name of its way, for the message.
+
+    Returns
+    -------
+    GeneOptions
+
+    Raises
+    ------
+    InputError
+        When nothing is offered.
+    """
+    if gene.kept is not None:
+        parts = (gene.kept,)
+    elif gene.original is not None:
+        parts = sorted((*parts, gene.original), key=lambda part: part.value)
+    if not parts:
+        raise InputError(
+            f"the stock must hold a {gene.kind} for the slot",
+            key=f"ways.{way}.{gene.name}",
+            value=f"range {gene.low:g} to {gene.high:g} {UNIT_OF_KIND[gene.kind]}",
+            remedy="widen the range or choose a finer series",
+        )
+    return GeneOptions(
+        parts=tuple(parts),
+        values=np.array([p.value for p in parts]),
+        loss_ohm=np.array([p.loss_ohm for p in parts]),
+        cost=(np.zeros(1) if gene.kept is not None else option_costs(goals, parts)),
+    )

@@ -1,0 +1,1 @@
+"""Down from one network to a better one."""

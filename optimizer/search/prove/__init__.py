@@ -1,0 +1,1 @@
+"""The best network of a small problem, with proof."""

@@ -1,0 +1,178 @@
+"""Networks met while a front is traced, with their figures: their cost under any weights."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.arrays import Real
+from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.economy import economy_figures
+from optimizer.goals.specs import ECONOMY_SPECS
+from optimizer.problem.problem import Problem
+from optimizer.problem.space import Genome
+from optimizer.search.trade.crew import Weights
+from optimizer.search.trade.front import keep_undominated
+
+ENDS = (0.04, 0.96)
+"""Shares of the first goal at the ends of a front."""
+
+_SEEDS = 6  # networks of different structure that each pair of weights starts from
+_EPSILON = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A network with the figures of all goals, those on parts last."""
+
+    genome: Genome
+    figures: Real
+    feasible: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Best:
+    """The best network for one share of the first goal, and its certificate."""
+
+    share: float
+    key: bytes
+    cost: float
+    proven: int
+
+
+class Archive:
+    """All networks met, and what they cost for a share of the first of two goals.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    between : tuple of str
+        Names of the two goals.
+    """
+
+    def __init__(self, problem: Problem, between: tuple[str, str]) -> None:
+        self.problem = problem
+        self.between = between
+        self.entries: dict[bytes, Entry] = {}
+        goals = problem.evaluator.goals
+        self.on_parts = [n for n, s in problem.specs.items() if isinstance(s, ECONOMY_SPECS)]
+        self.names = [*(g.name for g in goals), *self.on_parts]
+        self.own = {
+            **{g.name: HARD_COST_PER_DB if g.hard else g.weight for g in goals},
+            **{n: float(getattr(problem.specs[n], "each", 0.0)) for n in self.on_parts},
+        }
+        self.index = [self.names.index(n) for n in between]
+
+    def key(self, genome: Genome) -> bytes:
+        """Identity of a network."""
+        return genome.key(self.problem.space.gene_slot)
+
+    def weights(self, share: float) -> Weights:
+        """Weights of the two goals; a share of one half gives those of the design."""
+        first, second = (self.own[n] or 1.0 for n in self.between)
+        return (
+            (self.between[0], 2.0 * share * first),
+            (self.between[1], 2.0 * (1.0 - share) * second),
+        )
+
+    def cost(self, entry: Entry, share: float) -> float:
+        """Cost of a network, broken hard limits included."""
+        chosen = {**self.own, **dict(self.weights(share))}
+        return float(entry.figures @ np.array([chosen[n] for n in self.names]))
+
+    def add(self, genomes: list[Genome]) -> None:
+        """Take networks into the archive."""
+        space = self.problem.space
+        new = {k: g for g in genomes if (k := self.key(g)) not in self.entries}
+        if not new:
+            return
+        curves = self.problem.evaluator.curves(space.population(list(new.values())))
+        columns = []
+        feasible = np.ones(len(new), dtype=bool)
+        for goal in self.problem.evaluator.goals:
+            residual = goal.residuals(curves)
+            figure = np.sqrt(np.einsum("...n,...n->...", residual, residual))
+            columns.append(np.broadcast_to(figure, (len(new),)))
+            if goal.hard:
+                feasible &= columns[-1] < 1e-9
+        for row, (key, genome) in enumerate(new.items()):
+            shown = {
+                f.name: f.cost / f.weight
+                for f in economy_figures(
+                    self.problem.specs, space.network(genome), space.economy(genome)
+                )
+            }
+            self.entries[key] = Entry(
+                genome=genome,
+                feasible=bool(feasible[row]),
+                figures=np.array(
+                    [*(c[row] for c in columns), *(shown.get(n, 0.0) for n in self.on_parts)]
+                ),
+            )
+
+    def cheapest(self, share: float) -> tuple[bytes, float]:
+        """Cheapest network of the archive."""
+        costs = {k: self.cost(e, share) for k, e in self.entries.items()}
+        key = min(costs, key=lambda k: costs[k])
+        return key, costs[key]
+
+    def seeds(self, share: float) -> list[Genome]:
+        """Cheapest networks of different structures."""
+        chosen: dict[bytes, Genome] = {}
+        for entry in sorted(self.entries.values(), key=lambda e: self.cost(e, share)):
+            structure = entry.genome.present.tobytes() + entry.genome.polarity.tobytes()
+            chosen.setdefault(structure, entry.genome)
+            if len(chosen) == _SEEDS:
+                break
+        return list(chosen.values())
+
+    def figures(self, key: bytes) -> tuple[float, float]:
+        """Figures of the two goals."""
+        figures = self.entries[key].figures
+        return float(figures[self.index[0]]), float(figures[self.index[1]])
+
+    def figures_of(self, bests: Sequence[Best]) -> Real:
+        """Figures of the two goals of several networks, shape (N, 2)."""
+        return np.array([self.figures(b.key) for b in bests]).reshape(-1, 2)
+
+    def tie(self, left: bytes, right: bytes) -> float:
+        """Share at which two networks cost the same, between the ends."""
+        first, second = self.entries[left], self.entries[right]
+        # The difference of two costs is linear in the share.
+        start, end = (self.cost(first, s) - self.cost(second, s) for s in (0.0, 1.0))
+        tie = start / (start - end) if abs(start - end) > _EPSILON else 0.5
+        return float(np.clip(tie, *ENDS))
+
+    def undominated(self) -> set[bytes]:
+        """Networks within the limits that no other betters in both figures."""
+        keys = [k for k, e in self.entries.items() if e.feasible]
+        figures = np.array([self.entries[k].figures[self.index] for k in keys]).reshape(-1, 2)
+        return {keys[i] for i in keep_undominated(figures)}
+
+    def inside(self, left: bytes, right: bytes, share: float, dearest: float) -> list[bytes]:
+        """List networks between two neighbours of a front in both figures.
+
+        Those that nothing met betters in both come first, cheap ones before dear ones.
+
+        Parameters
+        ----------
+        left, right : bytes
+            Neighbours.
+        share : float
+            Share at which they cost the same.
+        dearest : float
+            Largest cost over theirs.
+        """
+        ends = np.array([self.figures(left), self.figures(right)])
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        limit = dearest * self.cost(self.entries[left], share)
+        undominated = self.undominated()
+        found = []
+        for key, entry in self.entries.items():
+            figures, cost = entry.figures[self.index], self.cost(entry, share)
+            if cost < limit and np.all((figures > low) & (figures < high)):
+                found.append((key not in undominated, cost, key))
+        return [key for _, _, key in sorted(found)]

@@ -1,0 +1,399 @@
+"""Processes that look for networks of one problem under changing weights of two goals."""
+
+from __future__ import annotations
+
+import copy
+import multiprocessing
+import signal
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import count as count_from
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from optimizer.arrays import Real
+from optimizer.goals.economy import option_costs, removal_cost
+from optimizer.problem.problem import Evaluator, Problem
+from optimizer.problem.space import Genome
+from optimizer.search.descend.relax import Relaxed, relax
+from optimizer.search.descend.rounding import round_relaxed
+from optimizer.search.explorer import Explorer
+from optimizer.search.fit import DEFAULT_STRATEGY, STARTS_PER_ROUND
+from optimizer.search.planner import Planner, structure_of
+from optimizer.search.strategies import Proposal, Strategy
+
+Weights = tuple[tuple[str, float], ...]
+"""Goal and its weight, for the goals that differ from the problem's own."""
+
+ExploreTask = tuple[Weights, int, int, "float | None"]
+CertifyTask = tuple[Weights, Genome, "float | None"]
+PolishTask = tuple[Weights, list[Genome], list[Proposal], int, "float | None"]
+
+STALE_ROUNDS_OF_ANCHOR = 4
+"""Rounds without a better relaxed network after which the search for structures starts anew."""
+
+_DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
+_REMEMBERED = 12  # roundings of each structure that are kept for other weights
+_DOUBLE = 12  # copies with two slots or polarities changed
+_SHAKEN = 9  # copies with disturbed values
+_PASSED_ON = 16  # structures of an exploration that other weights are tried on
+_STARTED_OFTEN = 5
+
+_problem: Problem | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What one task came back with.
+
+    Parameters
+    ----------
+    genomes : tuple of Genome
+        Networks; for a polishing task the best one first.
+    evaluations : int
+        Networks evaluated.
+    proven : int
+        Certificate of the first network.
+    reached : tuple of Proposal
+        Relaxed points of the best structures, for an exploring task.
+    """
+
+    genomes: tuple[Genome, ...]
+    evaluations: int
+    proven: int = 0
+    reached: tuple[Proposal, ...] = ()
+
+
+def reweight(problem: Problem, weights: Weights) -> Problem:
+    """Return the problem with other weights of some goals; all tables are shared.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    weights : tuple of (str, float)
+        Goals with residuals and goals on the parts alike.
+    """
+    wanted = dict(weights)
+    other = copy.copy(problem)
+    goals: list[Any] = [
+        replace(g, weight=wanted[g.name]) if g.name in wanted else g  # type: ignore[type-var]
+        for g in problem.evaluator.goals
+    ]
+    own = problem.evaluator
+    other.evaluator = Evaluator(own.bank, own.field, goals)
+    on_parts = {n: w for n, w in wanted.items() if hasattr(problem.specs[n], "each")}
+    if on_parts:
+        other.specs = {
+            n: replace(s, each=on_parts[n]) if n in on_parts else s  # type: ignore[arg-type]
+            for n, s in problem.specs.items()
+        }
+        other.space = copy.copy(problem.space)
+        other.space.options = [
+            o if gene.kept is not None else replace(o, cost=option_costs(other.specs, o.parts))
+            for gene, o in zip(problem.space.genes, problem.space.options, strict=True)
+        ]
+        other.space.absent_cost = np.array(
+            [removal_cost(other.specs, len(slot.kept or ())) for slot in problem.space.slots]
+        )
+    return other
+
+
+def explore_structures(problem: Problem, task: ExploreTask) -> Found:
+    """Search a problem under given weights for networks to start from.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    task : tuple
+        Weights, seed, rounds of starts at most, seconds or None.
+    """
+    weights, seed, rounds, seconds = task
+    began = time.monotonic()
+    weighted = reweight(problem, weights)
+    explorer = Explorer(weighted)
+    seeds = count_from(seed)
+    planner = Planner(
+        weighted.space,
+        lambda: Strategy(weighted.space, DEFAULT_STRATEGY, next(seeds), budget=10_000),
+        np.random.default_rng(seed),
+    )
+    best, evaluations = np.inf, 0
+    done: dict[bytes, float] = {}
+    genomes: list[Genome] = []
+    reached: dict[bytes, tuple[float, Proposal]] = {}
+    stale, relaxed_best = 0, np.inf
+    for _ in range(rounds):
+        asked = planner.ask(STARTS_PER_ROUND)
+        outcome = explorer.explore([replace(p, token=None) for p in asked], best, done)
+        planner.tell(asked, outcome.reached, outcome.costs)
+        planner.prepare()  # the first round is drawn at random
+        for structure, cost in outcome.finished.items():
+            done[structure] = min(cost, done.get(structure, np.inf))
+        for genome, cost in outcome.genomes:
+            genomes.append(genome)
+            best = min(best, cost)
+        evaluations += outcome.evaluations
+        for proposal, cost in zip(outcome.reached, outcome.costs, strict=True):
+            if cost < reached.get(structure_of(proposal), (np.inf,))[0]:
+                reached[structure_of(proposal)] = (float(cost), proposal)
+        for proposal in planner.promising(best, 1):
+            deepened = explorer.deepen(proposal, best)
+            planner.deepened(deepened.reached, deepened.cost)
+            for genome, cost in deepened.genomes:
+                genomes.append(genome)
+                best = min(best, cost)
+            evaluations += deepened.evaluations
+        stale = 0 if planner.best < 0.999 * relaxed_best else stale + 1
+        relaxed_best = min(relaxed_best, planner.best)
+        if _knows_all(planner) or (seconds is not None and time.monotonic() - began > seconds):
+            break
+        if stale >= STALE_ROUNDS_OF_ANCHOR:
+            # This start has come to its end; another one may end elsewhere.
+            planner.start_anew()
+            stale, relaxed_best = 0, np.inf
+    passed_on = sorted(reached.values(), key=lambda r: r[0])[:_PASSED_ON]
+    return Found(
+        genomes=tuple(genomes),
+        evaluations=evaluations,
+        reached=tuple(proposal for _, proposal in passed_on),
+    )
+
+
+def _knows_all(planner: Planner) -> bool:
+    """Whether there are so few structures that each was started from several times."""
+    count = 2.0 ** (len(planner.optional) + len(planner.turning))
+    return sum(k.starts for k in planner.known.values()) >= _STARTED_OFTEN * count
+
+
+def polish_network(problem: Problem, task: PolishTask) -> Found:
+    """Find the best network under given weights near some known ones, and prove it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    task : tuple
+        Weights, networks to start from (cheapest first), relaxed points to start from, seed,
+        `time.monotonic` value to give up at or None.
+    """
+    weights, seeds, reached, seed, deadline = task
+    if deadline is not None and time.monotonic() > deadline:
+        return Found(genomes=tuple(seeds), evaluations=0)
+    weighted = reweight(problem, weights)
+    space = weighted.space
+    explorer = Explorer(weighted)
+    polisher = explorer.polisher
+    known = {
+        g.key(space.gene_slot): (g, float(c))
+        for g, c in zip(seeds, weighted.cost(seeds), strict=True)
+    }
+    best = min(c for _, c in known.values())
+    relaxed = _relax_around(weighted, explorer, seeds, reached, np.random.default_rng(seed), best)
+    for count, i in zip(_DESCENDED, np.argsort(relaxed.cost, kind="stable"), strict=False):
+        if relaxed.cost[i] > best:
+            break
+        rounded = round_relaxed(weighted, relaxed, int(i))
+        known.update({g.key(space.gene_slot): (g, c) for g, c in rounded[:_REMEMBERED]})
+        for genome, cost in rounded[:count]:
+            if deadline is not None and time.monotonic() > deadline:
+                break
+            done = polisher.descend(genome, cost, best=best)
+            known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
+            best = min(best, done.cost)
+    leader = min(known.values(), key=lambda item: item[1])
+    genome, cost, proven, _ = explorer.prove(*leader, deadline)
+    known[genome.key(space.gene_slot)] = (genome, cost)
+    ordered = sorted(known.values(), key=lambda item: item[1])
+    return Found(
+        genomes=tuple(g for g, _ in ordered),
+        proven=proven,
+        evaluations=relaxed.evaluations + polisher.evaluations,
+    )
+
+
+def certify_network(problem: Problem, task: CertifyTask) -> Found:
+    """Change one or two parts of a network until that no longer helps under given weights.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    task : tuple
+        Weights, network, `time.monotonic` value to give up at or None.
+    """
+    weights, genome, deadline = task
+    weighted = reweight(problem, weights)
+    explorer = Explorer(weighted)
+    genome, _, proven, evaluations = explorer.prove(
+        genome, float(weighted.cost([genome])[0]), deadline
+    )
+    return Found(genomes=(genome,), proven=proven, evaluations=evaluations)
+
+
+def _relax_around(
+    problem: Problem,
+    explorer: Explorer,
+    seeds: Sequence[Genome],
+    reached: Sequence[Proposal],
+    rng: np.random.Generator,
+    best: float,
+) -> Relaxed:
+    """Relax known networks, changed and shaken copies of them, and what was relaxed before.
+
+    Of the best networks, slots and polarities are changed. The whole batch is relaxed on the coarse
+    grid; the best of each structure, as far as it comes near `best`, goes on to the full grid and
+    is returned.
+    """
+    space = problem.space
+
+    def point(genome: Genome) -> Real:
+        return np.array(
+            [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
+        )
+
+    starts = [(point(g), g.present, g.polarity) for g in seeds]
+    optional, turning = np.flatnonzero(space.optional), np.flatnonzero(space.polarity_free)
+    moves = len(optional) + len(turning)
+    changes = [(parent, (move,)) for parent in range(min(2, len(seeds))) for move in range(moves)]
+    if moves > 1:
+        changes += [
+            (k % min(3, len(seeds)), tuple(rng.choice(moves, 2, replace=False)))
+            for k in range(_DOUBLE)
+        ]
+    for parent, chosen_moves in changes:
+        values, present, polarity = starts[parent]
+        present, polarity = present.copy(), polarity.copy()
+        for move in chosen_moves:
+            if move < len(optional):
+                present[optional[move]] ^= True
+            else:
+                polarity[turning[move - len(optional)]] *= -1.0
+        starts.append((values, present, polarity))
+    for k in range(_SHAKEN):
+        values, present, polarity = starts[k % min(3, len(seeds))]
+        starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
+    starts += [(p.log_values, p.present, p.polarity) for p in reached]
+    coarse = relax(
+        explorer.coarse,
+        space,
+        problem.loss_laws,
+        np.array([s[0] for s in starts]),
+        np.array([s[1] for s in starts]),
+        np.array([s[2] for s in starts]),
+        schedule=((8, 1.0), (10, 0.4)),
+    )
+    chosen: list[int] = []
+    seen: set[bytes] = set()
+    for i in np.argsort(coarse.cost, kind="stable"):
+        structure = coarse.present[i].tobytes() + coarse.polarity[i].tobytes()
+        # The coarse grid may be a little off.
+        if len(chosen) == len(_DESCENDED) or coarse.cost[i] > 1.05 * best:
+            break
+        if structure not in seen:
+            seen.add(structure)
+            chosen.append(int(i))
+    if not chosen:
+        chosen.append(int(np.argmin(coarse.cost)))
+    refined = relax(
+        problem.evaluator,
+        space,
+        problem.loss_laws,
+        coarse.log_values[chosen],
+        coarse.present[chosen],
+        coarse.polarity[chosen],
+        schedule=((14, 1.0),),
+    )
+    return replace(refined, evaluations=refined.evaluations + coarse.evaluations)
+
+
+def _prepare(problem: Problem) -> None:
+    global _problem
+    _problem = problem
+    # Ctrl-C is for the process that keeps the archive.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _explore(task: ExploreTask) -> Found:
+    assert _problem is not None
+    return explore_structures(_problem, task)
+
+
+def _polish(task: PolishTask) -> Found:
+    assert _problem is not None
+    return polish_network(_problem, task)
+
+
+def _certify(task: CertifyTask) -> Found:
+    assert _problem is not None
+    return certify_network(_problem, task)
+
+
+class TradeCrew:
+    """Runs tasks here or in other processes, results in order.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    workers : int
+        1 works in this process.
+    """
+
+    def __init__(self, problem: Problem, workers: int) -> None:
+        self.problem = problem
+        self.workers = workers
+        self.pool: ProcessPoolExecutor | None = None
+        if workers > 1:
+            # Its import takes a second: once here is quicker than in every process.
+            Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
+            methods = multiprocessing.get_all_start_methods()
+            context = multiprocessing.get_context("fork" if "fork" in methods else "spawn")
+            self.pool = ProcessPoolExecutor(
+                workers, mp_context=context, initializer=_prepare, initargs=(problem,)
+            )
+
+    def __enter__(self) -> TradeCrew:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self.pool is None:
+            return
+        if error is not None:
+            # Tasks run for seconds: after Ctrl-C nobody wants to wait for them. The pool itself
+            # has no way to end them.
+            for process in list((getattr(self.pool, "_processes", None) or {}).values()):
+                process.terminate()
+        self.pool.shutdown(wait=True, cancel_futures=True)
+
+    def explore(self, tasks: Sequence[ExploreTask]) -> list[Found]:
+        """Look for structures under several weights."""
+        return self._run(_explore, explore_structures, tasks)
+
+    def polish(self, tasks: Sequence[PolishTask]) -> list[Found]:
+        """Find the best network for each of several weights."""
+        return self._run(_polish, polish_network, tasks)
+
+    def certify(self, tasks: Sequence[CertifyTask]) -> list[Found]:
+        """Prove networks, or what they turn into, under weights of their own."""
+        return self._run(_certify, certify_network, tasks)
+
+    def _run(
+        self,
+        task: Callable[[Any], Found],
+        local: Callable[[Problem, Any], Found],
+        items: Sequence[Any],
+    ) -> list[Found]:
+        if self.pool is None:
+            return [local(self.problem, item) for item in items]
+        return list(self.pool.map(task, items))

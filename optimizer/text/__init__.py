@@ -1,0 +1,1 @@
+"""Text in and out: units, and YAML with line numbers."""

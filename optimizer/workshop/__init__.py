@@ -1,1 +1,0 @@
-"""What happens at the bench: ratings, tolerance, voicing, fault finding."""
