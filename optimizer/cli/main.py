@@ -21,6 +21,7 @@ from optimizer.cli import (
     verify,
     voice,
 )
+from optimizer.cli.options import put_in_options
 from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, discard_output
 from optimizer.errors import InputError
 
@@ -107,7 +108,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             sys.stdout.flush()
         return code
     except InputError as error:
-        complain(str(error))
+        complain(str(put_in_options(error)))
         return BAD_INPUT
     except KeyboardInterrupt:
         complain("interrupted, nothing to show")

@@ -6,6 +6,40 @@ import argparse
 import math
 import os
 
+from optimizer.errors import InputError, Subject
+
+_OPTIONS = {
+    ("search", "time"): ("--seconds", "10"),
+    ("search", "candidates"): ("--top", "5"),
+    ("search", "proof"): ("--exact", ""),
+    ("front", "points"): ("--points", "12"),
+    ("front", "goals"): ("--between", "on_axis in_room"),
+    ("file", "role"): ("--as", 'FILE="{name}"'),
+    ("driver", "front"): ("--front", "{name}=220x360mm"),
+    ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),
+    ("measured", "gate"): ("--gate", "5ms"),
+}
+"""(noun, part) of a subject -> its option and an example of its value."""
+
+
+def say_as_option(subject: Subject) -> str:
+    """Say how a subject is stated on the command line ('--as FILE="woofer impedance"').
+
+    Empty where no option states it.
+    """
+    option, example = _OPTIONS.get((subject.noun, subject.part), ("", ""))
+    name = subject.name or {"file": "woofer impedance"}.get(subject.noun, "NAME")
+    return f"{option} {example.format(name=name)}" if example else ""
+
+
+def put_in_options(error: InputError) -> InputError:
+    """Complete an error that no file explains with the option its subject is stated by."""
+    subject = error.subject
+    if subject is not None and error.file is None:
+        option, _ = _OPTIONS.get((subject.noun, subject.part), ("", ""))
+        error = error.located(key=option or None)
+    return error.explained(say_as_option)
+
 
 def positive_seconds(text: str) -> float:
     """Read a time in seconds, above 0."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.cli.options import add_page_option, add_search_options, check_page
-from optimizer.cli.survey import add_reading_options, read_options
+from optimizer.cli.survey import add_reading_options, explain_findings, read_options
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -64,11 +64,14 @@ def run(args: argparse.Namespace) -> int:
     design_file = args.design or choose_file(args.folder)
     check_writable(design_file, key="--design")
     check_unedited(design_file)
-    survey = survey_folder(
-        folder,
-        diaphragms_m=options.diameters,
-        depths_m=options.depths,
-        baffles=options.fronts,
+    survey = explain_findings(
+        survey_folder(
+            folder,
+            diaphragms_m=options.diameters,
+            depths_m=options.depths,
+            baffles=options.fronts,
+        ),
+        from_design=False,
     )
     screen.show(survey_tables.show_survey(survey, width=screen.width), "")
     start = plan_start(

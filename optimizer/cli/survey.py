@@ -7,9 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.options import say_as_option
+
 if TYPE_CHECKING:
     from optimizer.measure.curves.nearfield import Baffle
     from optimizer.measure.readings import Folder
+    from optimizer.measure.survey.survey import Survey
 
 DESIGN_SUFFIXES = (".yaml", ".yml")
 
@@ -97,7 +100,10 @@ def run(args: argparse.Namespace) -> int:
         # What was ignored, and why, is the answer; the error after it gives the exit code.
         screen.show(survey_tables.tabulate_files(folder))
     require_drivers(folder)
-    survey = survey_folder(folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts)
+    survey = explain_findings(
+        survey_folder(folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts),
+        from_design=_is_design(args.path),
+    )
     screen.show(survey_tables.show_survey(survey, width=screen.width))
     if args.json is not None:
         write_json(args.json, survey_to_json(survey))
@@ -214,6 +220,26 @@ def _read_front(text: str, diaphragm_m: float) -> Baffle:
     return Baffle(width_m=values[0], height_m=values[1], diaphragm_m=diaphragm_m)
 
 
+def explain_findings(survey: Survey, *, from_design: bool) -> Survey:
+    """Say in the findings how what they ask for is stated: by option or in the design file.
+
+    Parameters
+    ----------
+    survey : Survey
+    from_design : bool
+        Whether it is the survey of a design file, whose words then come first.
+    """
+    from dataclasses import replace
+
+    from optimizer.design.keys import say_in_file
+
+    words = (say_in_file, say_as_option) if from_design else (say_as_option, say_in_file)
+    findings = survey.findings
+    for written in words:
+        findings = tuple(finding.explained(written) for finding in findings)
+    return replace(survey, findings=findings)
+
+
 def open_path(
     path: Path, options: ReadingOptions
 ) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
@@ -242,10 +268,14 @@ def open_path(
     """
     from optimizer.measure.files.folder import read_folder
 
-    if path.suffix.lower() not in DESIGN_SUFFIXES or path.is_dir():
+    if not _is_design(path):
         folder = read_folder(path, roles=options.roles, gate_s=options.gate_s)
         return folder, options.diameters, options.depths, options.fronts
     return _open_design(path, options)
+
+
+def _is_design(path: Path) -> bool:
+    return path.suffix.lower() in DESIGN_SUFFIXES and not path.is_dir()
 
 
 def _open_design(

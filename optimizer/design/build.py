@@ -12,7 +12,7 @@ from optimizer.design.build_stock import build_stock, check_stock
 from optimizer.design.nouns import Design
 from optimizer.design.read.drivers import load_drivers
 from optimizer.design.read.file import load_design
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import GoalSpec
 from optimizer.measure.direction import estimate_directions
@@ -83,7 +83,7 @@ def _choose_goals(
         try:
             goal = prepare_goal(name, spec, frequency, available, ways)
         except InputError as error:
-            if name in design.goals.from_preset and error.key == f"goals.{name}":
+            if name in design.goals.from_preset and error.subject == Subject("goal", name):
                 notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
                 continue
             raise design.locate(error, f"goals.{name}") from None

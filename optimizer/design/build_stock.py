@@ -72,8 +72,7 @@ def build_stock(design: Design) -> Stock:
             currency=currencies[0] if currencies else "", notes=notes,
         )  # fmt: skip
     except InputError as error:
-        spot = design.where(f"stock.{error.key or 'series'}")
-        raise spot.error(error.rule, value=error.value, remedy=error.remedy) from None
+        raise design.locate(error, "stock.series") from None
 
 
 def _note_list(found: PartsList) -> list[str]:

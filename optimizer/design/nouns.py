@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from optimizer.design.keys import find_key, say_in_file
 from optimizer.design.read.goals import GoalChoice
 from optimizer.design.read.stock import StockChoice
 from optimizer.errors import InputError
@@ -203,5 +204,6 @@ class Design:
         return Where(file=spot.file, line=spot.line, key=key)
 
     def locate(self, error: InputError, key: str = "") -> InputError:
-        """Complete an error of a lower layer with the line of its key, or of `key`."""
-        return self.where(error.key or key).locate(error)
+        """Complete an error of a lower layer: where its subject (or `key`) stands, how to mend it."""
+        found = error.key or find_key(error.subject, self.topology) or key
+        return self.where(found).locate(error.explained(say_in_file))

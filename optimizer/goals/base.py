@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 
 HARD_COST_PER_DB = 100.0
 """Cost of each dB rms by which a hard limit is broken: the way back is downhill."""
@@ -196,7 +196,7 @@ def band_index(
         raise InputError(
             f"a goal's band must hold at least {points} points of the grid, which runs from "
             f"{frequency_hz[0]:.4g} to {frequency_hz[-1]:.4g} Hz",
-            key=f"goals.{goal_name}.band",
+            subject=Subject("goal", goal_name, "band"),
             value=f"{band_hz[0]:g}..{band_hz[1]:g} Hz",
             remedy="widen the band or measure there",
         )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.specs import (
     ChangesGoalSpec,
     CopperGoalSpec,
@@ -111,7 +111,7 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
             if bought and not any(known):
                 raise InputError(
                     f"the goal needs prices, and no {bought[0].kind} in stock has one",
-                    key=f"goals.{name}",
+                    subject=Subject("goal", name),
                     remedy="give prices in the stock or remove the goal",
                 )
             cost += spec.each * np.array(

@@ -132,8 +132,8 @@ GOAL_MEANINGS: dict[str, Meaning] = {
         family="crossover",
         unit="dB rms over",
         text=(
-            "Output of a driver above its limits.highest_hz against the sum: keeps resonances of the "
-            "cone out of the sound."
+            "Output of a driver above its stated highest frequency against the sum: keeps resonances of "
+            "the cone out of the sound."
         ),
     ),
     "sensitivity": Meaning(
@@ -159,15 +159,15 @@ GOAL_MEANINGS: dict[str, Meaning] = {
         family="protection",
         unit="dB rms over",
         text=(
-            "Voltage at a driver at and below its limits.lowest_hz (or its resonance), less what is "
-            "allowed: keeps tweeters from their resonance. The lowest way is left out."
+            "Voltage at a driver at and below its stated lowest frequency (or its resonance), less what "
+            "is allowed: keeps tweeters from their resonance. The lowest way is left out."
         ),
     ),
     "power": Meaning(
         family="protection",
         unit="dB over",
         text=(
-            "Power of programme noise (IEC 60268-1) in a driver beyond its limits.watts, with the "
+            "Power of programme noise (IEC 60268-1) in a driver beyond the power it takes, with the "
             "amplifier at the stated power."
         ),
     ),
@@ -175,8 +175,8 @@ GOAL_MEANINGS: dict[str, Meaning] = {
         family="protection",
         unit="dB over",
         text=(
-            "Estimated peak excursion on the same noise beyond limits.excursion; needs force_factor "
-            "and resistance under limits. An estimate: the driver's own limits come first."
+            "Estimated peak excursion on the same noise beyond the stated limit; needs force factor "
+            "and resistance of the driver. An estimate: the driver's own limits come first."
         ),
     ),
     "parts": Meaning(

@@ -11,7 +11,7 @@ import numpy as np
 
 from optimizer.acoustics.averages import direction_curve
 from optimizer.arrays import Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals import specs as spec_of
 from optimizer.goals.base import Goal, band_index
 from optimizer.goals.crossover import BreakUpGoal, InvertedNullGoal, PhaseTrackingGoal
@@ -30,9 +30,10 @@ from optimizer.measure.response import Direction
 
 Ways = Sequence[tuple[str, Driver]]
 
-_REMEDY = (
-    "add directions under drivers.NAME.response, let them be estimated with "
-    '"measured: {estimate: yes}", or remove the goal'
+_REMEDY = "add such directions to every driver, let them be estimated, or remove the goal"
+_BY_STATING = (
+    Subject("driver", part="directions"),
+    Subject("drivers", part="estimated directions"),
 )
 
 
@@ -85,8 +86,9 @@ class Request:
                 raise InputError(
                     f"the goal needs the curve {curve.replace('_', ' ')}, for which no off-axis "
                     "directions were given",
-                    key=f"goals.{self.name}",
+                    subject=Subject("goal", self.name),
                     remedy=_REMEDY,
+                    by_stating=_BY_STATING,
                 )
 
     def directions(self, *, vertical: bool) -> list[Direction]:
@@ -179,7 +181,7 @@ def prepare_goals(
     if not any(g.weight > 0.0 and g.curve_names for g in goals):
         raise InputError(
             "at least one goal on a curve needs a weight above 0",
-            key="goals",
+            subject=Subject("goals"),
             remedy="add on_axis, in_room or another curve",
         )
     return tuple(goals)
@@ -275,8 +277,9 @@ def _no_directions(request: Request, what: str) -> InputError:
     return InputError(
         f"the goal needs {what} directions up to {request.spec.angle_deg:g} degrees, for which "
         "no off-axis directions were given",
-        key=f"goals.{request.name}",
+        subject=Subject("goal", request.name),
         remedy=_REMEDY,
+        by_stating=_BY_STATING,
     )
 
 
@@ -285,7 +288,7 @@ def _neighbours(request: Request) -> dict[str, Any]:
     if not pairs:
         raise InputError(
             "the goal needs at least two ways",
-            key=f"goals.{request.name}",
+            subject=Subject("goal", request.name),
             value=len(request.ways),
             remedy="remove the goal",
         )
@@ -326,8 +329,9 @@ def _break_up(request: Request) -> Goal:
     if not limited:
         raise InputError(
             "the goal needs a driver whose highest frequency is stated",
-            key=f"goals.{request.name}",
-            remedy="add limits: {highest_hz: ...} under a driver",
+            subject=Subject("goal", request.name),
+            remedy="state the highest frequency of a driver, or remove the goal",
+            by_stating=(Subject("driver", part="highest frequency"),),
         )
     index = np.flatnonzero(f > min(hz for _, hz in limited))
     starts = tuple((w, int(np.count_nonzero(f[index] <= hz))) for w, hz in limited)

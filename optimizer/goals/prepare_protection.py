@@ -8,7 +8,7 @@ import numpy as np
 
 from optimizer.acoustics.programme import CREST, programme_weights
 from optimizer.arrays import Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.protection import (
     LowDriveGoal,
     StressGoal,
@@ -59,8 +59,9 @@ def prepare_low_drive(
     if not guarded:
         raise InputError(
             "the goal needs a second driver with a higher lowest frequency",
-            key=f"goals.{name}",
-            remedy="add limits: {lowest_hz: ...} to the tweeter, or remove the goal",
+            subject=Subject("goal", name),
+            remedy="state the lowest frequency of the tweeter, or remove the goal",
+            by_stating=(Subject("driver", part="lowest frequency"),),
         )
     highest = max(top for _, top in guarded)
     index = np.flatnonzero(frequency_hz <= highest * (1.0 + 1e-9))
@@ -145,14 +146,15 @@ def prepare_stress(
             wayside.append(way)
     if not rows:
         asked = (
-            "limits: {watts: ...}"
+            ("power",)
             if isinstance(spec, PowerGoalSpec)
-            else "limits: {excursion: ..., force_factor: ..., resistance: ...}"
+            else ("excursion", "force factor", "resistance")
         )
         raise InputError(
             "the goal needs a driver whose limits are stated",
-            key=f"goals.{name}",
-            remedy=f"add {asked} under a driver, or remove the goal",
+            subject=Subject("goal", name),
+            remedy=f"state {', '.join(asked)} of a driver, or remove the goal",
+            by_stating=tuple(Subject("driver", part=part) for part in asked),
         )
     return StressGoal(
         name=name,

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Driver
 from optimizer.measure.response import ON_AXIS, Direction
 
@@ -147,9 +147,10 @@ def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> 
     if driver.diaphragm_m is None:
         raise InputError(
             "estimating directions needs the effective diameter of every diaphragm",
-            key=f"drivers.{driver.name}.diaphragm",
+            subject=(subject := Subject("driver", driver.name, "diaphragm")),
             value="none",
-            remedy='add "diaphragm: 0.13"',
+            remedy="state its diameter",
+            by_stating=(subject,),
         )
     k = 2.0 * np.pi * driver.frequency_hz / SOUND_SPEED_M_S
     angle = direction_angle_rad(direction)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Complex, Flags, Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import Slot, Topology
 from optimizer.network.solve import (
     Section,
@@ -157,7 +157,7 @@ class LadderBank:
                 if slot.name in seen:
                     raise InputError(
                         "slot names are unique within a way",
-                        key=f"ways.{way.name}",
+                        subject=Subject("way", way.name),
                         value=slot.name,
                     )
                 seen.add(slot.name)

@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.acoustics.averages import Average, Reading, direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Complex, Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
 from optimizer.goals.economy import removal_cost
 from optimizer.goals.prepare import prepare_goals
@@ -197,7 +197,7 @@ class Problem:
             if way.driver not in by_name:
                 raise InputError(
                     "a way must name a driver",
-                    key=f"ways.{way.name}.driver",
+                    subject=Subject("way", way.name, "driver"),
                     value=way.driver,
                     remedy=f"use one of {', '.join(by_name)}",
                 )

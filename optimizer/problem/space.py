@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import KEPT, option_costs
 from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import Gene, LadderBank, Population
@@ -244,7 +244,7 @@ def gene_options(
     if not parts:
         raise InputError(
             f"the stock must hold a {gene.kind} for the slot",
-            key=f"ways.{way}.{gene.name}",
+            subject=Subject("slot", f"{way}.{gene.name}"),
             value=f"range {gene.low:g} to {gene.high:g} {UNIT_OF_KIND[gene.kind]}",
             remedy="widen the range or choose a finer series",
         )

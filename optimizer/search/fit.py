@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
@@ -105,9 +105,17 @@ def search(
     more where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
     """
     if top < 1:
-        raise InputError("the number of candidates must be at least 1", value=top, key="top")
+        raise InputError(
+            "the number of candidates must be at least 1",
+            value=top,
+            subject=Subject("search", part="candidates"),
+        )
     if seconds is not None and not seconds > 0.0:
-        raise InputError("the time allowed must be above 0 s", value=seconds, key="seconds")
+        raise InputError(
+            "the time allowed must be above 0 s",
+            value=seconds,
+            subject=Subject("search", part="time"),
+        )
     began = time.monotonic()
     state = _State(
         problem,

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Flags, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.problem.space import Space
 
 
@@ -68,14 +68,14 @@ class Strategy:
             raise InputError(
                 "the search strategy must be a nevergrad optimiser",
                 value=name,
-                key="search.strategy",
+                subject=Subject("search", part="strategy"),
                 remedy="for example OnePlusOne or DE",
             )
         if getattr(ng.optimizers.registry[name], "no_parallelization", False):
             raise InputError(
                 "the search strategy must be able to propose batches",
                 value=name,
-                key="search.strategy",
+                subject=Subject("search", part="strategy"),
                 remedy="for example OnePlusOne or DE",
             )
         self.space = space

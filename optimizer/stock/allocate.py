@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.parts import Part
 from optimizer.stock.assign import Assignment
 from optimizer.stock.combine import describe_part
@@ -134,7 +134,9 @@ def allocate(
     ledger = Ledger(stock)
     for wish in wishes:
         if not all(math.isfinite(choice.cost) for choice in wish.choices):
-            raise InputError("the cost of a choice must be finite", key=wish.slot)
+            raise InputError(
+                "the cost of a choice must be finite", subject=Subject("slot", wish.slot)
+            )
     first = [
         min(range(len(wish.choices)), key=lambda k: wish.choices[k].cost, default=None)
         for wish in wishes

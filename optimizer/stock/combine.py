@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Counts, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.text.units import format_quantity
 
@@ -167,7 +167,11 @@ def list_joined(
         If `most` is out of range or the pieces make more sets than can be handled.
     """
     if most not in (1, 2, 3):
-        raise InputError("one to three pieces can be joined", key="join", value=most)
+        raise InputError(
+            "one to three pieces can be joined",
+            subject=Subject("stock", part="joined pieces"),
+            value=most,
+        )
     if not pieces or most == 1:
         return ()
     kind = pieces[0].kind
@@ -267,7 +271,7 @@ def _index_sets(limits: Counts, size: int) -> Counts:
     if math.comb(len(limits) + size - 1, size) > _MOST_SETS:
         raise InputError(
             f"{len(limits)} values make too many sets of {size}",
-            key="join",
+            subject=Subject("stock", part="joined pieces"),
             value=size,
             remedy="join fewer pieces, narrow the range, or use a coarser series",
         )

@@ -11,7 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
@@ -122,7 +122,9 @@ def match_pair(
     """
     if stock.speakers != 2:
         raise InputError(
-            "left and right can only be chosen for a pair", key="speakers", value=stock.speakers
+            "left and right can only be chosen for a pair",
+            subject=Subject("stock", part="speakers"),
+            value=stock.speakers,
         )
     ledger = Ledger(stock)
     short = ledger.overdrawn(parts.values())

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
 from optimizer.stock.combine import list_joined
@@ -287,12 +287,22 @@ def assemble_stock(
         If a number is out of bounds.
     """
     if join not in (1, 2, 3):
-        raise InputError("one to three pieces can be joined", key="join", value=join)
+        raise InputError(
+            "one to three pieces can be joined",
+            subject=Subject("stock", part="joined pieces"),
+            value=join,
+        )
     if speakers < 1:
-        raise InputError("at least one speaker must be built", key="speakers", value=speakers)
+        raise InputError(
+            "at least one speaker must be built",
+            subject=Subject("stock", part="speakers"),
+            value=speakers,
+        )
     if not 0.0 < within < 0.5:
         raise InputError(
-            "the distance of equal values must lie between 0 and 0.5", key="within", value=within
+            "the distance of equal values must lie between 0 and 0.5",
+            subject=Subject("stock", part="equal values"),
+            value=within,
         )
     kept = list(lots)
     if speakers == 1:
@@ -383,9 +393,9 @@ def series_rules(
         if not 0.0 <= tolerance < 1.0:
             raise InputError(
                 "a tolerance must lie between 0 and 1",
-                key=kind,
+                subject=Subject("stock", kind, "tolerance"),
                 value=tolerance,
-                remedy="write 5 % as 0.05",
+                remedy="give 5 % as 0.05",
             )
         rules.append(
             SeriesRule(

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.search.strategies import Proposal, Strategy
@@ -127,7 +127,7 @@ def test_strategies_that_need_one_answer_at_a_time_are_refused(tiny: Tiny) -> No
     """An optimiser that cannot be asked in batches is refused rather than waited for."""
     with pytest.raises(InputError) as caught:
         search(tiny(2), strategy="SQP", max_rounds=2)
-    assert caught.value.key == "search.strategy"
+    assert caught.value.subject == Subject("search", part="strategy")
 
 
 def test_unknown_strategies_are_refused(tiny: Tiny) -> None:

@@ -8,7 +8,7 @@ import pytest
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Complex, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals import specs as spec_of
 from optimizer.goals.economy import copper_kg, economy_figures, option_costs
 from optimizer.goals.prepare import neighbouring_ways, prepare_goal, prepare_goals
@@ -239,7 +239,7 @@ def test_goal_without_its_data_is_refused(name: str, message: str) -> None:
     """A goal whose directions, limits or ways are missing says which and what to do."""
     with pytest.raises(InputError, match=message) as caught:
         Bench({"0": flat()}).goal(name, GOAL_SPECS[name]())
-    assert caught.value.key == f"goals.{name}"
+    assert caught.value.subject == Subject("goal", name)
     assert caught.value.remedy
 
 

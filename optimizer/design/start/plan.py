@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.design.read.file import SOUND_SPEED_M_S
 from optimizer.design.start.ladders import Plan, plan_ways
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.curves.thin import interpolate_log
 from optimizer.measure.readings import DriverFiles
 from optimizer.measure.response import ON_AXIS, Direction, Response
@@ -114,16 +114,19 @@ def plan_start(
     if not survey.drivers:
         raise InputError(
             "a network needs a response of every driver", file=survey.folder.path,
-            value="impedances only", remedy="add the responses, or say which files they are with "
-            "--as FILE=WHAT",
+            value="impedances only", remedy="add the responses, or say which files they are",
+            by_stating=(Subject("file", part="role"),),
         )  # fmt: skip
     for driver in survey.drivers:
         if survey.folder.drivers[driver.name].impedance is None:
             raise InputError(
                 f"a network needs the impedance of every driver; {driver.name} has none",
                 file=survey.folder.path,
-                remedy=f'measure it, say which file it is with --as FILE="{driver.name} '
-                'impedance", or leave the driver out with --as FILE=ignore',
+                remedy="measure it, say which file it is, or leave out the driver's files",
+                by_stating=(
+                    Subject("file", f"{driver.name} impedance", "role"),
+                    Subject("file", "ignore", "role"),
+                ),
             )
     plan = plan_ways(survey)
     found, why = (clock, "as stated") if clock else tell_clock(survey)

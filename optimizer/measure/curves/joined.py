@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles
@@ -128,8 +128,8 @@ def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None
                 severity="note",
                 where=files.port.path,
                 what="is the near field of a port, which a survey does not add",
-                remedy="state it in the design: near: {file: FILE, port: "
-                f"{files.port.path}, port_diameter: LENGTH}}",
+                remedy=f"state {files.port.path} and the diameter of the port",
+                by_stating=(Subject("driver", files.name, "port"),),
             )
         )
     if near is None or near.response is None or far.response is None:
@@ -141,7 +141,8 @@ def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None
                 severity="note",
                 where=near.path,
                 what="is a near field and is not used: joining it needs the size of the front",
-                remedy=f"state the front, for example --front {files.name}=220x360mm",
+                remedy="state the size of the front",
+                by_stating=(Subject("driver", files.name, "front"),),
             ),
         ]
     gate = 1.0 / far.gate_s if far.gate_s is not None else None

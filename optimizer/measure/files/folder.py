@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.files.contents import Contents, read_contents
 from optimizer.measure.files.names import DRIVER_WORDS, NameReading, read_name
 from optimizer.measure.readings import DriverFiles, FileReading, Folder, Role
@@ -102,8 +102,8 @@ def require_drivers(folder: Folder) -> None:
             "no response and no impedance found in this folder",
             file=folder.path,
             value=f"{count} file{'s' if count != 1 else ''}, all ignored" if count else "no files",
-            remedy="export measurements as text (frequency, level, phase), or say what a file is "
-            'with --as FILE="woofer impedance"',
+            remedy="export measurements as text (frequency, level, phase), or say what a file is",
+            by_stating=(Subject("file", part="role"),),
         )
 
 

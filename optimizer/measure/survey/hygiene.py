@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.errors import Subject, explain
 from optimizer.measure.curves.excess import ExcessDelay, find_excess_delay
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading
@@ -38,12 +40,20 @@ class Finding:
         The finding.
     remedy : str
         What to do.
+    by_stating : tuple of Subject
+        What the remedy asks to state, see `optimizer.errors.InputError`.
     """
 
     severity: Literal["error", "warning", "note"]
     where: str
     what: str
     remedy: str = ""
+    by_stating: tuple[Subject, ...] = ()
+
+    def explained(self, written: Callable[[Subject], str]) -> Finding:
+        """Return the same finding, whose remedy says how it is written at an edge."""
+        remedy, left = explain(self.remedy, self.by_stating, written)
+        return replace(self, remedy=remedy, by_stating=left)
 
 
 def inspect_driver(

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
@@ -78,15 +78,23 @@ def enumerate_best(
     limits stand before all others, and those that the stock has the pieces for before those.
     """
     if top < 1:
-        raise InputError("the number of candidates must be at least 1", value=top, key="top")
+        raise InputError(
+            "the number of candidates must be at least 1",
+            value=top,
+            subject=Subject("search", part="candidates"),
+        )
     if seconds is not None and not seconds > 0.0:
-        raise InputError("the time allowed must be above 0 s", value=seconds, key="seconds")
+        raise InputError(
+            "the time allowed must be above 0 s",
+            value=seconds,
+            subject=Subject("search", part="time"),
+        )
     networks = problem.space.size_log10()
     if networks > np.log10(limit):
         raise InputError(
             f"an exact search goes through at most {limit:.2g} networks",
             value=f"about 1e{networks:.1f}",
-            key="search.exact",
+            subject=Subject("search", part="proof"),
             remedy="narrow the ranges, choose a coarser series, keep parts, or leave exact out",
         )
     run = _Enumeration(problem, top, seconds, seed, progress)

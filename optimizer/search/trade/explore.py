@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import SMALL_LOG10, SearchProgress
@@ -117,10 +117,14 @@ def search_trade(
 
 def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
     if points < 3:
-        raise InputError("a front has at least 3 points", value=points, key="points")
+        raise InputError(
+            "a front has at least 3 points", value=points, subject=Subject("front", part="points")
+        )
     if between[0] == between[1]:
         raise InputError(
-            "a front lies between two different goals", value=between[0], key="between"
+            "a front lies between two different goals",
+            value=between[0],
+            subject=Subject("front", part="goals"),
         )
     hard = {g.name for g in problem.evaluator.goals if g.hard}
     for name in between:
@@ -128,15 +132,16 @@ def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
             raise InputError(
                 "the goal must be among those of the design",
                 value=name,
-                key="between",
+                subject=Subject("front", part="goals"),
                 remedy=f"choose from {', '.join(problem.specs)}",
             )
         if name in hard:
             raise InputError(
                 "a hard limit cannot be traded",
                 value=name,
-                key="between",
-                remedy=f"set {name}: {{hard: no}}",
+                subject=Subject("front", part="goals"),
+                remedy="make the limit soft, or choose another goal",
+                by_stating=(Subject("goal", name, "hard"),),
             )
 
 
