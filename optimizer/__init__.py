@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from optimizer.design.build import load_design as load_design
     from optimizer.errors import InputError as InputError
     from optimizer.errors import LaddersmithError as LaddersmithError
+    from optimizer.measure.curve import Direction as Direction
+    from optimizer.measure.curve import MeasuredCurve as MeasuredCurve
     from optimizer.measure.driver import Driver as Driver
     from optimizer.measure.files.text import read_impedance as read_impedance
     from optimizer.measure.files.text import read_response as read_response
-    from optimizer.measure.response import Direction as Direction
-    from optimizer.measure.response import Response as Response
     from optimizer.network.ladder import Network as Network
     from optimizer.network.ladder import Topology as Topology
     from optimizer.network.solve import solve_network as solve_network
@@ -34,14 +34,14 @@ if TYPE_CHECKING:
 
 _HOME = {
     "Candidate": "optimizer.problem.candidate",
-    "Direction": "optimizer.measure.response",
+    "Direction": "optimizer.measure.curve",
     "Driver": "optimizer.measure.driver",
     "InputError": "optimizer.errors",
     "LaddersmithError": "optimizer.errors",
     "Network": "optimizer.network.ladder",
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
-    "Response": "optimizer.measure.response",
+    "MeasuredCurve": "optimizer.measure.curve",
     "SearchResult": "optimizer.problem.candidate",
     "Stock": "optimizer.stock.stock",
     "Topology": "optimizer.network.ladder",

@@ -13,8 +13,8 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.demo import equations as eq
 from optimizer.demo.scenario import DRIVERS, Bump, DemoDriver, compute_raw_pressure
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import Direction
 
 WOOFER, MIDRANGE, TWEETER = DRIVERS
 

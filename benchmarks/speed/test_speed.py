@@ -20,7 +20,7 @@ from benchmarks.problems.drivers import MIDRANGE, TWEETER, WOOFER, frequency_gri
 from benchmarks.problems.fingerprint import draw_networks
 from benchmarks.problems.ladders import slot, way
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Topology
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Polisher

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 Angle = tuple[str, float]  # ("h" or "v", degrees)
 

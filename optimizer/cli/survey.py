@@ -12,7 +12,7 @@ from optimizer.cli.options import say_as_option
 if TYPE_CHECKING:
     from optimizer.measure.curves.nearfield import Baffle
     from optimizer.measure.readings import Folder
-    from optimizer.measure.survey.survey import Survey
+    from optimizer.measure.survey.nouns import Survey
 
 DESIGN_SUFFIXES = (".yaml", ".yml")
 

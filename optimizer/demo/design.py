@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, TITLE, DemoDriver
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 FIRST_LINE = "# A laddersmith demo: invented drivers in an invented cabinet."
 """Marks a folder as ours; `write_demo` looks for it before it touches an existing folder."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.demo.equations import SOUND_SPEED_M_S
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 
 def compute_piston(x: Real) -> Real:

@@ -16,7 +16,7 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.demo import equations as eq
 from optimizer.demo import radiation
-from optimizer.measure.response import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction
 
 TITLE = "Chapel three-way"
 BAFFLE_WIDTH_M = 0.34

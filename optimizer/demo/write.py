@@ -16,7 +16,7 @@ from optimizer.demo.design import FIRST_LINE, name_impedance, name_response, ren
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, TITLE, compute_raw_pressure
 from optimizer.demo.shelf import SHELF_NAME, render_shelf
 from optimizer.errors import InputError
-from optimizer.measure.response import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction
 
 DESIGN_NAME = "design.yaml"
 TOGETHER_NAME = "together.txt"

@@ -12,8 +12,8 @@ from optimizer.design.keys import find_key, say_in_file
 from optimizer.design.read.goals import GoalChoice
 from optimizer.design.read.stock import StockChoice
 from optimizer.errors import InputError
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Limits
-from optimizer.measure.response import Direction
 from optimizer.network.ladder import Topology
 from optimizer.text.yamltext import Where
 

@@ -25,8 +25,8 @@ from optimizer.goals.electrical import EpdrFloorGoal, ImpedanceFloorGoal, Impeda
 from optimizer.goals.prepare_protection import prepare_low_drive, prepare_stress
 from optimizer.goals.response import LineGoal, SensitivityGoal
 from optimizer.goals.specs import GoalSpec
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import Direction
 
 Ways = Sequence[tuple[str, Driver]]
 

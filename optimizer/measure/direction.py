@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS, Direction
 
 SOUND_SPEED_M_S = 343.2
 """Speed of sound in dry air at 20 deg C."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.arrays import Complex, Real
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from optimizer.measure.response import Direction, Response
+from optimizer.measure.curve import Direction, MeasuredCurve
 
 Role = Literal["response", "impedance", "together", "near field", "port", "ignored"]
 
@@ -26,7 +26,7 @@ class FileReading:
         Where it was taken; None for impedances and ignored files.
     side : {"", "left", "right"}
         Cabinet of the pair, when the name says so.
-    response : Response or None
+    response : MeasuredCurve or None
         The curve, None when ignored.
     smoothing : float or None
         n where the file says it is smoothed to 1/n octave.
@@ -41,7 +41,7 @@ class FileReading:
     driver: str = ""
     direction: Direction | None = None
     side: Literal["", "left", "right"] = ""
-    response: Response | None = None
+    response: MeasuredCurve | None = None
     smoothing: float | None = None
     gate_s: float | None = None
     because: tuple[str, ...] = ()
@@ -74,7 +74,7 @@ class DriverFiles:
     other_impedance: FileReading | None = None
 
     @property
-    def on_axis(self) -> Response | None:
+    def on_axis(self) -> MeasuredCurve | None:
         """The response nearest the reference axis."""
         if not self.responses:
             return None

@@ -7,7 +7,7 @@ from typing import Literal
 
 from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Network
 
 

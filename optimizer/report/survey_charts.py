@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles
-from optimizer.measure.response import Response
-from optimizer.measure.survey.survey import DriverSurvey, Survey
+from optimizer.measure.survey.nouns import DriverSurvey, Survey
 from optimizer.report.document import Chart
 
 PER_OCTAVE = 48
@@ -111,7 +111,7 @@ def _list_plane(files: DriverFiles, name: str, grid: Real) -> dict[str, Any] | N
     return {"deg": angles, "level_db": [_round(rows[angle], 2) for angle in angles]}
 
 
-def _on_grid(response: Response, grid: Real) -> tuple[Real, Real]:
+def _on_grid(response: MeasuredCurve, grid: Real) -> tuple[Real, Real]:
     """Level in dB and phase in degrees; NaN where the file has no data."""
     thin = thin_response(response)
     low, high = thin.range_hz

@@ -6,9 +6,8 @@ import math
 from typing import Any
 
 from optimizer.measure.survey.impedance import ImpedanceSurvey
-from optimizer.measure.survey.pairs import PairSurvey
+from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, Survey
 from optimizer.measure.survey.shape import Rolloff
-from optimizer.measure.survey.survey import DriverSurvey, Survey
 from optimizer.measure.timing.timing import Timing
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.measure.survey.pairs import PairSurvey
-from optimizer.measure.survey.survey import Survey
+from optimizer.measure.survey.nouns import PairSurvey, Survey
 from optimizer.measure.timing.timing import Timing
 from optimizer.report.document import Charts, Document, Listing, Note, Part, Section, Table
 from optimizer.report.survey_charts import collect_curves

@@ -11,10 +11,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.readings import Folder
-from optimizer.measure.response import Response
-from optimizer.measure.survey.pairs import PairSurvey
-from optimizer.measure.survey.survey import DriverSurvey, Survey
+from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, Survey
 from optimizer.measure.timing.timing import Timing
 from optimizer.report.plots import Segment, Trace, draw_chart
 from optimizer.report.survey_words import (
@@ -244,7 +243,7 @@ def chart_drivers(drivers: Sequence[DriverSurvey], *, width: int = 100) -> list[
     list of RenderableType
         Legend and chart; empty without drivers.
     """
-    responses: list[Response] = [d.response for d in drivers if d.response is not None]
+    responses: list[MeasuredCurve] = [d.response for d in drivers if d.response is not None]
     if not responses:
         return []
     legend = Text("response on axis:", style="not bold")

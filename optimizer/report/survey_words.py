@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.measure.survey.pairs import SlotHint
+from optimizer.measure.survey.nouns import DriverSurvey, SlotHint
 from optimizer.measure.survey.shape import Rolloff
-from optimizer.measure.survey.survey import DriverSurvey
 from optimizer.measure.timing.timing import Timing
 from optimizer.text.units import format_quantity
 

@@ -20,8 +20,8 @@ from optimizer.goals.specs import (
     PriceGoalSpec,
     SmoothCurveGoalSpec,
 )
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import Direction
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
     PLACES_OF_FORM,

@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid, resample
 from optimizer.measure.curves.phase import minimum_phase
-from optimizer.measure.response import Response
 
 F = log_grid(1, 1_000_000, 48)
 OCTAVE_DB = 20 * np.log10(2)
@@ -81,7 +81,7 @@ def test_continuation_is_finite_and_never_rises(level, delay_s, quantity, low, h
     value = 10 ** (np.array(level) / 20) * np.exp(1j * phase)
     grid = log_grid(low, high, 12)
     grid = np.unique(np.concatenate([grid, [1000.0]]))
-    new = resample(Response(frequency_hz=f, value=value, quantity=quantity), grid)
+    new = resample(MeasuredCurve(frequency_hz=f, value=value, quantity=quantity), grid)
     assert np.isfinite(new.value).all()
     modulus = np.abs(new.value)
     if quantity == "impedance":
@@ -106,6 +106,6 @@ def test_resampling_commutes_with_gain_and_turn(gain, angle):
     value = s / (s**2 + s + 1)
     grid = log_grid(30, 20_000, 12)
     turned = gain * np.exp(1j * angle)
-    one = resample(Response(frequency_hz=f, value=value, quantity="pressure"), grid).value
-    other = resample(Response(frequency_hz=f, value=turned * value, quantity="pressure"), grid)
+    one = resample(MeasuredCurve(frequency_hz=f, value=value, quantity="pressure"), grid).value
+    other = resample(MeasuredCurve(frequency_hz=f, value=turned * value, quantity="pressure"), grid)
     np.testing.assert_allclose(other.value, turned * one, rtol=1e-8)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
-from optimizer.measure.response import Direction, Response
 from optimizer.measure.survey.survey import survey_folder
 from optimizer.report.survey_json import survey_to_json
 
@@ -35,7 +35,7 @@ def draw_pressure(rng):
     has_phase = bool(rng.random() < 0.7)
     phase = rng.choice([0, 1, 50]) * np.cumsum(rng.normal(size=n)) * has_phase
     value = 10 ** (np.clip(level, -200, 250) / 20) * np.exp(1j * phase)
-    return Response(frequency_hz=f, value=value, quantity="pressure", has_phase=has_phase)
+    return MeasuredCurve(frequency_hz=f, value=value, quantity="pressure", has_phase=has_phase)
 
 
 def draw_impedance(rng):
@@ -49,7 +49,7 @@ def draw_impedance(rng):
         8 * np.exp(-u / 2) + 1,
     ][rng.integers(5)]
     phase = rng.choice([0, 1, 3]) * rng.normal(size=n)
-    return Response(frequency_hz=f, value=modulus * np.exp(1j * phase), quantity="impedance")
+    return MeasuredCurve(frequency_hz=f, value=modulus * np.exp(1j * phase), quantity="impedance")
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -21,8 +21,8 @@ from optimizer.acoustics.averages import (
 )
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Real
+from optimizer.measure.curve import Direction
 from optimizer.measure.direction import piston_directivity
-from optimizer.measure.response import Direction
 
 WITHIN_DB = 0.002
 

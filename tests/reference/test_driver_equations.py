@@ -13,7 +13,7 @@ import pytest
 
 from optimizer.demo import equations as eq
 from optimizer.demo import radiation
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 # Example driver of the tables: Re 5.8 ohm, Le 0.5 mH, fs 40 Hz, Qms 4.0, Qes 0.40.
 EXAMPLE = eq.MovingCoil(

@@ -7,8 +7,8 @@ import pytest
 
 from optimizer.arrays import Complex
 from optimizer.goals.specs import CurveGoalSpec
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.ladder import (
     FittedSlot,

@@ -16,6 +16,7 @@ from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.goals.prepare import prepare_goal
 from optimizer.goals.specs import LobeDepthGoalSpec, LobeSymmetryGoalSpec
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.direction import (
     SOUND_SPEED_M_S,
     cabinet_shade,
@@ -25,7 +26,6 @@ from optimizer.measure.direction import (
     piston_directivity,
 )
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS, Direction
 
 CROSSOVER_HZ = 2000.0
 WAVE_M = SOUND_SPEED_M_S / CROSSOVER_HZ

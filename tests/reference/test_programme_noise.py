@@ -20,8 +20,8 @@ from optimizer.arrays import Complex, Real
 from optimizer.goals.prepare_protection import prepare_low_drive, prepare_stress
 from optimizer.goals.protection import excursion_per_volt, find_resonance_hz
 from optimizer.goals.specs import ExcursionGoalSpec, LowDriveGoalSpec, PowerGoalSpec
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
-from optimizer.measure.response import ON_AXIS
 
 # crossover Hz: brick-wall low-pass, Linkwitz-Riley 4 low-pass, Linkwitz-Riley 4 high-pass
 SHARES = {

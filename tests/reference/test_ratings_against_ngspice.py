@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from optimizer.bench.loads.ratings import Amplifier, rate_network
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, write_netlist

@@ -19,8 +19,8 @@ from optimizer.bench.build.coils import (
     size_coil,
 )
 from optimizer.bench.build.placement import LEAN_DEG, STRAY_DB, place_coils
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import ON_AXIS
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist

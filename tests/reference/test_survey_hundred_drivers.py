@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from optimizer.measure.curve import ON_AXIS, MeasuredCurve
 from optimizer.measure.readings import DriverFiles, FileReading
-from optimizer.measure.response import ON_AXIS, Response
 from optimizer.measure.survey.survey import survey_driver
 
 DRIVERS = 100
@@ -38,7 +38,7 @@ def make_impedance(rng, resonance_hz, vented):
     le = rng.uniform(0.02e-3, 0.6e-3)
     z = re + le * 2000.0 * (s / 2000.0) ** rng.uniform(0.6, 0.95) + 1.0 / admittance
     z = z * np.exp(rng.normal(0, 0.004, len(f)) + 1j * rng.normal(0, 0.004, len(f)))
-    return Response(frequency_hz=f, value=z, quantity="impedance", has_phase=True)
+    return MeasuredCurve(frequency_hz=f, value=z, quantity="impedance", has_phase=True)
 
 
 def make_response(rng, low_hz, high_hz, low_order, high_order):
@@ -64,7 +64,7 @@ def make_response(rng, low_hz, high_hz, low_order, high_order):
     level = 88.0 + 20.0 * np.log10(np.abs(value))
     level = 10.0 * np.log10(10 ** (level / 10) + 10 ** (rng.uniform(20.0, 35.0) / 10))
     level = level + rng.normal(0.0, rng.choice([0.05, 0.2, 0.4]), len(f))
-    response = Response(
+    response = MeasuredCurve(
         frequency_hz=f, value=10 ** (level / 20) + 0j, quantity="pressure", has_phase=False
     )
     return response, peak_hz

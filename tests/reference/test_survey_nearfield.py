@@ -11,6 +11,7 @@ import pytest
 from scipy.signal import butter, freqs
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.nearfield import (
     Baffle,
     add_port,
@@ -18,14 +19,13 @@ from optimizer.measure.curves.nearfield import (
     near_field_limit_hz,
     splice_fields,
 )
-from optimizer.measure.response import Response
 
 FREQUENCY = np.geomspace(20, 20000, 700)
 BAFFLE = Baffle(width_m=0.22, height_m=0.36, up_m=-0.06, diaphragm_m=0.13)
 
 
 def response(frequency, value, **more):
-    return Response(frequency_hz=frequency, value=value, quantity="pressure", **more)
+    return MeasuredCurve(frequency_hz=frequency, value=value, quantity="pressure", **more)
 
 
 def driver(frequency):

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from scipy.signal import butter, ellip, freqs
 
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
-from optimizer.measure.response import Response
 from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve
 from optimizer.measure.survey.shape import read_shape
 
 
 def pressure(frequency, level_db):
-    return Response(
+    return MeasuredCurve(
         frequency_hz=frequency,
         value=10 ** (level_db / 20) + 0j,
         quantity="pressure",

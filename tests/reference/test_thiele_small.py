@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
 from optimizer.measure.survey.motional import Motional, model_impedance, read_root_r0
 
@@ -27,7 +27,9 @@ def as_response(values, *, noise=0.0, seed=0, frequency=FREQUENCY, with_phase=Tr
     z = z * np.exp(rng.normal(0, noise, len(z)) + 1j * rng.normal(0, noise, len(z)))
     if not with_phase:
         z = np.abs(z) + 0j
-    return Response(frequency_hz=frequency, value=z, quantity="impedance", has_phase=with_phase)
+    return MeasuredCurve(
+        frequency_hz=frequency, value=z, quantity="impedance", has_phase=with_phase
+    )
 
 
 @pytest.mark.parametrize(
@@ -164,7 +166,9 @@ def test_resistor_has_no_resonance():
     flat = np.full(len(FREQUENCY), 8.0 + 0j)
     rng = np.random.default_rng(0)
     flat = flat * np.exp(rng.normal(0, 0.005, len(flat)))
-    survey = survey_impedance(Response(frequency_hz=FREQUENCY, value=flat, quantity="impedance"))
+    survey = survey_impedance(
+        MeasuredCurve(frequency_hz=FREQUENCY, value=flat, quantity="impedance")
+    )
     assert survey.resonance_hz is None
     assert survey.re_ohm == pytest.approx(8.0, rel=0.03)
     assert survey.equalisers == ()

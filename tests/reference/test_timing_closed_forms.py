@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqs
 
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import find_timing
 
@@ -43,11 +43,11 @@ def make_case(count, seed, *, clock_s=0.0, noise_db=0.1, with_phase=True, freque
         total = total + pure
         noisy = pure * 10 ** (rng.normal(0, noise_db, len(frequency)) / 20)
         value = noisy * np.exp(-1j * omega * clocks[index]) if with_phase else np.abs(noisy) + 0j
-        files[f"driver{index}"] = Response(
+        files[f"driver{index}"] = MeasuredCurve(
             frequency_hz=frequency, value=value, quantity="pressure", has_phase=with_phase
         )
     level = np.abs(total) * 10 ** (rng.normal(0, noise_db, len(frequency)) / 20)
-    together = Response(
+    together = MeasuredCurve(
         frequency_hz=frequency, value=level + 0j, quantity="pressure", has_phase=False
     )
     return files, together, delays - delays[0], signs * signs[0], clocks - clocks[0]
@@ -106,7 +106,7 @@ def test_level_offset_is_found():
     """A driver measured 1.5 dB too loud is lowered by as much."""
     files, together, *_ = make_case(2, 4, with_phase=False, noise_db=0.02)
     loud = files["driver1"]
-    files["driver1"] = Response(
+    files["driver1"] = MeasuredCurve(
         frequency_hz=loud.frequency_hz,
         value=loud.value * 10 ** (1.5 / 20),
         quantity="pressure",

@@ -18,8 +18,8 @@ from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, SensitivityGoalSpec
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import Direction
 from optimizer.network.ladder import (
     FittedSlot,
     FittedWay,

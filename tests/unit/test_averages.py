@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.acoustics.averages import CURVE_NAMES, named_averages
-from optimizer.measure.response import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction
 
 
 def right(*angles: float) -> list[Direction]:

@@ -17,7 +17,7 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.errors import InputError
-from optimizer.measure.response import ON_AXIS
+from optimizer.measure.curve import ON_AXIS
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult

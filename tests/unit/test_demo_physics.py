@@ -8,7 +8,7 @@ import pytest
 from optimizer.demo import build_files, radiation
 from optimizer.demo import equations as eq
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, DemoDriver, compute_raw_pressure
-from optimizer.measure.response import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction
 
 IDS = [driver.name for driver in DRIVERS]
 

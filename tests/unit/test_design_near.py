@@ -10,9 +10,9 @@ import pytest
 from optimizer.cli.main import main
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.curves.nearfield import Baffle, estimate_baffle_step
-from optimizer.measure.response import ON_AXIS, Direction, Response
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 700)
 GATE_HZ = 200.0
@@ -67,8 +67,8 @@ def test_directions_follow_the_axis_down() -> None:
     """Off the axis the bass is that of the axis, the treble as measured; between, within 0.5 dB."""
     inside = FREQUENCY[FREQUENCY >= GATE_HZ]
 
-    def response(f: np.ndarray, value: np.ndarray) -> Response:
-        return Response(frequency_hz=f, value=value, quantity="pressure")
+    def response(f: np.ndarray, value: np.ndarray) -> MeasuredCurve:
+        return MeasuredCurve(frequency_hz=f, value=value, quantity="pressure")
 
     joined, splice = join_directions(
         response(FREQUENCY, cone(FREQUENCY)),

@@ -13,8 +13,8 @@ from optimizer.goals import specs as spec_of
 from optimizer.goals.economy import copper_kg, economy_figures, option_costs
 from optimizer.goals.prepare import neighbouring_ways, prepare_goal, prepare_goals
 from optimizer.goals.specs import GOAL_SPECS, GoalSpec
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Driver, Limits
-from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.stock.coil import wind_air_coil

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid, resample
-from optimizer.measure.response import Response
 
 OCTAVE_DB = 20.0 * np.log10(2.0)
 
 
-def curve(frequency, value, quantity="pressure", has_phase=True) -> Response:
-    return Response(
+def curve(frequency, value, quantity="pressure", has_phase=True) -> MeasuredCurve:
+    return MeasuredCurve(
         frequency_hz=np.asarray(frequency, dtype=float),
         value=np.asarray(value, dtype=complex),
         quantity=quantity,

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.phase import (
     MOST_KNOTS,
@@ -15,14 +16,13 @@ from optimizer.measure.curves.phase import (
     fit_delay,
     minimum_phase,
 )
-from optimizer.measure.response import Response
 
 F = log_grid(20, 20_000, 48)
 DB_PER_DECADE_TO_OCTAVE = np.log10(2.0)
 
 
-def pressure(frequency, value, has_phase=True) -> Response:
-    return Response(
+def pressure(frequency, value, has_phase=True) -> MeasuredCurve:
+    return MeasuredCurve(
         frequency_hz=frequency,
         value=np.asarray(value, dtype=complex),
         quantity="pressure",

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.files.text import read_impedance, read_response
-from optimizer.measure.response import Response
 
 FREQUENCY = [20.5, 200.25, 2000.5]
 LEVEL = [80.1, 81.25, 79.0]
@@ -20,7 +20,7 @@ PHASE = [-30.5, 10.0, 120.75]
 def read(tmp_path: Path):
     """Write bytes or text to a file and read it."""
 
-    def call(content: str | bytes, quantity: str = "pressure") -> Response:
+    def call(content: str | bytes, quantity: str = "pressure") -> MeasuredCurve:
         path = tmp_path / "curve.txt"
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         return read_response(path, quantity)
@@ -42,7 +42,7 @@ def refuse(read):
     return call
 
 
-def expect(response: Response, phase: list[float] | None = PHASE) -> None:
+def expect(response: MeasuredCurve, phase: list[float] | None = PHASE) -> None:
     np.testing.assert_allclose(response.frequency_hz, FREQUENCY, rtol=1e-15)
     np.testing.assert_allclose(response.level_db, LEVEL, rtol=1e-13)
     assert response.has_phase is (phase is not None)

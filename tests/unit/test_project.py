@@ -11,7 +11,7 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, PartsGoalSpec
-from optimizer.measure.response import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.network.ladder import ValueRange
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 121)

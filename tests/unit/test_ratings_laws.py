@@ -17,8 +17,8 @@ from optimizer.bench.loads.ratings import (
 )
 from optimizer.bench.loads.stress import find_open_minimum
 from optimizer.goals.specs import ExcursionGoalSpec, PartsGoalSpec, PowerGoalSpec
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
-from optimizer.measure.response import ON_AXIS
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 

@@ -13,9 +13,9 @@ import pytest
 
 from optimizer.bench.build.meter import find_coil_resistances, join_readings, read_meter
 from optimizer.bench.build.sheet import build_sheet
+from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
 from optimizer.measure.files.text import read_impedance, read_response
-from optimizer.measure.response import ON_AXIS
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.figures import ESTIMATED_NOTE

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, PartsGoalSpec
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.measure.response import Direction
 from optimizer.network.ladder import Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem

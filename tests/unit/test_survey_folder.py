@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import Direction
 from optimizer.measure.files.folder import read_folder, require_drivers
-from optimizer.measure.response import Direction
 
 FREQUENCY = np.geomspace(50, 20000, 60)
 

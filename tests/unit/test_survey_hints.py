@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.measure.response import ON_AXIS, Direction, Response
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
 from optimizer.measure.survey.hints import find_break_up, hint_peak, order_to_silence
 from optimizer.measure.survey.shape import Peak
@@ -84,7 +84,7 @@ def test_beaming_from_directions():
 
     def at(angle):
         x = 2 * np.pi * FREQUENCY / 343.2 * 64.8204e-3 * np.sin(np.radians(angle)) + 1e-9
-        return Response(
+        return MeasuredCurve(
             frequency_hz=FREQUENCY, value=np.abs(2 * j1(x) / x) + 0j, quantity="pressure"
         )
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from optimizer.measure.curve import Direction
 from optimizer.measure.files.names import read_name
-from optimizer.measure.response import Direction
 
 RIGHT_30 = Direction(horizontal_deg=30)
 LEFT_30 = Direction(horizontal_deg=-30)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
-from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.measure.timing.align import align_directions, align_responses
 from optimizer.measure.timing.timing import (
     assume_timing,
@@ -26,7 +26,7 @@ def second_order(corner_hz, kind, level_db=90.0, delay_s=0.0, q=0.7071):
     top = s * s if kind == "high" else 1.0
     value = 10 ** (level_db / 20) * top / (s * s + s / q + 1)
     value = value * np.exp(-2j * np.pi * FREQUENCY * delay_s)
-    return Response(frequency_hz=FREQUENCY, value=value, quantity="pressure", source=kind)
+    return MeasuredCurve(frequency_hz=FREQUENCY, value=value, quantity="pressure", source=kind)
 
 
 def add(*responses):

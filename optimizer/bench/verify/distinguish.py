@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.bench.verify.faults import OPEN_OHM, Fault, apply_fault, list_parts
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
 from optimizer.network.ladder import FittedWay, Network
 from optimizer.network.solve import part_impedance, sections_of, solve_network, walk
@@ -132,7 +132,7 @@ def _driver_resistance(problem: Problem) -> dict[str, float]:
         found = driver.limits.resistance_ohm
         if found is None:
             survey = survey_impedance(
-                Response(
+                MeasuredCurve(
                     frequency_hz=driver.frequency_hz, value=driver.impedance, quantity="impedance"
                 )
             )

@@ -12,10 +12,10 @@ from optimizer.arrays import Real
 from optimizer.bench.verify.prediction import Observation
 from optimizer.design.read.file import parse_direction
 from optimizer.errors import InputError
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.grid import resample
 from optimizer.measure.files.contents import read_contents
 from optimizer.measure.files.text import read_impedance, read_response
-from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Where
@@ -92,7 +92,7 @@ def load_measured(
     return Measured(observations=tuple(observations), notes=tuple(notes))
 
 
-def _read(text: str, notes: list[str]) -> tuple[Direction | None, Response]:
+def _read(text: str, notes: list[str]) -> tuple[Direction | None, MeasuredCurve]:
     """Read one file as what it is said or seen to be; no direction means an impedance."""
     what, mark, name = text.partition("=")
     if not mark or Path(text).exists():
@@ -155,7 +155,7 @@ def _refuse_other_kind(path: Path, what: str) -> None:
 def _observe(
     problem: Problem,
     direction: Direction | None,
-    response: Response,
+    response: MeasuredCurve,
     noise_db: float,
     band_hz: tuple[float, float],
     notes: list[str],

@@ -14,6 +14,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.design.read.timing import align_drivers
 from optimizer.errors import InputError
+from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.curves.grid import Resampled, log_grid, resample
 from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.curves.nearfield import Baffle, add_port
@@ -21,7 +22,6 @@ from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.files.contents import read_curve
 from optimizer.measure.files.text import read_response
-from optimizer.measure.response import Direction, Response
 from optimizer.text.units import db_to_ratio, format_quantity, ratio_to_db
 from optimizer.text.yamltext import Where
 
@@ -86,7 +86,7 @@ def _read_directions(
     directions: Sequence[Direction],
     mirror: bool,
     notes: list[str],
-) -> dict[Direction, Response]:
+) -> dict[Direction, MeasuredCurve]:
     """Read the file of every direction; phase stays missing where a file holds none."""
     found = {}
     for direction in directions:
@@ -99,8 +99,8 @@ def _read_directions(
 
 
 def _join_near(
-    design: Design, chosen: DesignDriver, found: dict[Direction, Response], notes: list[str]
-) -> dict[Direction, Response]:
+    design: Design, chosen: DesignDriver, found: dict[Direction, MeasuredCurve], notes: list[str]
+) -> dict[Direction, MeasuredCurve]:
     """Continue the responses of a driver by its near field."""
     near, key = chosen.near, f"drivers.{chosen.name}.near"
     assert near is not None  # the caller looked
@@ -138,7 +138,7 @@ def _join_near(
 
 def _read_together(
     design: Design, chosen: Sequence[DesignDriver]
-) -> tuple[Response | None, dict[str, Response]]:
+) -> tuple[MeasuredCurve | None, dict[str, MeasuredCurve]]:
     """Read the file of all drivers at once, and those that play in it though no way uses them."""
     if design.together is None or design.measured.clock == "shared" or len(chosen) < 2:
         return None, {}
@@ -157,7 +157,7 @@ def _read_together(
 def _load_driver(
     design: Design,
     chosen: DesignDriver,
-    curves: dict[Direction, Response],
+    curves: dict[Direction, MeasuredCurve],
     grid: Real,
     notes: list[str],
 ) -> Driver:
@@ -201,7 +201,7 @@ def _read(
     notes: list[str],
     *,
     gate_s: float | None = None,
-) -> Response:
+) -> MeasuredCurve:
     """Read one file: text, or an impulse response as WAV."""
     _check_reach(spot, path)
     try:
@@ -241,7 +241,7 @@ def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
     return notes
 
 
-def _resample(spot: Where, response: Response, grid: Real, notes: list[str]) -> Resampled:
+def _resample(spot: Where, response: MeasuredCurve, grid: Real, notes: list[str]) -> Resampled:
     """Bring one curve onto the grid; without phase it gets its minimum phase."""
     name = Path(response.source).name
     try:
@@ -273,7 +273,7 @@ def _check_reach(spot: Where, path: Path) -> None:
         ) from None  # fmt: skip
 
 
-def _add_phase(response: Response) -> Response:
+def _add_phase(response: MeasuredCurve) -> MeasuredCurve:
     phase = minimum_phase(response.frequency_hz, response.level_db)
     return replace(response, value=np.abs(response.value) * np.exp(1j * phase), has_phase=True)
 

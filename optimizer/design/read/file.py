@@ -20,9 +20,9 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import read_ways
 from optimizer.design.read.stock import read_stock
 from optimizer.errors import InputError
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
-from optimizer.measure.response import ON_AXIS, Direction
 from optimizer.text.units import format_quantity, parse_quantity
 from optimizer.text.yamltext import Entry, Where, read_yaml
 

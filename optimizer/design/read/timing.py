@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 
 from optimizer.design.nouns import Design, DesignDriver
 from optimizer.errors import InputError
-from optimizer.measure.response import ON_AXIS, Direction, Response
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.timing.align import align_directions
 from optimizer.measure.timing.timing import Timing, assume_timing, check_shared_clock, find_timing
 from optimizer.text.units import format_quantity
 
-Curves = dict[str, dict[Direction, Response]]
+Curves = dict[str, dict[Direction, MeasuredCurve]]
 """Responses by driver and direction."""
 
 
@@ -19,8 +19,8 @@ def align_drivers(
     design: Design,
     chosen: Sequence[DesignDriver],
     curves: Curves,
-    together: Response | None,
-    idle: Mapping[str, Response] | None = None,
+    together: MeasuredCurve | None,
+    idle: Mapping[str, MeasuredCurve] | None = None,
 ) -> tuple[Curves, list[str]]:
     """Give the responses of all drivers phases that can be added.
 
@@ -30,11 +30,11 @@ def align_drivers(
         What it says of clock, delays and places.
     chosen : sequence of DesignDriver
         Drivers that a way uses.
-    curves : dict of str to dict of Direction to Response
+    curves : dict of str to dict of Direction to MeasuredCurve
         Their files, with phase where the files hold one.
-    together : Response or None
+    together : MeasuredCurve or None
         All drivers driven at once.
-    idle : mapping of str to Response, optional
+    idle : mapping of str to MeasuredCurve, optional
         Drivers no way uses but that play in `together`.
 
     Returns
@@ -120,7 +120,7 @@ def describe_timing(timing: Timing, source: str) -> str:
 
 
 def _find(
-    responses: Mapping[str, Response], together: Response | None
+    responses: Mapping[str, MeasuredCurve], together: MeasuredCurve | None
 ) -> tuple[Timing | None, list[str]]:
     if together is None:
         return None, []
@@ -137,7 +137,7 @@ def _find(
     return timing, [describe_timing(timing, name), *timing.notes[1:]]
 
 
-def _check_clock(responses: Mapping[str, Response]) -> list[str]:
+def _check_clock(responses: Mapping[str, MeasuredCurve]) -> list[str]:
     if not all(response.has_phase for response in responses.values()):
         return []
     try:

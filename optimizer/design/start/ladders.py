@@ -10,8 +10,8 @@ from typing import Literal
 import numpy as np
 
 from optimizer.errors import InputError
-from optimizer.measure.survey.pairs import PairSurvey, SlotHint, survey_pair
-from optimizer.measure.survey.survey import DriverSurvey, Survey
+from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
+from optimizer.measure.survey.pairs import survey_pair
 from optimizer.network.handbook import handbook_highpass, handbook_lowpass
 from optimizer.network.ladder import PARTS_OF_FORM, Form, Place, Slot, ValueRange
 from optimizer.parts import Kind

@@ -11,10 +11,10 @@ import numpy as np
 from optimizer.design.read.file import SOUND_SPEED_M_S
 from optimizer.design.start.ladders import Plan, plan_ways
 from optimizer.errors import InputError, Subject
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.thin import interpolate_log
 from optimizer.measure.readings import DriverFiles
-from optimizer.measure.response import ON_AXIS, Direction, Response
-from optimizer.measure.survey.survey import Survey
+from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import Timing, check_shared_clock
 
@@ -175,7 +175,7 @@ def tell_clock(survey: Survey) -> tuple[Clock, str]:
         return "none", "one driver: nothing to add"
     if together is None or together.response is None:
         return "none", "no file of all drivers at once tells otherwise; --clock shared says so"
-    curves: dict[str, Response] = {}
+    curves: dict[str, MeasuredCurve] = {}
     for driver in survey.drivers:
         response = survey.folder.drivers[driver.name].on_axis
         if response is None or not response.has_phase:
@@ -193,7 +193,7 @@ def tell_clock(survey: Survey) -> tuple[Clock, str]:
 
 
 def _sum_residual_db(
-    curves: dict[str, Response], together: Response, band_hz: tuple[float, float]
+    curves: dict[str, MeasuredCurve], together: MeasuredCurve, band_hz: tuple[float, float]
 ) -> float:
     """Root mean square of the plain sum against the measured one; its level is free."""
     grid = np.geomspace(*band_hz, 200)

@@ -19,8 +19,8 @@ from optimizer.design.start.plan import (
     limit_lowest,
 )
 from optimizer.errors import InputError
-from optimizer.measure.response import Direction
-from optimizer.measure.survey.survey import DriverSurvey
+from optimizer.measure.curve import Direction
+from optimizer.measure.survey.nouns import DriverSurvey
 from optimizer.network.ladder import Slot
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.text.units import format_quantity

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.response import Response
 
 LONGEST_S = 12e-3
 """Four metres of path."""
@@ -36,7 +36,7 @@ class ExcessDelay:
 
 
 def find_excess_delay(
-    response: Response,
+    response: MeasuredCurve,
     *,
     band_hz: tuple[float, float] | None = None,
     slope_low_db_per_octave: float | None = None,
@@ -45,7 +45,7 @@ def find_excess_delay(
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         With phase.
     band_hz : tuple of float, optional
         Band of the fit; default the file's range without its outer half octaves.
@@ -94,12 +94,12 @@ def find_excess_delay(
     return ExcessDelay(delay_s=delay, polarity=polarity, remainder_rad=remainder)
 
 
-def unit_phasor(response: Response, grid_hz: Real) -> Complex:
+def unit_phasor(response: MeasuredCurve, grid_hz: Real) -> Complex:
     """Interpolate the measured phase, unwrapped, as a phasor.
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         With phase.
     grid_hz : ndarray, shape (K,)
         Where it is wanted.

@@ -8,9 +8,9 @@ import numpy as np
 
 from optimizer.arrays import Complex, Flags, Real
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.phase import edge_slopes, fit_delay, minimum_phase
 from optimizer.measure.driver import Coverage
-from optimizer.measure.response import Response
 
 STEEPEST_DB_PER_OCTAVE = 48.0
 LARGEST_STEP_RAD = np.deg2rad(150.0)
@@ -73,12 +73,12 @@ def log_grid(low_hz: float, high_hz: float, per_octave: float) -> Real:
     return grid
 
 
-def resample(response: Response, frequency_hz: Real) -> Resampled:
+def resample(response: MeasuredCurve, frequency_hz: Real) -> Resampled:
     """Bring a measured curve onto a grid, and continue it by a stated rule where it ends.
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         The measured curve.
     frequency_hz : ndarray, shape (F,)
         The grid in Hz, positive and increasing.
@@ -159,7 +159,7 @@ def resample(response: Response, frequency_hz: Real) -> Resampled:
     return Resampled(value=value, coverage=coverage, notes=tuple(notes))
 
 
-def _checked_grid(response: Response, frequency_hz: Real) -> Real:
+def _checked_grid(response: MeasuredCurve, frequency_hz: Real) -> Real:
     grid = np.asarray(frequency_hz, dtype=np.float64)
     good = grid.ndim == 1 and len(grid) > 0 and np.isfinite(grid).all() and grid[0] > 0
     if not good or (np.diff(grid) <= 0).any():
@@ -175,7 +175,7 @@ def _checked_grid(response: Response, frequency_hz: Real) -> Real:
     return grid
 
 
-def _slopes(response: Response) -> tuple[float, float]:
+def _slopes(response: MeasuredCurve) -> tuple[float, float]:
     low, high = edge_slopes(response.frequency_hz, response.level_db)
     if response.quantity == "impedance":
         return 0.0, float(np.clip(high, 0.0, 20.0 * np.log10(2.0)))
@@ -183,7 +183,7 @@ def _slopes(response: Response) -> tuple[float, float]:
     return float(np.clip(low, 0.0, steepest)), float(np.clip(high, -steepest, 0.0))
 
 
-def _unwrap(response: Response, notes: list[str]) -> tuple[Real, float]:
+def _unwrap(response: MeasuredCurve, notes: list[str]) -> tuple[Real, float]:
     """Unwrapped phase without a delay, and that delay in s (0 where it is not needed)."""
     f, phase = response.frequency_hz, response.phase_rad
     step = np.abs(np.diff(phase))
@@ -224,7 +224,7 @@ def _calming_delay(f: Real, angle: Real) -> float | None:
 
 
 def _continue(
-    response: Response,
+    response: MeasuredCurve,
     phase: Real,
     outside_hz: Real,
     slopes: tuple[float, float],

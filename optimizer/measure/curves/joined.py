@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.errors import InputError, Subject
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles
-from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.measure.survey.hygiene import Finding
 
 FADE_OCTAVES = 2.0
@@ -20,20 +20,20 @@ against the wavelength sends the same to all sides."""
 
 
 def join_directions(
-    near: Response,
-    responses: Mapping[Direction, Response],
+    near: MeasuredCurve,
+    responses: Mapping[Direction, MeasuredCurve],
     *,
     baffle: Baffle | None = None,
     at_hz: float | None = None,
     far_from_hz: float | None = None,
-) -> tuple[dict[Direction, Response], Splice]:
+) -> tuple[dict[Direction, MeasuredCurve], Splice]:
     """Join a near field to the response on axis, and let the other directions follow it down.
 
     Parameters
     ----------
-    near : Response
+    near : MeasuredCurve
         Near field of the driver, with its port where it has one.
-    responses : mapping of Direction to Response
+    responses : mapping of Direction to MeasuredCurve
         Far field; the reference axis among them.
     baffle : Baffle, optional
         The front.
@@ -44,7 +44,7 @@ def join_directions(
 
     Returns
     -------
-    dict of Direction to Response
+    dict of Direction to MeasuredCurve
         In the same order.
     Splice
         How they were joined on axis.
@@ -68,7 +68,7 @@ def join_directions(
     }, splice
 
 
-def _follow(response: Response, axis: Response, splice: Splice) -> Response:
+def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> MeasuredCurve:
     """Continue one direction below the join by the joined response on axis."""
     response, joined = thin_response(response), splice.response
     # Half an octave above the join nothing of the near field is left in the joined response.

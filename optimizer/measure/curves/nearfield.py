@@ -8,10 +8,10 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.direction import SOUND_SPEED_M_S
-from optimizer.measure.response import Response
 
 ABOVE_GATE = 1.3
 """The far field is trusted from this multiple of the gate's limit."""
@@ -108,7 +108,7 @@ class Splice:
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         Near field below, far field above.
     at_hz : float
         Middle of the bridge.
@@ -122,7 +122,7 @@ class Splice:
         What was assumed.
     """
 
-    response: Response
+    response: MeasuredCurve
     at_hz: float
     shift_db: float
     mismatch_db: float
@@ -148,8 +148,8 @@ def near_field_limit_hz(diaphragm_m: float) -> float:
 
 
 def splice_fields(
-    near: Response,
-    far: Response,
+    near: MeasuredCurve,
+    far: MeasuredCurve,
     *,
     baffle: Baffle | None = None,
     diaphragm_m: float | None = None,
@@ -160,7 +160,7 @@ def splice_fields(
 
     Parameters
     ----------
-    near, far : Response
+    near, far : MeasuredCurve
         Pressure responses of one driver.
     baffle : Baffle, optional
         The front, for the step from half to full space; without it the near field is used as it
@@ -232,12 +232,12 @@ def splice_fields(
     )
 
 
-def add_port(cone: Response, port: Response, diameter_ratio: float) -> Response:
+def add_port(cone: MeasuredCurve, port: MeasuredCurve, diameter_ratio: float) -> MeasuredCurve:
     """Add a port's near field to a cone's.
 
     Parameters
     ----------
-    cone, port : Response
+    cone, port : MeasuredCurve
         Near-field responses with phase from one time reference.
     diameter_ratio : float
         Diameter of the port over effective diameter of the cone. For several ports use that of
@@ -245,7 +245,7 @@ def add_port(cone: Response, port: Response, diameter_ratio: float) -> Response:
 
     Returns
     -------
-    Response
+    MeasuredCurve
         Their sum as seen from afar, on the cone's frequencies within the port's data.
 
     Raises
@@ -275,7 +275,7 @@ def add_port(cone: Response, port: Response, diameter_ratio: float) -> Response:
 
 
 def _find_bridge(
-    low: Response, far: Response, bottom: float, top: float, at_hz: float | None
+    low: MeasuredCurve, far: MeasuredCurve, bottom: float, top: float, at_hz: float | None
 ) -> tuple[float, float, float]:
     """Frequency, level shift and mismatch of the best place to join."""
     grid = log_grid(bottom, top, 48.0)
@@ -297,7 +297,7 @@ def _find_bridge(
     return float(2.0 ** best[1]), best[2], best[0]
 
 
-def _bridge(low: Response, far: Response, where: float, shift: float) -> Response:
+def _bridge(low: MeasuredCurve, far: MeasuredCurve, where: float, shift: float) -> MeasuredCurve:
     """Fade from one to the other over half an octave, level and phase apart."""
     reach = 2.0 ** (BLEND_OCTAVES / 2.0)
     grid = np.concatenate(
@@ -320,7 +320,9 @@ def _bridge(low: Response, far: Response, where: float, shift: float) -> Respons
     return replace(far, frequency_hz=grid, value=np.asarray(value), has_phase=both)
 
 
-def _joined_phase(low: Response, far: Response, where: float, grid: Real, fade: Real) -> Real:
+def _joined_phase(
+    low: MeasuredCurve, far: MeasuredCurve, where: float, grid: Real, fade: Real
+) -> Real:
     """Far-field phase above; below it the near field's, given the delay that meets it."""
     inside = (grid > where / 2.0) & (grid < where * 2.0)
     inside &= (grid >= max(low.range_hz[0], far.range_hz[0])) & (

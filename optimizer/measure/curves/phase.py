@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from optimizer.arrays import Real
 from optimizer.errors import InputError
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 
 DB_PER_NEPER = 20.0 / np.log(10.0)
 MOST_KNOTS = 2000
@@ -181,12 +181,12 @@ def _checked(frequency_hz: Real, level_db: Real) -> tuple[Real, Real]:
     return f, level
 
 
-def excess_phase(response: Response) -> Real:
+def excess_phase(response: MeasuredCurve) -> Real:
     """Measured phase minus minimum phase: delay and all-pass parts.
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         A curve with phase.
 
     Returns

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 
 MOST_POINTS = 1500
 
@@ -29,19 +29,19 @@ def interpolate_log(frequency_hz: Real, values: Real, grid_hz: Real) -> Real:
     return np.interp(np.log(grid_hz), np.log(frequency_hz), values)
 
 
-def thin_response(response: Response, *, per_octave: int = 96) -> Response:
+def thin_response(response: MeasuredCurve, *, per_octave: int = 96) -> MeasuredCurve:
     """Average a finely sampled curve into log-spaced bins; short curves pass unchanged.
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         Any curve.
     per_octave : int
         Bins in each octave.
 
     Returns
     -------
-    Response
+    MeasuredCurve
         At most about `MOST_POINTS` points over ten octaves. Level is averaged as energy, phase
         after unwrapping; a bin's frequency is the geometric mean of its points.
     """

@@ -10,9 +10,9 @@ from typing import Literal
 import numpy as np
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.files.text import read_impedance, read_response
 from optimizer.measure.readings import FileReading, Role
-from optimizer.measure.response import Direction, Response
 
 HEAD_BYTES = 8192
 
@@ -39,7 +39,7 @@ class Contents:
 
     Parameters
     ----------
-    response, impedance : Response or None
+    response, impedance : MeasuredCurve or None
         The numbers read as level in dB and as ohm; None when they cannot be read so.
     reason : str
         Why nothing could be read.
@@ -57,8 +57,8 @@ class Contents:
         What speaks against it.
     """
 
-    response: Response | None = None
-    impedance: Response | None = None
+    response: MeasuredCurve | None = None
+    impedance: MeasuredCurve | None = None
     reason: str = ""
     says: Literal["", "impedance", "response"] = ""
     says_where: str = ""
@@ -168,7 +168,7 @@ def read_curve(
     )
 
 
-def _as_impedance(response: Response) -> Response | None:
+def _as_impedance(response: MeasuredCurve) -> MeasuredCurve | None:
     """Take the same numbers as ohm; None where one of them is not positive."""
     ohm = response.level_db  # the numbers of the second column
     if ohm.min() <= 0.0:
@@ -248,7 +248,9 @@ def _is_row(line: str) -> bool:
     return bool(re.match(r"\s*[-+]?\d[\d.,]*([eE][-+]?\d+)?[\s;,]+[-+]?\d", line))
 
 
-def _weigh_values(response: Response, impedance: Response | None) -> tuple[bool, bool, str]:
+def _weigh_values(
+    response: MeasuredCurve, impedance: MeasuredCurve | None
+) -> tuple[bool, bool, str]:
     """Whether numbers may be, and whether they look like, an impedance."""
     if impedance is None:
         return False, False, "the second column is not positive throughout"

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.errors import InputError, Subject
+from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.files.contents import Contents, read_contents
 from optimizer.measure.files.names import DRIVER_WORDS, NameReading, read_name
 from optimizer.measure.readings import DriverFiles, FileReading, Folder, Role
-from optimizer.measure.response import ON_AXIS, Direction
 
 MOST_FILES = 2000
 DEEPEST = 3

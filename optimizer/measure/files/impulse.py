@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
-from optimizer.measure.response import Response
+from optimizer.measure.curve import MeasuredCurve
 
 LONGEST_S = 30.0
 LEAD_S = 0.001
@@ -32,7 +32,7 @@ class ImpulseReading:
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         From `valid_from_hz` upwards; level relative to full scale.
     sample_rate_hz : float
         Of the file.
@@ -48,7 +48,7 @@ class ImpulseReading:
         What was assumed.
     """
 
-    response: Response
+    response: MeasuredCurve
     sample_rate_hz: float
     peak_s: float
     gate_s: float
@@ -106,7 +106,7 @@ def read_impulse_response(path: str | Path, *, gate_s: float | None = None) -> I
     notes.append(f"gate {gate * 1e3:.2f} ms from the peak: valid from {1.0 / gate:.0f} Hz")
     if removed:
         notes.append(f"{removed * 1e3:.2f} ms of delay removed from the phase")
-    response = Response(
+    response = MeasuredCurve(
         frequency_hz=frequency,
         value=value,
         quantity="pressure",

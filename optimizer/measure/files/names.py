@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 from typing import Literal
 
-from optimizer.measure.response import Direction
+from optimizer.measure.curve import Direction
 
 Kind = Literal["", "impedance", "together", "near field", "port", "ignore"]
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from optimizer.arrays import Complex, Flags, Real
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.files.decode import read_text
 from optimizer.measure.files.dialect import USED_COLUMNS, Table, read_tables
-from optimizer.measure.response import Response
 
 Quantity = Literal["pressure", "impedance"]
 
@@ -21,7 +21,7 @@ LEVEL_RANGE_DB = (-200.0, 250.0)
 IMPEDANCE_RANGE_OHM = (1e-6, 1e9)
 
 
-def read_response(path: str | Path, quantity: Quantity = "pressure") -> Response:
+def read_response(path: str | Path, quantity: Quantity = "pressure") -> MeasuredCurve:
     """Read a curve from a text file of frequency, level (or ohm) and phase.
 
     Parameters
@@ -34,7 +34,7 @@ def read_response(path: str | Path, quantity: Quantity = "pressure") -> Response
 
     Returns
     -------
-    Response
+    MeasuredCurve
         Increasing frequencies; `has_phase` is False, and `value` real and positive, when the
         file gives no phase. `notes` says what was ignored, averaged or turned round.
 
@@ -63,7 +63,7 @@ def read_response(path: str | Path, quantity: Quantity = "pressure") -> Response
         raise error.located(file=source) from None
 
 
-def read_impedance(path: str | Path) -> Response:
+def read_impedance(path: str | Path) -> MeasuredCurve:
     """Read an impedance: frequency in Hz, modulus in ohm, phase in degrees.
 
     Parameters
@@ -73,7 +73,7 @@ def read_impedance(path: str | Path) -> Response:
 
     Returns
     -------
-    Response
+    MeasuredCurve
         With `quantity` "impedance"; see `read_response`.
 
     Raises
@@ -84,9 +84,9 @@ def read_impedance(path: str | Path) -> Response:
     return read_response(path, "impedance")
 
 
-def _choose(tables: list[Table], quantity: Quantity, source: str) -> Response:
+def _choose(tables: list[Table], quantity: Quantity, source: str) -> MeasuredCurve:
     """Return the one response the readings agree on, or raise why there is none."""
-    good: list[Response] = []
+    good: list[MeasuredCurve] = []
     bad: list[InputError] = []
     for table in sorted(tables, key=lambda table: -len(table.rows)):
         try:
@@ -106,7 +106,7 @@ def _choose(tables: list[Table], quantity: Quantity, source: str) -> Response:
     return good[0]
 
 
-def _same(one: Response, other: Response) -> bool:
+def _same(one: MeasuredCurve, other: MeasuredCurve) -> bool:
     return (
         one.has_phase == other.has_phase
         and np.array_equal(one.frequency_hz, other.frequency_hz)
@@ -114,7 +114,7 @@ def _same(one: Response, other: Response) -> bool:
     )
 
 
-def _build(table: Table, quantity: Quantity, source: str) -> Response:
+def _build(table: Table, quantity: Quantity, source: str) -> MeasuredCurve:
     rows = np.array(table.rows, dtype=np.float64)
     lines = np.array(table.lines)
     notes: list[str] = []
@@ -152,7 +152,7 @@ def _build(table: Table, quantity: Quantity, source: str) -> Response:
         notes.append("no phase in the file")
     for array in (frequency, value):
         array.setflags(write=False)
-    return Response(
+    return MeasuredCurve(
         frequency_hz=frequency,
         value=value,
         quantity=quantity,

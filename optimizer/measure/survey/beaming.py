@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.band import smooth_energy
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.direction import SOUND_SPEED_M_S
-from optimizer.measure.response import ON_AXIS, Direction, Response
 
 BEAMING_DB = 6.0
 WANTED_DEG = 60.0
@@ -62,12 +62,12 @@ def beaming_of_piston(diaphragm_m: float, angle_deg: float = WANTED_DEG) -> Beam
     )
 
 
-def find_beaming(responses: Mapping[Direction, Response]) -> Beaming | None:
+def find_beaming(responses: Mapping[Direction, MeasuredCurve]) -> Beaming | None:
     """Find the beaming frequency in measured directions.
 
     Parameters
     ----------
-    responses : mapping of Direction to Response
+    responses : mapping of Direction to MeasuredCurve
         Must hold the reference axis.
 
     Returns
@@ -110,7 +110,7 @@ def find_beaming(responses: Mapping[Direction, Response]) -> Beaming | None:
     return None
 
 
-def _smooth_on(response: Response, grid: Real) -> Real:
+def _smooth_on(response: MeasuredCurve, grid: Real) -> Real:
     thin = thin_response(response)
     level = interpolate_log(thin.frequency_hz, thin.level_db, grid)
     return smooth_energy(level, _PER_OCTAVE / 3.0)

@@ -10,10 +10,10 @@ import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.errors import Subject, explain
+from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.curves.excess import ExcessDelay, find_excess_delay
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading
-from optimizer.measure.response import Direction, Response
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
 
@@ -100,7 +100,7 @@ def inspect_driver(
     return findings
 
 
-def _inspect_curve(reading: FileReading, response: Response) -> list[Finding]:
+def _inspect_curve(reading: FileReading, response: MeasuredCurve) -> list[Finding]:
     """Clipped tops, repeated values, implausible level."""
     findings = []
     level = response.level_db
@@ -133,7 +133,7 @@ def _inspect_curve(reading: FileReading, response: Response) -> list[Finding]:
     return findings
 
 
-def _inspect_phase(reading: FileReading, response: Response) -> list[Finding]:
+def _inspect_phase(reading: FileReading, response: MeasuredCurve) -> list[Finding]:
     """Phase too coarse to follow, or with the wrong sign."""
     if not response.has_phase:
         return [
@@ -171,7 +171,7 @@ def _inspect_phase(reading: FileReading, response: Response) -> list[Finding]:
     return []
 
 
-def _both_signs(response: Response) -> tuple[ExcessDelay, ExcessDelay]:
+def _both_signs(response: MeasuredCurve) -> tuple[ExcessDelay, ExcessDelay]:
     low, high = response.range_hz
     # The minimum phase is best known in the middle of the data.
     band = (max(low * 2.0, 100.0), min(high / 2.0, 8000.0))
@@ -387,7 +387,7 @@ def _inspect_match(files: DriverFiles, shape: Shape, electrical: ImpedanceSurvey
     ]
 
 
-def _on_one_grid(responses: list[Response]) -> tuple[Real, Real] | None:
+def _on_one_grid(responses: list[MeasuredCurve]) -> tuple[Real, Real] | None:
     """Levels of several curves on their common range, shape (F,) and (N, F)."""
     low = max(r.range_hz[0] for r in responses)
     high = min(r.range_hz[1] for r in responses)

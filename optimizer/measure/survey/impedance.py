@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Flags, Real
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.response import Response
 from optimizer.measure.survey.impedance_peaks import (
     cut_around,
     find_peak,
@@ -116,12 +116,12 @@ class ImpedanceSurvey:
     notes: tuple[str, ...] = ()
 
 
-def survey_impedance(impedance: Response) -> ImpedanceSurvey:
+def survey_impedance(impedance: MeasuredCurve) -> ImpedanceSurvey:
     """Read every figure that an impedance curve determines.
 
     Parameters
     ----------
-    impedance : Response
+    impedance : MeasuredCurve
         Quantity "impedance".
 
     Returns
@@ -159,7 +159,7 @@ def survey_impedance(impedance: Response) -> ImpedanceSurvey:
 
 
 def _read_resonance(
-    survey: ImpedanceSurvey, curve: Response, smooth: Real, peak: int
+    survey: ImpedanceSurvey, curve: MeasuredCurve, smooth: Real, peak: int
 ) -> ImpedanceSurvey:
     f, z = curve.frequency_hz, curve.value
     vented, tuning = find_port(f, smooth, peak)
@@ -236,7 +236,7 @@ def _read_resonance(
 
 
 def _try_hidden_port(
-    curve: Response, limit: Flags, start: Motional, closed: MotionalFit
+    curve: MeasuredCurve, limit: Flags, start: Motional, closed: MotionalFit
 ) -> tuple[Literal["closed", "vented"], MotionalFit]:
     """Fit a vented box whose lower peak lies below the data; it has to be much the better one."""
     f, z = curve.frequency_hz[limit], curve.value[limit]
@@ -256,7 +256,9 @@ def _try_hidden_port(
     return "closed", closed
 
 
-def _guess_resistance(survey: ImpedanceSurvey, curve: Response, smooth: Real) -> ImpedanceSurvey:
+def _guess_resistance(
+    survey: ImpedanceSurvey, curve: MeasuredCurve, smooth: Real
+) -> ImpedanceSurvey:
     """Voice-coil resistance without a resonance: the lowest real part."""
     real = float(curve.value.real.min()) if curve.has_phase else float(smooth.min())
     real = real if real > 0.0 else float(smooth.min())
@@ -270,7 +272,7 @@ def _guess_resistance(survey: ImpedanceSurvey, curve: Response, smooth: Real) ->
     )
 
 
-def _read_inductance(survey: ImpedanceSurvey, curve: Response) -> ImpedanceSurvey:
+def _read_inductance(survey: ImpedanceSurvey, curve: MeasuredCurve) -> ImpedanceSurvey:
     """Inductance, rise and equaliser values from the data above the minimum."""
     f = curve.frequency_hz
     re = survey.re_ohm

@@ -2,80 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from optimizer.measure.survey.hints import PeakHint, find_break_up, order_to_silence
-
-if TYPE_CHECKING:
-    from optimizer.measure.survey.survey import DriverSurvey
+from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint
 
 UNSEEN_SPAN = 2.0
 """Highest over lowest crossover where the beaming of the lower driver is unknown."""
 CLEAR_OF_BREAK_UP = float(np.sqrt(2.0))
 """The crossover stays half an octave below a resonance; common practice, no source."""
 _MOST_PER_DRIVER = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlotHint:
-    """An optional slot worth offering to the search.
-
-    Parameters
-    ----------
-    driver : str
-        Whose ladder.
-    form : {"notch", "trap", "equaliser", "pad"}
-        As in a design file.
-    reason : str
-        Why.
-    values : dict of str to float
-        Starting values in H, F and ohm: "inductance_h", "capacitance_f", "resistance_ohm";
-        for a pad "series_ohm" and "shunt_ohm".
-    """
-
-    driver: str
-    form: str
-    reason: str
-    values: dict[str, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairSurvey:
-    """A proposal for one crossover.
-
-    Parameters
-    ----------
-    lower, upper : str
-        The drivers.
-    overlap_hz : tuple of float or None
-        Band in which both are usable; None when there is none.
-    crossover_hz : tuple of float
-        Proposed range.
-    centre_hz : float
-        A frequency to start from.
-    clean : bool
-        False when no frequency satisfies every rule: the range is then a compromise.
-    reasons : tuple of str
-        What sets the range.
-    low_pass_orders, high_pass_orders : tuple of int
-        Electrical orders worth trying.
-    slots : tuple of SlotHint
-        Optional slots.
-    """
-
-    lower: str
-    upper: str
-    overlap_hz: tuple[float, float] | None
-    crossover_hz: tuple[float, float]
-    centre_hz: float
-    clean: bool
-    reasons: tuple[str, ...]
-    low_pass_orders: tuple[int, ...]
-    high_pass_orders: tuple[int, ...]
-    slots: tuple[SlotHint, ...]
 
 
 def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:

@@ -8,9 +8,9 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.response import Response
 from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve, fit_curve
 from optimizer.measure.survey.humps import find_humps, shows_in_curve
 
@@ -109,12 +109,12 @@ class Shape:
     residual_db: float
 
 
-def read_shape(response: Response) -> Shape:
+def read_shape(response: MeasuredCurve) -> Shape:
     """Describe a response by its roll-offs and resonances.
 
     Parameters
     ----------
-    response : Response
+    response : MeasuredCurve
         A pressure response.
 
     Returns
@@ -154,7 +154,7 @@ def read_shape(response: Response) -> Shape:
     )
 
 
-def _bin_average(curve: Response, grid: Real) -> Real:
+def _bin_average(curve: MeasuredCurve, grid: Real) -> Real:
     """Level on the grid, averaged over each step where there are several points."""
     edges = np.sqrt(grid[1:] * grid[:-1])
     where = np.searchsorted(edges, curve.frequency_hz)

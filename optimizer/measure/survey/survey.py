@@ -3,123 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.joined import join_files
 from optimizer.measure.curves.nearfield import Baffle, Splice
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
-from optimizer.measure.response import Response
-from optimizer.measure.survey.beaming import Beaming, beaming_of_piston, find_beaming
+from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
 from optimizer.measure.survey.hints import PeakHint, find_break_up, hint_peak
 from optimizer.measure.survey.hygiene import Finding, inspect_driver
 from optimizer.measure.survey.hygiene_set import inspect_set
 from optimizer.measure.survey.impedance import ImpedanceSurvey, survey_impedance
-from optimizer.measure.survey.pairs import PairSurvey, survey_pair
-from optimizer.measure.survey.shape import Peak, Shape, read_shape
+from optimizer.measure.survey.nouns import DriverSurvey, Survey
+from optimizer.measure.survey.pairs import survey_pair
+from optimizer.measure.survey.shape import Shape, read_shape
 from optimizer.measure.timing.timing import Timing, assume_timing, find_timing
 
 SAFE_RATIO = 2.0
 """Lowest crossover over resonance: an octave; common practice, no source."""
 HINT_DB = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DriverSurvey:
-    """Everything read of one driver.
-
-    Parameters
-    ----------
-    name : str
-        Its name.
-    files : dict of str to str
-        What each file is, by file name.
-    measured_hz : tuple of float
-        Range of the response on axis.
-    valid_from_hz : float
-        Start of the data, or the limit of the gate where a file states one above it.
-    usable_hz : tuple of float
-        Within 6 dB of its level, 1/3 octave averaged.
-    sensitivity_db : float
-        Energy mean over the middle two octaves of the usable band (300 Hz to 3 kHz where
-        usable), as the files state it.
-    shape : Shape
-        Roll-offs and peaks.
-    peak_hints : tuple of PeakHint
-        Peaks worth a compound, with starting values.
-    break_up : Peak or None
-        The resonance to stay clear of.
-    impedance : ImpedanceSurvey or None
-        Figures of the impedance.
-    nominal_ohm : float or None
-        Smallest modulus above resonance.
-    beaming : Beaming or None
-        From data or diameter.
-    lowest_hz : float
-        Lowest safe crossover.
-    lowest_rule : str
-        The rule that set it.
-    directions : int
-        Number of directions measured.
-    response : Response or None
-        The response on axis that was read, joined with the near field where there is one.
-    splice : Splice or None
-        How they were joined.
-    """
-
-    name: str
-    files: dict[str, str]
-    measured_hz: tuple[float, float]
-    valid_from_hz: float
-    usable_hz: tuple[float, float]
-    sensitivity_db: float
-    shape: Shape
-    peak_hints: tuple[PeakHint, ...] = ()
-    break_up: Peak | None = None
-    impedance: ImpedanceSurvey | None = None
-    nominal_ohm: float | None = None
-    beaming: Beaming | None = None
-    lowest_hz: float = 0.0
-    lowest_rule: str = ""
-    directions: int = 1
-    response: Response | None = None
-    splice: Splice | None = None
-
-    @property
-    def resonance_hz(self) -> float | None:
-        """Resonance from the impedance; None when not determined."""
-        return None if self.impedance is None else self.impedance.resonance_hz
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Survey:
-    """A surveyed folder.
-
-    Parameters
-    ----------
-    folder : Folder
-        How every file was understood.
-    drivers : tuple of DriverSurvey
-        From the lowest to the highest; drivers without a response are left out.
-    pairs : tuple of PairSurvey
-        Neighbours.
-    timing : Timing or None
-        Relative timing; None for a single driver.
-    findings : tuple of Finding
-        What looks wrong, worst first.
-    """
-
-    folder: Folder
-    drivers: tuple[DriverSurvey, ...]
-    pairs: tuple[PairSurvey, ...]
-    timing: Timing | None
-    findings: tuple[Finding, ...]
 
 
 def survey_path(
@@ -290,7 +198,7 @@ def _lowest_safe(
     return usable[0], f"it is 6 dB down at {usable[0]:.0f} Hz"
 
 
-def _sensitivity(response: Response, usable: tuple[float, float]) -> float:
+def _sensitivity(response: MeasuredCurve, usable: tuple[float, float]) -> float:
     """Energy mean over a band that suits the driver."""
     low, high = max(usable[0], 300.0), min(usable[1], 3000.0)
     if high < 2.0 * low:

@@ -7,22 +7,22 @@ from dataclasses import replace
 
 import numpy as np
 
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
 from optimizer.measure.direction import SOUND_SPEED_M_S, path_excess_m
-from optimizer.measure.response import ON_AXIS, Direction, Response
 from optimizer.measure.timing.timing import Timing
 
 
 def align_responses(
-    responses: Mapping[str, Response], timing: Timing, *, levels: bool = True
-) -> dict[str, Response]:
+    responses: Mapping[str, MeasuredCurve], timing: Timing, *, levels: bool = True
+) -> dict[str, MeasuredCurve]:
     """Give every driver the phase, delay, level and polarity that `timing` found.
 
     Parameters
     ----------
-    responses : mapping of str to Response
+    responses : mapping of str to MeasuredCurve
         The files as measured, on axis.
     timing : Timing
         Result of `find_timing`, `assume_timing` or `check_shared_clock`.
@@ -31,7 +31,7 @@ def align_responses(
 
     Returns
     -------
-    dict of str to Response
+    dict of str to MeasuredCurve
         Their complex sum is the predicted response of all drivers playing at once.
     """
     return {
@@ -41,18 +41,18 @@ def align_responses(
 
 
 def align_directions(
-    responses: Mapping[Direction, Response],
+    responses: Mapping[Direction, MeasuredCurve],
     timing: Timing,
     name: str,
     *,
     place_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
     levels: bool = True,
-) -> dict[Direction, Response]:
+) -> dict[Direction, MeasuredCurve]:
     """Give every direction of one driver comparable phases.
 
     Parameters
     ----------
-    responses : mapping of Direction to Response
+    responses : mapping of Direction to MeasuredCurve
         One driver's files; the reference axis among them.
     timing : Timing
         For its response on axis.
@@ -65,7 +65,7 @@ def align_directions(
 
     Returns
     -------
-    dict of Direction to Response
+    dict of Direction to MeasuredCurve
         With a shared clock the files' own phases; else minimum phase, or measured phase with
         its excess delay brought to that of the reference axis, and the path that geometry adds.
 
@@ -100,8 +100,8 @@ def align_directions(
 
 
 def _align(
-    response: Response, timing: Timing, name: str, delay_s: float, *, levels: bool
-) -> Response:
+    response: MeasuredCurve, timing: Timing, name: str, delay_s: float, *, levels: bool
+) -> MeasuredCurve:
     """Turn one response; phase is turned on all points before they are thinned."""
     if timing.method in ("minimum phase + delay", "not determined"):
         response = thin_response(response)

@@ -10,10 +10,10 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay, unit_phasor
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
-from optimizer.measure.response import Response
 from optimizer.measure.timing.delays import LEVEL_PULL, DelayFit, polish_fit, search_delays
 
 LOW_TAILS_DB_PER_OCTAVE: tuple[float | None, ...] = (None, 12.0, 24.0)
@@ -34,7 +34,7 @@ class SumTask:
     ----------
     names : tuple of str, length N
         The drivers.
-    curves : tuple of Response, length N
+    curves : tuple of MeasuredCurve, length N
         Their responses.
     grid_hz : ndarray, shape (F,)
         Frequencies of the comparison.
@@ -47,7 +47,7 @@ class SumTask:
     """
 
     names: tuple[str, ...]
-    curves: tuple[Response, ...]
+    curves: tuple[MeasuredCurve, ...]
     grid_hz: Real
     level_db: Real
     drivers_db: Real

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from optimizer.errors import InputError
+from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.direction import SOUND_SPEED_M_S
-from optimizer.measure.response import Response
 from optimizer.measure.timing.explain import (
     Method,
     SumTask,
@@ -77,8 +77,8 @@ class Timing:
 
 
 def find_timing(
-    responses: Mapping[str, Response],
-    together: Response,
+    responses: Mapping[str, MeasuredCurve],
+    together: MeasuredCurve,
     *,
     band_hz: tuple[float, float] | None = None,
     largest_delay_s: float = LARGEST_DELAY_S,
@@ -87,9 +87,9 @@ def find_timing(
 
     Parameters
     ----------
-    responses : mapping of str to Response
+    responses : mapping of str to MeasuredCurve
         One response per driver, raw, all from the same microphone position; two or more.
-    together : Response
+    together : MeasuredCurve
         All drivers driven at once, in parallel, from the same position. Only its level is used.
     band_hz : tuple of float, optional
         Band of the comparison. Default: from one octave above the highest start of any file
@@ -177,13 +177,13 @@ def find_timing(
 
 
 def assume_timing(
-    responses: Mapping[str, Response], depths_m: Mapping[str, float] | None = None
+    responses: Mapping[str, MeasuredCurve], depths_m: Mapping[str, float] | None = None
 ) -> Timing:
     """State minimum phase plus the delay of given acoustic depths, for want of a measurement.
 
     Parameters
     ----------
-    responses : mapping of str to Response
+    responses : mapping of str to MeasuredCurve
         One response per driver.
     depths_m : mapping of str to float, optional
         How far each acoustic centre lies behind the front plane in m; 0 when not given.
@@ -214,12 +214,14 @@ def assume_timing(
     )
 
 
-def check_shared_clock(responses: Mapping[str, Response], *, largest_path_m: float = 0.5) -> Timing:
+def check_shared_clock(
+    responses: Mapping[str, MeasuredCurve], *, largest_path_m: float = 0.5
+) -> Timing:
     """Use the files' phases as they stand and check that geometry allows them.
 
     Parameters
     ----------
-    responses : mapping of str to Response
+    responses : mapping of str to MeasuredCurve
         One response per driver, measured with a common time reference.
     largest_path_m : float
         Largest difference of path between any two drivers that the cabinet allows, in m.
@@ -257,7 +259,9 @@ def check_shared_clock(responses: Mapping[str, Response], *, largest_path_m: flo
     )
 
 
-def _common_band(responses: Mapping[str, Response], together: Response) -> tuple[float, float]:
+def _common_band(
+    responses: Mapping[str, MeasuredCurve], together: MeasuredCurve
+) -> tuple[float, float]:
     """Default band: an octave above the highest start, up to 12 kHz or the lowest end."""
     ranges = [r.range_hz for r in (*responses.values(), together)]
     low = 2.0 * max(r[0] for r in ranges)
@@ -266,7 +270,7 @@ def _common_band(responses: Mapping[str, Response], together: Response) -> tuple
 
 
 def _checked_band(
-    responses: Mapping[str, Response], together: Response, band_hz: tuple[float, float]
+    responses: Mapping[str, MeasuredCurve], together: MeasuredCurve, band_hz: tuple[float, float]
 ) -> tuple[float, float]:
     """Narrow the band to what all files cover and make sure enough is left."""
     ranges = [r.range_hz for r in (*responses.values(), together)]

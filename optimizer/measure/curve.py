@@ -39,7 +39,7 @@ ON_AXIS = Direction()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Response:
+class MeasuredCurve:
     """One measured curve: frequency and complex pressure or complex impedance.
 
     Parameters
