@@ -322,9 +322,23 @@ def check_to_json(
 
 
 def change_to_json(change: PartChange) -> dict[str, Any]:
-    """Turn one change into plain data: values in SI units, None for an empty place."""
-    return {
+    """Turn one change into plain data: values in SI units, None for an empty place.
+
+    Of the new part it tells what a network file needs to say of it: value, loss, origin, and the
+    pieces of a joined one.
+    """
+    data: dict[str, Any] = {
         "slot": change.label,
         "from": None if change.before is None else change.before.value,
         "to": None if change.after is None else change.after.value,
     }
+    part = change.after
+    if part is None:
+        return data
+    loss = {"inductor": "to_dcr_ohm", "capacitor": "to_esr_ohm"}.get(part.kind)
+    if loss:
+        data[loss] = part.loss_ohm
+    data["to_origin"] = part.origin
+    if part.piece_count > 1:
+        data |= {"to_pieces": list(part.pieces), "to_joined": part.joined}
+    return data

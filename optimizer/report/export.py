@@ -110,7 +110,8 @@ def candidate_to_json(
     """
     data: dict[str, Any] = {
         "rank": candidate.rank,
-        "cost": _rounded(candidate.cost),
+        # Networks are told apart, and promises kept, by less than six digits hold.
+        "cost": _rounded(candidate.cost, 10),
         "feasible": candidate.feasible,
         "parts": candidate.parts,
         "no_better_change_of": candidate.no_better_change_of,

@@ -25,6 +25,7 @@ from optimizer.network.ladder import Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.report.check_tables import (
+    change_to_json,
     say_change,
     say_improvements,
     say_share,
@@ -232,7 +233,31 @@ def test_command(design, capsys):
         assert found["amplifier"]["watt"] > 0.0
     assert data["reasons"][0]["cost"] >= data["reasons"][-1]["cost"]
     assert data["against"][0]["changes"] == []
-    assert {"slot", "from", "to", "cost"} == set(data["better"][0])
+    assert {"slot", "from", "to", "cost", "to_origin"} <= set(data["better"][0])
+
+
+def test_changes_as_data():
+    """A change tells all that a network file needs to say of the new part."""
+    coil = Part(kind="inductor", value=1e-3, loss_ohm=0.4, origin="E12", pieces=(1e-3,))
+    pieces = (3e-6, 4e-6)
+    joined = Part(
+        kind="capacitor",
+        value=7e-6,
+        loss_ohm=0.02,
+        origin="shelf",
+        pieces=pieces,
+        joined="parallel",
+    )
+    assert change_to_json(PartChange(label="w.L1", before=None, after=coil)) == {
+        "slot": "w.L1", "from": None, "to": 1e-3, "to_dcr_ohm": 0.4, "to_origin": "E12",
+    }  # fmt: skip
+    assert change_to_json(PartChange(label="w.C1", before=joined, after=joined)) == {
+        "slot": "w.C1", "from": 7e-6, "to": 7e-6, "to_esr_ohm": 0.02, "to_origin": "shelf",
+        "to_pieces": [3e-6, 4e-6], "to_joined": "parallel",
+    }  # fmt: skip
+    assert change_to_json(PartChange(label="w.L1", before=coil, after=None)) == {
+        "slot": "w.L1", "from": 1e-3, "to": None,
+    }  # fmt: skip
 
 
 def test_results_written_by_check_are_no_source(design, capsys):

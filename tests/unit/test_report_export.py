@@ -105,7 +105,7 @@ def test_candidate_figures(result):
     """A candidate carries its figures in SI units under the agreed names."""
     data = result_to_json(result, PROBLEM, "d")["candidates"][0]
     assert data["rank"] == 1
-    assert data["cost"] == 2.01235
+    assert data["cost"] == 2.012345679
     assert data["parts"] == 13
     assert data["no_better_change_of"] == 2
     assert data["impedance_min"] == {"ohm": 4.3, "hz": 3100.0}
