@@ -24,6 +24,8 @@ from optimizer.problem.problem import Problem
 from optimizer.report.ladder_text import name_parts
 
 SCHEMA = 1
+PART_DIGITS = 12
+"""Digits of what a part is: read back, a network costs what it did to 1e-9."""
 
 
 class DescribedProblem(Protocol):
@@ -209,21 +211,21 @@ def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterab
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
         if len(slot.parts) > 1:
             entry["form"] = slot.form
-        entry["value"] = _rounded(part.value, 9)
+        entry["value"] = _rounded(part.value, PART_DIGITS)
         entry["unit"] = UNIT_OF_KIND[part.kind]
         if part.kind == "inductor":
-            entry["dcr_ohm"] = _rounded(part.loss_ohm)
+            entry["dcr_ohm"] = _rounded(part.loss_ohm, PART_DIGITS)
         elif part.kind == "capacitor":
-            entry["esr_ohm"] = _rounded(part.loss_ohm)
-        entry["pieces"] = [_rounded(piece, 9) for piece in part.pieces or (part.value,)]
+            entry["esr_ohm"] = _rounded(part.loss_ohm, PART_DIGITS)
+        entry["pieces"] = [_rounded(piece, PART_DIGITS) for piece in part.pieces or (part.value,)]
         if part.joined:
             entry["joined"] = part.joined
         entry["origin"] = part.origin
-        entry["tolerance"] = _rounded(part.tolerance)
+        entry["tolerance"] = _rounded(part.tolerance, PART_DIGITS)
         if part.price is not None:
-            entry["price"] = _rounded(part.price)
+            entry["price"] = _rounded(part.price, PART_DIGITS)
         if part.rating is not None:
-            entry["rating"] = _rounded(part.rating)
+            entry["rating"] = _rounded(part.rating, PART_DIGITS)
         if part.note:
             entry["note"] = part.note
         if ratings is not None:

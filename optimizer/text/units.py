@@ -203,13 +203,36 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
         return f"{value} {unit}"
     # Rounded before the prefix is chosen, so that 999.6 Hz reads 1 kHz and not 1000 Hz.
     rounded = float(f"{value:.{digits - 1}e}")
+    prefix = _choose_prefix(rounded, unit)
+    return f"{rounded / _factor_of(prefix, unit):.12g} {prefix}{unit}"
+
+
+def format_exact(value: float, unit: str) -> str:
+    """Write a finite value with as few digits as give it back, bit for bit.
+
+    Parameters
+    ----------
+    value : float
+        Value in the SI unit.
+    unit : str
+        See `parse_quantity`, which returns the same float for the text.
+    """
+    prefix = _choose_prefix(value, unit)
+    number = Decimal(repr(float(value))) / Decimal(repr(_factor_of(prefix, unit)))
+    return f"{number.normalize():f} {prefix}{unit}"
+
+
+def _choose_prefix(value: float, unit: str) -> str:
     prefix = ""
     for limit, candidate in _SCALES.get(unit, ()):
         prefix = candidate
-        if abs(rounded) >= limit * (1.0 - 1e-12):
+        if abs(value) >= limit * (1.0 - 1e-12):
             break
-    scale = 0.01 if unit == "%" else _PREFIX[prefix]
-    return f"{rounded / scale:.12g} {prefix}{unit}"
+    return prefix
+
+
+def _factor_of(prefix: str, unit: str) -> float:
+    return 0.01 if unit == "%" else _PREFIX[prefix]
 
 
 def db_to_ratio(level_db: float) -> float:
@@ -222,19 +245,19 @@ def ratio_to_db(ratio: float) -> float:
     return 20.0 * math.log10(ratio)
 
 
-def _read(text: str | float, unit: str) -> tuple[float, float | None]:
-    """Return the number and its factor to SI; the factor is None when no unit stands behind."""
+def _read(text: str | float, unit: str) -> tuple[Decimal, float | None]:
+    """Return the number as written and its factor to SI, None when no unit stands behind."""
     wanted = _UNITS[unit]
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         if not abs(text) < _LARGEST:
             raise InputError("a value must be a finite number", value=text)
-        return float(text), None
+        return Decimal(repr(float(text))), None
     plain = " ".join(str(text).replace("\u2212", "-").split())
     infix = _INFIX.fullmatch(plain)
     if infix and wanted.infix:
         whole, letter, fraction, spelling = infix.groups()
         if letter in wanted.infix and (not spelling or spelling in wanted.spellings):
-            return float(f"{whole or 0}.{fraction}"), _PREFIX.get(letter, 1.0)
+            return Decimal(f"{whole or 0}.{fraction}"), _PREFIX.get(letter, 1.0)
     match = _NUMBER.match(plain)
     if not match:
         raise InputError(
@@ -246,9 +269,11 @@ def _read(text: str | float, unit: str) -> tuple[float, float | None]:
             "a comma before three digits can mean two things", value=repr(text),
             remedy="leave a thousands comma out, or write the decimal mark as a point",
         )  # fmt: skip
-    number = float(match[0].replace(",", "."))
-    if not abs(number) < _LARGEST:
+    written = match[0].replace(",", ".")
+    if not abs(float(written)) < _LARGEST:
         raise InputError("a value must be a finite number", value=repr(text))
+    # Decimals cannot hold every exponent that floats take for nothing.
+    number = Decimal(written) if float(written) else Decimal(0)
     suffix = plain[match.end() :].strip()
     if not suffix:
         return number, None
@@ -260,9 +285,9 @@ def _read(text: str | float, unit: str) -> tuple[float, float | None]:
     return number, factor
 
 
-def _scale(number: float, factor: float) -> float:
+def _scale(number: Decimal, factor: float) -> float:
     # In decimals, so that "15 uF" is the float nearest to 1.5e-5 and prints as that.
-    return float(Decimal(repr(number)) * Decimal(repr(factor)))
+    return float(number * Decimal(repr(factor)))
 
 
 def _factor(suffix: str, unit: str) -> float | None:
@@ -275,29 +300,29 @@ def _factor(suffix: str, unit: str) -> float | None:
     return None
 
 
-def _bare(number: float, text: str | float, unit: str) -> float:
+def _bare(number: Decimal, text: str | float, unit: str) -> float:
     wanted = _UNITS[unit]
     if not wanted.bare and number != 0.0:
         raise InputError(
             f"{wanted.what} needs its unit",
             value=repr(text), remedy=f'write for instance "{wanted.example}"',
         )  # fmt: skip
-    return number
+    return float(number)
 
 
 def _share_prefix(
-    low: float, factor: float, high_si: float, second: str, text: str, unit: str
+    low: Decimal, factor: float, high_si: float, second: str, text: str, unit: str
 ) -> float:
     """Decide whether the prefix of the second number counts for a bare first one."""
-    shared, alone = _scale(low, factor), low
+    shared, alone = _scale(low, factor), float(low)
     if shared == alone or not shared < high_si:
         return alone
     if not any(second.strip().endswith(spelling) for spelling in _UNITS[unit].spellings):
         prefix = second.strip()[-1]
         raise InputError(
             "the first value of the range can be read in two ways", value=repr(text),
-            remedy=f'write "{low:g}{prefix}..{second.strip()}" or '
-            f'"{low:g} {unit}..{second.strip()}"',
+            remedy=f'write "{alone:g}{prefix}..{second.strip()}" or '
+            f'"{alone:g} {unit}..{second.strip()}"',
         )  # fmt: skip
     return shared
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -111,8 +112,11 @@ def test_round_trip_of_odd_parts(problem, tmp_path):
         wanted = slots[0] if one.name == "C1" else slots[1]
         assert (one.name, one.place, one.form) == (wanted.name, wanted.place, wanted.form)
         got, part = one.parts[0], wanted.parts[0]
-        assert got.loss_ohm == pytest.approx(part.loss_ohm, rel=1e-11)
-        assert got.value == part.value
+        assert (got.value, got.loss_ohm, got.tolerance) == (
+            part.value,
+            part.loss_ohm,
+            part.tolerance,
+        )
         assert (got.pieces, got.joined, got.origin, got.price, got.rating, got.note) == (
             part.pieces,
             part.joined,
@@ -121,6 +125,103 @@ def test_round_trip_of_odd_parts(problem, tmp_path):
             part.rating,
             part.note,
         )
+
+
+BOARD = (
+    ("{name: L1, series: inductor, from: 1.8 mH, to: 8.2 mH}",
+     "{name: L1, series: inductor, keep: 3.217 mH, dcr: 0.333333333333, alter: yes}"),
+    ("{name: C1, series: capacitor, from: 33 uF, to: 150 uF}",
+     "{name: C1, series: capacitor, keep: 68.123456 uF, esr: 0.0123456789}"),
+)  # fmt: skip
+STOCK = "stock: {series: E12}"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        ((STOCK, "stock: {series: E24, wire: 0.71 mm}"),),
+        ((STOCK, "stock: {shelf: shelf.csv, join: 2}"),),
+        ((STOCK, "stock: {shelf: shelf.csv, pair: yes, join: 2, series: E6}"),),
+        BOARD,
+        (*BOARD, (STOCK, "stock: {shelf: shelf.csv, join: 3}")),
+    ],
+    ids=["wire", "shelf", "pair", "board", "board and shelf"],
+)
+def test_saved_networks_cost_what_they_did(tmp_path, changes):
+    """Whatever the stock is, a candidate costs the same after its file or its results to 1e-9."""
+    design = write_demo(tmp_path / "speaker")
+    text = design.read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    design.write_text(text, encoding="utf-8")
+    problem = build_problem(load_design(design))
+    for seed in range(8):
+        network = problem.space.network(draw_genome(problem, seed))
+        saved = build_candidate(problem, network, rank=1)
+        write_network(tmp_path / f"{seed}.yaml", network, parent="", note="")
+        read = load_network(str(tmp_path / f"{seed}.yaml"), problem)
+        assert read == network
+        assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
+        results = tmp_path / "results.json"
+        results.write_text(json.dumps({"candidates": [candidate_to_json(saved)]}), "utf-8")
+        read = load_network(f"{results}#1", problem)
+        assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_parts_no_stock_holds_keep_their_cost(problem, tmp_path, seed):
+    """Measured parts with odd values and losses cost the same after a file and after results."""
+    rng = np.random.default_rng(seed)
+    network = problem.space.network(draw_genome(problem, seed))
+
+    def measure(part: Part) -> Part:
+        value, loss = part.value * rng.uniform(0.8, 1.25), part.loss_ohm * rng.uniform(0.8, 1.25)
+        return replace(
+            part, value=value, loss_ohm=loss, pieces=(value,), origin="given",
+            tolerance=rng.uniform(0.01, 0.2), price=rng.uniform(0.1, 9.0),
+        )  # fmt: skip
+
+    odd = Network(
+        ways=tuple(
+            replace(
+                way,
+                slots=tuple(
+                    replace(slot, parts=tuple(measure(p) for p in slot.parts)) for slot in way.slots
+                ),
+            )
+            for way in network.ways
+        )
+    )
+    saved = build_candidate(problem, odd, rank=1)
+    write_network(tmp_path / "odd.yaml", odd, parent="", note="")
+    read = load_network(str(tmp_path / "odd.yaml"), problem)
+    assert read == odd
+    results = tmp_path / "results.json"
+    results.write_text(json.dumps({"candidates": [candidate_to_json(saved)]}), "utf-8")
+    read = load_network(f"{results}#1", problem)
+    assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
+
+
+def test_pieces_that_look_alike_stay_apart(tmp_path):
+    """Of two pieces a hair apart the one that was written is read, price and make included."""
+    design = write_demo(tmp_path / "speaker")
+    text = design.read_text(encoding="utf-8").replace(STOCK, "stock: {shelf: twins.csv}")
+    design.write_text(text, encoding="utf-8")
+    rows = [
+        "kind,value,count,dcr,esr,note",
+        *(f"inductor,{v} mH,9,{r},," for v in (2.2, 0.33, 0.15) for r in (0.3, 0.30002, 0.30001)),
+        *(f"capacitor,{v} uF,9,,{r},{n}" for v in (47.0, 4.7, 22.0)
+          for r, n in ((0.02, "old"), (0.02, "new"))),
+        *(f"resistor,{v} ohm,9,,," for v in (4.7, 10.0)),
+    ]  # fmt: skip
+    design.with_name("twins.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    problem = build_problem(load_design(design))
+    for seed in range(6):
+        network = problem.space.network(draw_genome(problem, seed))
+        text = render_network(network)
+        (tmp_path / "n.yaml").write_text(text, encoding="utf-8")
+        assert load_network(str(tmp_path / "n.yaml"), problem) == network
 
 
 def test_completed_from_design_and_stock(problem, tmp_path):

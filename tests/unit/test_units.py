@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from optimizer.errors import InputError
 from optimizer.text.units import (
     db_to_ratio,
+    format_exact,
     format_quantity,
     parse_quantity,
     parse_range,
@@ -217,3 +218,36 @@ def test_decibel_definition() -> None:
     """20 dB are a factor of 10 (ISO 80000-3, level of a root-power quantity; from memory)."""
     assert db_to_ratio(20.0) == pytest.approx(10.0)
     assert ratio_to_db(2.0) == pytest.approx(6.0206, abs=5e-5)
+
+
+@given(
+    st.floats(min_value=1e-15, max_value=1e15) | st.just(0.0),
+    st.sampled_from(["F", "H", "ohm", "Hz", "dB", "dB/oct", "m", "s", "W", "V", "A", "%"]),
+)
+def test_exact_text_gives_the_float_back(value: float, unit: str) -> None:
+    """What `format_exact` writes is read back bit for bit, in every unit, with either sign."""
+    assert parse_quantity(format_exact(value, unit), unit) == value
+    assert parse_quantity(format_exact(-value, unit), unit) == -value
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.0033, "H", "3.3 mH"),
+        (0.33e-3, "H", "0.33 mH"),
+        (9.83e-6, "F", "9.83 uF"),
+        (0.05, "%", "5 %"),
+        (4700.0, "ohm", "4.7 kohm"),
+        (0.0, "ohm", "0 ohm"),
+        (0.04292862365805233, "%", "4.292862365805233 %"),
+    ],
+)
+def test_exact_text_is_short(value: float, unit: str, text: str) -> None:
+    """No digit is written that is not needed."""
+    assert format_exact(value, unit) == text
+
+
+@pytest.mark.parametrize("text", ["1e-9999999999999999999 ohm", "0e99999999999999999999 ohm"])
+def test_exponents_beyond_any_float_are_nothing(text: str) -> None:
+    """An absurd exponent is a number like any other, no crash."""
+    assert parse_quantity(text, "ohm") == 0.0

@@ -23,7 +23,7 @@ from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
-from optimizer.text.units import format_quantity, parse_quantity
+from optimizer.text.units import format_exact
 from optimizer.text.yamltext import Entry, read_yaml
 
 NOUN = "network file"
@@ -173,30 +173,24 @@ def _slot_text(slot: FittedSlot) -> str:
 
 def _part_text(part: Part) -> str:
     unit = UNIT_OF_KIND[part.kind]
-    words = [f"value: {_exact(part.value, unit)}"]
+    words = [f"value: {format_exact(part.value, unit)}"]
     if LOSS_KEYS[part.kind]:
-        words.append(f"{LOSS_KEYS[part.kind]}: {_exact(part.loss_ohm, 'ohm')}")
-    words += [f"tolerance: {_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
+        words.append(f"{LOSS_KEYS[part.kind]}: {format_exact(part.loss_ohm, 'ohm')}")
+    words += [f"tolerance: {format_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
     if len(part.pieces) > 1:
-        pieces = " + ".join(_exact(piece, unit) for piece in part.pieces)
+        pieces = " + ".join(format_exact(piece, unit) for piece in part.pieces)
         words += [f"pieces: {pieces}", f"joined: {part.joined}"]
     if part.price is not None:
-        words.append(f"price: {part.price:.12g}")
+        words.append(f"price: {_plain(part.price)}")
     if part.rating is not None:
-        words.append(f"rating: {_exact(part.rating, RATING_UNITS[part.kind])}")
+        words.append(f"rating: {format_exact(part.rating, RATING_UNITS[part.kind])}")
     if part.note:
         words.append(f"note: {_scalar(part.note)}")
     return ", ".join(words)
 
 
-def _exact(value: float, unit: str) -> str:
-    """Write a value with as few digits as give it back."""
-    text = ""
-    for digits in range(3, 13):
-        text = format_quantity(value, unit, digits)
-        if parse_quantity(text, unit) == value:
-            break
-    return text
+def _plain(number: float) -> str:
+    return repr(number).removesuffix(".0")
 
 
 def _scalar(text: str) -> str:

@@ -19,6 +19,7 @@ GIVEN = "given"
 LOSS_KEYS: dict[Kind, str] = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}
 """Trade name of each kind's series loss; a resistor has none."""
 
+_SAID = ("tolerance", "price", "rating", "note")
 _SAME_VALUE = 1e-6
 _SAME_LOSS = 1e-4
 
@@ -80,8 +81,9 @@ def settle_part(
     """
     _check_pieces(stated)
     offered = _look_through(stated, problem, kept)
-    found = next((part for part in offered if _agrees(part, stated)), None)
-    if found is not None:
+    agreeing = [part for part in offered if _agrees(part, stated)]
+    if agreeing:
+        found = min(agreeing, key=lambda part: (part is not kept, *_distance(part, stated)))
         return _overrule(found, stated), ""
     note = ""
     loss = stated.loss_ohm
@@ -129,12 +131,19 @@ def _agrees(part: Part, stated: StatedPart) -> bool:
     )
 
 
+def _distance(part: Part, stated: StatedPart) -> tuple[float, ...]:
+    """How far a part that agrees is from the statements: two pieces of a shelf may look alike."""
+    loss = part.loss_ohm if stated.loss_ohm is None else stated.loss_ohm
+    said = [(getattr(stated, name), getattr(part, name)) for name in _SAID]
+    return (
+        abs(part.value / stated.value - 1.0),
+        abs(part.loss_ohm - loss),
+        float(sum(wanted is not None and wanted != own for wanted, own in said)),
+    )
+
+
 def _overrule(part: Part, stated: StatedPart) -> Part:
-    said = {
-        name: value
-        for name in ("tolerance", "price", "rating", "note")
-        if (value := getattr(stated, name)) is not None
-    }
+    said = {name: value for name in _SAID if (value := getattr(stated, name)) is not None}
     return replace(part, **said) if said else part
 
 
