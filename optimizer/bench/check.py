@@ -20,6 +20,7 @@ from optimizer.problem.problem import Evaluator, Problem
 from optimizer.problem.scan import Scan
 from optimizer.problem.space import Genome
 from optimizer.problem.tables import Tables
+from optimizer.text.brief import brief
 
 SHARE = 0.5
 """Share of a figure's square that the band named as its reason must hold."""
@@ -132,6 +133,8 @@ class CheckReport:
     reasons: tuple[Reason, ...]
     improvements: tuple[Improvement, ...]
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurveDifference:
@@ -155,6 +158,8 @@ class CurveDifference:
     worst_db: float
     worst_hz: float
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
@@ -163,6 +168,8 @@ class Comparison:
     polarity: tuple[str, ...]
     parts: tuple[PartChange, ...]
     curves: tuple[CurveDifference, ...]
+
+    __repr__ = brief
 
 
 def check_network(problem: Problem, network: Network, *, best: int = 3) -> CheckReport:

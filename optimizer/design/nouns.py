@@ -15,6 +15,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Limits
 from optimizer.network.ladder import Topology
+from optimizer.text.brief import brief
 from optimizer.text.yamltext import Where
 
 
@@ -192,6 +193,8 @@ class Design:
     grid: GridChoice = field(default_factory=GridChoice)
     notes: tuple[str, ...] = ()
     spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
+
+    __repr__ = brief
 
     def where(self, key: str) -> Where:
         """Find the spot of a dotted key, or of the closest block around it."""

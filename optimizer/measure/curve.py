@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.text.brief import brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -65,6 +66,8 @@ class MeasuredCurve:
     source: str = ""
     has_phase: bool = True
     notes: tuple[str, ...] = field(default=())
+
+    __repr__ = brief
 
     @property
     def level_db(self) -> Real:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from optimizer.arrays import Complex, Real
 from optimizer.measure.curve import Direction
+from optimizer.text.brief import clip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,3 +99,10 @@ class Driver:
     coverage: tuple[Coverage, ...] = ()
     notes: tuple[str, ...] = ()
     estimated: tuple[Direction, ...] = ()
+
+    def __repr__(self) -> str:
+        low, high = self.frequency_hz[0], self.frequency_hz[-1]
+        return clip(
+            f"<Driver {self.name}: {len(self.directions)} directions at "
+            f"{len(self.frequency_hz)} frequencies, {low:.4g} to {high:.4g} Hz>"
+        )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from optimizer.measure.curve import Direction, MeasuredCurve
+from optimizer.text.brief import brief
 
 Role = Literal["response", "impedance", "together", "near field", "port", "ignored"]
 
@@ -46,6 +47,8 @@ class FileReading:
     gate_s: float | None = None
     because: tuple[str, ...] = ()
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverFiles:
@@ -72,6 +75,8 @@ class DriverFiles:
     port: FileReading | None = None
     other_side: dict[Direction, FileReading] = field(default_factory=dict)
     other_impedance: FileReading | None = None
+
+    __repr__ = brief
 
     @property
     def on_axis(self) -> MeasuredCurve | None:
@@ -104,6 +109,8 @@ class Folder:
     drivers: dict[str, DriverFiles]
     together: FileReading | None = None
     gate_s: float | None = None
+
+    __repr__ = brief
 
     @property
     def ignored(self) -> tuple[FileReading, ...]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from optimizer.parts import Kind, Part
+from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.text.brief import brief, clip, html_table
+from optimizer.text.units import format_quantity
 
 Place = Literal["series", "shunt"]
 Form = Literal["inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"]
@@ -74,6 +76,8 @@ class Slot:
     kept: tuple[Part, ...] | None = None
     alterable: bool = False
 
+    __repr__ = brief
+
     @property
     def fixed(self) -> bool:
         """Whether its parts stay on the board as they are."""
@@ -106,12 +110,21 @@ class Way:
     slots: tuple[Slot, ...]
     polarity: Literal["normal", "inverted", "free"] = "normal"
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Topology:
     """The slots of all ways; the ways are in parallel on the amplifier."""
 
     ways: tuple[Way, ...]
+
+    def __repr__(self) -> str:
+        ways = "; ".join(
+            f"{way.name}: {', '.join(slot.name + '?' * slot.optional for slot in way.slots)}"
+            for way in self.ways
+        )
+        return clip(f"<Topology {ways}>")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +146,8 @@ class FittedWay:
     polarity: Literal[1, -1]
     slots: tuple[FittedSlot, ...]
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedSlot:
@@ -143,12 +158,41 @@ class FittedSlot:
     form: Form
     parts: tuple[Part, ...]
 
+    def __str__(self) -> str:
+        values = (format_quantity(p.value, UNIT_OF_KIND[p.kind], 4) for p in self.parts)
+        return f"{self.name} {' + '.join(values)}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Network:
     """A complete, buildable network: every way as built."""
 
     ways: tuple[FittedWay, ...]
+
+    def __repr__(self) -> str:
+        return clip(f"<Network {self}>")
+
+    def __str__(self) -> str:
+        return "; ".join(
+            f"{way.name}{' inverted' * (way.polarity < 0)}: "
+            + (", ".join(map(str, way.slots)) or "no parts")
+            for way in self.ways
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (
+                way.name,
+                "inverted" if way.polarity < 0 else "normal",
+                slot.name,
+                f"{slot.place} {slot.form}",
+                str(slot).removeprefix(f"{slot.name} "),
+                ", ".join(dict.fromkeys(part.origin for part in slot.parts)),
+            )
+            for way in self.ways
+            for slot in way.slots
+        ]
+        return html_table("Network", ("way", "polarity", "place", "form", "value", "from"), rows)
 
     @property
     def piece_count(self) -> int:

@@ -9,6 +9,7 @@ from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
 from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Network
+from optimizer.text.brief import brief, clip, html_table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +84,8 @@ class CurveSet:
     target_band_hz: tuple[float, float] | None = None
     way_pressure: Complex | None = None
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
@@ -146,6 +149,23 @@ class Candidate:
         """Number of pieces to buy or take from the shelf, for one speaker."""
         return self.network.piece_count
 
+    def __repr__(self) -> str:
+        return clip(
+            f"<Candidate {self.rank}: cost {self.cost:.4g}, {self.parts} parts, "
+            f"{'' if self.feasible else 'breaks a hard limit, '}{self.network}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows: list[tuple[object, ...]] = [
+            (goal.name, goal.value, goal.unit, goal.weight, goal.cost, goal.met)
+            for goal in self.goals
+        ]
+        heads = ("goal", "figure", "unit", "weight", "cost", "met")
+        return (
+            html_table(f"Candidate {self.rank}: cost {self.cost:.4g}", heads, rows)
+            + self.network._repr_html_()
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchResult:
@@ -175,3 +195,29 @@ class SearchResult:
     seed: int
     cost_relaxed_best: float | None = None
     notes: tuple[str, ...] = field(default=())
+
+    @property
+    def best(self) -> Candidate:
+        """The first candidate.
+
+        Raises
+        ------
+        IndexError
+            When an interrupted search has none.
+        """
+        return self.candidates[0]
+
+    def __repr__(self) -> str:
+        costs = ", ".join(f"{candidate.cost:.4g}" for candidate in self.candidates)
+        return clip(
+            f"<SearchResult {len(self.candidates)} candidates, cost {costs or 'none'}; "
+            f"{self.stopped} after {self.seconds:.3g} s, seed {self.seed}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (c.rank, c.cost, c.parts, c.impedance_min_ohm, c.sensitivity_db, str(c.network))
+            for c in self.candidates
+        ]
+        heads = ("no.", "cost", "parts", "lowest ohm", "dB at 1 m", "network")
+        return html_table(f"{self.stopped} after {self.seconds:.3g} s", heads, rows)

@@ -12,6 +12,7 @@ from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
 from optimizer.stock.combine import list_joined
 from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
 from optimizer.stock.series import RELATIVE_EPS, check_series, series_values
+from optimizer.text.brief import clip
 
 LOSS_TANGENT_HZ = 1000.0
 """Frequency at which loss tangents are stated."""
@@ -228,6 +229,14 @@ class Stock:
         return TableLaw(
             log_values=tuple(math.log(value) for value, _ in points),
             log_losses=tuple(math.log(loss) for _, loss in points),
+        )
+
+    def __repr__(self) -> str:
+        series = ", ".join(f"{rule.kind}s {rule.series}" for rule in self.rules)
+        lots = f"{len(self.lots)} lots" if self.lots else ""
+        return clip(
+            f"<Stock {'; '.join(filter(None, (series, lots))) or 'empty'}; "
+            f"join up to {self.join}, for {self.speakers}>"
         )
 
     def __getstate__(self) -> tuple[object, ...]:

@@ -35,6 +35,7 @@ from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
 from optimizer.stock.stock import Stock
+from optimizer.text.brief import brief
 from optimizer.text.units import format_quantity
 
 SWEEP_HZ = (
@@ -168,6 +169,8 @@ class BuildSheet:
     short: tuple[str, ...]
     currency: str
     assumed: tuple[str, ...]
+
+    __repr__ = brief
 
     def bought(self) -> tuple[Item, ...]:
         """Return what must be bought."""

@@ -24,6 +24,7 @@ from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.network.ladder import Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.problem import Problem
+from optimizer.text.brief import brief
 
 HEALTHY_PRIOR = 0.8
 """Probability before measuring that nothing is wrong."""
@@ -118,6 +119,8 @@ class Diagnosis:
     explained: bool
     parts: tuple[PartEstimate, ...]
     noise_db: float
+
+    __repr__ = brief
 
 
 def diagnose(

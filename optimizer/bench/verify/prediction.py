@@ -14,6 +14,7 @@ from optimizer.network.ladder import Network
 from optimizer.network.solve import Section, part_impedance, sections_of
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
+from optimizer.text.brief import brief
 
 DB = 20.0 / np.log(10.0)
 RESISTANCE_SPREAD = 0.10
@@ -49,6 +50,8 @@ class Observation:
     value: Real
     noise: float
     source: str = ""
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

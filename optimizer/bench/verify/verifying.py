@@ -15,6 +15,7 @@ from optimizer.bench.verify.measured import relate
 from optimizer.bench.verify.prediction import Observation
 from optimizer.network.ladder import Network
 from optimizer.problem.problem import Problem
+from optimizer.text.brief import brief
 
 TOLERANCE_DB = 1.5
 """Largest deviation from prediction that passes, averaged over 1/3 octave (common practice, no
@@ -66,6 +67,8 @@ class Verdict:
     tests: tuple[BenchTest, ...]
     tolerance: ToleranceCheck | None
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairVerdict:
@@ -81,6 +84,8 @@ class PairVerdict:
 
     verdict: Verdict
     which: str
+
+    __repr__ = brief
 
 
 def verify_speaker(

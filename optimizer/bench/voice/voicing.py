@@ -25,6 +25,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Evaluator, Problem
 from optimizer.problem.space import Genome
 from optimizer.stock.stock import series_stock
+from optimizer.text.brief import brief
 from optimizer.text.yamltext import suggest
 
 LOOKED_AT = 20
@@ -72,6 +73,8 @@ class Answer:
     exact: bool
     candidate: Candidate
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VoiceResult:
@@ -104,6 +107,8 @@ class VoiceResult:
     finer: Answer | None
     evaluations: int
     seconds: float
+
+    __repr__ = brief
 
 
 def voice_network(

@@ -13,6 +13,7 @@ from optimizer.measure.survey.hygiene import Finding
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Peak, Shape
 from optimizer.measure.timing.timing import Timing
+from optimizer.text.brief import brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +77,8 @@ class DriverSurvey:
     response: MeasuredCurve | None = None
     splice: Splice | None = None
 
+    __repr__ = brief
+
     @property
     def resonance_hz(self) -> float | None:
         """Resonance from the impedance; None when not determined."""
@@ -103,6 +106,8 @@ class SlotHint:
     form: str
     reason: str
     values: dict[str, float]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +145,8 @@ class PairSurvey:
     high_pass_orders: tuple[int, ...]
     slots: tuple[SlotHint, ...]
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Survey:
@@ -164,3 +171,5 @@ class Survey:
     pairs: tuple[PairSurvey, ...]
     timing: Timing | None
     findings: tuple[Finding, ...]
+
+    __repr__ = brief

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from optimizer.problem.candidate import Candidate
+from optimizer.text.brief import brief, clip, html_table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +34,8 @@ class TradePoint:
     candidate: Candidate
     cheapest: bool = True
     knee: bool = False
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,3 +67,19 @@ class TradeResult:
     seconds: float
     evaluations: int
     seed: int
+
+    def __repr__(self) -> str:
+        front = ", ".join(f"{point.a:.3g}/{point.b:.3g}" for point in self.points)
+        return clip(
+            f"<TradeResult {' against '.join(self.between)}: {len(self.points)} points {front}; "
+            f"{self.stopped}>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (p.a, p.b, p.candidate.parts, p.knee, str(p.candidate.network)) for p in self.points
+        ]
+        names = [f"{name} ({unit})" for name, unit in zip(self.between, self.units, strict=True)]
+        return html_table(
+            " against ".join(self.between), (*names, "parts", "knee", "network"), rows
+        )
