@@ -120,6 +120,10 @@ class InputError(LaddersmithError, ValueError):
             key=self.key or key,
         )
 
+    def about(self, subject: Subject) -> InputError:
+        """Return the same error with what it is about, where that is not said yet."""
+        return self._changed(subject=self.subject or subject)
+
     def explained(self, written: Callable[[Subject], str]) -> InputError:
         """Return the same error, whose remedy says how it is written at an edge; see `explain`."""
         remedy, left = explain(self.remedy or "", self.by_stating, written)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from optimizer.text.brief import brief
+
 Kind = Literal["inductor", "capacitor", "resistor"]
 
 KINDS: tuple[Kind, ...] = ("inductor", "capacitor", "resistor")
@@ -50,6 +52,8 @@ class Part:
     price: float | None = None
     rating: float | None = None
     note: str = ""
+
+    __repr__ = brief
 
     @property
     def piece_count(self) -> int:

@@ -86,6 +86,8 @@ class Reason:
     band: BandShare | None
     parts: tuple[PartEffect, ...]
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartChange:
@@ -94,6 +96,8 @@ class PartChange:
     label: str
     before: Part | None
     after: Part | None
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +117,8 @@ class Improvement:
     change: PartChange
     cost: float
     goals: tuple[tuple[str, float], ...]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,6 +123,8 @@ class DesignDriver:
     level_db: float = 0.0
     near: NearFieldFiles | None = None
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchChoice:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from optimizer.errors import InputError, Subject
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief, clip, html_table
 from optimizer.text.units import format_quantity
@@ -119,6 +121,79 @@ class Topology:
 
     ways: tuple[Way, ...]
 
+    @classmethod
+    def of(
+        cls,
+        *,
+        free_polarity: Collection[str] = (),
+        inverted: Collection[str] = (),
+        **ladders: Sequence[Slot],
+    ) -> Topology:
+        """Make a topology of one ladder for each driver.
+
+        Parameters
+        ----------
+        free_polarity : collection of str
+            Drivers whose polarity the search chooses.
+        inverted : collection of str
+            Drivers that are connected the other way round.
+        **ladders : sequence of Slot
+            By the name of the driver, source first; see `optimizer.network.slots`.
+
+        Returns
+        -------
+        Topology
+
+        Raises
+        ------
+        InputError
+            Without any ladder, for two slots of one name, for a polarity of an unknown driver.
+
+        Examples
+        --------
+        >>> from optimizer.network.slots import series_capacitor, series_inductor
+        >>> Topology.of(
+        ...     woofer=[series_inductor("L1", "1 mH", "6 mH")],
+        ...     tweeter=[series_capacitor("C1", "2.2 uF", "22 uF")],
+        ...     free_polarity=["tweeter"],
+        ... )
+        <Topology woofer: L1; tweeter: C1>
+        """
+        if not ladders:
+            raise InputError("at least one ladder is needed", remedy="write woofer=[...]")
+        for name in (*free_polarity, *inverted):
+            if name not in ladders:
+                raise InputError(
+                    "a polarity belongs to a driver with a ladder",
+                    value=repr(name),
+                    remedy=f"known here: {', '.join(ladders)}",
+                )
+        for name, slots in ladders.items():
+            names = [slot.name for slot in slots]
+            if len(set(names)) < len(names):
+                raise InputError(
+                    "two slots of one way cannot share a name",
+                    subject=Subject("way", name),
+                    value=", ".join(names),
+                )
+        return cls(
+            ways=tuple(
+                Way(
+                    name=name,
+                    driver=name,
+                    slots=tuple(slots),
+                    polarity=(
+                        "free"
+                        if name in free_polarity
+                        else "inverted"
+                        if name in inverted
+                        else "normal"
+                    ),
+                )
+                for name, slots in ladders.items()
+            )
+        )
+
     def __repr__(self) -> str:
         ways = "; ".join(
             f"{way.name}: {', '.join(slot.name + '?' * slot.optional for slot in way.slots)}"
@@ -157,6 +232,8 @@ class FittedSlot:
     place: Place
     form: Form
     parts: tuple[Part, ...]
+
+    __repr__ = brief
 
     def __str__(self) -> str:
         values = (format_quantity(p.value, UNIT_OF_KIND[p.kind], 4) for p in self.parts)

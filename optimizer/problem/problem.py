@@ -14,12 +14,13 @@ from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
 from optimizer.goals.economy import removal_cost
+from optimizer.goals.options import Wanted, read_specs
 from optimizer.goals.prepare import prepare_goals
-from optimizer.goals.specs import GoalSpec
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Slot, Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.problem.space import Genome, Space, gene_options
+from optimizer.text.brief import clip
 
 if TYPE_CHECKING:
     from optimizer.measure.driver import Driver
@@ -160,8 +161,8 @@ class Problem:
         Ways name their drivers.
     stock : Stock
         What may fill a slot.
-    goals : mapping of str to GoalSpec
-        By name, see `optimizer.goals.specs`.
+    goals : mapping of str to GoalSpec, mapping or float
+        By name, see `optimizer.goals.options`.
     mirror : bool
         Whether the user states left-right symmetry.
     reading : {"bounces", "pooled"}
@@ -178,11 +179,11 @@ class Problem:
     def __init__(
         self,
         *,
-        title: str,
+        title: str = "speaker",
         drivers: Sequence[Driver],
         topology: Topology,
         stock: Stock,
-        goals: Mapping[str, GoalSpec],
+        goals: Mapping[str, Wanted],
         mirror: bool = False,
         reading: Reading = "bounces",
         notes: Sequence[str] = (),
@@ -191,7 +192,7 @@ class Problem:
         self.drivers = tuple(drivers)
         self.topology = topology
         self.stock = stock
-        self.specs = dict(goals)
+        self.specs = read_specs(goals)
         by_name = {d.name: d for d in self.drivers}
         for way in topology.ways:
             if way.driver not in by_name:
@@ -235,6 +236,12 @@ class Problem:
         self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
         self.notes = tuple(notes) + tuple(
             dict.fromkeys(s for n in used if n in self.averages for s in self.averages[n].assumed)
+        )
+
+    def __repr__(self) -> str:
+        return clip(
+            f"<Problem {self.title}: {len(self.drivers)} drivers, {len(self.space.genes)} parts, "
+            f"about 10^{self.space.size_log10():.1f} networks, goals {', '.join(self.specs)}>"
         )
 
     def _removal_costs(self, slots: Sequence[Slot]) -> list[float]:

@@ -11,8 +11,10 @@ from optimizer.parts import KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
 from optimizer.stock.combine import list_joined
 from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
+from optimizer.stock.prices import estimate_price
 from optimizer.stock.series import RELATIVE_EPS, check_series, series_values
 from optimizer.text.brief import clip
+from optimizer.text.units import parse_quantity
 
 LOSS_TANGENT_HZ = 1000.0
 """Frequency at which loss tangents are stated."""
@@ -112,6 +114,72 @@ class Stock:
     _memo: dict[tuple[Kind, float, float], tuple[Part, ...]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
+
+    @classmethod
+    def of(
+        cls,
+        series: Mapping[Kind, str] | str | None = "E12",
+        *,
+        lots: Iterable[Lot] = (),
+        wire: str | float = DEFAULT_WIRE_M,
+        capacitors: str = "polypropylene",
+        join: int = 1,
+        pair: bool = False,
+        currency: str = "",
+    ) -> Stock:
+        """Make a stock in one line.
+
+        Parameters
+        ----------
+        series : mapping, str or None
+            Preferred-value series for each kind, or one for all; None buys nothing by series.
+        lots : iterable of Lot
+            Pieces of lists, see `optimizer.read_parts_list`.
+        wire : str or float
+            Bare diameter of the wire of coils bought by series, "1.4 mm" or in m.
+        capacitors : str
+            Dielectric of capacitors bought by series, see `LOSS_TANGENTS`.
+        join : int
+            Most pieces in one part, 1 to 3.
+        pair : bool
+            Whether the pieces must serve two speakers built alike.
+        currency : str
+            Currency of the lists.
+
+        Returns
+        -------
+        Stock
+
+        Raises
+        ------
+        InputError
+            Unknown series or dielectric, a number out of bounds, nothing to take parts from.
+
+        Examples
+        --------
+        >>> Stock.of("E12", join=2)
+        <Stock inductors E12, capacitors E12, resistors E12; join up to 2, for 1>
+        >>> [part.value for part in Stock.of("E6").options("resistor", 1.0, 3.3)]
+        [1.0, 1.5, 2.2, 3.3]
+        """
+        pieces = tuple(lots)
+        if series is None and not pieces:
+            raise InputError("the stock must hold something", remedy="name a series or give lots")
+        if capacitors not in LOSS_TANGENTS:
+            raise InputError(
+                f"capacitors are one of {', '.join(LOSS_TANGENTS)}", value=repr(capacitors)
+            )
+        kinds = KINDS if isinstance(series, str) else tuple(series or ())
+        laws = {kind: estimate_price(pieces, kind) for kind in kinds}
+        rules = series_rules(
+            {} if series is None else series,
+            wire_m=parse_quantity(wire, "m"),
+            loss_tangent=LOSS_TANGENTS[capacitors],
+            prices={kind: law for kind, law in laws.items() if law is not None},
+        )
+        return assemble_stock(
+            rules=rules, lots=pieces, join=join, speakers=2 if pair else 1, currency=currency
+        )
 
     def options(self, kind: Kind, low: float, high: float) -> tuple[Part, ...]:
         """Return every part of a kind from `low` to `high`, both included, sorted by value.

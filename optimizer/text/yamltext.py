@@ -8,7 +8,6 @@ way (yes, no, on, off, true, false).
 from __future__ import annotations
 
 import codecs
-import difflib
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from typing import TypeVar
 import yaml
 
 from optimizer.errors import InputError
+from optimizer.text.suggest import suggest as suggest
 from optimizer.text.units import parse_quantity, parse_range
 
 _Word = TypeVar("_Word", bound=str)
@@ -317,19 +317,6 @@ def parse_yaml(text: str, *, file: str, noun: str = "design file") -> Entry:
     if not entry.is_mapping:
         raise entry.error(f'the {noun} must consist of "key: value" lines')
     return entry
-
-
-def suggest(word: str, known: Iterable[str]) -> str:
-    """Say which known word was probably meant, or list them."""
-    words = list(known)
-    close = difflib.get_close_matches(word.lower(), [known.lower() for known in words], 1, 0.6)
-    if close:
-        meant = next(known for known in words if known.lower() == close[0])
-        return f'did you mean "{meant}"?'
-    listed = f"known here: {', '.join(words)}"
-    if word[:1].isdigit():
-        listed += "; put a value with a decimal comma into quotes"
-    return listed
 
 
 def _decode(data: bytes, file: str, noun: str) -> str:

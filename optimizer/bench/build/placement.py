@@ -17,6 +17,7 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.names import name_parts
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
+from optimizer.text.brief import brief
 
 STRAY_DB = -50.0
 """Largest change of a driver's voltage, re the amplifier's, that coupling may make: 0.3 %, which
@@ -94,6 +95,8 @@ class CoilPair:
     k_close: float
     stray_db: float
 
+    __repr__ = brief
+
     @property
     def distance_m(self) -> float:
         """Distance of the centres for the axes proposed."""
@@ -114,6 +117,8 @@ class Placement:
 
     coils: tuple[Coil, ...]
     pairs: tuple[CoilPair, ...]
+
+    __repr__ = brief
 
 
 def place_coils(network: Network, drivers: Sequence[Driver]) -> Placement:

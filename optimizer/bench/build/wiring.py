@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.names import name_parts
 from optimizer.parts import Part
+from optimizer.text.brief import brief
 
 AMP_PLUS = "IN+"
 AMP_MINUS = "IN-"
@@ -36,6 +37,8 @@ class Piece:
     part: Part
     start: str
     end: str
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +76,8 @@ class Wiring:
 
     pieces: tuple[Piece, ...]
     drivers: tuple[DriverLead, ...]
+
+    __repr__ = brief
 
     def points(self) -> dict[str, tuple[str, ...]]:
         """List what meets at each point, in order of first use."""

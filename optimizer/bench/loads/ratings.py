@@ -15,6 +15,7 @@ from optimizer.goals.specs import ExcursionGoalSpec, GoalSpec, PowerGoalSpec
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Network
 from optimizer.parts import Kind, Part
+from optimizer.text.brief import brief
 
 RATING_UNIT: dict[Kind, str] = {"resistor": "W", "capacitor": "V", "inductor": "A"}
 """Unit in which parts of each kind are rated."""
@@ -96,6 +97,8 @@ class PartRating:
     peak: float
     needed: float
     verdict: Verdict
+
+    __repr__ = brief
 
     @property
     def unit(self) -> str:
@@ -184,6 +187,8 @@ class Ratings:
     open_loads: tuple[OpenLoad, ...]
     programme_share: float
     band_hz: tuple[float, float]
+
+    __repr__ = brief
 
     def find(self, way: str, name: str) -> PartRating:
         """Return the rating of a part by its way and name."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from optimizer.arrays import Real
+from optimizer.text.brief import brief
 
 Distribution = Literal["uniform", "normal"]
 
@@ -33,6 +34,8 @@ class CurveBand:
     deviation_db: Real
     foretold_db: Real
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GoalSpread:
@@ -52,6 +55,8 @@ class GoalSpread:
     mean: float
     low: float
     high: float
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +83,8 @@ class PartShare:
     rms_db: float
     cost_slope: float
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class YieldShare:
@@ -97,6 +104,8 @@ class YieldShare:
     limit: float
     share: float
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairSpread:
@@ -113,6 +122,8 @@ class PairSpread:
     median_rms_db: float
     high_rms_db: float
     high_db: Real
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,3 +166,5 @@ class ToleranceReport:
     all_limits: float
     pair: PairSpread
     driver_level_db: float = 0.0
+
+    __repr__ = brief

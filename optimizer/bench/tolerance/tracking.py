@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.problem.candidate import Candidate
+from optimizer.text.brief import brief
 
 OVERLAP_DB = 12.0
 """Phase between two ways is shown where neither is further than this below the louder one."""
@@ -37,6 +38,8 @@ class Tracking:
     inverted_db: Real
     null_db: float | None
     null_hz: float | None
+
+    __repr__ = brief
 
 
 def track_ways(candidate: Candidate) -> tuple[Tracking, ...]:

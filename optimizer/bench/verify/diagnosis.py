@@ -59,6 +59,8 @@ class Suspect:
     residual_db: float
     same_as: tuple[Fault, ...] = ()
 
+    __repr__ = brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartEstimate:

@@ -14,6 +14,7 @@ from optimizer.network.ladder import FittedWay, Network
 from optimizer.network.solve import part_impedance, sections_of, solve_network, walk
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
+from optimizer.text.brief import brief
 from optimizer.text.units import format_quantity
 
 SAFETY = (
@@ -44,6 +45,8 @@ class BenchTest:
 
     says: str
     method: str
+
+    __repr__ = brief
 
 
 def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> BenchTest:

@@ -12,6 +12,7 @@ from optimizer.network.bank import gene_name
 from optimizer.network.ladder import FittedWay, Network, Slot
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.series import series_values
+from optimizer.text.brief import brief
 from optimizer.text.units import format_quantity
 
 What = Literal[
@@ -73,6 +74,8 @@ class Fault:
     turned: tuple[str, ...] = ()
     drivers: tuple[tuple[str, str], ...] = ()
     weight: float = 1.0
+
+    __repr__ = brief
 
 
 HEALTHY = Fault(what="none", where="", says="everything as designed")

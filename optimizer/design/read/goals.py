@@ -14,6 +14,7 @@ from typing import Any
 from optimizer.design.presets import PRESET_KEYS, read_preset
 from optimizer.errors import InputError
 from optimizer.goals.specs import GOAL_SPECS, GoalSpec
+from optimizer.text.brief import brief
 from optimizer.text.yamltext import Entry, Where
 
 DEFAULT_PRESET = "living-room"
@@ -39,6 +40,8 @@ class GoalChoice:
     preset: str = ""
     from_preset: frozenset[str] = frozenset()
     spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
+
+    __repr__ = brief
 
 
 def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoice:

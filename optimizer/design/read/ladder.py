@@ -14,35 +14,15 @@ from optimizer.network.ladder import (
     ValueRange,
     Way,
 )
+from optimizer.network.slots import ASSUMED_RANGES, PART_NAMES
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
 
 FORMS: tuple[Form, ...] = tuple(PARTS_OF_FORM)
 
-KEYS_OF_FORM: dict[Form, tuple[str, ...]] = {
-    **{form: PARTS_OF_FORM[form] for form in FORMS},
-    "pad": ("series_resistor", "shunt_resistor"),
-}
+KEYS_OF_FORM = PART_NAMES
 """Keys under which the parts of a form are written, in the order of `PARTS_OF_FORM`."""
-
-ASSUMED_RANGES: dict[tuple[Form, str], tuple[float, float]] = {
-    ("inductor", "inductor"): (0.1e-3, 10e-3),
-    ("capacitor", "capacitor"): (1e-6, 150e-6),
-    ("resistor", "resistor"): (0.47, 47.0),
-    ("notch", "inductor"): (0.1e-3, 10e-3),
-    ("notch", "capacitor"): (1e-6, 150e-6),
-    ("notch", "resistor"): (0.47, 22.0),
-    ("trap", "inductor"): (0.1e-3, 4.7e-3),
-    ("trap", "capacitor"): (1e-6, 68e-6),
-    ("trap", "resistor"): (1.0, 47.0),
-    ("equaliser", "resistor"): (2.2, 22.0),
-    ("equaliser", "capacitor"): (1e-6, 150e-6),
-    ("pad", "series_resistor"): (0.47, 22.0),
-    ("pad", "shunt_resistor"): (1.0, 47.0),
-}
-"""Ranges taken when none is written: what passive networks for 4 to 8 ohm drivers use between
-100 Hz and 10 kHz (common practice, no source). A note says so wherever one is taken."""
 
 ALTERED_REACH = 4.0
 """How far the value of a kept part that may be altered can move, as a factor either way, when no

@@ -16,6 +16,7 @@ from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
+from optimizer.text.brief import brief
 
 NOISY_DB = 0.6
 LEVEL_STEP_DB = 1.5
@@ -49,6 +50,8 @@ class Finding:
     what: str
     remedy: str = ""
     by_stating: tuple[Subject, ...] = ()
+
+    __repr__ = brief
 
     def explained(self, written: Callable[[Subject], str]) -> Finding:
         """Return the same finding, whose remedy says how it is written at an edge."""

@@ -26,6 +26,7 @@ from optimizer.measure.survey.motional import (
     model_impedance,
     read_root_r0,
 )
+from optimizer.text.brief import brief
 
 GOOD_FIT = 0.08
 """Largest rms relative error for which the circuit's values are stated."""
@@ -114,6 +115,8 @@ class ImpedanceSurvey:
     rise: float | None = None
     equalisers: tuple[Equaliser, ...] = ()
     notes: tuple[str, ...] = ()
+
+    __repr__ = brief
 
 
 def survey_impedance(impedance: MeasuredCurve) -> ImpedanceSurvey:

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.text.brief import brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +104,8 @@ class MotionalFit:
     values: Motional
     residual: float
     spread: float
+
+    __repr__ = brief
 
 
 def fit_motional(

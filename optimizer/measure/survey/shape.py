@@ -13,6 +13,7 @@ from optimizer.measure.curves.band import find_usable
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve, fit_curve
 from optimizer.measure.survey.humps import find_humps, shows_in_curve
+from optimizer.text.brief import brief
 
 End = Literal["low", "high"]
 
@@ -56,6 +57,8 @@ class Peak:
     height_db: float
     q: float
     level_db: float = 0.0
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +110,8 @@ class Shape:
     peaks: tuple[Peak, ...]
     noise_db: float
     residual_db: float
+
+    __repr__ = brief
 
 
 def read_shape(response: MeasuredCurve) -> Shape:

@@ -25,6 +25,7 @@ from optimizer.measure.timing.explain import (
     explain_by_minimum_phase,
     find_doubt,
 )
+from optimizer.text.brief import brief
 
 LARGEST_DELAY_S = 1.0e-3
 """A third of a metre of path; acoustic centres of one cabinet are closer than that."""
@@ -74,6 +75,8 @@ class Timing:
     tails_db_per_octave: dict[str, float | None] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     refused: str = ""
+
+    __repr__ = brief
 
 
 def find_timing(
