@@ -36,7 +36,7 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.start.plan import Clock, plan_start
 from optimizer.design.start.write import DESIGN_NAME, check_unedited, render_start
 from optimizer.errors import InputError
-from optimizer.goals.specs import GoalSpec
+from optimizer.goals import GoalSet
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
@@ -118,7 +118,7 @@ def load(source: Source) -> Problem:
     return build_problem(source if isinstance(source, Design) else load_design(Path(source)))
 
 
-def preset(name: str) -> dict[str, GoalSpec]:
+def preset(name: str) -> GoalSet:
     """Read the goals of a preset that comes along, or of a file of one's own.
 
     Parameters
@@ -128,7 +128,7 @@ def preset(name: str) -> dict[str, GoalSpec]:
 
     Returns
     -------
-    dict of str to GoalSpec
+    GoalSet
         To be used or overridden: ``{**preset("living-room"), "parts": {"each": 0.03}}``.
 
     Raises
@@ -143,7 +143,7 @@ def preset(name: str) -> dict[str, GoalSpec]:
     """
     # JSON strings are YAML, so any name survives.
     entry = parse_yaml(f"preset: {json.dumps(name)}", file="preset")
-    return dict(read_goals(entry, Path(), []).specs)
+    return read_goals(entry, Path(), []).specs
 
 
 def survey(

@@ -13,14 +13,7 @@ from benchmarks.problems.ladders import keep, slot, way
 from optimizer.demo import write_demo
 from optimizer.demo.scenario import DIRECTIONS, DemoDriver
 from optimizer.design.build import build_problem, load_design
-from optimizer.goals.specs import (
-    CurveGoalSpec,
-    DirectivityGoalSpec,
-    GoalSpec,
-    ImpedanceGoalSpec,
-    PartsGoalSpec,
-    SmoothCurveGoalSpec,
-)
+from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts
 from optimizer.network.ladder import Slot, Topology, Way
 from optimizer.parts import Kind, Part
 from optimizer.problem.problem import Problem
@@ -33,15 +26,13 @@ POINTS = 201
 
 def _goals(
     floor_ohm: float, band_hz: tuple[float, float] = (80.0, 16_000.0), *, room: bool = True
-) -> dict[str, GoalSpec]:
-    goals: dict[str, GoalSpec] = {
-        "on_axis": CurveGoalSpec(tilt_db_per_octave=-0.3, band_hz=band_hz)
-    }
+) -> dict[str, Goal]:
+    goals: dict[str, Goal] = {"on_axis": OnAxis(tilt_db_per_octave=-0.3, band_hz=band_hz)}
     if room:
-        goals["in_room"] = SmoothCurveGoalSpec(tilt_db_per_octave=-1.0, band_hz=band_hz)
-        goals["directivity"] = DirectivityGoalSpec(band_hz=(300.0, 10_000.0), weight=0.5)
-    goals["impedance"] = ImpedanceGoalSpec(floor_ohm=floor_ohm)
-    goals["parts"] = PartsGoalSpec(each=0.03)
+        goals["in_room"] = InRoom(tilt_db_per_octave=-1.0, band_hz=band_hz)
+        goals["directivity"] = Directivity(band_hz=(300.0, 10_000.0), weight=0.5)
+    goals["impedance"] = Impedance(floor_ohm=floor_ohm)
+    goals["parts"] = Parts(weight=0.03)
     return goals
 
 
@@ -49,7 +40,7 @@ def _problem(
     title: str,
     sources: tuple[DemoDriver, ...],
     ways: tuple[Way, ...],
-    goals: Mapping[str, GoalSpec],
+    goals: Mapping[str, Goal],
     stock: Stock | None = None,
     points: int = POINTS,
 ) -> Problem:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.goals.base import goal_cost
+from optimizer.goals import goal_cost
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Genome
 

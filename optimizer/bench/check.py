@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Real
 from optimizer.bench.layout import Bench, lay_out
-from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
+from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
 from optimizer.network.bank import gene_name
 from optimizer.network.ladder import FittedSlot, Network, Slot
 from optimizer.parts import Part
@@ -257,7 +257,7 @@ def _find_reasons(
     return tuple(sorted(reasons, key=lambda r: -r.cost))
 
 
-def _find_band(goal: Goal, residual: Real, frequency_hz: Real) -> BandShare | None:
+def _find_band(goal: PreparedGoal, residual: Real, frequency_hz: Real) -> BandShare | None:
     """Narrowest band that holds `SHARE` of the square of the residuals."""
     index = getattr(goal, "index", None)
     if index is None or len(index) < 3 or len(residual) % len(index):

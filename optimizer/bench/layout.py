@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.acoustics.curves import Field
-from optimizer.goals.base import Goal
+from optimizer.goals.prepared import PreparedGoal
 from optimizer.network.bank import Gene, LadderBank
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
@@ -50,7 +50,7 @@ class Bench:
     space: Space
     genome: Genome
 
-    def evaluator(self, curve_names: Sequence[str], goals: Sequence[Goal]) -> Evaluator:
+    def evaluator(self, curve_names: Sequence[str], goals: Sequence[PreparedGoal]) -> Evaluator:
         """Evaluate networks of the space for goals on some of the problem's named curves."""
         field = self.problem.report_field
         weights = field.weights[[field.index[name] for name in curve_names]]

@@ -26,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.cli.screen import Screen
     from optimizer.design.presets import find_targets, list_presets
     from optimizer.errors import InputError
-    from optimizer.goals.meanings import GOAL_MEANINGS
+    from optimizer.goals import GOALS
     from optimizer.report import goal_tables
     from optimizer.text.yamltext import suggest
 
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     presets = list_presets()
     if args.name is None:
         screen.show(goal_tables.tabulate_goals(), "", goal_tables.tabulate_presets(presets))
-    elif args.name in GOAL_MEANINGS:
+    elif args.name in GOALS:
         screen.show(goal_tables.describe_goal(args.name))
     elif args.name in presets:
         screen.show((find_targets() / f"{args.name}.yaml").read_text(encoding="utf-8").rstrip())
@@ -42,6 +42,6 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             "there is no goal or preset of this name",
             value=repr(args.name),
-            remedy=suggest(args.name, [*GOAL_MEANINGS, *presets]),
+            remedy=suggest(args.name, [*GOALS, *presets]),
         )
     return DONE

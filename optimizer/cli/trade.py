@@ -18,6 +18,7 @@ from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 
 if TYPE_CHECKING:
     from optimizer.design.nouns import Design
+    from optimizer.goals import Goal
     from optimizer.problem.problem import Problem
     from optimizer.search.trade.result import TradeResult
 
@@ -150,12 +151,12 @@ def _write_page(page: Path, design: Path, problem: Problem, result: TradeResult)
     )
 
 
-def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str, str]:
+def choose_goals(goals: Mapping[str, Goal], asked: list[str] | None) -> tuple[str, str]:
     """Choose the two goals of the front.
 
     Parameters
     ----------
-    specs : mapping of str to GoalSpec
+    goals : mapping of str to Goal
         Goals of the design.
     asked : list of str or None
         What the user named.
@@ -166,22 +167,22 @@ def choose_goals(specs: Mapping[str, Any], asked: list[str] | None) -> tuple[str
         Unknown, hard or equal goals; a design without two goals of its own to choose.
     """
     from optimizer.errors import InputError
-    from optimizer.goals.specs import GOAL_SPECS
+    from optimizer.goals import GOALS
     from optimizer.text.yamltext import suggest
 
     if asked is None:
-        first = next((n for n in FIRST_GOALS if n in specs), FIRST_GOALS[0])
-        second = next((n for n in SECOND_GOALS if n in specs), SECOND_GOALS[0])
+        first = next((n for n in FIRST_GOALS if n in goals), FIRST_GOALS[0])
+        second = next((n for n in SECOND_GOALS if n in goals), SECOND_GOALS[0])
         return first, second
     for name in asked:
-        if name not in GOAL_SPECS:
+        if name not in GOALS:
             raise InputError(
                 "there is no goal of this name",
                 key="--between",
                 value=repr(name),
-                remedy=suggest(name, GOAL_SPECS),
+                remedy=suggest(name, GOALS),
             )
-        if getattr(specs.get(name), "hard", False):
+        if name in goals and goals[name].hard:
             raise InputError(
                 "a hard limit cannot be traded",
                 key="--between",
@@ -199,18 +200,15 @@ def with_goals(design: Design, names: tuple[str, str]) -> Design:
     """Return the design with goals of these names, at their defaults where it has none."""
     from dataclasses import replace
 
-    from optimizer.goals.specs import GOAL_SPECS
+    from optimizer.goals import GOALS, GoalSet
 
     missing = [n for n in names if n not in design.goals.specs]
     if not missing:
         return design
-    chosen = {**design.goals.specs, **{n: GOAL_SPECS[n]() for n in missing}}
-    if any(getattr(chosen[n], "hard", False) for n in missing):
-        chosen = {
-            n: replace(s, hard=False) if n in missing and hasattr(s, "hard") else s  # type: ignore[arg-type]
-            for n, s in chosen.items()
-        }
-    goals = replace(design.goals, specs={n: chosen[n] for n in GOAL_SPECS if n in chosen})
+    added = [GOALS[n]() for n in missing]
+    added = [replace(goal, hard=False) if goal.hard else goal for goal in added]
+    chosen = {**design.goals.specs, **{goal.name: goal for goal in added}}
+    goals = replace(design.goals, specs=GoalSet(chosen[n] for n in GOALS if n in chosen))
     words = ", ".join(missing)
     return replace(
         design,

@@ -10,11 +10,10 @@ from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.arrays import Real
 from optimizer.design.build_stock import build_stock, check_stock
 from optimizer.design.nouns import Design
-from optimizer.design.read.drivers import load_drivers
+from optimizer.design.read.drivers import explain_gates, load_drivers
 from optimizer.design.read.file import load_design
 from optimizer.errors import InputError, Subject
-from optimizer.goals.prepare import prepare_goal
-from optimizer.goals.specs import GoalSpec
+from optimizer.goals import Goal, GoalSet, GridGoal, Scene
 from optimizer.measure.direction import estimate_directions
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
@@ -59,7 +58,9 @@ def build_problem(design: Design) -> Problem:
         return Problem(
             title=design.title, drivers=drivers, topology=topology, stock=stock,
             goals=specs, mirror=mirror, reading=design.measured.reflections,
-            notes=(*design.notes, *stock_notes, *notes, *goal_notes),
+            notes=(
+                *design.notes, *stock_notes, *notes, *explain_gates(design, specs), *goal_notes,
+            ),
         )  # fmt: skip
     except InputError as error:
         raise design.locate(error) from None
@@ -67,35 +68,38 @@ def build_problem(design: Design) -> Problem:
 
 def _choose_goals(
     design: Design, drivers: Sequence[Driver], mirror: bool
-) -> tuple[dict[str, GoalSpec], list[str]]:
+) -> tuple[GoalSet, list[str]]:
     """Leave out what only the preset asks for and the data cannot tell; check every band.
 
     A goal that the user wrote is never left out: `Problem` refuses it.
     """
     frequency = drivers[0].frequency_hz
     directions = drivers[0].directions
-    available = {**named_averages(directions, mirror), **direction_averages(directions)}
     by_name = {driver.name: driver for driver in drivers}
-    ways = [(way.name, by_name[way.driver]) for way in design.topology.ways]
-    specs: dict[str, GoalSpec] = {}
+    scene = Scene(
+        frequency_hz=frequency,
+        curves={**named_averages(directions, mirror), **direction_averages(directions)},
+        ways=[(way.name, by_name[way.driver]) for way in design.topology.ways],
+    )
+    kept: list[Goal] = []
     notes: list[str] = []
-    for name, spec in design.goals.specs.items():
+    for name, goal in design.goals.specs.items():
         try:
-            goal = prepare_goal(name, spec, frequency, available, ways)
+            prepared = goal.prepare(scene) if isinstance(goal, GridGoal) else None
         except InputError as error:
             if name in design.goals.from_preset and error.subject == Subject("goal", name):
                 notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
                 continue
             raise design.locate(error, f"goals.{name}") from None
-        if goal is not None and goal.curve_names:
-            notes += _check_data(design, name, spec, drivers)
-        specs[name] = spec
-    return specs, notes
+        if prepared is not None and prepared.curve_names:
+            notes += _check_data(design, goal, drivers)
+        kept.append(goal)
+    return GoalSet(kept), notes
 
 
-def _check_data(design: Design, name: str, spec: GoalSpec, drivers: Sequence[Driver]) -> list[str]:
+def _check_data(design: Design, goal: Goal, drivers: Sequence[Driver]) -> list[str]:
     """Compare the band of a goal on a curve with what the drivers' files cover together."""
-    low, high = getattr(spec, "band_hz", (0.0, np.inf))
+    low, high = goal.band_hz
     if low <= 0.0 and np.isinf(high):
         return []  # it asks for nothing in particular: all there is
     files = [driver.coverage[0] for driver in drivers]
@@ -104,12 +108,12 @@ def _check_data(design: Design, name: str, spec: GoalSpec, drivers: Sequence[Dri
     measured = f"{format_quantity(first, 'Hz')} .. {format_quantity(last, 'Hz')}"
     band = f"{format_quantity(low, 'Hz')} .. {format_quantity(high, 'Hz')}"
     if not inside:
-        raise design.where(f"goals.{name}.band").error(
+        raise design.where(f"goals.{goal.name}.band").error(
             f"the band of a goal must overlap what was measured, {measured}", value=band,
             remedy="change the band or measure there",
         )  # fmt: skip
     if inside < _count(drivers[0].frequency_hz, low, high):
-        return [f"{name}: band {band} reaches beyond the measured {measured}"]
+        return [f"{goal.name}: band {band} reaches beyond the measured {measured}"]
     return []
 
 

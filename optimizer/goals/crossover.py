@@ -15,7 +15,10 @@ from optimizer.acoustics.channels import (
 )
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Index, Real
-from optimizer.goals.base import BandGoal, join_terms
+from optimizer.errors import Subject
+from optimizer.goals.goal import BandGoal, GridGoal, Prepared
+from optimizer.goals.options import band_option, hard_option, option, weight_option
+from optimizer.goals.prepared import Scene, join_terms
 from optimizer.text.units import format_quantity
 
 DEEPEST_NULL_DB = 60.0
@@ -23,93 +26,13 @@ DEEPEST_NULL_DB = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PhaseTrackingGoal(BandGoal):
-    """Phase between neighbouring ways where both are heard, in degrees.
-
-    A pair counts fully where both ways are as loud as the loudest, less and less below that, and
-    not at all where one is `overlap_db` down: so the figure has no steps.
+class PreparedPairs(Prepared):
+    """A goal on neighbouring ways.
 
     Parameters
     ----------
     pairs : tuple of (int, int)
         Neighbouring ways, lower first.
-    overlap_db : float
-        How far down a way is still heard.
-    ways : tuple of str
-        Names, for reports.
-    """
-
-    pairs: tuple[tuple[int, int], ...]
-    overlap_db: float
-    ways: tuple[str, ...]
-
-    def _overlap(self, curves: Curves, pair: tuple[int, int]) -> Real:
-        levels = [way_level_db(curves, w)[..., self.span] for w in range(curves.field.ways)]
-        loudest = levels[0]
-        for level in levels[1:]:
-            loudest = np.maximum(loudest, level)
-        lower = np.minimum(levels[pair[0]], levels[pair[1]])
-        return np.asarray(np.clip(1.0 - (loudest - lower) / self.overlap_db, 0.0, 1.0))
-
-    def _phase(self, curves: Curves, pair: tuple[int, int]) -> Real:
-        return np.asarray(DEGREES * way_phase_difference_rad(curves, *pair)[..., self.span])
-
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        return (
-            join_terms([self._overlap(curves, p) * self._phase(curves, p) for p in self.pairs])
-            * self.scale
-        )
-
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        ways = range(curves.field.ways)
-        levels = np.stack([way_level_db(curves, w)[..., self.span] for w in ways])
-        slopes = np.stack([drive_db_slope(tangents, w)[..., self.span] for w in ways])
-        holder = np.argmax(levels, axis=0)
-        loudest = np.take_along_axis(slopes, holder[None, :, None, :], axis=0)[0]
-        terms = []
-        for first, second in self.pairs:
-            lower = np.where(
-                (levels[first] <= levels[second])[:, None], slopes[first], slopes[second]
-            )
-            overlap = self._overlap(curves, (first, second))
-            moving = ((overlap > 0.0) & (overlap < 1.0))[:, None]
-            d_overlap = np.where(moving, (lower - loudest) / self.overlap_db, 0.0)
-            d_phase = DEGREES * way_phase_difference_slope(tangents, first, second)[..., self.span]
-            terms.append(
-                overlap[:, None] * d_phase
-                + d_overlap * self._phase(curves, (first, second))[:, None]
-            )
-        return join_terms(terms) * self.scale
-
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        terms = [self._overlap(curves, p) * self._phase(curves, p) for p in self.pairs]
-        worst = int(np.argmax([np.abs(t).max() for t in terms]))
-        at = int(np.argmax(np.abs(terms[worst])))
-        first, second = self.pairs[worst]
-        phase = float(self._phase(curves, self.pairs[worst])[at])
-        return (
-            f"{self.ways[second]} and {self.ways[first]} are {abs(phase):.0f} degrees apart at "
-            f"{format_quantity(self.frequency_hz[at], 'Hz')}"
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InvertedNullGoal(BandGoal):
-    """Shortfall of the null that appears when one of two neighbouring ways is turned round.
-
-    At the frequency where both are equally loud the sum over the difference is
-    1 / |tan(phase / 2)|: in-phase ways null completely, ways 90 degrees apart not at all. The
-    phase is interpolated at that frequency, so the figure does not depend on the grid.
-
-    Parameters
-    ----------
-    pairs : tuple of (int, int)
-        Neighbouring ways, lower first.
-    wanted_db : float
-        Depth that is asked for.
     ways : tuple of str
         Names, for reports.
     silent : bool
@@ -117,18 +40,147 @@ class InvertedNullGoal(BandGoal):
     """
 
     pairs: tuple[tuple[int, int], ...]
-    wanted_db: float
     ways: tuple[str, ...]
     silent: bool = False
 
-    def thinned(self, index: Index, *, bound: bool) -> InvertedNullGoal:
-        """See `Goal.thinned`: a part of the grid gives no bound but 0."""
-        thin = BandGoal.thinned(self, index, bound=bound)
-        return replace(thin, scale=self.scale, silent=bound or len(thin.index) < 2)
 
-    def _crossing(self, curves: Curves, pair: tuple[int, int]) -> _Crossing:
-        first = way_level_db(curves, pair[0])[..., self.span]
-        second = way_level_db(curves, pair[1])[..., self.span]
+class PairGoal(BandGoal, family="crossover", hears=True):
+    """A goal on each pair of neighbouring ways, as they sound on the axis."""
+
+    curves = ("on_axis",)
+    band_hz: tuple[float, float] = band_option(100.0, 10000.0)
+
+    def prepare(self, scene: Scene) -> PreparedPairs:
+        """See `GridGoal.prepare`."""
+        pairs = scene.neighbours()
+        if not pairs:
+            raise self.refuse(
+                "the goal needs at least two ways",
+                value=len(scene.ways),
+                remedy="remove the goal",
+            )
+        return PreparedPairs(
+            **self.place(scene, self.curves, len(pairs)), pairs=pairs, ways=scene.way_names
+        )
+
+
+class PhaseTracking(
+    PairGoal,
+    name="phase_tracking",
+    unit="deg rms",
+    sells="of phase between the ways",
+    buys="closer phase between the ways",
+):
+    """Phase between neighbouring ways where both are heard.
+
+    In-phase ways add fully and keep the lobe level.
+
+    Notes
+    -----
+    A pair counts fully where both ways are as loud as the loudest, less and less below that, and
+    not at all where one is `overlap_db` down: so the figure has no steps.
+    """
+
+    overlap_db: float = option(
+        "overlap",
+        "a way this far below the loudest no longer counts",
+        default=12.0,
+        unit="dB",
+        least=1.0,
+    )
+    weight: float = weight_option(0.02)
+
+    def _overlap(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
+        levels = [way_level_db(curves, w)[..., on.span] for w in range(curves.field.ways)]
+        loudest = levels[0]
+        for level in levels[1:]:
+            loudest = np.maximum(loudest, level)
+        lower = np.minimum(levels[pair[0]], levels[pair[1]])
+        return np.asarray(np.clip(1.0 - (loudest - lower) / self.overlap_db, 0.0, 1.0))
+
+    def _phase(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
+        return np.asarray(DEGREES * way_phase_difference_rad(curves, *pair)[..., on.span])
+
+    def residuals(self, on: PreparedPairs, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        return (
+            join_terms(
+                [self._overlap(on, curves, p) * self._phase(on, curves, p) for p in on.pairs]
+            )
+            * on.scale
+        )
+
+    def tangents(self, on: PreparedPairs, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        ways = range(curves.field.ways)
+        levels = np.stack([way_level_db(curves, w)[..., on.span] for w in ways])
+        slopes = np.stack([drive_db_slope(tangents, w)[..., on.span] for w in ways])
+        holder = np.argmax(levels, axis=0)
+        loudest = np.take_along_axis(slopes, holder[None, :, None, :], axis=0)[0]
+        terms = []
+        for first, second in on.pairs:
+            lower = np.where(
+                (levels[first] <= levels[second])[:, None], slopes[first], slopes[second]
+            )
+            overlap = self._overlap(on, curves, (first, second))
+            moving = ((overlap > 0.0) & (overlap < 1.0))[:, None]
+            d_overlap = np.where(moving, (lower - loudest) / self.overlap_db, 0.0)
+            d_phase = DEGREES * way_phase_difference_slope(tangents, first, second)[..., on.span]
+            terms.append(
+                overlap[:, None] * d_phase
+                + d_overlap * self._phase(on, curves, (first, second))[:, None]
+            )
+        return join_terms(terms) * on.scale
+
+    def describe(self, on: PreparedPairs, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        terms = [self._overlap(on, curves, p) * self._phase(on, curves, p) for p in on.pairs]
+        worst = int(np.argmax([np.abs(t).max() for t in terms]))
+        at = int(np.argmax(np.abs(terms[worst])))
+        first, second = on.pairs[worst]
+        phase = float(self._phase(on, curves, on.pairs[worst])[at])
+        return (
+            f"{on.ways[second]} and {on.ways[first]} are {abs(phase):.0f} degrees apart at "
+            f"{format_quantity(on.frequency_hz[at], 'Hz')}"
+        )
+
+
+class InvertedNull(
+    PairGoal,
+    name="inverted_null",
+    unit="dB short",
+    sells="of depth of the inverted null",
+    buys="deeper with one way turned round",
+):
+    """Depth of the null when one of two neighbouring ways is turned round.
+
+    A deep null proves that they add in phase, and is easy to measure.
+
+    Notes
+    -----
+    At the frequency where both are equally loud the sum over the difference is
+    1 / |tan(phase / 2)|: in-phase ways null completely, ways 90 degrees apart not at all. The
+    phase is interpolated at that frequency, so the figure does not depend on the grid.
+    """
+
+    wanted_db: float = option(
+        "depth", "depth of the null that is asked for", default=20.0, unit="dB", least=0.0
+    )
+    weight: float = weight_option(0.05)
+
+    def prepare(self, scene: Scene) -> PreparedPairs:
+        """See `GridGoal.prepare`; each pair has one null, so the mean runs over pairs."""
+        prepared = super().prepare(scene)
+        return replace(prepared, scale=1.0 / np.sqrt(len(prepared.pairs)))
+
+    def thin(self, on: PreparedPairs, index: Index, *, bound: bool) -> PreparedPairs:
+        """See `GridGoal.thin`: a part of the grid gives no bound but 0."""
+        thin: PreparedPairs = super().thin(on, index, bound=bound)
+        return replace(thin, scale=on.scale, silent=bound or len(thin.index) < 2)
+
+    def _crossing(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> _Crossing:
+        first = way_level_db(curves, pair[0])[..., on.span]
+        second = way_level_db(curves, pair[1])[..., on.span]
         difference = first - second
         shape = np.broadcast_shapes(first.shape, second.shape)
         change = (difference[..., :-1] > 0.0) & (difference[..., 1:] <= 0.0)
@@ -139,7 +191,7 @@ class InvertedNullGoal(BandGoal):
         there = np.take_along_axis(difference, at + 1, axis=-1)[..., 0]
         gap = np.where(found, here - there, 1.0)
         share = np.where(found, here / gap, 0.0)
-        phase = np.broadcast_to(way_phase_difference_rad(curves, *pair)[..., self.span], shape)
+        phase = np.broadcast_to(way_phase_difference_rad(curves, *pair)[..., on.span], shape)
         start = np.take_along_axis(phase, at, axis=-1)[..., 0]
         step = np.take_along_axis(phase, at + 1, axis=-1)[..., 0] - start
         step = (step + np.pi) % (2.0 * np.pi) - np.pi
@@ -154,38 +206,38 @@ class InvertedNullGoal(BandGoal):
             phase_rad=start + share * step,
         )
 
-    def depth_db(self, curves: Curves, pair: tuple[int, int]) -> Real:
+    def depth_db(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
         """Depth of the null of one pair in dB, 0 without a crossing, shape (...)."""
-        crossing = self._crossing(curves, pair)
+        crossing = self._crossing(on, curves, pair)
         ratio = np.maximum(
             np.abs(np.tan(0.5 * crossing.phase_rad)), 10.0 ** (-DEEPEST_NULL_DB / 20.0)
         )
         return np.asarray(np.where(crossing.found, -20.0 * np.log10(ratio), 0.0))
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        if self.silent:
-            return np.zeros(len(self.pairs))
+    def residuals(self, on: PreparedPairs, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        if on.silent:
+            return np.zeros(len(on.pairs))
         short = [
-            np.maximum(self.wanted_db - self.depth_db(curves, p), 0.0)[..., None]
-            for p in self.pairs
+            np.maximum(self.wanted_db - self.depth_db(on, curves, p), 0.0)[..., None]
+            for p in on.pairs
         ]
-        return join_terms(short) * self.scale
+        return join_terms(short) * on.scale
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
+    def tangents(self, on: PreparedPairs, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
         p, s = curves.admittance.shape[0], tangents.columns
-        if self.silent:
-            return np.zeros((p, s, len(self.pairs)))
+        if on.silent:
+            return np.zeros((p, s, len(on.pairs)))
         terms = []
-        for pair in self.pairs:
-            c = self._crossing(curves, pair)
-            depth = self.depth_db(curves, pair)
+        for pair in on.pairs:
+            c = self._crossing(on, curves, pair)
+            depth = self.depth_db(on, curves, pair)
             counts = c.found & (depth < self.wanted_db) & (depth < DEEPEST_NULL_DB)
             level = (drive_db_slope(tangents, pair[0]) - drive_db_slope(tangents, pair[1]))[
-                ..., self.span
+                ..., on.span
             ]
-            phase = way_phase_difference_slope(tangents, *pair)[..., self.span]
+            phase = way_phase_difference_slope(tangents, *pair)[..., on.span]
             at = c.at[:, None]
             here = np.take_along_axis(level, at, axis=-1)[..., 0]
             there = np.take_along_axis(level, at + 1, axis=-1)[..., 0]
@@ -200,14 +252,14 @@ class InvertedNullGoal(BandGoal):
             sine = np.where(counts, np.sin(c.phase_rad), 1.0)
             lever = np.where(counts, 20.0 / np.log(10.0) / sine, 0.0)
             terms.append((lever[:, None] * d_phase)[..., None])
-        return join_terms(terms) * self.scale
+        return join_terms(terms) * on.scale
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
+    def describe(self, on: PreparedPairs, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
         said = [
-            f"{self.ways[second]} against {self.ways[first]} "
-            f"{float(self.depth_db(curves, (first, second))):.0f} dB"
-            for first, second in self.pairs
+            f"{on.ways[second]} against {on.ways[first]} "
+            f"{float(self.depth_db(on, curves, (first, second))):.0f} dB"
+            for first, second in on.pairs
         ]
         return f"depth with one way turned round: {', '.join(said)}"
 
@@ -227,33 +279,78 @@ class _Crossing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BreakUpGoal(BandGoal):
-    """A driver's own output above its range, as far as it is not `down_db` below the sum.
+class PreparedRanges(Prepared):
+    """Drivers with a highest frequency.
 
     Parameters
     ----------
     starts : tuple of (int, int)
         Way and the first point of the band that lies above its range.
-    down_db : float
-        How far below the sum it must be.
     ways : tuple of str
         Names, for reports.
     """
 
     starts: tuple[tuple[int, int], ...]
-    down_db: float
     ways: tuple[str, ...]
 
-    def thinned(self, index: Index, *, bound: bool) -> BreakUpGoal:
-        """See `Goal.thinned`."""
-        thin = BandGoal.thinned(self, index, bound=bound)
-        first = [(w, float(self.frequency_hz[k])) for w, k in self.starts]
+
+class BreakUp(
+    GridGoal,
+    name="break_up",
+    family="crossover",
+    unit="dB rms over",
+    sells="more of the drivers above their ranges",
+    buys="less of the drivers above their ranges",
+):
+    """Output of a driver above its stated highest frequency against the sum.
+
+    It keeps resonances of the cone out of the sound.
+    """
+
+    down_db: float = option(
+        "down", "how far below the sum it must be", default=20.0, unit="dB", least=0.0
+    )
+    hard: bool = hard_option()
+    weight: float = weight_option(0.1)
+
+    def prepare(self, scene: Scene) -> PreparedRanges:
+        """See `GridGoal.prepare`."""
+        f = scene.frequency_hz
+        limited = [
+            (w, d.limits.highest_hz)
+            for w, (_, d) in enumerate(scene.ways)
+            if d.limits.highest_hz is not None and d.limits.highest_hz < f[-1]
+        ]
+        if not limited:
+            raise self.refuse(
+                "the goal needs a driver whose highest frequency is stated",
+                remedy="state the highest frequency of a driver, or remove the goal",
+                by_stating=(Subject("driver", part="highest frequency"),),
+            )
+        index = np.flatnonzero(f > min(hz for _, hz in limited))
+        starts = tuple((w, int(np.count_nonzero(f[index] <= hz))) for w, hz in limited)
+        points = sum(len(index) - start for _, start in starts)
+        return PreparedRanges(
+            goal=self,
+            name=self.name,
+            index=index,
+            frequency_hz=f[index],
+            scale=1.0 / np.sqrt(max(1, points)),
+            curve_names=("on_axis",),
+            starts=starts,
+            ways=scene.way_names,
+        )
+
+    def thin(self, on: PreparedRanges, index: Index, *, bound: bool) -> PreparedRanges:
+        """See `GridGoal.thin`."""
+        thin: PreparedRanges = super().thin(on, index, bound=bound)
+        first = [(w, float(on.frequency_hz[k])) for w, k in on.starts]
         return replace(
             thin, starts=tuple((w, int(np.searchsorted(thin.frequency_hz, hz))) for w, hz in first)
         )
 
-    def _excess(self, curves: Curves, way: int, start: int) -> Real:
-        band = self.span
+    def _excess(self, on: PreparedRanges, curves: Curves, way: int, start: int) -> Real:
+        band = on.span
         above = slice(band.start + start, band.stop)
         return np.asarray(
             way_level_db(curves, way)[..., above]
@@ -261,32 +358,32 @@ class BreakUpGoal(BandGoal):
             + self.down_db
         )
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
+    def residuals(self, on: PreparedRanges, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
         return (
-            join_terms([np.maximum(self._excess(curves, *s), 0.0) for s in self.starts])
-            * self.scale
+            join_terms([np.maximum(self._excess(on, curves, *s), 0.0) for s in on.starts])
+            * on.scale
         )
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
+    def tangents(self, on: PreparedRanges, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
         terms = []
-        for way, start in self.starts:
-            above = slice(self.span.start + start, self.span.stop)
+        for way, start in on.starts:
+            above = slice(on.span.start + start, on.span.stop)
             slope = (drive_db_slope(tangents, way) - tangents.level_db("on_axis"))[..., above]
-            terms.append(slope * (self._excess(curves, way, start) > 0.0)[:, None])
-        return join_terms(terms) * self.scale
+            terms.append(slope * (self._excess(on, curves, way, start) > 0.0)[:, None])
+        return join_terms(terms) * on.scale
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        parts = [self._excess(curves, *s) for s in self.starts]
+    def describe(self, on: PreparedRanges, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        parts = [self._excess(on, curves, *s) for s in on.starts]
         worst = int(np.argmax([p.max() for p in parts]))
-        way, start = self.starts[worst]
+        way, start = on.starts[worst]
         at = int(np.argmax(parts[worst]))
         below = self.down_db - float(parts[worst][at])
         return (
-            f"{self.ways[way]} is only {below:.0f} dB below the sum at "
-            f"{format_quantity(self.frequency_hz[start + at], 'Hz')}"
+            f"{on.ways[way]} is only {below:.0f} dB below the sum at "
+            f"{format_quantity(on.frequency_hz[start + at], 'Hz')}"
             if below < self.down_db
             else f"every driver is at least {self.down_db:g} dB below the sum above its range"
         )

@@ -1,6 +1,6 @@
-"""Goals that add up over the parts: pieces, price, copper. Kept parts are free.
+"""Goals that add up over the parts: pieces, price, copper, changes. Kept parts are free.
 
-Their cost is known for each option of each slot before anything is solved, so the search adds it
+Their cost is known for each option of each place before anything is solved, so the search adds it
 up instead of computing residuals.
 """
 
@@ -8,17 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, ClassVar
 
 import numpy as np
 
-from optimizer.errors import InputError, Subject
-from optimizer.goals.specs import (
-    ChangesGoalSpec,
-    CopperGoalSpec,
-    GoalSpec,
-    PartsGoalSpec,
-    PriceGoalSpec,
-)
+from optimizer.arrays import Real
+from optimizer.goals.goal import Goal
+from optimizer.goals.options import option
 from optimizer.network.ladder import Network, Topology
 from optimizer.parts import Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
@@ -76,22 +72,191 @@ def copper_kg(part: Part) -> float:
     return float(total)
 
 
-def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.ndarray:
+class EconomyGoal(Goal, family="economy"):
+    """A goal whose figure adds up over the parts of a network: no curve is needed for it."""
+
+    adds_up: ClassVar[bool] = True
+    """Whether the cost is weight times the figure shown, for every network."""
+
+    def amounts(self, parts: Sequence[Part]) -> Real:
+        """Say what each part that one place may hold adds to the figure.
+
+        Parameters
+        ----------
+        parts : sequence of Part, length O
+            Options of one place. Those on the board already are counted as 0 afterwards.
+
+        Returns
+        -------
+        ndarray, shape (O,)
+        """
+        return np.array([self.measure(part) for part in parts])
+
+    def measure(self, part: Part) -> float:
+        """Amount of one part that is not on the board."""
+        raise NotImplementedError
+
+    def removal(self, count: int) -> float:
+        """Amount of taking some parts off the board."""
+        return 0.0
+
+    def sum_up(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> float:
+        """Figure of a whole network.
+
+        Parameters
+        ----------
+        parts : sequence of Part
+            Those of the network that were not on the board.
+        network : Network
+            As built.
+        topology : Topology or None
+            Says which parts are on the board; None when nothing is known of one.
+        """
+        return float(sum(self.measure(part) for part in parts))
+
+    def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
+        """Say what the figure is made of; the arguments are those of `sum_up`."""
+        raise NotImplementedError
+
+    def unit_in(self, currency: str) -> str:
+        """Return the unit of the figure where the stock has prices in a currency."""
+        return self.unit
+
+
+def _each(of_what: str, default: float) -> Any:
+    return option("each", f"cost of {of_what}", default=default, least=0.0)
+
+
+class Parts(EconomyGoal, name="parts", unit="pieces", counted=True, sells="more", buys="fewer"):
+    """What each piece costs: a part must earn its place."""
+
+    weight: float = _each("one piece", 0.03)
+
+    def measure(self, part: Part) -> float:
+        """See `EconomyGoal.measure`."""
+        return part.piece_count
+
+    def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
+        """See `EconomyGoal.detail`."""
+        return f"each piece must earn {self.weight:g} dB"
+
+
+class Price(EconomyGoal, name="price", unit="money", sells="more", buys="less"):
+    """What money costs; needs prices in the stock.
+
+    Notes
+    -----
+    A part without a price counts as the dearest of its place, so that not knowing is never an
+    advantage; the figure that is shown leaves it out.
+    """
+
+    adds_up = False
+    weight: float = _each("one unit of the stock's currency", 0.003)
+
+    def amounts(self, parts: Sequence[Part]) -> Real:
+        """See `EconomyGoal.amounts`.
+
+        Raises
+        ------
+        InputError
+            When the price counts and no part here has one.
+        """
+        if not self.weight:
+            return np.zeros(len(parts))
+        known = [p.price for p in parts if p.price is not None]
+        # That owned pieces cost nothing says nothing of what new ones do; a part of an old board
+        # ("given") need not be bought.
+        bought = [p for p in parts if p.origin not in (KEPT, SHELF, "given")]
+        if bought and not any(known):
+            raise self.refuse(
+                f"the goal needs prices, and no {bought[0].kind} in stock has one",
+                remedy="give prices in the stock or remove the goal",
+            )
+        dearest = max(known, default=0.0)
+        return np.array([dearest if p.price is None else p.price for p in parts])
+
+    def measure(self, part: Part) -> float:
+        """See `EconomyGoal.measure`."""
+        return part.price or 0.0
+
+    def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
+        """See `EconomyGoal.detail`."""
+        unknown = sum(part.price is None for part in parts)
+        if unknown:
+            return f"{unknown} parts without a price count as the dearest"
+        return "of all pieces"
+
+    def unit_in(self, currency: str) -> str:
+        """See `EconomyGoal.unit_in`."""
+        return currency or self.unit
+
+
+class Copper(EconomyGoal, name="copper", unit="kg", sells="of copper more", buys="of copper less"):
+    """What the copper of coils costs, estimated as air-core from inductance and resistance."""
+
+    weight: float = _each("one kilogram", 0.1)
+
+    def measure(self, part: Part) -> float:
+        """See `EconomyGoal.measure`."""
+        return copper_kg(part)
+
+    def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
+        """See `EconomyGoal.detail`."""
+        return "in coils, estimated as air-core"
+
+
+class Changes(
+    EconomyGoal, name="changes", unit="changes", counted=True, sells="more", buys="fewer"
+):
+    """What it costs to alter or remove a part of an existing board: change as little as possible."""
+
+    weight: float = _each("one part altered or removed", 0.1)
+
+    def amounts(self, parts: Sequence[Part]) -> Real:
+        """See `EconomyGoal.amounts`: a place that holds nothing on the board has none to alter."""
+        return np.full(len(parts), float(any(part.origin == KEPT for part in parts)))
+
+    def removal(self, count: int) -> float:
+        """See `EconomyGoal.removal`."""
+        return float(count)
+
+    def sum_up(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> float:
+        """See `EconomyGoal.sum_up`."""
+        return 0.0 if topology is None else float(sum(count_changes(topology, network)))
+
+    def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
+        """See `EconomyGoal.detail`."""
+        altered, removed = (0, 0) if topology is None else count_changes(topology, network)
+        return f"{altered} altered and {removed} removed of the parts on the board"
+
+
+def economy_goals(goals: Mapping[str, Goal]) -> dict[str, EconomyGoal]:
+    """Those of some goals that add up over the parts."""
+    return {name: goal for name, goal in goals.items() if isinstance(goal, EconomyGoal)}
+
+
+def option_amounts(goal: EconomyGoal, parts: Sequence[Part]) -> Real:
+    """Amounts of the parts that one place may hold, shape (O,); 0 for those on the board."""
+    amounts = goal.amounts(parts)
+    amounts[[part.origin == KEPT for part in parts]] = 0.0
+    return amounts
+
+
+def option_costs(goals: Mapping[str, Goal], parts: Sequence[Part]) -> Real:
     """Cost of each part that one place may hold.
 
     Parameters
     ----------
-    specs : mapping of str to GoalSpec
-        All goals; the others are passed over.
+    goals : mapping of str to Goal
+        All goals; those with residuals are passed over.
     parts : sequence of Part, length O
-        Options of one gene. Where one of them is on the board already, taking another is a
+        Options of one place. Where one of them is on the board already, taking another is a
         change.
 
     Returns
     -------
     ndarray, shape (O,)
-        0 for kept parts. A part without a price counts as the dearest of the others, so that not
-        knowing is never an advantage.
+        0 for kept parts.
 
     Raises
     ------
@@ -99,45 +264,14 @@ def option_costs(specs: Mapping[str, GoalSpec], parts: Sequence[Part]) -> np.nda
         When a price is asked for and no part here has one.
     """
     cost = np.zeros(len(parts))
-    on_board = [p.origin == KEPT for p in parts]
-    for name, spec in specs.items():
-        if isinstance(spec, PartsGoalSpec):
-            cost += spec.each * np.array([p.piece_count for p in parts])
-        elif isinstance(spec, PriceGoalSpec) and spec.each:
-            known = [p.price for p in parts if p.price is not None]
-            # That owned pieces cost nothing says nothing of what new ones do; a part of an old
-            # board ("given") need not be bought.
-            bought = [p for p in parts if p.origin not in (KEPT, SHELF, "given")]
-            if bought and not any(known):
-                raise InputError(
-                    f"the goal needs prices, and no {bought[0].kind} in stock has one",
-                    subject=Subject("goal", name),
-                    remedy="give prices in the stock or remove the goal",
-                )
-            cost += spec.each * np.array(
-                [max(known, default=0.0) if p.price is None else p.price for p in parts]
-            )
-        elif isinstance(spec, CopperGoalSpec):
-            cost += spec.each * np.array([copper_kg(p) for p in parts])
-        elif isinstance(spec, ChangesGoalSpec) and any(on_board):
-            cost += spec.each
-    cost[on_board] = 0.0
+    for goal in economy_goals(goals).values():
+        cost += goal.weight * option_amounts(goal, parts)
     return cost
 
 
-def removal_cost(specs: Mapping[str, GoalSpec], count: int) -> float:
-    """Cost of taking kept parts off the board.
-
-    Parameters
-    ----------
-    specs : mapping of str to GoalSpec
-        All goals; the others are passed over.
-    count : int
-        Parts taken off.
-    """
-    return float(
-        sum(spec.each * count for spec in specs.values() if isinstance(spec, ChangesGoalSpec))
-    )
+def removal_cost(goals: Mapping[str, Goal], count: int) -> float:
+    """Cost of taking some kept parts off the board; goals with residuals are passed over."""
+    return float(sum(g.weight * g.removal(count) for g in economy_goals(goals).values()))
 
 
 def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
@@ -169,98 +303,56 @@ def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
 
 
 def economy_figures(
-    specs: Mapping[str, GoalSpec],
+    goals: Mapping[str, Goal],
     network: Network,
     cost: float | None = None,
     currency: str = "",
     *,
     topology: Topology | None = None,
 ) -> list[EconomyFigure]:
-    """Say what each economy goal makes of a network.
+    """Say what each economy goal with a weight makes of a network.
 
     Parameters
     ----------
-    specs : mapping of str to GoalSpec
-        All goals; the others are passed over.
+    goals : mapping of str to Goal
+        All goals; those with residuals are passed over.
     network : Network
         As built.
     cost : float, optional
-        Sum that the search counted; what the other figures leave of it goes to the price, in
-        which parts without a price count as the dearest.
+        Sum that the search counted; what the other figures leave of it goes to the goal whose
+        figure does not say all of it: the price, in which parts without one count as the dearest.
     currency : str
         Currency of the stock.
     topology : Topology, optional
-        Says which parts are on the board, for the goal on changes.
+        Says which parts are on the board.
 
     Returns
     -------
     list of EconomyFigure
-        In the order of `specs`.
+        In the order of `goals`.
     """
+    chosen = {name: goal for name, goal in economy_goals(goals).items() if goal.weight}
     parts = [
         part
         for way in network.ways
         for slot in way.slots
         for part in slot.parts
-        if part.origin != "kept"
+        if part.origin != KEPT
     ]
-    out: list[EconomyFigure] = []
-    for name, spec in specs.items():
-        if isinstance(spec, PartsGoalSpec) and spec.each:
-            count = network.piece_count
-            out.append(
-                EconomyFigure(
-                    name=name,
-                    value=float(count),
-                    unit="pieces",
-                    weight=spec.each,
-                    cost=spec.each * count,
-                    detail=f"each piece must earn {spec.each:g} dB",
-                )
+    out = []
+    for name, goal in chosen.items():
+        value = goal.sum_up(parts, network, topology)
+        out.append(
+            EconomyFigure(
+                name=name,
+                value=value,
+                unit=goal.unit_in(currency),
+                weight=goal.weight,
+                cost=goal.weight * value,
+                detail=goal.detail(parts, network, topology),
             )
-        elif isinstance(spec, PriceGoalSpec) and spec.each:
-            known = [p.price for p in parts if p.price is not None]
-            out.append(
-                EconomyFigure(
-                    name=name,
-                    value=float(sum(known)),
-                    unit=currency or "money",
-                    weight=spec.each,
-                    cost=spec.each * float(sum(known)),
-                    detail=(
-                        f"{len(parts) - len(known)} parts without a price count as the dearest"
-                        if len(known) < len(parts)
-                        else "of all pieces"
-                    ),
-                )
-            )
-        elif isinstance(spec, CopperGoalSpec) and spec.each:
-            mass = sum(copper_kg(p) for p in parts)
-            out.append(
-                EconomyFigure(
-                    name=name,
-                    value=float(mass),
-                    unit="kg",
-                    weight=spec.each,
-                    cost=spec.each * float(mass),
-                    detail="in coils, estimated as air-core",
-                )
-            )
-        elif isinstance(spec, ChangesGoalSpec) and spec.each and topology is not None:
-            altered, removed = count_changes(topology, network)
-            out.append(
-                EconomyFigure(
-                    name=name,
-                    value=float(altered + removed),
-                    unit="changes",
-                    weight=spec.each,
-                    cost=spec.each * (altered + removed),
-                    detail=f"{altered} altered and {removed} removed of the parts on the board",
-                )
-            )
+        )
     if cost is not None:
-        rest = cost - sum(f.cost for f in out if not isinstance(specs[f.name], PriceGoalSpec))
-        out = [
-            replace(f, cost=rest) if isinstance(specs[f.name], PriceGoalSpec) else f for f in out
-        ]
+        rest = cost - sum(f.cost for f in out if chosen[f.name].adds_up)
+        out = [f if chosen[f.name].adds_up else replace(f, cost=rest) for f in out]
     return out

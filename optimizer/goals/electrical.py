@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from optimizer.acoustics.channels import (
@@ -15,107 +13,122 @@ from optimizer.acoustics.channels import (
 )
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Real
-from optimizer.goals.base import BandGoal
+from optimizer.goals.goal import BandGoal, Prepared
+from optimizer.goals.options import band_option, hard_option, option, weight_option
 from optimizer.text.units import format_quantity
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImpedanceFloorGoal(BandGoal):
-    """Shortfall of the input impedance below a floor, in dB rms over the band.
+class Load(BandGoal, family="load"):
+    """A goal on the input impedance."""
 
-    Parameters
-    ----------
-    floor_ohm : float
-        The floor.
-    """
+    band_hz: tuple[float, float] = band_option(20.0, 20000.0)
+    hard: bool = hard_option()
 
-    floor_ohm: float
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
+class Impedance(
+    Load,
+    name="impedance",
+    unit="dB rms below",
+    sells="below the impedance floor",
+    buys="closer to the impedance floor",
+):
+    """Input impedance below a floor: what the amplifier is rated for."""
+
+    floor_ohm: float = option(
+        "floor", "smallest allowed impedance", default=3.2, unit="ohm", above=0.0
+    )
+    hard: bool = hard_option(True, "floor")
+
+    def residuals(self, on: Prepared, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
         floor = 20.0 * np.log10(self.floor_ohm)
-        shortfall: Real = floor - curves.impedance_db[..., self.span]
+        shortfall: Real = floor - curves.impedance_db[..., on.span]
         np.maximum(shortfall, 0.0, out=shortfall)
-        shortfall *= self.scale
+        shortfall *= on.scale
         return shortfall
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        below = curves.impedance_db[..., self.span] < 20.0 * np.log10(self.floor_ohm)
-        slope: Real = tangents.impedance_db[..., self.span]
-        return np.asarray(-slope * below[:, None, :] * self.scale)
+    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        below = curves.impedance_db[..., on.span] < 20.0 * np.log10(self.floor_ohm)
+        slope: Real = tangents.impedance_db[..., on.span]
+        return np.asarray(-slope * below[:, None, :] * on.scale)
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        ohm = 10.0 ** (curves.impedance_db[..., self.span] / 20.0)
+    def describe(self, on: Prepared, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        ohm = 10.0 ** (curves.impedance_db[..., on.span] / 20.0)
         at = int(np.argmin(ohm))
         return (
-            f"lowest {ohm[at]:.2f} ohm at {self.frequency_hz[at]:.0f} Hz, "
+            f"lowest {ohm[at]:.2f} ohm at {on.frequency_hz[at]:.0f} Hz, "
             f"floor {self.floor_ohm:g} ohm"
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImpedancePhaseGoal(BandGoal):
-    """Phase of the input impedance beyond a limit, in degrees rms over the band.
+class ImpedancePhase(
+    Load,
+    name="impedance_phase",
+    unit="deg rms over",
+    sells="of phase of the impedance",
+    buys="less phase of the impedance",
+):
+    """Phase of the input impedance beyond a limit."""
 
-    Parameters
-    ----------
-    limit_deg : float
-        Largest phase, to either side, that does not count.
-    """
+    limit_deg: float = option(
+        "limit", "largest phase in degrees, to either side", default=45.0, least=0.0
+    )
+    weight: float = weight_option(0.02)
 
-    limit_deg: float
+    def residuals(self, on: Prepared, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        phase = DEGREES * impedance_phase_rad(curves)[..., on.span]
+        return np.asarray(np.maximum(np.abs(phase) - self.limit_deg, 0.0) * on.scale)
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        phase = DEGREES * impedance_phase_rad(curves)[..., self.span]
-        return np.asarray(np.maximum(np.abs(phase) - self.limit_deg, 0.0) * self.scale)
-
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        phase = DEGREES * impedance_phase_rad(curves)[..., self.span]
+    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        phase = DEGREES * impedance_phase_rad(curves)[..., on.span]
         sign = np.sign(phase) * (np.abs(phase) > self.limit_deg)
-        slope = DEGREES * impedance_phase_slope(tangents)[..., self.span]
-        return np.asarray(slope * sign[:, None] * self.scale)
+        slope = DEGREES * impedance_phase_slope(tangents)[..., on.span]
+        return np.asarray(slope * sign[:, None] * on.scale)
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        phase = DEGREES * impedance_phase_rad(curves)[..., self.span]
+    def describe(self, on: Prepared, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        phase = DEGREES * impedance_phase_rad(curves)[..., on.span]
         at = int(np.argmax(np.abs(phase)))
         return (
             f"largest {phase[at]:+.0f} degrees at "
-            f"{format_quantity(self.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}"
+            f"{format_quantity(on.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}"
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EpdrFloorGoal(BandGoal):
-    """Shortfall of the equivalent peak dissipation resistance below a floor, dB rms.
+class Epdr(
+    Load,
+    name="epdr",
+    unit="dB rms below",
+    sells="below the EPDR floor",
+    buys="closer to the EPDR floor",
+):
+    """Equivalent peak dissipation resistance below a floor.
 
-    Parameters
-    ----------
-    floor_ohm : float
-        The floor.
+    It is the resistor that would heat a class B or AB output stage as much. Not meaningful for
+    class A, doubtful for class D.
     """
 
-    floor_ohm: float
+    floor_ohm: float = option("floor", "smallest allowed EPDR", default=2.0, unit="ohm", above=0.0)
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        short = 20.0 * np.log10(self.floor_ohm) - epdr_db(curves)[..., self.span]
-        return np.asarray(np.maximum(short, 0.0) * self.scale)
+    def residuals(self, on: Prepared, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        short = 20.0 * np.log10(self.floor_ohm) - epdr_db(curves)[..., on.span]
+        return np.asarray(np.maximum(short, 0.0) * on.scale)
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        below = epdr_db(curves)[..., self.span] < 20.0 * np.log10(self.floor_ohm)
-        return np.asarray(-epdr_db_slope(tangents)[..., self.span] * below[:, None] * self.scale)
+    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        below = epdr_db(curves)[..., on.span] < 20.0 * np.log10(self.floor_ohm)
+        return np.asarray(-epdr_db_slope(tangents)[..., on.span] * below[:, None] * on.scale)
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        ohm = 10.0 ** (epdr_db(curves)[..., self.span] / 20.0)
+    def describe(self, on: Prepared, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        ohm = 10.0 ** (epdr_db(curves)[..., on.span] / 20.0)
         at = int(np.argmin(ohm))
         return (
-            f"lowest {ohm[at]:.2f} ohm at {format_quantity(self.frequency_hz[at], 'Hz')}, "
+            f"lowest {ohm[at]:.2f} ohm at {format_quantity(on.frequency_hz[at], 'Hz')}, "
             f"floor {self.floor_ohm:g} ohm"
         )

@@ -1,127 +1,171 @@
-"""Goals written as plain values in Python: names, and options with their units as text.
-
->>> read_specs({"on_axis": {"tilt": "-0.5 dB/oct", "band": "60 .. 18k"}, "parts": {"each": 0.03}})
-{'on_axis': CurveGoalSpec(tilt_db_per_octave=-0.5, band_hz=(60.0, 18000.0), ...), 'parts': ...}
->>> read_specs({"in_room": 1.5})["in_room"].weight
-1.5
-"""
+"""Options of goals: declared once at the attribute that holds them, read and listed by that."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import fields
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
-from optimizer.errors import InputError, Subject
-from optimizer.goals.specs import GOAL_SPECS, GoalSpec
-from optimizer.text.suggest import suggest
-from optimizer.text.units import parse_quantity, parse_range
+from optimizer.errors import InputError
+from optimizer.text.units import format_quantity, parse_quantity, parse_range
 
-Wanted = GoalSpec | Mapping[str, Any] | float
-"""A goal as the user may state it: ready, by its options, or by its weight alone."""
+OptionForm = Literal["quantity", "range", "number", "flag"]
 
 
-def read_specs(wanted: Mapping[str, Wanted]) -> dict[str, GoalSpec]:
-    """Read goals stated in Python.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Option:
+    """All there is to know of one option: how it is written, read, listed and explained.
 
     Parameters
     ----------
-    wanted : mapping of str to GoalSpec, mapping or float
-        By name: a spec; its options by their keys, each as text with its unit, as a number in SI
-        units, or as a pair of both for a range; or a weight.
-
-    Returns
-    -------
-    dict of str to GoalSpec
-        In the order reports use.
-
-    Raises
-    ------
-    InputError
-        Unknown goal or option, a value that cannot be read, or no goal at all.
+    key : str
+        Name in a design file.
+    meaning : str
+        One line for the user.
+    default : object
+        Value when the key is absent.
+    form : {"quantity", "range", "number", "flag"}
+        How it is written; a "range" of anything but frequencies also takes a single value, which
+        stands for both ends.
+    unit : str
+        Unit that text is read in.
+    least, above : float or None
+        Smallest value, or a bound that it must exceed.
+    free : bool
+        Whether the word "free" is allowed; it is stored as None.
+    field : str
+        Attribute of the goal that holds it.
     """
-    if not wanted:
-        raise InputError("at least one goal is needed", subject=Subject("goal"))
-    for name in wanted:
-        if name not in GOAL_SPECS:
+
+    key: str
+    meaning: str
+    default: Any
+    form: OptionForm
+    unit: str = ""
+    least: float | None = None
+    above: float | None = None
+    free: bool = False
+    field: str = ""
+
+    def read(self, value: Any) -> Any:
+        """Read the option from text, or from what Python has for it.
+
+        Parameters
+        ----------
+        value : object
+            Text with its unit, a number in SI units, a pair of both for a range, a bool.
+
+        Raises
+        ------
+        InputError
+            When it cannot be read or breaks the rule of the option.
+        """
+        if self.free and value in (None, "free"):
+            return None
+        if self.form == "flag":
+            if not isinstance(value, bool):
+                raise InputError("True or False is expected", value=repr(value))
+            return value
+        if self.form == "range":
+            low, high = self._read_range(value)
+            self._check(low, value)
+            return low, high
+        if self.form == "number":
+            return self._check(_read_number(value), value)
+        return self._check(parse_quantity(value, self.unit), value)
+
+    def _read_range(self, value: Any) -> tuple[float, float]:
+        if isinstance(value, str) and ".." in value:
+            low, high = parse_range(value, self.unit)
+        elif isinstance(value, (tuple, list)) and len(value) == 2:
+            low, high = (parse_quantity(end, self.unit) for end in value)
+        elif self.unit != "Hz":
+            # A single level stands for both ends; a band of one frequency would hold no data.
+            low = high = parse_quantity(value, self.unit)
+        else:
             raise InputError(
-                "there is no goal of this name", value=repr(name), remedy=suggest(name, GOAL_SPECS)
+                "a band is a range or two frequencies",
+                value=repr(value),
+                remedy='write "60 .. 18k"',
             )
-    return {name: _read_spec(name, wanted[name]) for name in GOAL_SPECS if name in wanted}
-
-
-def _read_spec(name: str, wanted: Wanted) -> GoalSpec:
-    if isinstance(wanted, (int, float)):
-        wanted = {"weight": wanted}
-    if not isinstance(wanted, Mapping):
-        return wanted
-    options = {option.metadata["key"]: option for option in fields(GOAL_SPECS[name])}
-    values = {}
-    for key, value in wanted.items():
-        if key not in options:
-            raise InputError(
-                "unknown option",
-                subject=Subject("goal", name),
-                value=repr(key),
-                remedy=suggest(key, options),
-            )
-        try:
-            values[options[key].name] = read_option(options[key].metadata, value)
-        except InputError as error:
-            raise error.about(Subject("goal", name, key)) from None
-    return GOAL_SPECS[name](**values)
-
-
-def read_option(rule: Mapping[str, Any], value: Any) -> Any:
-    """Read one option of a goal from text or a number.
-
-    Parameters
-    ----------
-    rule : mapping
-        Metadata of the option, see `optimizer.goals.specs.option`.
-    value : object
-        What was stated.
-
-    Raises
-    ------
-    InputError
-        When it cannot be read or breaks the rule of the option.
-    """
-    if rule["free"] and value in (None, "free"):
-        return None
-    unit, form, least = rule["unit"], rule["form"], rule["least"]
-    if form == "flag":
-        if not isinstance(value, bool):
-            raise InputError("True or False is expected", value=repr(value))
-        return value
-    if form == "range":
-        low, high = _read_range(value, unit)
-        _require(low, least, unit)
+        if low > high:
+            raise InputError("a range rises", value=repr(value))
         return low, high
-    number = _read_number(value) if form == "number" else parse_quantity(value, unit)
-    # Ohms start above zero: a floor of 0 ohm would have no level in dB.
-    if form == "quantity" and unit == "ohm" and not number > 0.0:
-        raise InputError("the value must be above 0 ohm", value=value)
-    return _require(number, least, unit if form == "quantity" else "")
+
+    def _check(self, number: float, value: Any) -> float:
+        if not abs(number) < 1e100:
+            raise InputError("a value must be a finite number", value=value)
+        if self.above is not None and not number > self.above:
+            rule = f"the value must be above {self.above:g} {self.unit}"
+            raise InputError(rule.rstrip(), value=value)
+        if self.least is not None and number < self.least:
+            rule = f"the value must be at least {self.least:g} {self.unit}"
+            raise InputError(rule.rstrip(), value=value)
+        return number
+
+    def say_default(self) -> str:
+        """Write the default as one would in a design file."""
+        value = self.default
+        if value is None:
+            return "free"
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if isinstance(value, tuple):
+            low, high = (format_quantity(v, self.unit) for v in value)
+            return f"{low} .. {high}"
+        return format_quantity(value, self.unit) if self.unit else f"{value:g}"
 
 
-def _read_range(value: Any, unit: str) -> tuple[float, float]:
-    if isinstance(value, str) and ".." in value:
-        low, high = parse_range(value, unit)
-    elif isinstance(value, (tuple, list)) and len(value) == 2:
-        low, high = (parse_quantity(end, unit) for end in value)
-    elif unit != "Hz":
-        # A single level stands for both ends; a band of one frequency would hold no data.
-        low = high = parse_quantity(value, unit)
-    else:
-        raise InputError(
-            "a band is a range or two frequencies", value=repr(value), remedy='write "60 .. 18k"'
-        )
-    if low > high or (unit == "Hz" and not low > 0.0):
-        raise InputError(
-            "a range rises" + (" from above 0 Hz" if unit == "Hz" else ""), value=repr(value)
-        )
-    return low, high
+def option(
+    key: str,
+    meaning: str,
+    *,
+    default: Any,
+    unit: str = "",
+    form: OptionForm | None = None,
+    least: float | None = None,
+    above: float | None = None,
+    free: bool = False,
+) -> Any:
+    """Declare one option of a goal; its form follows from default and unit, see `Option`."""
+    if form is None:
+        form = "quantity" if unit else "number"
+        if isinstance(default, bool):
+            form = "flag"
+        elif isinstance(default, tuple):
+            form = "range"
+    rule = Option(
+        key=key,
+        meaning=meaning,
+        default=default,
+        form=form,
+        unit=unit,
+        least=least,
+        above=above,
+        free=free,
+    )
+    return field(default=default, metadata={"option": rule})
+
+
+def fixed(default: Any) -> Any:
+    """Declare what is no option of a goal, but may be one of a goal derived from it."""
+    return field(default=default, init=False, repr=False)
+
+
+def weight_option(default: float) -> Any:
+    """Declare the option "weight"."""
+    return option("weight", "how much one unit of this goal costs", default=default, least=0.0)
+
+
+def band_option(low: float, high: float) -> Any:
+    """Declare the option "band"."""
+    return option(
+        "band", "frequencies that count", default=(low, high), unit="Hz", form="range", above=0.0
+    )
+
+
+def hard_option(default: bool = False, what: str = "limit") -> Any:
+    """Declare the option "hard"."""
+    return option("hard", f"whether the {what} must be met", default=default)
 
 
 def _read_number(value: Any) -> float:
@@ -129,11 +173,3 @@ def _read_number(value: Any) -> float:
         return float(value)
     except (TypeError, ValueError):
         raise InputError("a number is expected", value=repr(value)) from None
-
-
-def _require(value: float, least: float | None, unit: str) -> float:
-    if not abs(value) < 1e100:
-        raise InputError("a value must be a finite number", value=value)
-    if least is not None and value < least:
-        raise InputError(f"the value must be at least {least:g} {unit}".rstrip(), value=value)
-    return value

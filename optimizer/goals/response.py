@@ -1,93 +1,87 @@
-"""Goals on the shape of a curve: a named curve, or a difference of two, against a straight line."""
+"""Goals on the shape of a curve: against a straight line, or against a floor."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
-from optimizer.goals.base import BandGoal, Goal, span_of
+from optimizer.goals.goal import BandGoal, Prepared
+from optimizer.goals.options import band_option, fixed, hard_option, option
+from optimizer.goals.prepared import Scene
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LineGoal:
-    """Deviation of a curve from a straight line in dB over octaves.
+class PreparedLine(Prepared):
+    """A `Line` with its band.
 
     Parameters
     ----------
-    name : str
-        Name of the goal.
-    curve_names : tuple of str
-        One curve, or two: the first minus the second (a directivity index).
-    index : ndarray of int, shape (N,)
-        Grid points of the band.
     octaves : ndarray, shape (N,)
-        log2 of frequency over 1 kHz at those points.
-    weight : float
-        Cost of one dB rms.
-    tilt_db_per_octave : float or None
-        Slope of the line; None fits it.
-    level_db : tuple of float or None
-        Limits of the line's level at 1 kHz; None leaves it free.
-    shelf : tuple of float or None
-        (dB, Hz): a smooth step of the target below a frequency.
-    scale : float
-        1/sqrt(number of points that the mean runs over).
+        log2 of frequency over 1 kHz at the points of the band.
     """
 
-    name: str
-    curve_names: tuple[str, ...]
-    index: Index
     octaves: Real
-    weight: float
-    tilt_db_per_octave: float | None
-    level_db: tuple[float, float] | None
-    scale: float
-    shelf: tuple[float, float] | None = None
-    unit: str = "dB rms"
-    hard: bool = False
 
-    def _curve(self, source: Curves | CurveTangents) -> Real:
-        value = source.level_db(self.curve_names[0])[..., self.span]
-        if len(self.curve_names) == 2:
-            value = value - source.level_db(self.curve_names[1])[..., self.span]
+
+class Line(BandGoal, unit="dB rms", hears=True):
+    """A curve against a straight line in dB over octaves: the figure is the rms deviation.
+
+    `curves` names one curve, or two: the first minus the second (a directivity index). The line's
+    level at 1 kHz is fitted within `level_db`; its slope is `tilt_db_per_octave`, or fitted as well
+    when that is None. A smooth step of `shelf_db` moves the target below `shelf_hz`.
+    """
+
+    tilt_db_per_octave: float | None = fixed(None)
+    level_db: tuple[float, float] | None = fixed(None)
+    shelf_db: float = fixed(0.0)
+    shelf_hz: float = fixed(300.0)
+
+    def prepare(self, scene: Scene) -> PreparedLine:
+        """See `GridGoal.prepare`."""
+        shared = self.place(scene, self.curves)
+        return PreparedLine(**shared, octaves=np.log2(shared["frequency_hz"] / 1000.0))
+
+    def _curve(self, on: PreparedLine, source: Curves | CurveTangents) -> Real:
+        value = source.level_db(on.curve_names[0])[..., on.span]
+        if len(on.curve_names) == 2:
+            value = value - source.level_db(on.curve_names[1])[..., on.span]
         return value
 
-    def _departure(self, curves: Curves) -> Real:
+    def _departure(self, on: PreparedLine, curves: Curves) -> Real:
         """Curve less the fixed shape of its target."""
-        value = self._curve(curves)
-        return value if self.shelf is None else value - self._shape_db(self.octaves)
+        value = self._curve(on, curves)
+        return value if not self.shelf_db else value - self._shape_db(on.octaves)
 
     def _shape_db(self, octaves: Real) -> Real:
-        assert self.shelf is not None
-        depth_db, middle_hz = self.shelf
-        return np.asarray(depth_db / (1.0 + (1000.0 / middle_hz * 2.0**octaves) ** 2))
+        return np.asarray(self.shelf_db / (1.0 + (1000.0 / self.shelf_hz * 2.0**octaves) ** 2))
 
-    def target_db(self, curves: Curves, frequency_hz: Real) -> Real:
+    def target_db(self, on: PreparedLine, curves: Curves, frequency_hz: Real) -> Real:
         """Level of the target that fits one network best, shape (F,)."""
         octaves = np.log2(frequency_hz / 1000.0)
-        level, slope = self.line(curves)
+        level, slope = self.fit(on, self._departure(on, curves))
         target = level + slope * octaves
-        return np.asarray(target if self.shelf is None else target + self._shape_db(octaves))
+        return np.asarray(target if not self.shelf_db else target + self._shape_db(octaves))
 
-    def line(self, curves: Curves) -> tuple[Real, Real]:
-        """Level at 1 kHz and slope of the target line that fits best.
+    def fit(self, on: PreparedLine, value: Real) -> tuple[Real, Real]:
+        """Fit the line to a curve.
+
+        Parameters
+        ----------
+        on : PreparedLine
+            This goal on its grid.
+        value : ndarray, shape (..., N)
+            In dB.
 
         Returns
         -------
         level_db, slope_db_per_octave : ndarray, shape (...)
+            Level at 1 kHz and slope.
         """
-        return self._fit(self._departure(curves))
-
-    @property
-    def span(self) -> slice:
-        """The band as a slice of the grid: a view where an index would copy."""
-        return span_of(self.index)
-
-    def _fit(self, value: Real) -> tuple[Real, Real]:
-        x = self.octaves
+        x = on.octaves
         count = len(x)
         if self.tilt_db_per_octave is None:
             centred = x - x.mean()
@@ -103,100 +97,230 @@ class LineGoal:
                 slope = np.where(level == wanted, slope, refitted)
         return level, slope
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        value = self._departure(curves)
-        if len(self.octaves) < 3:  # a part of the grid may hold next to nothing of a narrow band
+    def residuals(self, on: PreparedLine, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        value = self._departure(on, curves)
+        if len(on.octaves) < 3:  # a part of the grid may hold next to nothing of a narrow band
             return value * 0.0
-        level, slope = self._fit(value)
+        level, slope = self.fit(on, value)
         if slope.ndim == 0:
-            out: Real = value - (slope * self.octaves)
+            out: Real = value - (slope * on.octaves)
         else:
-            out = value - slope[..., None] * self.octaves
+            out = value - slope[..., None] * on.octaves
         out -= level[..., None]
-        out *= self.scale
+        out *= on.scale
         return out
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        slope = self._curve(tangents)
-        if len(self.octaves) < 3:
+    def tangents(self, on: PreparedLine, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        slope = self._curve(on, tangents)
+        if len(on.octaves) < 3:
             return slope * 0.0
-        x = self.octaves
+        x = on.octaves
         centred = x - x.mean()
         moved = slope - slope.mean(axis=-1, keepdims=True)
         if self.tilt_db_per_octave is None:
             moved -= ((slope @ centred) / (centred @ centred))[..., None] * centred
         if self.level_db is not None:
             # A level that rests on a limit does not move with the curve.
-            level, _ = self._fit(self._departure(curves))
+            level, _ = self.fit(on, self._departure(on, curves))
             resting = (level <= self.level_db[0]) | (level >= self.level_db[1])
             held = slope
             if self.tilt_db_per_octave is None:
                 held = slope - ((slope @ x) / (x @ x))[..., None] * x
             moved = np.where(resting[:, None, None], held, moved)
-        return np.asarray(moved * self.scale)
+        return np.asarray(moved * on.scale)
 
-    def thinned(self, index: Index, *, bound: bool) -> Goal:
-        """See `Goal.thinned`."""
-        chosen = np.isin(self.index, index)
+    def thin(self, on: PreparedLine, index: Index, *, bound: bool) -> PreparedLine:
+        """See `GridGoal.thin`."""
+        chosen = np.isin(on.index, index)
         kept = int(np.count_nonzero(chosen))
         return replace(
-            self,
-            index=np.searchsorted(index, self.index[chosen]),
-            octaves=self.octaves[chosen],
-            scale=self.scale if bound else 1.0 / np.sqrt(max(1, kept)),
+            on,
+            index=np.searchsorted(index, on.index[chosen]),
+            frequency_hz=on.frequency_hz[chosen],
+            octaves=on.octaves[chosen],
+            scale=on.scale if bound else 1.0 / np.sqrt(max(1, kept)),
         )
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        deviation = self.residuals(curves) / self.scale
+    def describe(self, on: PreparedLine, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        deviation = self.residuals(on, curves) / on.scale
         at = int(np.argmax(np.abs(deviation)))
-        hz = 1000.0 * 2.0 ** self.octaves[at]
-        level, slope = self.line(curves)
+        hz = 1000.0 * 2.0 ** on.octaves[at]
+        level, slope = self.fit(on, self._departure(on, curves))
         line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+.2f} dB/octave"
         return f"worst {deviation[at]:+.1f} dB at {hz:.0f} Hz; {line}"
 
 
+def _tilt(default: float | None) -> Any:
+    return option(
+        "tilt", "slope of the target line, or free", default=default, unit="dB/oct", free=True
+    )
+
+
+def _level() -> Any:
+    return option(
+        "level",
+        "level of the target line at 1 kHz, or free",
+        default=None,
+        unit="dB",
+        form="range",
+        free=True,
+    )
+
+
+class ShapedLine(Line, family="response"):
+    """A curve whose target has a slope of its own and may have a step in the bass."""
+
+    tilt_db_per_octave: float | None = _tilt(0.0)
+    level_db: tuple[float, float] | None = _level()
+    shelf_db: float = option("shelf", "the target's bass against the line", default=0.0, unit="dB")
+    shelf_hz: float = option("shelf_at", "middle of that step", default=300.0, unit="Hz", least=1.0)
+
+
+class SmoothLine(Line, family="response"):
+    """A curve that must be even: its target has the slope that fits best unless one is given."""
+
+    tilt_db_per_octave: float | None = _tilt(None)
+    level_db: tuple[float, float] | None = _level()
+
+
+class OnAxis(ShapedLine, name="on_axis", sells="of ripple on the axis", buys="flatter on the axis"):
+    """Direct sound on the reference axis: rms deviation from a straight line over octaves.
+
+    The line's level is fitted, its slope is given.
+    """
+
+    curves = ("on_axis",)
+
+
+class ListeningWindow(
+    ShapedLine,
+    name="listening_window",
+    sells="of ripple in the listening window",
+    buys="flatter in the listening window",
+):
+    """Mean over where listeners sit: 30 degrees aside, 10 up and down.
+
+    The figure is the rms deviation from a straight line over octaves, whose level is fitted and
+    whose slope is given.
+    """
+
+    curves = ("listening_window",)
+
+
+class EarlyReflections(
+    SmoothLine,
+    name="early_reflections",
+    sells="of unevenness in the early reflections",
+    buys="smoother early reflections",
+):
+    """Sound that reaches the ear by one bounce off floor, ceiling and walls.
+
+    The figure is the rms deviation from a straight line over octaves, whose level is fitted; with a
+    free slope it asks for evenness alone.
+    """
+
+    curves = ("early_reflections",)
+
+
+class SoundPower(
+    SmoothLine,
+    name="sound_power",
+    sells="of unevenness in sound power",
+    buys="smoother sound power",
+):
+    """Everything the speaker radiates, in all directions.
+
+    The figure is the rms deviation from a straight line over octaves, whose level is fitted.
+    """
+
+    curves = ("sound_power",)
+
+
+class InRoom(
+    SmoothLine, name="in_room", sells="of unevenness in the room", buys="smoother in the room"
+):
+    """Estimated response at the ear in a normal room.
+
+    It is 12 % listening window, 44 % early reflections and 44 % sound power; the figure is the rms
+    deviation from a straight line over octaves, whose level is fitted.
+    """
+
+    curves = ("in_room",)
+
+
+class OffAxis(
+    SmoothLine, name="off_axis", sells="of unevenness off the axis", buys="smoother off the axis"
+):
+    """Plain mean of all directions in front that are not the axis.
+
+    The figure is the rms deviation from a straight line over octaves, whose level is fitted.
+    """
+
+    curves = ("off_axis",)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SensitivityGoal(BandGoal):
-    """Shortfall of the mean level on the axis below a floor, in dB.
+class PreparedMean(Prepared):
+    """A mean over a band.
 
     Parameters
     ----------
-    floor_db : float
-        Smallest mean level at 1 m for 2.83 V.
     silent : bool
         True for a lower bound on a part of the grid: a part says nothing of the mean.
     """
 
-    floor_db: float
     silent: bool = False
 
-    def thinned(self, index: Index, *, bound: bool) -> SensitivityGoal:
-        """See `Goal.thinned`."""
-        thin = BandGoal.thinned(self, index, bound=bound)
-        return replace(thin, scale=1.0, silent=bound or not len(thin.index))
 
-    def _mean(self, source: Curves | CurveTangents) -> Real:
-        count = len(self.frequency_hz)
+class Sensitivity(
+    BandGoal,
+    name="sensitivity",
+    family="response",
+    unit="dB below",
+    hears=True,
+    sells="of sensitivity",
+    buys="closer to the sensitivity floor",
+):
+    """Mean level on the axis below a floor."""
+
+    curves = ("on_axis",)
+    floor_db: float = option(
+        "floor", "smallest mean level at 1 m for 2.83 V", default=84.0, unit="dB"
+    )
+    band_hz: tuple[float, float] = band_option(300.0, 3000.0)
+    hard: bool = hard_option()
+
+    def prepare(self, scene: Scene) -> PreparedMean:
+        """See `GridGoal.prepare`."""
+        return PreparedMean(**{**self.place(scene, self.curves), "scale": 1.0})
+
+    def _mean(self, on: PreparedMean, source: Curves | CurveTangents) -> Real:
+        count = len(on.frequency_hz)
         return np.asarray(
-            source.level_db("on_axis")[..., self.span] @ np.full((count, 1), 1.0 / count)
+            source.level_db("on_axis")[..., on.span] @ np.full((count, 1), 1.0 / count)
         )
 
-    def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
-        if self.silent:
+    def residuals(self, on: PreparedMean, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        if on.silent:
             return np.zeros(1)
-        return np.maximum(self.floor_db - self._mean(curves), 0.0)
+        return np.maximum(self.floor_db - self._mean(on, curves), 0.0)
 
-    def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
-        if self.silent:
+    def tangents(self, on: PreparedMean, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        if on.silent:
             return np.zeros((curves.admittance.shape[0], tangents.columns, 1))
-        below = self._mean(curves) < self.floor_db
-        return np.asarray(-self._mean(tangents) * below[:, None, :])
+        below = self._mean(on, curves) < self.floor_db
+        return np.asarray(-self._mean(on, tangents) * below[:, None, :])
 
-    def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
-        return f"mean {float(self._mean(curves)[0]):.1f} dB, floor {self.floor_db:g} dB"
+    def thin(self, on: PreparedMean, index: Index, *, bound: bool) -> PreparedMean:
+        """See `GridGoal.thin`."""
+        thin: PreparedMean = super().thin(on, index, bound=bound)
+        return replace(thin, scale=1.0, silent=bound or not len(thin.index))
+
+    def describe(self, on: PreparedMean, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        return f"mean {float(self._mean(on, curves)[0]):.1f} dB, floor {self.floor_db:g} dB"

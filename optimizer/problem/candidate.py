@@ -7,6 +7,7 @@ from typing import Literal
 
 from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
+from optimizer.goals import GOALS
 from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Network
 from optimizer.text.brief import brief, clip, html_table
@@ -41,6 +42,11 @@ class GoalFigure:
     cost: float
     met: bool = True
     detail: str = ""
+
+    @property
+    def counted(self) -> bool:
+        """Whether `value` is a whole number."""
+        return GOALS[self.name].counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

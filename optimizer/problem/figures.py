@@ -9,7 +9,6 @@ import numpy as np
 from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.arrays import Complex, Real
-from optimizer.goals.base import HARD_MET_DB, goal_cost
 from optimizer.goals.economy import (
     KEPT,
     count_changes,
@@ -17,7 +16,8 @@ from optimizer.goals.economy import (
     option_costs,
     removal_cost,
 )
-from optimizer.goals.response import LineGoal
+from optimizer.goals.goal import Prepared
+from optimizer.goals.prepared import HARD_MET_DB, goal_cost
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
@@ -86,7 +86,7 @@ def build_candidate(
                 detail=goal.describe(wanted),
             )
         )
-        if isinstance(goal, LineGoal) and goal.name == "on_axis":
+        if isinstance(goal, Prepared) and goal.name == "on_axis":
             target = goal.target_db(wanted, f)
             band = (float(f[goal.index[0]]), float(f[goal.index[-1]]))
     economy = network_economy(problem, network)

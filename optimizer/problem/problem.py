@@ -12,10 +12,10 @@ from optimizer.acoustics.averages import Average, Reading, direction_averages, n
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
-from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
+from optimizer.goals import GoalSet, PreparedGoal, Scene
 from optimizer.goals.economy import removal_cost
-from optimizer.goals.options import Wanted, read_specs
-from optimizer.goals.prepare import prepare_goals
+from optimizer.goals.goal import Wanted
+from optimizer.goals.prepared import HARD_COST_PER_DB, goal_cost
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Slot, Topology
 from optimizer.parts import KINDS, Kind
@@ -42,17 +42,17 @@ class Evaluator:
         Electrical side.
     field : Field
         Acoustic side: the curves that the goals use.
-    goals : tuple of Goal
+    goals : sequence of PreparedGoal
         Prepared on the same grid.
     """
 
-    def __init__(self, bank: LadderBank, field: Field, goals: Sequence[Goal]) -> None:
+    def __init__(self, bank: LadderBank, field: Field, goals: Sequence[PreparedGoal]) -> None:
         self.bank = bank
         self.field = field
         self.goals = tuple(goals)
 
     def thinned(self, index: Index, *, bound: bool) -> Evaluator:
-        """Return the evaluator on a subset of the grid, see `Goal.thinned`."""
+        """Return the evaluator on a subset of the grid, see `PreparedGoal.thinned`."""
         return Evaluator(
             self.bank.thinned(index),
             self.field.thinned(index),
@@ -161,8 +161,8 @@ class Problem:
         Ways name their drivers.
     stock : Stock
         What may fill a slot.
-    goals : mapping of str to GoalSpec, mapping or float
-        By name, see `optimizer.goals.options`.
+    goals : GoalSet, or mapping of str to Goal, mapping or float
+        What is wanted, see `GoalSet.stated`.
     mirror : bool
         Whether the user states left-right symmetry.
     reading : {"bounces", "pooled"}
@@ -192,7 +192,7 @@ class Problem:
         self.drivers = tuple(drivers)
         self.topology = topology
         self.stock = stock
-        self.specs = read_specs(goals)
+        self.specs = GoalSet.stated(goals)
         by_name = {d.name: d for d in self.drivers}
         for way in topology.ways:
             if way.driver not in by_name:
@@ -207,11 +207,12 @@ class Problem:
         self.directions = of_way[0].directions
         self.averages: dict[str, Average] = named_averages(self.directions, mirror, reading=reading)
         self.single_directions = direction_averages(self.directions)
-        prepared = prepare_goals(
-            self.specs,
-            self.frequency_hz,
-            {**self.averages, **self.single_directions},
-            [(w.name, d) for w, d in zip(topology.ways, of_way, strict=True)],
+        prepared = self.specs.prepare(
+            Scene(
+                frequency_hz=self.frequency_hz,
+                curves={**self.averages, **self.single_directions},
+                ways=[(w.name, d) for w, d in zip(topology.ways, of_way, strict=True)],
+            )
         )
         pressure = np.stack([d.pressure for d in of_way])
         used = tuple(dict.fromkeys(n for g in prepared for n in g.curve_names))
@@ -264,7 +265,7 @@ class Problem:
         points : int
             Wanted number.
         bound : bool
-            See `Goal.thinned`.
+            See `PreparedGoal.thinned`.
         """
         f = len(self.frequency_hz)
         if points >= f:

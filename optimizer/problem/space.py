@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.arrays import Flags, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import KEPT, option_costs
-from optimizer.goals.specs import GoalSpec
+from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
 from optimizer.parts import UNIT_OF_KIND, Part
@@ -213,7 +213,7 @@ class Space:
 
 
 def gene_options(
-    gene: Gene, parts: Sequence[Part], goals: Mapping[str, GoalSpec], way: str
+    gene: Gene, parts: Sequence[Part], goals: Mapping[str, Goal], way: str
 ) -> GeneOptions:
     """Arrange the parts that a gene may be.
 
@@ -223,7 +223,7 @@ def gene_options(
         The gene.
     parts : sequence of Part
         What the stock offers within its range, sorted by value.
-    goals : mapping of str to GoalSpec
+    goals : mapping of str to Goal
         Those on pieces, price and copper give each option its cost.
     way : str
         Name of its way, for the message.

@@ -140,6 +140,7 @@ def candidate_to_json(
             "cost": _rounded(goal.cost),
             "met": goal.met,
             "detail": goal.detail,
+            "counted": goal.counted,
         }
         for goal in candidate.goals
     }

@@ -13,11 +13,15 @@ from rich.text import Text
 
 from optimizer.design.presets import read_preset
 from optimizer.design.read.goals import DEFAULT_PRESET
-from optimizer.goals.meanings import GOAL_MEANINGS, list_options
+from optimizer.goals import GOALS
 
 _HEAD = (
     "A goal costs its weight times its figure; the search looks for the network with the smallest "
     "sum. With hard: yes a limit must be met whatever it costs. In a design file:"
+)
+_HEARS = (
+    "It counts measured sound: where a measurement is gated, its band should start above what the "
+    "gate resolves."
 )
 _EXAMPLE = "goals: {preset: living-room, in_room: {tilt: -1 dB/oct, weight: 1.5}, similarity: off}"
 
@@ -25,39 +29,31 @@ _EXAMPLE = "goals: {preset: living-room, in_room: {tilt: -1 dB/oct, weight: 1.5}
 def tabulate_goals() -> RenderableType:
     """List every goal with the unit of its figure, its options and their defaults."""
     blocks: list[RenderableType] = [Text(_HEAD), Text(f"  {_EXAMPLE}", style="bold")]
-    names = sorted(GOAL_MEANINGS, key=lambda n: _families().index(GOAL_MEANINGS[n].family))
-    for family, group in groupby(names, key=lambda n: GOAL_MEANINGS[n].family):
+    for family, group in groupby(GOALS.values(), key=lambda goal: goal.family):
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
         table.add_column(width=23, style="bold")
         table.add_column(width=14, style="dim")
         table.add_column(ratio=1)
-        for name in group:
-            meaning = GOAL_MEANINGS[name]
-            table.add_row(name, meaning.unit, meaning.text)
-            table.add_row("", "", Text(_one_line(name), style="dim"))
+        for goal in group:
+            options = ", ".join(f"{one.key}: {one.say_default()}" for one in goal.options())
+            table.add_row(goal.name, goal.unit, goal.meaning)
+            table.add_row("", "", Text(options, style="dim"))
         blocks += [Text(), Text(family, style="bold underline"), table]
     return Group(*blocks)
 
 
-def _families() -> list[str]:
-    return list(dict.fromkeys(m.family for m in GOAL_MEANINGS.values()))
-
-
-def _one_line(name: str) -> str:
-    return ", ".join(f"{key}: {default}" for key, default, _ in list_options(name))
-
-
 def describe_goal(name: str) -> RenderableType:
     """Explain one goal with each of its options."""
-    meaning = GOAL_MEANINGS[name]
+    goal = GOALS[name]
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for title in ("option", "default", "meaning"):
         table.add_column(title, header_style="dim")
-    for row in list_options(name):
-        table.add_row(*row)
-    return Group(
-        Text(f"{name} (figure in {meaning.unit})", style="bold"), Text(meaning.text), Text(), table
-    )
+    for one in goal.options():
+        table.add_row(one.key, one.say_default(), one.meaning)
+    said = [Text(f"{name} (figure in {goal.unit})", style="bold"), Text(goal.meaning)]
+    if goal.hears:
+        said.append(Text(_HEARS))
+    return Group(*said, Text(), table)
 
 
 def tabulate_presets(names: Sequence[str]) -> RenderableType:

@@ -11,9 +11,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from optimizer.goals.goal import GOALS, say_name
 from optimizer.report.trade_words import (
-    COUNTED,
-    name_goal,
     say_certificates,
     say_front,
     say_steps,
@@ -80,8 +79,8 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
     room = columns - max(map(len, names)) + 1
     marks = place_marks([p.a for p in points], [p.b for p in points], columns=room, rows=_ROWS)
     heights = np.linspace(max(p.b for p in points), min(p.b for p in points), _ROWS)
-    digits = [".0f" if unit in COUNTED else ".2f" for unit in result.units]
-    lines = [Text(f"{name_goal(result.between[1])}, {result.units[1]}  (less is better)")]
+    digits = [".0f" if GOALS[name].counted else ".2f" for name in result.between]
+    lines = [Text(f"{say_name(result.between[1])}, {result.units[1]}  (less is better)")]
     for row in range(_ROWS):
         label = f"{heights[row]:{digits[1]}} ┤" if row % 7 == 0 else "│"
         line = Text(f"{label:>{_LABEL_WIDTH + 2}} ", style="dim")
@@ -96,7 +95,7 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
     axis = Text(f"{'└':>{_LABEL_WIDTH + 2}}" + "─" * columns, style="dim")
     low, high = min(p.a for p in points), max(p.a for p in points)
     left, right = f"{low:{digits[0]}}", f"{high:{digits[0]}}"
-    middle = f"{name_goal(result.between[0])}, {result.units[0]}  (less is better)"
+    middle = f"{say_name(result.between[0])}, {result.units[0]}  (less is better)"
     scale = Text(
         " " * (_LABEL_WIDTH + 3) + left + middle.center(columns - len(left) - len(right)) + right
     )
@@ -119,7 +118,7 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("no.", justify="right", header_style="dim")
     for name, unit in zip(result.between, result.units, strict=True):
-        table.add_column(f"{name_goal(name)}\n{unit}", justify="right", header_style="dim")
+        table.add_column(f"{say_name(name)}\n{unit}", justify="right", header_style="dim")
     ways = result.points[0].candidate.network.ways
     for lower, upper in pairwise(ways):
         table.add_column(f"{lower.name}/\n{upper.name}", justify="right", header_style="dim")
@@ -134,8 +133,8 @@ def tabulate_front(result: TradeResult) -> RenderableType:
     table.add_column("weights", justify="center", header_style="dim")
     table.add_column("", header_style="dim")
     figures = zip(
-        say_values([p.a for p in result.points], result.units[0]),
-        say_values([p.b for p in result.points], result.units[1]),
+        say_values([p.a for p in result.points], counted=GOALS[result.between[0]].counted),
+        say_values([p.b for p in result.points], counted=GOALS[result.between[1]].counted),
         strict=True,
     )
     for point, (a, b) in zip(result.points, figures, strict=True):

@@ -6,64 +6,20 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+from optimizer.goals import GOALS
 from optimizer.problem.candidate import Candidate
 from optimizer.report.export import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.trade.result import TradePoint, TradeResult
-
-_GIVEN: dict[str, str] = {
-    "on_axis": "of ripple on the axis",
-    "listening_window": "of ripple in the listening window",
-    "early_reflections": "of unevenness in the early reflections",
-    "sound_power": "of unevenness in sound power",
-    "in_room": "of unevenness in the room",
-    "off_axis": "of unevenness off the axis",
-    "directivity": "of steps in directivity",
-    "early_reflections_index": "of steps in directivity",
-    "monotony": "of fall in directivity",
-    "similarity": "of unlikeness off the axis",
-    "lobe_symmetry": "of tilt of the vertical lobe",
-    "lobe_depth": "of vertical cancellation",
-    "phase_tracking": "of phase between the ways",
-    "parts": "more",
-    "price": "more",
-    "copper": "of copper more",
-}
-_BOUGHT: dict[str, str] = {
-    "on_axis": "flatter on the axis",
-    "listening_window": "flatter in the listening window",
-    "early_reflections": "smoother early reflections",
-    "sound_power": "smoother sound power",
-    "in_room": "smoother in the room",
-    "off_axis": "smoother off the axis",
-    "directivity": "smoother directivity",
-    "early_reflections_index": "smoother directivity",
-    "monotony": "less fall in directivity",
-    "similarity": "more alike off the axis",
-    "lobe_symmetry": "less tilt of the vertical lobe",
-    "lobe_depth": "less vertical cancellation",
-    "phase_tracking": "closer phase between the ways",
-    "parts": "fewer",
-    "price": "less",
-    "copper": "of copper less",
-}
-
-COUNTED = ("pieces", "changes")
-"""Units of figures that are whole numbers."""
 
 _NOTICED = 0.04  # of its frequency: a crossover that moves less is not worth a word
 _NOTICED_OHM = 0.5
 _NOTICED_DB = 0.75
 
 
-def name_goal(name: str) -> str:
-    """Write the name of a goal as words."""
-    return name.replace("_", " ")
-
-
-def say_amount(value: float, unit: str) -> str:
+def say_amount(value: float, unit: str, *, counted: bool = False) -> str:
     """Write a difference of figures: "0.4 dB", "2 pieces", "12 deg"."""
-    if unit in COUNTED:
+    if counted:
         return f"{value:.0f} {unit if round(value) != 1 else unit.removesuffix('s')}"
     short = unit.split()[0] if unit else ""
     digits = 1 if short == "deg" or value >= 10.0 else 2
@@ -72,10 +28,10 @@ def say_amount(value: float, unit: str) -> str:
     return f"{value:.{digits}f} {short}".strip()
 
 
-def say_values(values: Sequence[float], unit: str) -> list[str]:
+def say_values(values: Sequence[float], *, counted: bool = False) -> list[str]:
     """Write figures under each other, with as many decimals as set all of them apart."""
     said: list[str] = []
-    for digits in (0,) if unit in COUNTED else (2, 3, 4):
+    for digits in (0,) if counted else (2, 3, 4):
         said = [f"{value:.{digits}f}" for value in values]
         if len(set(said)) == len(said):
             break
@@ -97,13 +53,10 @@ def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
     str
         One sentence.
     """
-    (first, second), (unit_a, unit_b) = result.between, result.units
-    given = _GIVEN.get(first, f"of {name_goal(first)}")
-    bought = _BOUGHT.get(second, f"less {name_goal(second)}")
-    sentence = (
-        f"{say_amount(after.a - before.a, unit_a)} {given} buys "
-        f"{say_amount(before.b - after.b, unit_b)} {bought}"
-    )
+    (first, second), (unit_a, unit_b) = (GOALS[name] for name in result.between), result.units
+    sold = say_amount(after.a - before.a, unit_a, counted=first.counted)
+    bought = say_amount(before.b - after.b, unit_b, counted=second.counted)
+    sentence = f"{sold} {first.sells} buys {bought} {second.buys}"
     return "; ".join([sentence, *_say_changes(before.candidate, after.candidate, result)])
 
 

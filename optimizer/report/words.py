@@ -27,7 +27,7 @@ def say_value(part: Part) -> str:
 
 def say_figure(goal: GoalFigure) -> str:
     """Write the figure of a goal without its unit; counts have no decimals."""
-    return f"{goal.value:.0f}" if goal.unit == "pieces" else f"{goal.value:.2f}"
+    return f"{goal.value:.0f}" if goal.counted else f"{goal.value:.2f}"
 
 
 def say_band(candidate: Candidate, way: int) -> str:

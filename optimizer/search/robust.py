@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import Population
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Genome

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from optimizer.goals.options import Wanted
+from optimizer.goals.goal import Wanted
 from optimizer.measure.driver import Driver, Limits
 from optimizer.network.ladder import Topology
 from optimizer.network.slots import (

@@ -11,15 +11,7 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Flags, Real
-from optimizer.goals.specs import (
-    CurveGoalSpec,
-    DirectivityGoalSpec,
-    GoalSpec,
-    ImpedanceGoalSpec,
-    PartsGoalSpec,
-    PriceGoalSpec,
-    SmoothCurveGoalSpec,
-)
+from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts, Price
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import (
@@ -102,22 +94,22 @@ def draw_slot(rng: np.random.Generator, name: str, form: Form, series: str, *, k
     )
 
 
-def draw_goals(rng: np.random.Generator) -> dict[str, GoalSpec]:
+def draw_goals(rng: np.random.Generator) -> dict[str, Goal]:
     return {
-        "on_axis": CurveGoalSpec(
+        "on_axis": OnAxis(
             tilt_db_per_octave=None if rng.random() < 0.3 else -0.5,
             band_hz=(100.0, 12_000.0),
             level_db=(70.0, 74.0) if rng.random() < 0.3 else None,
         ),
-        "in_room": SmoothCurveGoalSpec(band_hz=(200.0, 10_000.0), weight=0.7),
-        "directivity": DirectivityGoalSpec(band_hz=(300.0, 8000.0), weight=0.5),
-        "impedance": ImpedanceGoalSpec(
+        "in_room": InRoom(band_hz=(200.0, 10_000.0), weight=0.7),
+        "directivity": Directivity(band_hz=(300.0, 8000.0), weight=0.5),
+        "impedance": Impedance(
             floor_ohm=float(rng.uniform(1.5, 4.0)),
             hard=bool(rng.random() < 0.7),
             band_hz=(60.0, 14_000.0),
         ),
-        "parts": PartsGoalSpec(each=0.05),
-        "price": PriceGoalSpec(each=0.02),
+        "parts": Parts(weight=0.05),
+        "price": Price(weight=0.02),
     }
 
 
@@ -125,7 +117,7 @@ def draw_problem(
     seed: int,
     *,
     most: float = 3000.0,
-    goals: dict[str, GoalSpec] | None = None,
+    goals: dict[str, Goal] | None = None,
     series: str = SERIES,
     stock: Stock | None = None,
 ) -> Problem:

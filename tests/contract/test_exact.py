@@ -10,16 +10,8 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.goals.base import Goal
-from optimizer.goals.electrical import ImpedanceFloorGoal
-from optimizer.goals.response import LineGoal
-from optimizer.goals.specs import (
-    CurveGoalSpec,
-    DirectivityGoalSpec,
-    GoalSpec,
-    ImpedanceGoalSpec,
-    SmoothCurveGoalSpec,
-)
+from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Prepared, PreparedGoal
+from optimizer.goals.response import PreparedLine, SmoothLine
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Genome
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, _goal_below
@@ -146,15 +138,15 @@ def test_coarser_branches_are_unions_of_finer_ones(tiny: Tiny) -> None:
     assert len(tree.starts[-1]) == len(tree)
 
 
-GOALS: dict[str, dict[str, GoalSpec]] = {
+GOALS: dict[str, dict[str, Goal]] = {
     "all": {},
-    "on_axis": {"on_axis": CurveGoalSpec(band_hz=(400.0, 700.0))},
-    "level": {"on_axis": CurveGoalSpec(band_hz=(400.0, 700.0), level_db=(60.0, 62.0))},
-    "slope": {"in_room": SmoothCurveGoalSpec(band_hz=(400.0, 800.0))},
-    "directivity": {"directivity": DirectivityGoalSpec(band_hz=(400.0, 700.0))},
+    "on_axis": {"on_axis": OnAxis(band_hz=(400.0, 700.0))},
+    "level": {"on_axis": OnAxis(band_hz=(400.0, 700.0), level_db=(60.0, 62.0))},
+    "slope": {"in_room": InRoom(band_hz=(400.0, 800.0))},
+    "directivity": {"directivity": Directivity(band_hz=(400.0, 700.0))},
     "impedance": {
-        "impedance": ImpedanceGoalSpec(floor_ohm=30.0, hard=False, band_hz=(400.0, 700.0)),
-        "on_axis": CurveGoalSpec(weight=1e-9),
+        "impedance": Impedance(floor_ohm=30.0, hard=False, band_hz=(400.0, 700.0)),
+        "on_axis": OnAxis(weight=1e-9),
     },
 }
 
@@ -234,17 +226,16 @@ class Box:
         return box
 
 
-def some_goals() -> list[Goal]:
+def some_goals() -> list[PreparedGoal]:
     index, f = np.arange(1, 11), np.geomspace(100.0, 1000.0, 10)
     lines = [
-        LineGoal(
+        PreparedLine(
+            goal=SmoothLine(tilt_db_per_octave=tilt, level_db=level),
             name="g",
             curve_names=names,
             index=index,
+            frequency_hz=f,
             octaves=np.log2(f / 1000.0),
-            weight=1.0,
-            tilt_db_per_octave=tilt,
-            level_db=level,
             scale=0.3,
         )
         for names in (("one",), ("one", "other"))
@@ -253,14 +244,12 @@ def some_goals() -> list[Goal]:
     ]
     return [
         *lines,
-        ImpedanceFloorGoal(
+        Prepared(
+            goal=Impedance(floor_ohm=1e4, hard=False),
             name="z",
             index=index,
             frequency_hz=f,
-            weight=1.0,
             scale=0.3,
-            unit="dB rms below",
-            floor_ohm=1e4,
         ),
     ]
 

@@ -13,10 +13,7 @@ from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Real
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
-from optimizer.goals.base import Goal
-from optimizer.goals.meanings import GOAL_MEANINGS
-from optimizer.goals.prepare import prepare_goal
-from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS, GoalSpec
+from optimizer.goals import GOALS, EconomyGoal, GridGoal, Prepared, Scene
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
 from optimizer.problem.problem import Problem
@@ -57,19 +54,13 @@ def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
     return build_problem(load_design(write_demo(folder / "demo")))
 
 
-def prepare(problem: Problem, name: str, spec: GoalSpec | None = None) -> Goal:
+def prepare(problem: Problem, name: str, spec: GridGoal | None = None) -> Prepared:
     """Prepare one goal of the demo with the tight limits."""
     by_name = {d.name: replace(d, limits=LIMITS[d.name]) for d in problem.drivers}
     ways = [(w.name, by_name[w.driver]) for w in problem.topology.ways]
-    goal = prepare_goal(
-        name,
-        spec or GOAL_SPECS[name](**ASKED.get(name, {})),
-        problem.frequency_hz,
-        {**problem.averages, **problem.single_directions},
-        ways,
-    )
-    assert goal is not None
-    return goal
+    goal = spec or GOALS[name](**ASKED.get(name, {}))
+    curves = {**problem.averages, **problem.single_directions}
+    return goal.prepare(Scene(frequency_hz=problem.frequency_hz, curves=curves, ways=ways))
 
 
 def draw(problem: Problem, seed: int, count: int = 4) -> tuple[Real, Population]:
@@ -81,7 +72,7 @@ def draw(problem: Problem, seed: int, count: int = 4) -> tuple[Real, Population]
     return log_values, relaxed_population(space, problem.loss_laws, log_values, present, polarity)
 
 
-def with_curves(problem: Problem, goal: Goal, population: Population) -> Curves:
+def with_curves(problem: Problem, goal: Prepared, population: Population) -> Curves:
     solved = problem.evaluator.bank.solve(population)
     field = problem._field(
         goal.curve_names or ("on_axis",),
@@ -95,7 +86,7 @@ def with_curves(problem: Problem, goal: Goal, population: Population) -> Curves:
     return Curves(field, solved.transfer, solved.admittance)
 
 
-def exact_slopes(problem: Problem, goal: Goal, population: Population) -> Real:
+def exact_slopes(problem: Problem, goal: Prepared, population: Population) -> Real:
     """Derivatives of the residuals as the search uses them, shape (P, S, N)."""
     bank, columns = problem.evaluator.bank, problem.space.free_genes
     solved, tangents = bank.solve_with_tangents(population, problem.loss_laws)
@@ -124,15 +115,15 @@ VARIANTS: list[tuple[str, dict[str, object]]] = [
 ]
 """Other forms that a goal can take: slope and level given or free, on either side of a range."""
 
-RESIDUAL_GOALS = [n for n, s in GOAL_SPECS.items() if s not in ECONOMY_SPECS]
+RESIDUAL_GOALS = [n for n, s in GOALS.items() if not issubclass(s, EconomyGoal)]
 
 
 def test_no_goal_is_left_out() -> None:
     """Every goal that a design file may name either has residuals, tested here, or adds up over
     the parts, tested with the weights."""
-    economy = {n for n, s in GOAL_SPECS.items() if s in ECONOMY_SPECS}
+    economy = {n for n, s in GOALS.items() if issubclass(s, EconomyGoal)}
     assert economy == {"parts", "price", "copper", "changes"}
-    assert set(RESIDUAL_GOALS) | economy == set(GOAL_MEANINGS)
+    assert set(RESIDUAL_GOALS) | economy == set(GOALS)
 
 
 @pytest.mark.parametrize(
@@ -141,7 +132,7 @@ def test_no_goal_is_left_out() -> None:
 def test_derivatives_are_exact(problem: Problem, name: str, asked: dict[str, object]) -> None:
     """Derivatives of every residual agree with central differences within 1e-5 of the largest
     one of that network, but where a step crosses a kink of a one-sided limit."""
-    goal = prepare(problem, name, GOAL_SPECS[name](**asked))
+    goal = prepare(problem, name, GOALS[name](**asked))
     step = 2e-6
     bitten = False
     for seed in (1, 2):

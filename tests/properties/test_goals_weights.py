@@ -15,20 +15,24 @@ from optimizer.acoustics.curves import Field
 from optimizer.arrays import Real
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
-from optimizer.goals.base import Goal
+from optimizer.goals import GOALS, EconomyGoal, Prepared, Scene
 from optimizer.goals.economy import KEPT, economy_figures, option_costs
-from optimizer.goals.prepare import prepare_goal
-from optimizer.goals.specs import ECONOMY_SPECS, GOAL_SPECS
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
 from optimizer.parts import Part
 from optimizer.problem.problem import Evaluator, Problem
 from optimizer.problem.space import Genome
 
-NAMES = tuple(n for n, s in GOAL_SPECS.items() if s not in ECONOMY_SPECS)
+NAMES = tuple(n for n, s in GOALS.items() if not issubclass(s, EconomyGoal))
 LIMITS = Limits(
     watts=5.0, highest_hz=2000.0, excursion_m=2e-3, force_factor_tm=5.0, resistance_ohm=5.0
 )
+
+
+def soft(goal: Prepared, weight: float) -> Prepared:
+    """A goal with another weight, and without its limit."""
+    unlimited = replace(goal.goal, hard=False) if goal.hard else goal.goal
+    return replace(goal, goal=replace(unlimited, weight=weight))
 
 
 class Bench:
@@ -40,11 +44,10 @@ class Bench:
         by_name = {d.name: replace(d, limits=LIMITS) for d in problem.drivers}
         ways = [(w.name, by_name[w.driver]) for w in problem.topology.ways]
         curves = {**problem.averages, **problem.single_directions}
-        self.goals: dict[str, Goal] = {}
+        scene = Scene(frequency_hz=problem.frequency_hz, curves=curves, ways=ways)
+        self.goals: dict[str, Prepared] = {}
         for name in NAMES:
-            goal = prepare_goal(name, GOAL_SPECS[name](), problem.frequency_hz, curves, ways)
-            assert goal is not None
-            self.goals[name] = goal
+            self.goals[name] = GOALS[name]().prepare(scene)
         used = tuple(dict.fromkeys(c for g in self.goals.values() for c in g.curve_names))
         self.field = Field(
             used,
@@ -62,12 +65,9 @@ class Bench:
             for _ in range(60)
         ]
         self.population: Population = space.population(self.genomes)
-        self.figures = {
-            name: self.cost([replace(g, weight=1.0, hard=False)])  # type: ignore[type-var]
-            for name, g in self.goals.items()
-        }
+        self.figures = {name: self.cost([soft(g, 1.0)]) for name, g in self.goals.items()}
 
-    def cost(self, goals: list[Goal]) -> Real:
+    def cost(self, goals: list[Prepared]) -> Real:
         evaluator = Evaluator(self.problem.evaluator.bank, self.field, goals)
         return evaluator.cost(self.population)
 
@@ -81,10 +81,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 def test_cost_never_falls_when_a_weight_grows(bench: Bench, name: str) -> None:
     """For every goal and network the cost grows with the weight, by figure times growth."""
     weights = (0.0, 0.1, 1.0, 3.0, 50.0)
-    costs = [
-        bench.cost([replace(bench.goals[name], weight=w, hard=False)])  # type: ignore[type-var]
-        for w in weights
-    ]
+    costs = [bench.cost([soft(bench.goals[name], w)]) for w in weights]
     for before, after in pairwise(costs):
         assert np.all(after >= before)
     for w, cost in zip(weights, costs, strict=True):
@@ -101,12 +98,7 @@ def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject
     growth = data.draw(st.floats(1.1, 20.0))
 
     def total(w: list[float]) -> Real:
-        return bench.cost(
-            [
-                replace(bench.goals[n], weight=x, hard=False)  # type: ignore[type-var]
-                for n, x in zip(chosen, w, strict=True)
-            ]
-        )
+        return bench.cost([soft(bench.goals[n], x) for n, x in zip(chosen, w, strict=True)])
 
     before = total(weights)
     after = total([weights[0] * growth, *weights[1:]])
@@ -116,7 +108,7 @@ def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject
     assert before[new] >= before[old] - 1e-12
 
 
-@pytest.mark.parametrize("name", [n for n, s in GOAL_SPECS.items() if s in ECONOMY_SPECS])
+@pytest.mark.parametrize("name", [n for n, s in GOALS.items() if issubclass(s, EconomyGoal)])
 def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> None:
     """Pieces, price, copper and changes cost in proportion to their weight, for options and for
     networks alike: what the search adds up is what the report prints."""
@@ -127,7 +119,7 @@ def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> N
     on_board = Part(kind="inductor", value=2e-3, loss_ohm=0.5, price=4.0, origin=KEPT)
     by_weight = []
     for weight in (0.0, 0.5, 2.0):
-        *bought, kept = option_costs({name: GOAL_SPECS[name](each=weight)}, [*parts, on_board])
+        *bought, kept = option_costs({name: GOALS[name](weight=weight)}, [*parts, on_board])
         assert kept == 0.0  # what stays on the board costs nothing by any of them
         by_weight.append(np.array(bought))
     assert np.all(by_weight[0] == 0.0)
@@ -135,7 +127,7 @@ def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> N
     assert np.all(by_weight[1] > 0.0)
     problem = bench.problem
     if name not in ("price", "changes"):  # the demo's stock has no prices, and it has no board
-        specs = {name: GOAL_SPECS[name](each=0.7)}
+        specs = {name: GOALS[name](weight=0.7)}
         for genome in bench.genomes[:5]:
             network = problem.space.network(genome)
             built = [p for way in network.ways for slot in way.slots for p in slot.parts]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Complex
-from optimizer.goals.specs import CurveGoalSpec
+from optimizer.goals import OnAxis
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import DriverEquivalent, Resonance
@@ -81,7 +81,7 @@ def handbook_problem(alignment: str, order: int, high: bool) -> tuple[Problem, l
         drivers=[driver],
         stock=assemble_stock(rules=ideal),
         topology=Topology(ways=(Way(name="way", driver="driver", slots=tuple(slots)),)),
-        goals={"on_axis": CurveGoalSpec(band_hz=(200.0, 20_000.0), level_db=(0.0, 0.0))},
+        goals={"on_axis": OnAxis(band_hz=(200.0, 20_000.0), level_db=(0.0, 0.0))},
     )
     return problem, values
 
@@ -226,7 +226,7 @@ def planted_problem(network: Network) -> Problem:
         drivers=drivers,
         topology=TOPOLOGY,
         stock=STOCK,
-        goals={"on_axis": CurveGoalSpec(band_hz=(200.0, 20_000.0))},
+        goals={"on_axis": OnAxis(band_hz=(200.0, 20_000.0))},
     )
 
 

@@ -14,8 +14,7 @@ from optimizer.acoustics.averages import direction_averages
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Real
 from optimizer.errors import InputError
-from optimizer.goals.prepare import prepare_goal
-from optimizer.goals.specs import LobeDepthGoalSpec, LobeSymmetryGoalSpec
+from optimizer.goals import LobeDepth, LobeSymmetry, Scene
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.direction import (
     SOUND_SPEED_M_S,
@@ -227,12 +226,9 @@ def lobe_figures(corner_hz: float, spacing_m: float) -> tuple[float, float]:
         field, [1.0 / denominator, s**4 / denominator], np.ones(len(f), dtype=np.complex128)
     )
     out = []
-    for name, spec in (
-        ("lobe_symmetry", LobeSymmetryGoalSpec(angle_deg=20.0)),
-        ("lobe_depth", LobeDepthGoalSpec(angle_deg=20.0, allowed_db=0.0)),
-    ):
-        goal = prepare_goal(name, spec, f, list(averages), ways)
-        assert goal is not None
+    scene = Scene(frequency_hz=f, curves=list(averages), ways=ways)
+    for asked in (LobeSymmetry(angle_deg=20.0), LobeDepth(angle_deg=20.0, allowed_db=0.0)):
+        goal = asked.prepare(scene)
         out.append(float(np.linalg.norm(goal.residuals(curves))))
     return out[0], out[1]
 

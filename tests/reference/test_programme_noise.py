@@ -17,9 +17,8 @@ from optimizer.acoustics.programme import (
     programme_weights,
 )
 from optimizer.arrays import Complex, Real
-from optimizer.goals.prepare_protection import prepare_low_drive, prepare_stress
+from optimizer.goals import Excursion, LowDrive, Power, Scene
 from optimizer.goals.protection import excursion_per_volt, find_resonance_hz
-from optimizer.goals.specs import ExcursionGoalSpec, LowDriveGoalSpec, PowerGoalSpec
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
 
@@ -116,12 +115,16 @@ def with_drives(f: Real, drives: list[Complex]) -> Curves:
     return Curves(field, drives, np.ones(len(f), dtype=np.complex128))
 
 
+def scene(f: Real, ways: list[tuple[str, Driver]]) -> Scene:
+    return Scene(frequency_hz=f, curves=(), ways=ways)
+
+
 def test_power_in_a_resistive_tweeter() -> None:
     """A resistive 8 ohm tweeter above a 2 kHz brick wall takes its share of the amplifier's power:
     15.6 % of 50 W is 7.8 W, 1.93 dB over a rating of 5 W."""
     f = grid(96)
     tweeter = make_driver("tweeter", f, np.full(len(f), 8.0 + 0j), watts=5.0)
-    goal = prepare_stress("power", PowerGoalSpec(amplifier_w=50.0), f, [("tweeter", tweeter)])
+    goal = Power(amplifier_w=50.0).prepare(scene(f, [("tweeter", tweeter)]))
     curves = with_drives(f, [(f > 2000.0).astype(complex)])
     watts = 50.0 * (1.0 - SHARES[2000][0])
     over = float(goal.residuals(curves)[0])
@@ -135,10 +138,10 @@ def test_power_counts_the_real_part_only() -> None:
     f = grid()
     plain = make_driver("a", f, np.full(len(f), 4.0 + 0j), watts=1.0)
     turned = make_driver("b", f, np.full(len(f), 4.0 * np.exp(1j * np.pi / 4)), watts=1.0)
-    spec = PowerGoalSpec(amplifier_w=50.0)
+    spec = Power(amplifier_w=50.0)
     over = [
         float(
-            prepare_stress("power", spec, f, [(d.name, d)]).residuals(
+            spec.prepare(scene(f, [(d.name, d)])).residuals(
                 with_drives(f, [np.ones(len(f), dtype=complex)])
             )[0]
         )
@@ -168,7 +171,7 @@ def test_excursion_goal_sums_programme() -> None:
     woofer = make_driver(
         "woofer", f, z, excursion_m=1e-3, force_factor_tm=7.0, resistance_ohm=RE_OHM
     )
-    goal = prepare_stress("excursion", ExcursionGoalSpec(amplifier_w=50.0), f, [("woofer", woofer)])
+    goal = Excursion(amplifier_w=50.0).prepare(scene(f, [("woofer", woofer)]))
     rms = np.sqrt(400.0 * programme_weights(f) @ excursion_per_volt(f, z, RE_OHM, 7.0) ** 2)
     curves = with_drives(f, [np.ones(len(f), dtype=complex)])
     assert float(goal.residuals(curves)[0]) == pytest.approx(20 * np.log10(2.0 * rms / 1e-3))
@@ -190,7 +193,7 @@ def test_low_drive_guards_all_but_the_lowest_driver() -> None:
         ("woofer", make_driver("woofer", f, moving_coil(f))),
         ("tweeter", make_driver("tweeter", f, moving_coil(f, resonance=900.0))),
     ]
-    goal = prepare_low_drive("low_drive", LowDriveGoalSpec(down_db=20.0), f, ways)
+    goal = LowDrive(down_db=20.0).prepare(scene(f, ways))
     assert [w for w, _ in goal.tops] == [1]
     full = with_drives(f, [np.ones(len(f), dtype=complex)] * 2)
     assert np.linalg.norm(goal.residuals(full)) == pytest.approx(20.0)

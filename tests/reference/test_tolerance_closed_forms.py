@@ -17,7 +17,7 @@ from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.goals.specs import CurveGoalSpec, SensitivityGoalSpec
+from optimizer.goals import OnAxis, Sensitivity
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import (
@@ -79,7 +79,7 @@ def fill(tolerance: float) -> Network:
 
 @pytest.fixture(scope="module")
 def divider() -> Problem:
-    return make_divider({"on_axis": CurveGoalSpec(band_hz=(100.0, 10_000.0))})
+    return make_divider({"on_axis": OnAxis(band_hz=(100.0, 10_000.0))})
 
 
 def test_one_resistor_spreads_as_foretold(divider: Problem) -> None:
@@ -119,7 +119,7 @@ def test_yield_is_the_share_of_the_range_that_keeps_the_limit() -> None:
     """A floor 0.4 of the way to the lower end of the level is kept by 0.7 of the resistors."""
     t = 0.05
     edge = 20 * np.log10(SOURCE * LOAD / (LOAD + OHM * (1 + 0.4 * t)))
-    problem = make_divider({"sensitivity": SensitivityGoalSpec(floor_db=float(edge), hard=True)})
+    problem = make_divider({"sensitivity": Sensitivity(floor_db=float(edge), hard=True)})
     report = spread_network(problem, fill(t), draws=20_000, rng=np.random.default_rng(3))
     # R is uniform in 1 +- t and keeps the floor up to 1 + 0.4 t: (1 + 0.4) / 2 of the range.
     (kept,) = report.limits

@@ -18,7 +18,7 @@ from optimizer.bench.voice.wish_goals import Limits
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
-from optimizer.goals.specs import CurveGoalSpec
+from optimizer.goals import OnAxis
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
     FittedSlot,
@@ -104,7 +104,7 @@ def draw_problem(drivers, rng) -> Problem:
         topology=Topology(ways=tuple(ways)),
         stock=series_stock("E12"),
         mirror=True,
-        goals={"on_axis": CurveGoalSpec(band_hz=(300.0, 16000.0), tilt_db_per_octave=0.0)},
+        goals={"on_axis": OnAxis(band_hz=(300.0, 16000.0), tilt_db_per_octave=0.0)},
     )
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from optimizer.design.presets import PRESET_KEYS, find_targets, list_presets, read_preset
 from optimizer.design.read.goals import DEFAULT_PRESET, read_goals
-from optimizer.goals.specs import GOAL_SPECS
+from optimizer.goals import GOALS
 from optimizer.text.yamltext import parse_yaml
 
 PRESETS = list_presets()
@@ -35,7 +35,7 @@ def test_preset_loads(name: str) -> None:
 @pytest.mark.parametrize("name", PRESETS)
 def test_preset_says_why_and_names_its_source(name: str) -> None:
     """Title, reason and source are there; without a source it says "no source"."""
-    fields = read_preset(name, Path()).fields((*PRESET_KEYS, *GOAL_SPECS), needed=PRESET_KEYS)
+    fields = read_preset(name, Path()).fields((*PRESET_KEYS, *GOALS), needed=PRESET_KEYS)
     assert all(len(fields[key].text().strip()) > 10 for key in PRESET_KEYS)
     source = fields["source"].text()
     # a standard or paper has a number and a year; anything else must be owned up to
@@ -46,7 +46,7 @@ def test_preset_says_why_and_names_its_source(name: str) -> None:
 def test_every_goal_of_a_preset_has_its_reason(name: str) -> None:
     """A comment stands directly above every goal."""
     lines = (find_targets() / f"{name}.yaml").read_text(encoding="utf-8").splitlines()
-    goals = [i for i, line in enumerate(lines) if line.split(":")[0] in GOAL_SPECS]
+    goals = [i for i, line in enumerate(lines) if line.split(":")[0] in GOALS]
     assert goals
     for number in goals:
         assert lines[number - 1].startswith("# "), lines[number]

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.design.read.drivers import load_drivers
+from optimizer.design.read.drivers import explain_gates, load_drivers
 from optimizer.design.read.file import load_design
 from optimizer.errors import InputError
+from optimizer.goals import GOALS
 
 LATE_S = 8e-5
 """How much later the upper section arrives than its file says."""
@@ -123,15 +124,36 @@ def test_a_missing_sum_names_its_line(folder):
     assert caught.value.line == 5
 
 
+def gate_notes(folder, goals):
+    load(folder, together=goals)
+    design = load_design(folder / "design.yaml")
+    return explain_gates(design, design.goals.specs)
+
+
 def test_goals_below_the_gate_are_said(folder):
     """A goal from 100 Hz on files gated to 4 ms (250 Hz) is named; one from 300 Hz is not."""
     for name in ("woofer", "tweeter"):
         path = folder / f"{name}.txt"
         path.write_text("* gate: 4 ms\n" + path.read_text())
     goals = "goals: {on_axis: {band: 100..10k}, impedance: {floor: 2 ohm}}"
-    _, notes = load(folder, together=goals)
-    said = [note for note in notes if "gate" in note]
+    said = gate_notes(folder, goals)
     assert len(said) == 1
     assert said[0].startswith("on_axis reaches below 250 Hz")
-    _, notes = load(folder, together=goals.replace("100..", "300.."))
-    assert not any("gate" in note for note in notes)
+    assert not gate_notes(folder, goals.replace("100..", "300.."))
+
+
+def test_every_goal_on_measured_sound_is_said(folder):
+    """All goals that count sound below the gate stand in one sentence; those on the load, on the
+    drive and on parts do not, nor does one that starts above."""
+    for name in ("woofer", "tweeter"):
+        path = folder / f"{name}.txt"
+        path.write_text("* gate: 4 ms\n" + path.read_text())
+    named = [name for name in GOALS if "band" in {o.key for o in GOALS[name].options()}]
+    goals = "".join(f"  {n}: {{band: 100..10k}}\n" for n in named if n != "monotony")
+    rest = "".join(f"  {n}: {{}}\n" for n in GOALS if n not in named)
+    (said,) = gate_notes(folder, f"goals:\n{goals}{rest}  monotony: {{band: 300..8k}}\n")
+    assert said.partition(" reach below 250 Hz")[0].split(", ") == [
+        "on_axis", "listening_window", "early_reflections", "sound_power", "in_room", "off_axis",
+        "sensitivity", "directivity", "early_reflections_index", "similarity", "lobe_symmetry",
+        "lobe_depth", "phase_tracking", "inverted_null",
+    ]  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.cli.options import put_in_options
 from optimizer.design.keys import find_key, say_in_file
 from optimizer.errors import InputError, Subject
-from optimizer.goals.base import band_index
+from optimizer.goals import OnAxis, Scene
 from optimizer.network.ladder import Slot, Topology, ValueRange, Way
 
 BAND = Subject("goal", "on_axis", "band")
@@ -17,7 +17,9 @@ BAND = Subject("goal", "on_axis", "band")
 
 def refuse_band() -> InputError:
     try:
-        band_index(np.array([100.0, 200.0, 400.0]), (20.0, 30.0), "on_axis")
+        OnAxis(band_hz=(20.0, 30.0)).prepare(
+            Scene(frequency_hz=np.array([100.0, 200.0, 400.0]), curves=["on_axis"])
+        )
     except InputError as error:
         return error
     raise AssertionError("the band holds no point")

@@ -9,10 +9,29 @@ from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
-from optimizer.goals import specs as spec_of
+from optimizer.goals import (
+    GOALS,
+    BreakUp,
+    Copper,
+    Epdr,
+    Goal,
+    GoalSet,
+    Impedance,
+    ImpedancePhase,
+    InRoom,
+    InvertedNull,
+    LobeDepth,
+    LobeSymmetry,
+    Monotony,
+    OnAxis,
+    Parts,
+    PhaseTracking,
+    Price,
+    Scene,
+    Sensitivity,
+    Similarity,
+)
 from optimizer.goals.economy import copper_kg, economy_figures, option_costs
-from optimizer.goals.prepare import neighbouring_ways, prepare_goal, prepare_goals
-from optimizer.goals.specs import GOAL_SPECS, GoalSpec
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Driver, Limits
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
@@ -49,10 +68,9 @@ class Bench:
         self.ways = [(d.name, d) for d in self.drivers]
         self.averages = {**named_averages(self.directions), **direction_averages(self.directions)}
 
-    def goal(self, name: str, spec: GoalSpec):
-        goal = prepare_goal(name, spec, F, self.averages, self.ways)
-        assert goal is not None
-        return goal
+    def goal(self, name: str, spec: Goal):
+        assert spec.name == name
+        return spec.prepare(Scene(frequency_hz=F, curves=self.averages, ways=self.ways))
 
     def curves(self, *drives: Complex, impedance: Complex | None = None) -> Curves:
         field = Field(
@@ -64,7 +82,7 @@ class Bench:
         return Curves(field, list(drives), 1.0 / z)
 
     def figure(
-        self, name: str, spec: GoalSpec, *drives: Complex, impedance: Complex | None = None
+        self, name: str, spec: Goal, *drives: Complex, impedance: Complex | None = None
     ) -> float:
         curves = self.curves(
             *(drives or [np.ones(len(F), dtype=complex)] * len(self.drivers)), impedance=impedance
@@ -92,8 +110,8 @@ def test_line_with_free_slope_ignores_tilt() -> None:
     """A steadily falling in-room curve costs nothing when its slope is free, and its rms fall
     when the slope is asked to be 0."""
     bench = Bench({"0": 80.0 - 2.0 * OCTAVES, "30 right": 80.0 - 2.0 * OCTAVES})
-    assert bench.figure("in_room", spec_of.SmoothCurveGoalSpec()) < 1e-9
-    asked = spec_of.SmoothCurveGoalSpec(tilt_db_per_octave=0.0, band_hz=(250.0, 4000.0))
+    assert bench.figure("in_room", InRoom()) < 1e-9
+    asked = InRoom(tilt_db_per_octave=0.0, band_hz=(250.0, 4000.0))
     inside = OCTAVES[(F >= 250.0) & (F <= 4000.0)]
     assert bench.figure("in_room", asked) == pytest.approx(2.0 * inside.std())
 
@@ -102,25 +120,25 @@ def test_similarity_ignores_even_beaming() -> None:
     """Directions that fall steadily against the axis are similar; a dip on one of two counts by
     its rms over all."""
     even = {"0": flat(), "30 right": 80.0 - OCTAVES, "60 right": 77.0 - 3.0 * OCTAVES}
-    assert Bench(even).figure("similarity", spec_of.SimilarityGoalSpec()) < 1e-9
+    assert Bench(even).figure("similarity", Similarity()) < 1e-9
     dip = np.where((F > 1500.0) & (F < 3000.0), -4.0, 0.0)
-    spec = spec_of.SimilarityGoalSpec(band_hz=(20.0, 20_000.0))
+    spec = Similarity(band_hz=(20.0, 20_000.0))
     got = Bench({**even, "60 right": 77.0 + dip}).figure("similarity", spec)
     slope, level = np.polyfit(OCTAVES, dip, 1)
     rms = np.sqrt(np.mean((dip - slope * OCTAVES - level) ** 2))
     assert got == pytest.approx(rms / np.sqrt(2.0))
-    near = spec_of.SimilarityGoalSpec(angle_deg=45.0)
+    near = Similarity(angle_deg=45.0)
     assert Bench({**even, "60 right": 77.0 + dip}).figure("similarity", near) < 1e-9
 
 
 def test_monotony_counts_only_falls() -> None:
     """A directivity index that only rises costs nothing, a step back costs its depth."""
     rising = {"0": flat(), "30 right": 80.0 - np.clip(OCTAVES, 0.0, 3.0)}
-    assert Bench(rising).figure("monotony", spec_of.MonotonyGoalSpec()) < 1e-9
+    assert Bench(rising).figure("monotony", Monotony()) < 1e-9
     # A step of the direction back up, so the index falls back.
     step = np.where(F > 2000.0, -1.0, -4.0)
     goal = Bench({"0": flat(), "30 right": 80.0 + step})
-    spec = spec_of.MonotonyGoalSpec(band_hz=(20.0, 20_000.0))
+    spec = Monotony(band_hz=(20.0, 20_000.0))
     curves = goal.curves(np.ones(len(F), dtype=complex))
     index = curves.level_db("listening_window") - curves.level_db("sound_power")
     fallen = np.where(F > 2000.0, index[0] - index[-1], 0.0)
@@ -133,17 +151,15 @@ def test_lobe_goals() -> None:
     is 3 dB on one of two directions."""
     rows = {"0": flat(), "15 up": flat(79.0), "15 down": flat(76.0)}
     bench = Bench(rows)
-    assert bench.figure("lobe_symmetry", spec_of.LobeSymmetryGoalSpec()) == pytest.approx(3.0)
-    assert bench.figure("lobe_depth", spec_of.LobeDepthGoalSpec()) == pytest.approx(
-        3.0 / np.sqrt(2.0)
-    )
+    assert bench.figure("lobe_symmetry", LobeSymmetry()) == pytest.approx(3.0)
+    assert bench.figure("lobe_depth", LobeDepth()) == pytest.approx(3.0 / np.sqrt(2.0))
 
 
 def test_phase_tracking_of_textbook_pairs() -> None:
     """Linkwitz-Riley ways track perfectly, or are 180 degrees apart when one is turned; third-order
     Butterworth ways are 90 degrees apart where both are heard."""
     bench = Bench({"0": flat()}, {"0": flat()})
-    spec = spec_of.PhaseTrackingGoalSpec(band_hz=(20.0, 20_000.0))
+    spec = PhaseTracking(band_hz=(20.0, 20_000.0))
     low, high = linkwitz_riley(1500.0)
     assert bench.figure("phase_tracking", spec, low, high) < 1e-6
     heard = np.clip(1.0 - np.abs(20 * np.log10(np.abs(low / high))) / 12.0, 0.0, 1.0)
@@ -160,7 +176,7 @@ def test_inverted_null_of_textbook_pairs() -> None:
     """With one Linkwitz-Riley way turned round the sum has a complete null; third-order Butterworth
     ways, 90 degrees apart, have none; ways 40 degrees apart have one of 8.8 dB."""
     bench = Bench({"0": flat()}, {"0": flat()})
-    spec = spec_of.InvertedNullGoalSpec(wanted_db=20.0)
+    spec = InvertedNull(wanted_db=20.0)
     low, high = linkwitz_riley(1537.0)
     assert bench.figure("inverted_null", spec, low, high) == 0.0
     assert bench.figure("inverted_null", spec, *butterworth_three(1537.0)) == pytest.approx(
@@ -174,7 +190,7 @@ def test_inverted_null_of_textbook_pairs() -> None:
 def test_inverted_null_without_a_crossing() -> None:
     """Ways that never meet in level have no null at all."""
     bench = Bench({"0": flat()}, {"0": flat(40.0)})
-    spec = spec_of.InvertedNullGoalSpec(wanted_db=20.0)
+    spec = InvertedNull(wanted_db=20.0)
     assert bench.figure("inverted_null", spec) == 20.0
 
 
@@ -183,9 +199,9 @@ def test_break_up_is_relative_to_the_sum() -> None:
     bench = Bench({"0": flat()}, {"0": flat()}, limits=(Limits(highest_hz=3000.0), Limits()))
     quiet = 10.0 ** (-14.0 / 20.0)
     drives = np.full(len(F), quiet + 0j), np.full(len(F), 1.0 - quiet + 0j)
-    figure = bench.figure("break_up", spec_of.BreakUpGoalSpec(down_db=20.0), *drives)
+    figure = bench.figure("break_up", BreakUp(down_db=20.0), *drives)
     assert figure == pytest.approx(6.0)
-    assert bench.figure("break_up", spec_of.BreakUpGoalSpec(down_db=14.0), *drives) < 1e-9
+    assert bench.figure("break_up", BreakUp(down_db=14.0), *drives) < 1e-9
 
 
 def test_sensitivity_floor() -> None:
@@ -193,10 +209,8 @@ def test_sensitivity_floor() -> None:
     bench = Bench({"0": 80.0 + np.sin(OCTAVES)})
     inside = (F >= 300.0) & (F <= 3000.0)
     mean = float(np.mean((80.0 + np.sin(OCTAVES))[inside]))
-    assert bench.figure("sensitivity", spec_of.SensitivityGoalSpec(floor_db=86.0)) == pytest.approx(
-        86.0 - mean
-    )
-    assert bench.figure("sensitivity", spec_of.SensitivityGoalSpec(floor_db=79.0)) == 0.0
+    assert bench.figure("sensitivity", Sensitivity(floor_db=86.0)) == pytest.approx(86.0 - mean)
+    assert bench.figure("sensitivity", Sensitivity(floor_db=79.0)) == 0.0
 
 
 def test_load_goals() -> None:
@@ -204,11 +218,9 @@ def test_load_goals() -> None:
     a floor of 2 ohm."""
     bench = Bench({"0": flat()})
     z = np.full(len(F), 4.0 * np.exp(-1j * np.pi / 3.0))
-    assert bench.figure(
-        "impedance_phase", spec_of.ImpedancePhaseGoalSpec(), impedance=z
-    ) == pytest.approx(15.0)
+    assert bench.figure("impedance_phase", ImpedancePhase(), impedance=z) == pytest.approx(15.0)
     epdr = 4.0 * 0.27807  # published ratio at 60 degrees
-    assert bench.figure("epdr", spec_of.EpdrGoalSpec(floor_ohm=2.0), impedance=z) == pytest.approx(
+    assert bench.figure("epdr", Epdr(floor_ohm=2.0), impedance=z) == pytest.approx(
         20.0 * np.log10(2.0 / epdr), abs=1e-3
     )
 
@@ -218,7 +230,7 @@ def test_neighbours_follow_frequency_not_the_file() -> None:
     low, high = (80.0 - 40.0 * np.maximum(s * OCTAVES, 0.0) for s in (1.0, -1.0))
     middle = 80.0 - 20.0 * np.abs(OCTAVES)
     bench = Bench({"0": high}, {"0": low}, {"0": middle})
-    assert neighbouring_ways(F, bench.ways) == ((1, 2), (2, 0))
+    assert Scene(frequency_hz=F, curves=(), ways=bench.ways).neighbours() == ((1, 2), (2, 0))
 
 
 @pytest.mark.parametrize(
@@ -238,26 +250,24 @@ def test_neighbours_follow_frequency_not_the_file() -> None:
 def test_goal_without_its_data_is_refused(name: str, message: str) -> None:
     """A goal whose directions, limits or ways are missing says which and what to do."""
     with pytest.raises(InputError, match=message) as caught:
-        Bench({"0": flat()}).goal(name, GOAL_SPECS[name]())
+        Bench({"0": flat()}).goal(name, GOALS[name]())
     assert caught.value.subject == Subject("goal", name)
     assert caught.value.remedy
 
 
 def test_only_electrical_goals_are_not_enough() -> None:
     """A search without any goal on a curve would answer with an empty network."""
-    specs = {"impedance": spec_of.ImpedanceGoalSpec(), "parts": spec_of.PartsGoalSpec()}
+    specs = {"impedance": Impedance(), "parts": Parts()}
     with pytest.raises(InputError, match="at least one goal on a curve"):
-        prepare_goals(specs, F, ["on_axis"])
+        GoalSet(specs).prepare(Scene(frequency_hz=F, curves=["on_axis"]))
 
 
 def test_narrow_band_survives_thinning() -> None:
     """A band that a thinned grid hardly meets bounds the figure by 0 instead of failing."""
     bench = Bench({"0": 80.0 + 3.0 * np.sin(9.0 * OCTAVES)})
     for spec in (
-        spec_of.CurveGoalSpec(band_hz=(1000.0, 1100.0)),
-        spec_of.CurveGoalSpec(
-            band_hz=(1000.0, 1100.0), tilt_db_per_octave=None, level_db=(80.0, 81.0)
-        ),
+        OnAxis(band_hz=(1000.0, 1100.0)),
+        OnAxis(band_hz=(1000.0, 1100.0), tilt_db_per_octave=None, level_db=(80.0, 81.0)),
     ):
         for index in (np.array([0, 399]), np.array([0, 227, 399])):
             thin = bench.goal("on_axis", spec).thinned(index, bound=True)
@@ -301,10 +311,10 @@ def network_of(*parts: Part) -> Network:
 
 def test_economy_goals_add_up() -> None:
     """Pieces, money and copper each count with their own price; kept parts are free."""
-    specs: dict[str, GoalSpec] = {
-        "parts": spec_of.PartsGoalSpec(each=0.1),
-        "price": spec_of.PriceGoalSpec(each=0.01),
-        "copper": spec_of.CopperGoalSpec(each=2.0),
+    specs: dict[str, Goal] = {
+        "parts": Parts(weight=0.1),
+        "price": Price(weight=0.01),
+        "copper": Copper(weight=2.0),
     }
     coil = Part(kind="inductor", value=1e-3, loss_ohm=0.4, price=12.0)
     cap = Part(kind="capacitor", value=1e-5, price=8.0, pieces=(4.7e-6, 4.7e-6), joined="parallel")
@@ -328,7 +338,7 @@ def test_economy_goals_add_up() -> None:
 def test_unknown_price_is_no_advantage() -> None:
     """A part without a price counts as the dearest of its place; with none known the goal is
     refused."""
-    specs: dict[str, GoalSpec] = {"price": spec_of.PriceGoalSpec(each=1.0)}
+    specs: dict[str, Goal] = {"price": Price(weight=1.0)}
     parts = [Part(kind="capacitor", value=1e-6, price=p) for p in (1.0, 5.0, None)]
     assert option_costs(specs, parts).tolist() == [1.0, 5.0, 5.0]
     with pytest.raises(InputError, match="needs prices"):
@@ -340,8 +350,8 @@ def test_shelf_moves_the_target() -> None:
     target follows it."""
     shape = -3.0 / (1.0 + (F / 300.0) ** 2)
     bench = Bench({"0": 80.0 + shape - 0.3 * OCTAVES})
-    plain = spec_of.CurveGoalSpec(tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0))
-    shelved = spec_of.CurveGoalSpec(
+    plain = OnAxis(tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0))
+    shelved = OnAxis(
         tilt_db_per_octave=-0.3, band_hz=(20.0, 20_000.0), shelf_db=-3.0, shelf_hz=300.0
     )
     assert bench.figure("on_axis", shelved) < 1e-9

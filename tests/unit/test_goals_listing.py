@@ -14,8 +14,7 @@ from optimizer.demo.write import build_files
 from optimizer.design.build import build_problem, load_design
 from optimizer.design.presets import list_presets
 from optimizer.design.read.goals import DEFAULT_PRESET
-from optimizer.goals.meanings import GOAL_MEANINGS, list_options
-from optimizer.goals.specs import GOAL_SPECS
+from optimizer.goals import GOALS
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Genome
@@ -79,7 +78,7 @@ def test_preset_works_on_the_demo(build: Callable[[str], Problem], preset: str) 
 
 def test_every_goal_works_from_a_design_file(build: Callable[[str], Problem]) -> None:
     """All goals at once, written in a design file with their defaults."""
-    names = [n for n in GOAL_SPECS if n != "price"]  # the demo's stock has no prices
+    names = [n for n in GOALS if n != "price"]  # the demo's stock has no prices
     problem = build("goals:\n" + "".join(f"  {n}: {{}}\n" for n in names))
     candidate = build_candidate(problem, middle(problem))
     assert [g.name for g in candidate.goals if g.name not in ("parts", "copper")] == [
@@ -93,25 +92,26 @@ def test_every_goal_works_from_a_design_file(build: Callable[[str], Problem]) ->
 
 def test_every_goal_has_a_meaning() -> None:
     """Each goal of a design file is explained, with each of its options."""
-    assert list(GOAL_MEANINGS) == list(GOAL_SPECS)
-    for name in GOAL_SPECS:
-        options = list_options(name)
+    for goal in GOALS.values():
+        assert goal.meaning
+        assert goal.family
+        options = goal.options()
         assert options
-        assert all(key and default and meaning for key, default, meaning in options)
+        assert all(one.key and one.say_default() and one.meaning for one in options)
 
 
 def test_units_are_those_of_the_figures(build: Callable[[str], Problem]) -> None:
     """The unit in the list is the unit of the figure in reports."""
-    problem = build("goals:\n" + "".join(f"  {n}: {{}}\n" for n in GOAL_SPECS if n != "price"))
+    problem = build("goals:\n" + "".join(f"  {n}: {{}}\n" for n in GOALS if n != "price"))
     for goal in build_candidate(problem, middle(problem)).goals:
-        assert goal.unit == GOAL_MEANINGS[goal.name].unit
+        assert goal.unit == GOALS[goal.name].unit
 
 
 def test_list_names_goals_and_presets(capsys: pytest.CaptureFixture[str]) -> None:
     """`laddersmith goals` names every goal, option and preset."""
     assert main(["goals"]) == 0
     text = capsys.readouterr().out
-    for name in [*GOAL_SPECS, *SIX]:
+    for name in [*GOALS, *SIX]:
         assert re.search(rf"^{name}\b", text, re.MULTILINE), name
     assert re.search(rf"^{DEFAULT_PRESET} .*taken when a design", text, re.MULTILINE)
     assert text.count("taken when a design") == 1

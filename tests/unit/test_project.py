@@ -10,7 +10,7 @@ import pytest
 from optimizer.design.build import build_problem, load_design
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
-from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, PartsGoalSpec
+from optimizer.goals import Impedance, OnAxis, Parts
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.network.ladder import ValueRange
 
@@ -151,8 +151,8 @@ def test_goals_start_from_a_preset_and_override_it(tmp_path: Path) -> None:
     plain = load(tmp_path, text.replace("  on_axis: {weight: 2}\n  in_room: no\n", "")).goals
     goals = load(tmp_path, text).goals
     before, after = plain.specs["on_axis"], goals.specs["on_axis"]
-    assert isinstance(before, CurveGoalSpec)
-    assert isinstance(after, CurveGoalSpec)
+    assert isinstance(before, OnAxis)
+    assert isinstance(after, OnAxis)
     assert (after.weight, after.tilt_db_per_octave) == (2.0, before.tilt_db_per_octave)
     assert "in_room" in plain.specs
     assert "in_room" not in goals.specs
@@ -171,7 +171,7 @@ def test_own_preset_file(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text("title: mine\non_axis: {tilt: -2 dB/oct}\n")
     design = load(tmp_path, BASE[: BASE.index("goals:")] + "goals: {preset: mine.yaml}\n")
     spec = design.goals.specs["on_axis"]
-    assert isinstance(spec, CurveGoalSpec)
+    assert isinstance(spec, OnAxis)
     assert spec.tilt_db_per_octave == -2.0
 
 
@@ -182,7 +182,7 @@ def test_own_preset_file(tmp_path: Path) -> None:
 def test_level_of_a_target(tmp_path: Path, text: str, level: tuple[float, float] | None) -> None:
     """A level is free, one value or a range."""
     spec = load(tmp_path, BASE.replace("100..15k}", f"100..15k, level: {text}}}")).goals.specs
-    assert isinstance(spec["on_axis"], CurveGoalSpec)
+    assert isinstance(spec["on_axis"], OnAxis)
     assert spec["on_axis"].level_db == level
 
 
@@ -190,10 +190,10 @@ def test_options_of_other_goals(tmp_path: Path) -> None:
     """Impedance and parts take their own options."""
     text = BASE.replace("{floor: 3 ohm}", "{floor: 4R7, hard: no, band: 50..5k, weight: 2}")
     specs = load(tmp_path, text + "  parts: {each: 0.1}\n").goals.specs
-    assert specs["impedance"] == ImpedanceGoalSpec(
+    assert specs["impedance"] == Impedance(
         floor_ohm=4.7, hard=False, band_hz=(50.0, 5000.0), weight=2.0
     )
-    assert specs["parts"] == PartsGoalSpec(each=0.1)
+    assert specs["parts"] == Parts(weight=0.1)
 
 
 def test_levels_refer_to_2_83_volt_and_1_metre(tmp_path: Path) -> None:

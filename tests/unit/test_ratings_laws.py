@@ -16,7 +16,7 @@ from optimizer.bench.loads.ratings import (
     state_amplifier,
 )
 from optimizer.bench.loads.stress import find_open_minimum
-from optimizer.goals.specs import ExcursionGoalSpec, PartsGoalSpec, PowerGoalSpec
+from optimizer.goals import Excursion, Parts, Power
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
@@ -150,11 +150,11 @@ def test_narrow_grid_says_what_share_it_holds():
 
 def test_amplifier_comes_from_the_goals_or_is_a_default():
     """The strongest amplifier that a goal names counts; with none the default says it is one."""
-    assert not state_amplifier({"parts": PartsGoalSpec()}).stated
+    assert not state_amplifier({"parts": Parts()}).stated
     found = state_amplifier(
         {
-            "power": PowerGoalSpec(amplifier_w=20.0),
-            "excursion": ExcursionGoalSpec(amplifier_w=60.0, rated_ohm=4.0),
+            "power": Power(amplifier_w=20.0),
+            "excursion": Excursion(amplifier_w=60.0, rated_ohm=4.0),
         }
     )
     assert found == Amplifier(watts=60.0, ohm=4.0, stated=True)

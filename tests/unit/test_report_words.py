@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from optimizer.problem.candidate import GoalFigure
 from optimizer.report.words import say_band, say_certificate, say_figure, say_frequency
 
 
@@ -52,7 +53,10 @@ def test_missing_frequency_is_a_dash():
     assert say_frequency(None) == "-"
 
 
-@pytest.mark.parametrize(("unit", "text"), [("pieces", "13"), ("dB rms", "13.00")])
-def test_counts_have_no_decimals(unit, text):
-    """Pieces are counted, other figures have two decimals."""
-    assert say_figure(make(value=13.0, unit=unit)) == text
+@pytest.mark.parametrize(
+    ("name", "text"), [("parts", "13"), ("changes", "13"), ("on_axis", "13.00")]
+)
+def test_counts_have_no_decimals(name, text):
+    """Pieces and changes are counted, other figures have two decimals."""
+    figure = GoalFigure(name=name, value=13.0, unit="", weight=1.0, cost=13.0)
+    assert say_figure(figure) == text

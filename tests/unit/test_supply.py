@@ -9,7 +9,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, PartsGoalSpec
+from optimizer.goals import Impedance, OnAxis, Parts
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Slot, Topology, ValueRange, Way
@@ -92,9 +92,9 @@ def make_problem(stock: Stock) -> Problem:
         topology=Topology(ways=ways),
         stock=stock,
         goals={
-            "on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0)),
-            "impedance": ImpedanceGoalSpec(floor_ohm=2.5),
-            "parts": PartsGoalSpec(each=0.02),
+            "on_axis": OnAxis(band_hz=(100.0, 12_000.0)),
+            "impedance": Impedance(floor_ohm=2.5),
+            "parts": Parts(weight=0.02),
         },
     )
 
@@ -352,7 +352,7 @@ def test_pieces_change_places_in_a_ring() -> None:
         drivers=[driver],
         topology=Topology(ways=ways),
         stock=stock,
-        goals={"on_axis": CurveGoalSpec(band_hz=(100.0, 12_000.0))},
+        goals={"on_axis": OnAxis(band_hz=(100.0, 12_000.0))},
     )
     polisher = Polisher(problem)
     present, polarity = np.ones(3, dtype=bool), np.ones(3)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from optimizer.cli.trade import choose_goals
 from optimizer.errors import InputError
-from optimizer.goals.specs import CurveGoalSpec, ImpedanceGoalSpec, SmoothCurveGoalSpec
+from optimizer.goals import Impedance, InRoom, OnAxis
 from optimizer.report.trade_tables import place_marks
 from optimizer.report.trade_words import say_amount, say_range, say_values
 from optimizer.search.trade.front import choose_spread, find_knee, keep_beside, keep_undominated
@@ -105,14 +105,14 @@ def test_marks_stay_apart() -> None:
 )
 def test_amounts_in_words(value: float, unit: str, text: str) -> None:
     """Differences are said with their unit, counts without decimals."""
-    assert say_amount(value, unit) == text
+    assert say_amount(value, unit, counted=unit in ("pieces", "changes")) == text
 
 
 def test_figures_in_a_column_stay_apart() -> None:
     """Two decimals are enough unless two figures would read alike; counts have none."""
-    assert say_values([0.2, 0.31], "dB rms") == ["0.20", "0.31"]
-    assert say_values([0.2, 0.2031, 0.31], "dB rms") == ["0.200", "0.203", "0.310"]
-    assert say_values([12.0, 11.0], "pieces") == ["12", "11"]
+    assert say_values([0.2, 0.31]) == ["0.20", "0.31"]
+    assert say_values([0.2, 0.2031, 0.31]) == ["0.200", "0.203", "0.310"]
+    assert say_values([12.0, 11.0], counted=True) == ["12", "11"]
 
 
 def test_a_range_names_a_common_unit_once() -> None:
@@ -124,12 +124,12 @@ def test_a_range_names_a_common_unit_once() -> None:
 def test_goals_are_chosen_from_the_design() -> None:
     """Without a choice: the direct sound against the first goal off the axis that is there."""
     specs = {
-        "on_axis": CurveGoalSpec(),
-        "in_room": SmoothCurveGoalSpec(),
-        "impedance": ImpedanceGoalSpec(),
+        "on_axis": OnAxis(),
+        "in_room": InRoom(),
+        "impedance": Impedance(),
     }
     assert choose_goals(specs, None) == ("on_axis", "in_room")
-    assert choose_goals({"on_axis": CurveGoalSpec()}, None) == ("on_axis", "early_reflections")
+    assert choose_goals({"on_axis": OnAxis()}, None) == ("on_axis", "early_reflections")
     assert choose_goals(specs, ["in_room", "similarity"]) == ("in_room", "similarity")
     with pytest.raises(InputError, match="hard limit"):
         choose_goals(specs, ["on_axis", "impedance"])

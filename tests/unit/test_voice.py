@@ -18,7 +18,7 @@ from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.goals.base import goal_cost
+from optimizer.goals import goal_cost
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.space import Genome
 

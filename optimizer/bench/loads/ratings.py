@@ -11,7 +11,8 @@ import numpy as np
 from optimizer.acoustics.programme import CREST, programme_weights
 from optimizer.arrays import Real
 from optimizer.bench.loads.stress import PartPhasors, find_open_minimum, solve_parts
-from optimizer.goals.specs import ExcursionGoalSpec, GoalSpec, PowerGoalSpec
+from optimizer.goals import Goal
+from optimizer.goals.protection import Stress
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Network
 from optimizer.parts import Kind, Part
@@ -195,12 +196,12 @@ class Ratings:
         return next(r for r in self.parts if (r.way, r.name) == (way, name))
 
 
-def state_amplifier(specs: Mapping[str, GoalSpec]) -> Amplifier:
+def state_amplifier(goals: Mapping[str, Goal]) -> Amplifier:
     """Take the amplifier from the goals that name one, else a default.
 
     Parameters
     ----------
-    specs : mapping of str to GoalSpec
+    goals : mapping of str to Goal
         Goals of a problem.
 
     Returns
@@ -209,9 +210,9 @@ def state_amplifier(specs: Mapping[str, GoalSpec]) -> Amplifier:
         The strongest of those in the goals ``power`` and ``excursion``.
     """
     stated = [
-        Amplifier(watts=s.amplifier_w, ohm=s.rated_ohm, stated=True)
-        for s in specs.values()
-        if isinstance(s, (PowerGoalSpec, ExcursionGoalSpec))
+        Amplifier(watts=g.amplifier_w, ohm=g.rated_ohm, stated=True)
+        for g in goals.values()
+        if isinstance(g, Stress)
     ]
     return max(stated, key=lambda a: a.volts, default=Amplifier())
 

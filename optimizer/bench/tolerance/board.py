@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Real
 from optimizer.errors import InputError
-from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Network, Slot, Topology, ValueRange, Way
 from optimizer.parts import KINDS, Kind, Part

@@ -19,8 +19,7 @@ from optimizer.bench.voice.wish_goals import (
 )
 from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError
-from optimizer.goals.base import Goal, goal_cost
-from optimizer.goals.electrical import ImpedanceFloorGoal
+from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
 from optimizer.problem.candidate import Candidate
 from optimizer.text.units import format_quantity
 
@@ -97,7 +96,7 @@ def parse_holds(texts: Sequence[str]) -> Limits:
 
 
 def list_excesses(
-    goals: Sequence[Goal],
+    goals: Sequence[PreparedGoal],
     curves: Curves,
     present: Candidate,
     new: Candidate,
@@ -108,7 +107,7 @@ def list_excesses(
 
     Parameters
     ----------
-    goals : sequence of Goal
+    goals : sequence of PreparedGoal
         See `prepare_wishes`.
     curves : Curves
         Of the changed network.
@@ -146,7 +145,7 @@ def list_excesses(
 
 
 def measure_bands(
-    goals: Sequence[Goal],
+    goals: Sequence[PreparedGoal],
     curves: Curves,
     present: Candidate,
     new: Candidate,
@@ -164,7 +163,7 @@ def measure_bands(
 
 
 def _exceed(
-    goal: Goal,
+    goal: PreparedGoal,
     curves: Curves,
     present: Candidate,
     new: Candidate,
@@ -203,15 +202,17 @@ def _exceed(
             says=f"the design's limit {goal.name.replace('_', ' ')} is broken: "
             f"{goal.describe(curves)}"
         )
-    if isinstance(goal, ImpedanceFloorGoal):
+    if isinstance(goal, Prepared) and isinstance(goal.goal, Impedance):
         ohm = 10.0 ** (curves.impedance_db[..., goal.span] / 20.0)
         at = int(np.argmin(ohm))
         lowest = f"{float(ohm[at]):.2f} ohm at {_say(goal.frequency_hz[at])}"
         if goal.name.startswith("impedance wish"):
-            return Excess(says=f"the impedance reaches {lowest} of the wished {goal.floor_ohm:g}")
+            return Excess(
+                says=f"the impedance reaches {lowest} of the wished {goal.goal.floor_ohm:g}"
+            )
         share = math.floor(100.0 * float(ohm[at]) / present.impedance_min_ohm)
         return Excess(
-            says=f"the lowest impedance is {lowest}, {goal.floor_ohm:.2f} must be left",
+            says=f"the lowest impedance is {lowest}, {goal.goal.floor_ohm:.2f} must be left",
             option=f'--hold "impedance {share} %"',
         )
     return Excess(says=f"{goal.name.replace('_', ' ')}: {goal.describe(curves)}")

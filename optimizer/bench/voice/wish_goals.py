@@ -12,8 +12,8 @@ from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.bench.voice.wishes import LARGEST_DB, Wish
 from optimizer.errors import InputError
-from optimizer.goals.base import Goal, join_terms, span_of
-from optimizer.goals.electrical import ImpedanceFloorGoal
+from optimizer.goals import Impedance, Prepared, PreparedGoal
+from optimizer.goals.prepared import join_terms, span_of
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
@@ -101,7 +101,7 @@ class ToneGoal:
 
     @property
     def curve_names(self) -> tuple[str, ...]:
-        """See `Goal.curve_names`."""
+        """See `PreparedGoal.curve_names`."""
         return (self.name,)
 
     def _error(self, curves: Curves) -> Real:
@@ -118,7 +118,7 @@ class ToneGoal:
         return np.asarray(np.clip(best, low, high))
 
     def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`; the common level is chosen to make the figure smallest."""
+        """See `PreparedGoal.residuals`; the common level is chosen to make the figure smallest."""
         error = self._error(curves)
         level = self._level(error)[..., None]
         if self.bound:
@@ -132,7 +132,7 @@ class ToneGoal:
         return join_terms([tone, np.sqrt(LEVEL_WEIGHT) * (level - self.level_db), beyond])
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
+        """See `PreparedGoal.tangents`."""
         error = self._error(curves)
         slope = np.asarray(tangents.level_db(self.name)[..., span_of(self.index)])
         w = self.weight_of_point
@@ -152,7 +152,7 @@ class ToneGoal:
         )
 
     def thinned(self, index: Index, *, bound: bool) -> ToneGoal:
-        """See `Goal.thinned`.
+        """See `PreparedGoal.thinned`.
 
         The level minimises a sum of squares, so with some of them left out its smallest value can
         only fall.
@@ -190,7 +190,7 @@ class ToneGoal:
         return change - limit, change + limit
 
     def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
+        """See `PreparedGoal.describe`."""
         return f"common level {float(self.common_level(curves)):+.1f} dB"
 
 
@@ -230,7 +230,7 @@ class DirectivityHoldGoal:
         return np.asarray(source.level_db(first)[..., span] - source.level_db(second)[..., span])
 
     def residuals(self, curves: Curves) -> Real:
-        """See `Goal.residuals`."""
+        """See `PreparedGoal.residuals`."""
         moved = self._index(curves) - self.reference_db
         beyond = np.maximum(np.abs(moved) - self.limit_db, 0.0)
         return join_terms(
@@ -238,7 +238,7 @@ class DirectivityHoldGoal:
         )
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `Goal.tangents`."""
+        """See `PreparedGoal.tangents`."""
         moved = self._index(curves) - self.reference_db
         slope = self._index(tangents)
         sign = np.sign(moved) * (np.abs(moved) > self.limit_db)
@@ -250,7 +250,7 @@ class DirectivityHoldGoal:
         )
 
     def thinned(self, index: Index, *, bound: bool) -> DirectivityHoldGoal:
-        """See `Goal.thinned`."""
+        """See `PreparedGoal.thinned`."""
         chosen = np.isin(self.index, index)
         kept = max(1, int(np.count_nonzero(chosen)))
         factor = 1.0 if bound else float(np.sqrt(len(self.index) / kept))
@@ -262,7 +262,7 @@ class DirectivityHoldGoal:
         )
 
     def describe(self, curves: Curves) -> str:
-        """See `Goal.describe`."""
+        """See `PreparedGoal.describe`."""
         moved = self._index(curves) - self.reference_db
         at = int(np.argmax(np.abs(moved)))
         return f"largest change {float(moved[at]):+.1f} dB"
@@ -277,7 +277,7 @@ class DirectivityHoldGoal:
 
 def prepare_wishes(
     problem: Problem, present: Candidate, wishes: Sequence[Wish], limits: Limits
-) -> tuple[Goal, ...]:
+) -> tuple[PreparedGoal, ...]:
     """Turn wishes into goals, with everything else held.
 
     Parameters
@@ -293,7 +293,7 @@ def prepare_wishes(
 
     Returns
     -------
-    tuple of Goal
+    tuple of PreparedGoal
         One for each curve that is wished about, the curve on axis always; directivity where
         directions exist; the lowest impedance; and the design's hard limits that are met now.
 
@@ -304,7 +304,7 @@ def prepare_wishes(
     """
     shift = find_wanted_level(present, wishes)
     curves = list(dict.fromkeys(["on_axis", *(w.curve for w in wishes if w.bands)]))
-    goals: list[Goal] = [
+    goals: list[PreparedGoal] = [
         _prepare_tone(problem, present, name, wishes, limits, shift) for name in curves
     ]
     f = problem.frequency_hz
@@ -375,19 +375,15 @@ def _say_grid(f: Real) -> str:
     return f"which runs from {' to '.join(ends)}"
 
 
-def _floor_goal(
-    name: str, f: Real, floor_ohm: float, band_hz: tuple[float, float]
-) -> ImpedanceFloorGoal:
+def _floor_goal(name: str, f: Real, floor_ohm: float, band_hz: tuple[float, float]) -> Prepared:
     inside = np.flatnonzero((f >= band_hz[0]) & (f <= band_hz[1]))
-    return ImpedanceFloorGoal(
+    return Prepared(
+        goal=Impedance(floor_ohm=floor_ohm, hard=False, weight=BEYOND),
         name=name,
         index=inside,
         frequency_hz=f[inside],
-        weight=BEYOND,
-        unit="dB rms below",
         # 1 dB below over one octave counts as 1 dB: load peaks are narrow.
         scale=math.sqrt(float(np.log2(f[1] / f[0]))),
-        floor_ohm=floor_ohm,
     )
 
 

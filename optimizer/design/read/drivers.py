@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -14,6 +14,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.design.read.timing import align_drivers
 from optimizer.errors import InputError
+from optimizer.goals import Goal
 from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.curves.grid import Resampled, log_grid, resample
 from optimizer.measure.curves.joined import join_directions
@@ -25,10 +26,6 @@ from optimizer.measure.files.text import read_response
 from optimizer.text.units import db_to_ratio, format_quantity, ratio_to_db
 from optimizer.text.yamltext import Where
 
-CURVE_GOALS = (
-    "on_axis", "listening_window", "early_reflections", "sound_power", "in_room", "directivity",
-)  # fmt: skip
-"""Goals on measured responses, which a gate limits."""
 REFERENCE_VOLTS = 2.83
 """Voltage that sensitivity is stated for: 1 W into 8 ohm, rounded as the trade does."""
 
@@ -77,7 +74,7 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
     drivers = tuple(
         _load_driver(design, one, curves[one.name], grid, said[one.name]) for one in chosen
     )
-    return drivers, (*notes, *timing_notes, *_explain_gates(design, chosen))
+    return drivers, (*notes, *timing_notes)
 
 
 def _read_directions(
@@ -223,22 +220,39 @@ def _read_gate(design: Design, chosen: DesignDriver) -> float | None:
     return read_curve(path, "response", gate_s=design.measured.gate_s).gate_s
 
 
-def _explain_gates(design: Design, chosen: Sequence[DesignDriver]) -> list[str]:
-    """Say which goals reach below what the time window of every driver resolves."""
+def explain_gates(design: Design, goals: Mapping[str, Goal]) -> list[str]:
+    """Say which goals reach below what the time window of every driver resolves.
+
+    Parameters
+    ----------
+    design : Design
+        Its files tell their gates, or have them found.
+    goals : mapping of str to Goal
+        Those that count; each says from where on it counts measured sound.
+
+    Returns
+    -------
+    list of str
+        At most one sentence.
+    """
+    used = {way.driver for way in design.topology.ways}
     valid = []
-    for one in chosen:
+    for one in design.drivers:
+        if one.name not in used:
+            continue
         reading = read_curve(one.responses[0].path, "response", gate_s=design.measured.gate_s)
         if reading.gate_s is None or one.near is not None:
             return []
         valid.append((1.0 / reading.gate_s, reading))
     from_hz, reading = min(valid, key=lambda item: item[0])
-    notes = [
-        f"{name} reaches below {from_hz:.0f} Hz, the least that the gate of {reading.path} "
+    below = [name for name, goal in goals.items() if goal.sound_from_hz < 0.99 * from_hz]
+    if not below:
+        return []
+    reach = f"{', '.join(below)} reach{'es' if len(below) == 1 else ''}"
+    return [
+        f"{reach} below {from_hz:.0f} Hz, the least that the gate of {reading.path} "
         f"({(reading.gate_s or 0.0) * 1e3:.3g} ms) resolves: no valid data there"
-        for name, spec in design.goals.specs.items()
-        if name in CURVE_GOALS and getattr(spec, "band_hz", (np.inf,))[0] < 0.99 * from_hz
     ]
-    return notes
 
 
 def _resample(spot: Where, response: MeasuredCurve, grid: Real, notes: list[str]) -> Resampled:

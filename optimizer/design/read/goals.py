@@ -1,19 +1,20 @@
 """The goals of a design file: a preset, overridden key by key.
 
-Which goals and options exist is told by `optimizer.goals.specs` alone, so a new goal needs no
-change here.
+Which goals and options exist is told by the classes of `optimizer.goals` alone, so a new goal needs
+no change here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from optimizer.design.presets import PRESET_KEYS, read_preset
 from optimizer.errors import InputError
-from optimizer.goals.specs import GOAL_SPECS, GoalSpec
+from optimizer.goals import GOALS, GoalSet
+from optimizer.goals.options import Option
 from optimizer.text.brief import brief
 from optimizer.text.yamltext import Entry, Where
 
@@ -26,8 +27,8 @@ class GoalChoice:
 
     Parameters
     ----------
-    specs : mapping of str to GoalSpec
-        By name, in the order of `GOAL_SPECS`.
+    specs : GoalSet
+        In the order of `GOALS`.
     preset : str
         Name of the preset they started from; empty for none.
     from_preset : frozenset of str
@@ -36,7 +37,7 @@ class GoalChoice:
         Where each option is written, in the design file or in the preset.
     """
 
-    specs: Mapping[str, GoalSpec]
+    specs: GoalSet
     preset: str = ""
     from_preset: frozenset[str] = frozenset()
     spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
@@ -65,7 +66,7 @@ def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoic
     InputError
         Unknown preset, goal or option; a value that breaks its rule; no goal left.
     """
-    written = {} if entry is None else entry.fields(("preset", *GOAL_SPECS))
+    written = {} if entry is None else entry.fields(("preset", *GOALS))
     preset = ""
     if "preset" in written:
         preset = written.pop("preset").text()
@@ -79,7 +80,7 @@ def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoic
             base = read_preset(preset, folder)
         except InputError as error:
             raise error if entry is None else entry.fields()["preset"].where.locate(error) from None
-        for name, goal in base.fields((*PRESET_KEYS, *GOAL_SPECS)).items():
+        for name, goal in base.fields((*PRESET_KEYS, *GOALS)).items():
             if name not in PRESET_KEYS:
                 values[name] = _read_options(name, goal, spots)
     from_preset = set(values)
@@ -93,35 +94,33 @@ def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoic
         assert entry is not None  # the default preset is not empty
         raise entry.error("at least one goal is needed", remedy='add "on_axis: {weight: 1}"')
     return GoalChoice(
-        specs={name: GOAL_SPECS[name](**values[name]) for name in GOAL_SPECS if name in values},
+        specs=GoalSet(goal(**values[name]) for name, goal in GOALS.items() if name in values),
         preset=preset, from_preset=frozenset(from_preset), spots=spots,
     )  # fmt: skip
 
 
 def _read_options(name: str, entry: Entry, spots: dict[str, Where]) -> dict[str, Any]:
-    """Options that are written, by field name of the spec."""
-    options = {option.metadata["key"]: option for option in fields(GOAL_SPECS[name])}
+    """Options that are written, by the attribute of the goal that holds each."""
+    options = {option.key: option for option in GOALS[name].options()}
     spots[f"goals.{name}"] = entry.where
     found = {}
     for key, inner in entry.fields(options).items():
         spots[f"goals.{name}.{key}"] = inner.where
-        found[options[key].name] = _read_option(inner, options[key].metadata)
+        found[options[key].field] = _read_option(inner, options[key])
     return found
 
 
-def _read_option(entry: Entry, rule: Mapping[str, Any]) -> Any:
-    unit, least = rule["unit"], rule["least"]
-    if rule["free"] and entry.text() == "free":
+def _read_option(entry: Entry, rule: Option) -> Any:
+    if rule.free and entry.text() == "free":
         return None
-    if rule["form"] == "flag":
+    if rule.form == "flag":
         return entry.flag()
-    if rule["form"] == "number":
-        return entry.number(least=least)
-    if rule["form"] == "quantity":
-        # Ohms start above zero: a floor of 0 ohm would have no level in dB.
-        return entry.quantity(unit, least=least, above=0.0 if unit == "ohm" else None)
+    if rule.form == "number":
+        return entry.number(least=rule.least)
+    if rule.form == "quantity":
+        return entry.quantity(rule.unit, least=rule.least, above=rule.above)
     # A single level stands for both ends; a band of one frequency would hold no data.
-    if ".." not in entry.text() and unit != "Hz":
-        value = entry.quantity(unit, least=least)
+    if ".." not in entry.text() and rule.unit != "Hz":
+        value = entry.quantity(rule.unit, least=rule.least)
         return (value, value)
-    return entry.range(unit, above=0.0 if unit == "Hz" else least)
+    return entry.range(rule.unit, above=rule.above)

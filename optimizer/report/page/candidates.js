@@ -52,8 +52,8 @@ for (const plane of ["horizontal", "vertical"]) {
 
 /* Figures of a network as a point: name, unit, value, and whether less is better. */
 function figures(result) {
-  const list = Object.entries(result.goals).map(([name, goal]) => ({ key: name, name: name.replaceAll("_", " "), unit: goal.unit, value: goal.value, less: true }));
-  if (!result.goals.parts) list.push({ key: "pieces", name: "pieces", unit: "", value: result.parts, less: true });
+  const list = Object.entries(result.goals).map(([name, goal]) => ({ key: name, name: name.replaceAll("_", " "), unit: goal.unit, value: goal.value, counted: goal.counted, less: true }));
+  if (!result.goals.parts) list.push({ key: "pieces", name: "pieces", unit: "", value: result.parts, counted: true, less: true });
   list.push({ key: "impedance_min", name: "lowest impedance", unit: "Ω", value: result.impedance_min.ohm, less: false });
   list.push({ key: "epdr_min", name: "hardest load (EPDR)", unit: "Ω", value: result.epdr_min.ohm, less: false });
   list.push({ key: "sensitivity", name: "sensitivity", unit: "dB", value: result.sensitivity_db, less: false });
@@ -177,7 +177,7 @@ class TradePlot {
 }
 
 function sayFigure(figure) {
-  const digits = figure.unit === "pieces" || figure.key === "pieces" ? 0 : 2;
+  const digits = figure.counted ? 0 : 2;
   return `${figure.value.toFixed(digits)} ${figure.unit}`.trim();
 }
 

@@ -11,7 +11,7 @@ from optimizer.arrays import Real
 from optimizer.bench.loads.ratings import Ratings
 from optimizer.bench.tolerance.spread import CurveBand
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.goals.specs import EpdrGoalSpec, ImpedanceGoalSpec
+from optimizer.goals import Epdr, Impedance
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.problem.problem import Problem
 from optimizer.report.export import candidate_to_json
@@ -59,10 +59,8 @@ def collect_data(
             if name in bands
         }
         entries.append(entry)
-    floors = [
-        spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, ImpedanceGoalSpec)
-    ]
-    epdr = [spec.floor_ohm for spec in problem.specs.values() if isinstance(spec, EpdrGoalSpec)]
+    floors = [goal.floor_ohm for goal in problem.specs.values() if isinstance(goal, Impedance)]
+    epdr = [goal.floor_ohm for goal in problem.specs.values() if isinstance(goal, Epdr)]
     target = candidates[0].curves.target_band_hz
     return {
         "frequency_hz": entries[0]["result"]["curves"]["frequency_hz"],

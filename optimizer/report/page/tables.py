@@ -137,10 +137,10 @@ def describe_difference(candidate: Candidate, best: Candidate) -> str:
     worse: list[str] = []
     for one, other in zip(candidate.goals, best.goals, strict=True):
         change = one.value - other.value
-        if abs(change) < (0.5 if one.unit == "pieces" else _MOVES):
+        if abs(change) < (0.5 if one.counted else _MOVES):
             continue
         name = one.name.replace("_", " ")
-        size = f"{abs(change):.0f}" if one.unit == "pieces" else f"{abs(change):.2f}"
+        size = f"{abs(change):.0f}" if one.counted else f"{abs(change):.2f}"
         (worse if change > 0.0 else better).append(f"{name} {size} {one.unit.split()[0]}")
     said = f"Costs {candidate.cost - best.cost:.3f} more than no. {best.rank}"
     if better:

@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
-from optimizer.goals.base import HARD_COST_PER_DB
+from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LossLaw, Population
 from optimizer.parts import Kind
 from optimizer.problem.problem import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator

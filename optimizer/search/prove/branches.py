@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
-from optimizer.goals.base import HARD_COST_PER_DB, Goal, goal_cost
-from optimizer.goals.electrical import ImpedanceFloorGoal
-from optimizer.goals.response import LineGoal
+from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
+from optimizer.goals.prepared import HARD_COST_PER_DB
+from optimizer.goals.response import Line
 from optimizer.problem.problem import Evaluator, Problem
 
 MISSED = 1e6
@@ -379,15 +379,17 @@ def _fall_and_rise(share: Real) -> tuple[Real, Real]:
     return fall, 20.0 * np.log10(1.0 + share)
 
 
-def _goal_below(goal: Goal, curves: Curves, slack: _Slack) -> Real | float:
+def _goal_below(goal: PreparedGoal, curves: Curves, slack: _Slack) -> Real | float:
     """Bound on a goal's cost: the tangent of its figure, at the worst corner of all levels."""
-    if isinstance(goal, LineGoal):
+    if not isinstance(goal, Prepared):
+        return 0.0
+    if isinstance(goal.goal, Line):
         fall, rise = (s[..., goal.index] for s in slack.level(goal.curve_names[0]))
         if len(goal.curve_names) == 2:
             other_fall, other_rise = (s[..., goal.index] for s in slack.level(goal.curve_names[1]))
             fall, rise = fall + other_rise, rise + other_fall
         scale = goal.scale
-    elif isinstance(goal, ImpedanceFloorGoal):
+    elif isinstance(goal.goal, Impedance):
         # The residual grows when the impedance falls.
         rise, fall = (s[..., goal.index] for s in slack.impedance())
         scale = goal.scale

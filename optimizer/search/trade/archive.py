@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.goals.base import HARD_COST_PER_DB
-from optimizer.goals.economy import economy_figures
-from optimizer.goals.specs import ECONOMY_SPECS
+from optimizer.goals.economy import EconomyGoal, economy_goals, option_amounts
+from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
+from optimizer.problem.space import Genome, Space
 from optimizer.search.trade.crew import Weights
 from optimizer.search.trade.front import keep_undominated
 
@@ -42,6 +41,36 @@ class Best:
     proven: int
 
 
+class _PartSum:
+    """Figures of one goal that adds up over the parts, for networks of a space.
+
+    Parameters
+    ----------
+    space : Space
+        Options of every gene.
+    goal : EconomyGoal
+        The goal.
+    """
+
+    def __init__(self, space: Space, goal: EconomyGoal) -> None:
+        self.gene_slot = space.gene_slot
+        self.taken = [
+            np.zeros(1) if gene.kept is not None else option_amounts(goal, options.parts)
+            for gene, options in zip(space.genes, space.options, strict=True)
+        ]
+        self.absent = np.array([goal.removal(len(slot.kept or ())) for slot in space.slots])
+
+    def of(self, genomes: Sequence[Genome]) -> Real:
+        """Figures of some networks, shape (P,)."""
+        present = np.array([g.present for g in genomes])
+        filled = present[:, self.gene_slot]
+        total = ~present @ self.absent
+        for g, amounts in enumerate(self.taken):
+            chosen = np.array([genome.choice[g] for genome in genomes])
+            total = total + amounts[chosen] * filled[:, g]
+        return np.asarray(total)
+
+
 class Archive:
     """All networks met, and what they cost for a share of the first of two goals.
 
@@ -58,13 +87,16 @@ class Archive:
         self.between = between
         self.entries: dict[bytes, Entry] = {}
         goals = problem.evaluator.goals
-        self.on_parts = [n for n, s in problem.specs.items() if isinstance(s, ECONOMY_SPECS)]
-        self.names = [*(g.name for g in goals), *self.on_parts]
+        on_parts = economy_goals(problem.specs)
+        self.names = [*(g.name for g in goals), *on_parts]
         self.own = {
             **{g.name: HARD_COST_PER_DB if g.hard else g.weight for g in goals},
-            **{n: float(getattr(problem.specs[n], "each", 0.0)) for n in self.on_parts},
+            **{name: goal.weight for name, goal in on_parts.items()},
         }
         self.index = [self.names.index(n) for n in between]
+        # A goal that is traded counts, whatever its weight in the design.
+        counting = [replace(g, weight=g.weight or 1.0) for g in on_parts.values()]
+        self.sums = [_PartSum(problem.space, goal) for goal in counting]
 
     def key(self, genome: Genome) -> bytes:
         """Identity of a network."""
@@ -98,19 +130,12 @@ class Archive:
             columns.append(np.broadcast_to(figure, (len(new),)))
             if goal.hard:
                 feasible &= columns[-1] < 1e-9
+        columns += [amount.of(list(new.values())) for amount in self.sums]
         for row, (key, genome) in enumerate(new.items()):
-            shown = {
-                f.name: f.cost / f.weight
-                for f in economy_figures(
-                    self.problem.specs, space.network(genome), space.economy(genome)
-                )
-            }
             self.entries[key] = Entry(
                 genome=genome,
                 feasible=bool(feasible[row]),
-                figures=np.array(
-                    [*(c[row] for c in columns), *(shown.get(n, 0.0) for n in self.on_parts)]
-                ),
+                figures=np.array([c[row] for c in columns]),
             )
 
     def cheapest(self, share: float) -> tuple[bytes, float]:

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.goals.economy import option_costs, removal_cost
+from optimizer.goals import Prepared
+from optimizer.goals.economy import economy_goals, option_costs, removal_cost
 from optimizer.problem.problem import Evaluator, Problem
 from optimizer.problem.space import Genome
 from optimizer.search.descend.relax import Relaxed, relax
@@ -78,20 +79,16 @@ def reweight(problem: Problem, weights: Weights) -> Problem:
     weights : tuple of (str, float)
         Goals with residuals and goals on the parts alike.
     """
-    wanted = dict(weights)
     other = copy.copy(problem)
-    goals: list[Any] = [
-        replace(g, weight=wanted[g.name]) if g.name in wanted else g  # type: ignore[type-var]
-        for g in problem.evaluator.goals
-    ]
+    other.specs = problem.specs.weighted(**dict(weights))
     own = problem.evaluator
+    wanted = dict(weights)
+    goals = [
+        g.weighted(wanted[g.name]) if g.name in wanted and isinstance(g, Prepared) else g
+        for g in own.goals
+    ]
     other.evaluator = Evaluator(own.bank, own.field, goals)
-    on_parts = {n: w for n, w in wanted.items() if hasattr(problem.specs[n], "each")}
-    if on_parts:
-        other.specs = {
-            n: replace(s, each=on_parts[n]) if n in on_parts else s  # type: ignore[arg-type]
-            for n, s in problem.specs.items()
-        }
+    if any(name in economy_goals(problem.specs) for name, _ in weights):
         other.space = copy.copy(problem.space)
         other.space.options = [
             o if gene.kept is not None else replace(o, cost=option_costs(other.specs, o.parts))
