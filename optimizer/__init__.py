@@ -39,8 +39,7 @@ if TYPE_CHECKING:
     from optimizer.measure.curve import MeasuredCurve as MeasuredCurve
     from optimizer.measure.driver import Driver as Driver
     from optimizer.measure.driver import Limits as Limits
-    from optimizer.measure.files.text import read_impedance as read_impedance
-    from optimizer.measure.files.text import read_response as read_response
+    from optimizer.measure.files.open import open_curve as open_curve
     from optimizer.measure.survey.nouns import Survey as Survey
     from optimizer.network.ladder import Network as Network
     from optimizer.network.ladder import Slot as Slot
@@ -112,12 +111,11 @@ _HOME = {
     "load_design": "optimizer.design.build",
     "netlist": "optimizer.verbs",
     "notch": "optimizer.network.slots",
+    "open_curve": "optimizer.measure.files.open",
     "open_network": "optimizer.verbs",
     "pad": "optimizer.network.slots",
     "preset": "optimizer.verbs",
-    "read_impedance": "optimizer.measure.files.text",
     "read_parts_list": "optimizer.stock.shelf",
-    "read_response": "optimizer.measure.files.text",
     "series_capacitor": "optimizer.network.slots",
     "series_inductor": "optimizer.network.slots",
     "series_resistor": "optimizer.network.slots",

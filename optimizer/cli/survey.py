@@ -283,7 +283,7 @@ def _open_design(
 ) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
     from optimizer.design.build import load_design
     from optimizer.measure.curves.nearfield import Baffle
-    from optimizer.measure.files.contents import read_curve
+    from optimizer.measure.files.folder import open_stated
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
 
     design = load_design(path)
@@ -291,7 +291,7 @@ def _open_design(
     drivers, fronts = {}, {}
     for one in design.drivers:
         responses = {
-            file.direction: read_curve(
+            file.direction: open_stated(
                 file.path,
                 "response",
                 driver=one.name,
@@ -300,10 +300,10 @@ def _open_design(
             )
             for file in one.responses
         }
-        impedance = read_curve(one.impedance, "impedance", driver=one.name)
+        impedance = open_stated(one.impedance, "impedance", driver=one.name)
         near = None
         if one.near is not None:
-            near = read_curve(one.near.path, "near field", driver=one.name)
+            near = open_stated(one.near.path, "near field", driver=one.name)
             readings.append(near)
             if one.near.front_m is not None:
                 width, height, right, up = one.near.front_m
@@ -320,7 +320,7 @@ def _open_design(
         readings += [*responses.values(), impedance]
     together = None
     if design.together is not None:
-        together = read_curve(
+        together = open_stated(
             design.together, "together", gate_s=options.gate_s or design.measured.gate_s
         )
         readings.append(together)

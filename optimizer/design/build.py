@@ -59,7 +59,7 @@ def build_problem(design: Design) -> Problem:
             title=design.title, drivers=drivers, topology=topology, stock=stock,
             goals=specs, mirror=mirror, reading=design.measured.reflections,
             notes=(
-                *design.notes, *stock_notes, *notes, *explain_gates(design, specs), *goal_notes,
+                *design.notes, *stock_notes, *notes, *explain_gates(drivers, specs), *goal_notes,
             ),
         )  # fmt: skip
     except InputError as error:

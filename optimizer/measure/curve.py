@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.text.brief import brief
+
+Quantity = Literal["pressure", "impedance"]
+"""What a curve is made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -40,6 +43,28 @@ ON_AXIS = Direction()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """What a file says of itself, above its rows or in comments.
+
+    Parameters
+    ----------
+    quantity : {"pressure", "impedance"} or None
+        What its columns are called.
+    line : str
+        The line that calls them so.
+    smoothing : float or None
+        n of 1/n octave.
+    gate_s : float or None
+        Length of the time window in s.
+    """
+
+    quantity: Quantity | None = None
+    line: str = ""
+    smoothing: float | None = None
+    gate_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredCurve:
     """One measured curve: frequency and complex pressure or complex impedance.
 
@@ -56,16 +81,32 @@ class MeasuredCurve:
         File it came from, for messages.
     has_phase : bool
         False when the file gave no phase; `value` is then real and positive.
+    direction : Direction or None
+        Where the microphone was; None for an impedance, or where nobody said.
+    gate_s : float or None
+        Length of the time window in s: applied to an impulse response, or stated in the file.
+        Below its inverse the curve shows the window.
+    heading : Heading
+        What the file says of itself.
+    layout : str
+        How the file is laid out, as it was read ("columns parted by tabs, decimal commas").
+    because : tuple of str
+        Why it was taken as this quantity.
     notes : tuple of str
         What the reader noticed (dropped rows, averaged repeats).
     """
 
     frequency_hz: Real
     value: Complex
-    quantity: Literal["pressure", "impedance"]
+    quantity: Quantity
     source: str = ""
     has_phase: bool = True
-    notes: tuple[str, ...] = field(default=())
+    direction: Direction | None = None
+    gate_s: float | None = None
+    heading: Heading = Heading()
+    layout: str = ""
+    because: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     __repr__ = brief
 

@@ -21,6 +21,8 @@ class Coverage:
         First and last measured frequency.
     slope_low_db_per_octave, slope_high_db_per_octave : float
         Level slope used below `low_hz` and above `high_hz` (0 where the grid is covered).
+    gate_s : float or None
+        Time window of the curve in s, where one limits it: below its inverse nothing is resolved.
     """
 
     source: str
@@ -28,6 +30,7 @@ class Coverage:
     high_hz: float
     slope_low_db_per_octave: float = 0.0
     slope_high_db_per_octave: float = 0.0
+    gate_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

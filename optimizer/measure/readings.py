@@ -23,16 +23,10 @@ class FileReading:
         What it is taken for; "ignored" when it is not used.
     driver : str
         Driver it belongs to; "" for all together or ignored files.
-    direction : Direction or None
-        Where it was taken; None for impedances and ignored files.
     side : {"", "left", "right"}
         Cabinet of the pair, when the name says so.
-    response : MeasuredCurve or None
-        The curve, None when ignored.
-    smoothing : float or None
-        n where the file says it is smoothed to 1/n octave.
-    gate_s : float or None
-        Length of the time window, where the file states it.
+    curve : MeasuredCurve or None
+        What it holds, None when ignored.
     because : tuple of str
         Why it was understood so, or why it was ignored.
     """
@@ -40,14 +34,26 @@ class FileReading:
     path: str
     role: Role
     driver: str = ""
-    direction: Direction | None = None
     side: Literal["", "left", "right"] = ""
-    response: MeasuredCurve | None = None
-    smoothing: float | None = None
-    gate_s: float | None = None
+    curve: MeasuredCurve | None = None
     because: tuple[str, ...] = ()
 
     __repr__ = brief
+
+    @property
+    def direction(self) -> Direction | None:
+        """Where it was taken; None for impedances and ignored files."""
+        return None if self.curve is None else self.curve.direction
+
+    @property
+    def smoothing(self) -> float | None:
+        """The n of the smoothing that the file states, 1/n octave."""
+        return None if self.curve is None else self.curve.heading.smoothing
+
+    @property
+    def gate_s(self) -> float | None:
+        """Length of the time window, where one was applied or is stated."""
+        return None if self.curve is None else self.curve.gate_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +89,7 @@ class DriverFiles:
         """The response nearest the reference axis."""
         if not self.responses:
             return None
-        return next(iter(self.responses.values())).response
+        return next(iter(self.responses.values())).curve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -77,8 +77,8 @@ def _choose_grid(survey: Survey) -> Real | None:
     ranges = [d.response.range_hz for d in survey.drivers if d.response is not None]
     for driver in survey.drivers:
         reading = survey.folder.drivers[driver.name].impedance
-        if reading is not None and reading.response is not None:
-            ranges.append(reading.response.range_hz)
+        if reading is not None and reading.curve is not None:
+            ranges.append(reading.curve.range_hz)
     if not ranges:
         return None
     low = max(min(first for first, _ in ranges), SHOWN_HZ[0])
@@ -90,10 +90,10 @@ def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Real) -> dict[s
     curves: dict[str, Any] = {"name": driver.name}
     if driver.response is not None:
         curves["response_db"] = _round(_on_grid(driver.response, grid)[0], 2)
-    if files.impedance is not None and files.impedance.response is not None:
-        level, phase = _on_grid(files.impedance.response, grid)
+    if files.impedance is not None and files.impedance.curve is not None:
+        level, phase = _on_grid(files.impedance.curve, grid)
         curves["impedance_ohm"] = _round(10.0 ** (level / 20.0), 3)
-        if files.impedance.response.has_phase:
+        if files.impedance.curve.has_phase:
             curves["impedance_phase_deg"] = _round(phase, 1)
     return curves
 
@@ -102,8 +102,8 @@ def _list_plane(files: DriverFiles, name: str, grid: Real) -> dict[str, Any] | N
     rows: dict[float, Real] = {}
     for direction, reading in files.responses.items():
         other = direction.vertical_deg if name == "horizontal" else direction.horizontal_deg
-        if other == 0.0 and reading.response is not None:
-            level, _ = _on_grid(reading.response, grid)
+        if other == 0.0 and reading.curve is not None:
+            level, _ = _on_grid(reading.curve, grid)
             rows.setdefault(getattr(direction, f"{name}_deg"), level)
     if len(rows) < FEWEST_DIRECTIONS:
         return None

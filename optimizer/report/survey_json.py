@@ -34,6 +34,7 @@ def survey_to_json(survey: Survey) -> dict[str, Any]:
                 "role": reading.role,
                 "driver": reading.driver or None,
                 "direction": str(reading.direction) if reading.direction is not None else None,
+                "layout": reading.curve.layout if reading.curve is not None else None,
                 "because": list(reading.because),
             }
             for reading in survey.folder.files

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from optimizer.demo.write import write_demo
-from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.files import open_curve
 from optimizer.measure.survey.survey import survey_path
 from optimizer.report.page.document import render_html
 from optimizer.report.survey_page import document_survey
@@ -60,12 +60,12 @@ def test_hover_reads_the_files(browser: Any, page: Path, folder: Path) -> None:
         at = browser.run("HZ[state.at]")
         assert at == pytest.approx(hz, rel=0.01)
         for name in ("woofer", "midrange", "tweeter"):
-            file = read_response(folder / f"{name}.txt")
+            file = open_curve(folder / f"{name}.txt", "pressure")
             level = np.interp(np.log(at), np.log(file.frequency_hz), file.level_db)
             assert float(said[name].split()[0]) == pytest.approx(level, abs=0.056)
         said = read_at(browser, "impedances", hz)
         at = browser.run("HZ[state.at]")
-        z = read_impedance(folder / "midrange_z.txt")
+        z = open_curve(folder / "midrange_z.txt", "impedance")
         ohm = np.interp(np.log(at), np.log(z.frequency_hz), np.abs(z.value))
         assert float(said["midrange"].split()[0]) == pytest.approx(ohm, rel=0.01, abs=0.02)
 
@@ -79,7 +79,7 @@ def test_angles_are_read_against_the_axis(browser: Any, page: Path, folder: Path
     at = browser.run("HZ[state.at]")
     levels = []
     for name in ("tweeter_h60.txt", "tweeter.txt"):
-        file = read_response(folder / name)
+        file = open_curve(folder / name, "pressure")
         levels.append(np.interp(np.log(at), np.log(file.frequency_hz), file.level_db))
     said = browser.run("document.querySelector('#plane-4 output').textContent")
     assert float(said.split()[0]) == pytest.approx(levels[0] - levels[1], abs=0.07)

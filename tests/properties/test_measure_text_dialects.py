@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
-from optimizer.measure.files.text import read_response
+from optimizer.measure.files import open_curve
 
 HEADINGS = (
     "Freq(Hz) SPL(dB) Phase(degrees)",
@@ -108,7 +108,7 @@ def test_any_dialect_gives_the_written_curve(path, table):
     """A table in any accepted dialect comes back number for number."""
     how, rows, raw = table
     path.write_bytes(raw)
-    response = read_response(path)
+    response = open_curve(path, "pressure")
     rows = rows[::-1] if how.falling else rows
     assert np.array_equal(response.frequency_hz, rows[:, 0])
     assert response.has_phase is (rows.shape[1] == 3)
@@ -127,7 +127,7 @@ def _read_or_refuse(path: Path, raw: bytes, quantity: str) -> None:
     path.write_bytes(raw)
     message = ""
     try:
-        response = read_response(path, quantity)
+        response = open_curve(path, quantity)
     except InputError as error:
         response, message = None, str(error)
     if response is None:

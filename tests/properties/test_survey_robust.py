@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.curve import Direction, MeasuredCurve
+from optimizer.measure.curve import Direction, Heading, MeasuredCurve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.survey import survey_folder
 from optimizer.report.survey_json import survey_to_json
@@ -63,19 +64,22 @@ def test_any_numbers_are_survived(seed):
         for angle in range(int(rng.integers(1, 3))):
             direction = Direction(horizontal_deg=15.0 * angle)
             responses[direction] = FileReading(
-                path=f"{name} {angle}", role="response", driver=name, direction=direction,
-                response=draw_pressure(rng), smoothing=rng.choice([None, 3, 24]),
-                gate_s=rng.choice([None, 0.004]),
+                path=f"{name} {angle}", role="response", driver=name,
+                curve=replace(
+                    draw_pressure(rng), direction=direction,
+                    heading=Heading(smoothing=rng.choice([None, 3, 24])),
+                    gate_s=rng.choice([None, 0.004]),
+                ),
             )  # fmt: skip
         impedance = None
         if rng.random() < 0.8:
             impedance = FileReading(
-                path=f"{name} z", role="impedance", driver=name, response=draw_impedance(rng)
+                path=f"{name} z", role="impedance", driver=name, curve=draw_impedance(rng)
             )
         drivers[name] = DriverFiles(name=name, responses=responses, impedance=impedance)
     together = None
     if rng.random() < 0.5:
-        together = FileReading(path="both", role="together", response=draw_pressure(rng))
+        together = FileReading(path="both", role="together", curve=draw_pressure(rng))
     folder = Folder(path=".", files=(), drivers=drivers, together=together)
     try:
         survey = survey_folder(folder)

@@ -8,6 +8,8 @@ high-pass, low-pass, one main resonance, ripples, a noise floor and random noise
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from optimizer.measure.curve import ON_AXIS, MeasuredCurve
@@ -82,11 +84,11 @@ def make_driver(rng):
         name="driver",
         responses={
             ON_AXIS: FileReading(
-                path="driver.txt", role="response", direction=ON_AXIS, response=response
+                path="driver.txt", role="response", curve=replace(response, direction=ON_AXIS)
             )
         },
         impedance=FileReading(
-            path="driver_z.txt", role="impedance", response=make_impedance(rng, low, vented)
+            path="driver_z.txt", role="impedance", curve=make_impedance(rng, low, vented)
         ),
     )
     return files, low, orders, peak_hz

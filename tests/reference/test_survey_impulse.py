@@ -8,8 +8,8 @@ from scipy.io import wavfile
 from scipy.signal import butter, freqz, lfilter
 
 from optimizer.errors import InputError
+from optimizer.measure.files import open_curve
 from optimizer.measure.files.folder import read_folder
-from optimizer.measure.files.impulse import read_impulse_response
 
 RATE = 48000
 
@@ -37,46 +37,60 @@ def true_value(b, a, frequency, delay_s):
 def test_transform_meets_the_filter(tmp_path, dtype):
     """Level within 0.05 dB and phase within 1 degree, time of flight kept in the phase."""
     b, a = write_impulse(tmp_path / "woofer.wav", dtype=dtype)
-    read = read_impulse_response(tmp_path / "woofer.wav")
-    f = read.response.frequency_hz
+    read = open_curve(tmp_path / "woofer.wav")
+    f = read.frequency_hz
     inside = (f > 150) & (f < 15000)  # quantisation of 16 bits shows below
-    ratio = read.response.value / true_value(b, a, f, 0.003)
+    ratio = read.value / true_value(b, a, f, 0.003)
     assert np.abs(20 * np.log10(np.abs(ratio[inside]))).max() < 0.05
     assert np.rad2deg(np.abs(np.angle(ratio[inside]))).max() < 1.0
-    assert read.removed_s == 0.0
-    slope = np.polyfit(f[inside], read.response.phase_rad[inside], 1)[0]
+    assert not any("delay removed" in note for note in read.notes)
+    slope = np.polyfit(f[inside], read.phase_rad[inside], 1)[0]
     assert -slope / (2 * np.pi) == pytest.approx(0.003, abs=2e-4)
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.0004])
+def test_a_file_may_begin_with_the_impulse(tmp_path, delay_s):
+    """Nothing is faded where the file holds less than 1 ms before the peak: within 0.05 dB."""
+    b, a = write_impulse(tmp_path / "woofer.wav", delay_s=delay_s)
+    read = open_curve(tmp_path / "woofer.wav")
+    f = read.frequency_hz
+    inside = (f > 150) & (f < 15000)
+    ratio = read.value / true_value(b, a, f, delay_s)
+    assert np.abs(20 * np.log10(np.abs(ratio[inside]))).max() < 0.05
 
 
 def test_gate_ends_before_the_reflection(tmp_path):
     """A reflection after 5 ms gates at just under 5 ms: valid from a little above 200 Hz."""
     b, a = write_impulse(tmp_path / "woofer.wav", reflection_s=0.005)
-    read = read_impulse_response(tmp_path / "woofer.wav")
+    read = open_curve(tmp_path / "woofer.wav")
     assert 0.0040 < read.gate_s < 0.0050
-    assert read.valid_from_hz == pytest.approx(1 / read.gate_s)
-    assert read.response.frequency_hz[0] == pytest.approx(read.valid_from_hz)
-    f = read.response.frequency_hz
+    assert read.frequency_hz[0] == pytest.approx(1 / read.gate_s)
+    f = read.frequency_hz
     inside = (f > 600) & (f < 12000)
-    error = 20 * np.log10(np.abs(read.response.value / true_value(b, a, f, 0.003)))
+    error = 20 * np.log10(np.abs(read.value / true_value(b, a, f, 0.003)))
     assert np.abs(error[inside]).max() < 0.5
 
 
 def test_ungated_reflection_would_comb(tmp_path):
     """The gate is what removes the comb: with a gate of 50 ms it is there."""
     b, a = write_impulse(tmp_path / "woofer.wav", reflection_s=0.005)
-    read = read_impulse_response(tmp_path / "woofer.wav", gate_s=0.05)
-    f = read.response.frequency_hz
+    read = open_curve(tmp_path / "woofer.wav", gate_s=0.05)
+    f = read.frequency_hz
     inside = (f > 600) & (f < 12000)
-    error = 20 * np.log10(np.abs(read.response.value / true_value(b, a, f, 0.003)))
+    error = 20 * np.log10(np.abs(read.value / true_value(b, a, f, 0.003)))
     assert np.abs(error[inside]).max() > 3.0
 
 
 def test_late_impulse_has_its_delay_removed(tmp_path):
     """An impulse in the middle of a recording is brought to the start, and that is said."""
     write_impulse(tmp_path / "woofer.wav", delay_s=0.1)
-    read = read_impulse_response(tmp_path / "woofer.wav")
-    assert read.removed_s == pytest.approx(read.peak_s)
-    assert any("delay removed" in note for note in read.notes)
+    read = open_curve(tmp_path / "woofer.wav")
+    _, samples = wavfile.read(tmp_path / "woofer.wav")
+    peak_s = np.argmax(np.abs(samples)) / RATE
+    assert f"{peak_s * 1e3:.2f} ms of delay removed from the phase" in read.notes
+    f = read.frequency_hz
+    slope = np.polyfit(f[f < 15000], read.phase_rad[f < 15000], 1)[0]
+    assert abs(slope / (2 * np.pi)) < 2e-4
 
 
 def test_two_channels_and_clipping_are_said(tmp_path):
@@ -84,7 +98,7 @@ def test_two_channels_and_clipping_are_said(tmp_path):
     samples = np.zeros((4000, 2), dtype=np.int16)
     samples[100:110, 0] = 32767
     wavfile.write(tmp_path / "x.wav", RATE, samples)
-    notes = read_impulse_response(tmp_path / "x.wav").notes
+    notes = open_curve(tmp_path / "x.wav").notes
     assert any("channels" in note for note in notes)
     assert any("clipped" in note for note in notes)
 
@@ -95,10 +109,10 @@ def test_bad_recordings_are_input_errors(tmp_path):
     (tmp_path / "noise.wav").write_bytes(b"RIFF" + bytes(200))
     for name in ("silent.wav", "noise.wav", "missing.wav"):
         with pytest.raises(InputError):
-            read_impulse_response(tmp_path / name)
+            open_curve(tmp_path / name)
     write_impulse(tmp_path / "good.wav")
     with pytest.raises(InputError, match="two octaves"):
-        read_impulse_response(tmp_path / "good.wav", gate_s=1e-5)
+        open_curve(tmp_path / "good.wav", gate_s=1e-5)
 
 
 def test_recordings_are_recognised_in_a_folder(tmp_path):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.measure.files.text import read_response
+from optimizer.measure.files import open_curve
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import find_timing
 
@@ -19,8 +19,8 @@ from optimizer.measure.timing.timing import find_timing
 def test_predicted_sum_meets_the_measured_one(measured_data, name, bar_db):
     """From 600 Hz to 12 kHz the predicted sum meets the measured one within the bar."""
     folder = measured_data / f"real-two-way-{name}"
-    drivers = {d: read_response(folder / f"{d}.txt") for d in ("woofer", "tweeter")}
-    together = read_response(folder / "together.txt")
+    drivers = {d: open_curve(folder / f"{d}.txt", "pressure") for d in ("woofer", "tweeter")}
+    together = open_curve(folder / "together.txt", "pressure")
     timing = find_timing(drivers, together)
     assert timing.refused == ""
     f = together.frequency_hz

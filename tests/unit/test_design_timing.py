@@ -127,7 +127,7 @@ def test_a_missing_sum_names_its_line(folder):
 def gate_notes(folder, goals):
     load(folder, together=goals)
     design = load_design(folder / "design.yaml")
-    return explain_gates(design, design.goals.specs)
+    return explain_gates(load_drivers(design)[0], design.goals.specs)
 
 
 def test_goals_below_the_gate_are_said(folder):

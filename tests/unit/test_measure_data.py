@@ -11,7 +11,7 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.measure.curves.grid import log_grid, resample
 from optimizer.measure.curves.phase import excess_phase, fit_delay
-from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.files import open_curve
 
 pytestmark = pytest.mark.data
 
@@ -28,7 +28,9 @@ def rows_of(path: Path) -> list[list[float]]:
 
 
 def read(path: Path):
-    return read_impedance(path) if "impedance" in path.name else read_response(path)
+    return (
+        open_curve(path, "impedance") if "impedance" in path.name else open_curve(path, "pressure")
+    )
 
 
 @pytest.mark.parametrize("name", [*FILES, *(f"angles-horizontal/hor_{a}.dat" for a in ANGLES)])
@@ -69,7 +71,7 @@ def test_continuing_is_no_worse_than_holding_the_edge(measured_data, which, edge
 
     Not a claim of accuracy: cut near its resonance the error reaches 16 dB either way.
     """
-    response = read_response(measured_data / f"real-two-way-{which}/tweeter.txt")
+    response = open_curve(measured_data / f"real-two-way-{which}/tweeter.txt", "pressure")
     keep = response.frequency_hz >= edge_hz
     cut = replace(response, frequency_hz=response.frequency_hz[keep], value=response.value[keep])
     grid = np.append(log_grid(edge_hz / 2, edge_hz, 24), 2.0 * edge_hz)
@@ -91,7 +93,7 @@ def test_excess_delay_of_an_angle_is_steady(measured_data):
     """In one session 0 and 7.5 degrees share the path: delays within 0.1 ms."""
     delays = []
     for angle in ("0", "7.5"):
-        response = read_response(measured_data / f"angles-horizontal/hor_{angle}.dat")
+        response = open_curve(measured_data / f"angles-horizontal/hor_{angle}.dat", "pressure")
         delays.append(fit_delay(response.frequency_hz, excess_phase(response), (1000, 8000)))
     assert abs(delays[0] - delays[1]) < 1e-4
 
@@ -99,7 +101,7 @@ def test_excess_delay_of_an_angle_is_steady(measured_data):
 @pytest.mark.parametrize("name", ["horizontal", "vertical", "published_curves"])
 def test_table_of_pairs_gives_its_first_curve(measured_data, name):
     """Thousands commas and 72 pairs of columns: the first curve, to 19999.5 Hz, no phase."""
-    response = read_response(measured_data / f"cta-a/{name}.txt")
+    response = open_curve(measured_data / f"cta-a/{name}.txt", "pressure")
     assert response.range_hz == (20.5078, 19999.5)
     assert len(response.frequency_hz) == 194
     assert not response.has_phase
@@ -108,7 +110,7 @@ def test_table_of_pairs_gives_its_first_curve(measured_data, name):
 
 def test_two_column_curve_without_phase(measured_data):
     """Blank separated, two columns, decimal points: read whole."""
-    response = read_response(measured_data / "cta-a/second_reading_rear.txt")
+    response = open_curve(measured_data / "cta-a/second_reading_rear.txt", "pressure")
     assert response.range_hz == (20.5078, 19999.5)
     assert response.level_db[0] == pytest.approx(58.60218674160963, rel=1e-12)
 
@@ -116,11 +118,11 @@ def test_two_column_curve_without_phase(measured_data):
 def test_licence_text_is_no_measurement(measured_data):
     """Prose is refused."""
     with pytest.raises(InputError, match="no row of numbers"):
-        read_response(measured_data / "cta-a/LICENSE.txt")
+        open_curve(measured_data / "cta-a/LICENSE.txt", "pressure")
 
 
 def test_sweep_out_of_order_is_refused_with_its_line(measured_data):
     """A sweep that repeats frequencies out of order names the first wrong row."""
     with pytest.raises(InputError, match="frequency must rise") as caught:
-        read_response(measured_data / "network-measured/hp_amplitude_wide.txt")
+        open_curve(measured_data / "network-measured/hp_amplitude_wide.txt", "pressure")
     assert caught.value.line == 2

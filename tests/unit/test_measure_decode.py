@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.files.decode import decode_text
-from optimizer.measure.files.text import read_response
+from optimizer.measure.files import open_curve
+from optimizer.measure.files.text import decode_text
 
 PLAIN = "20.5 80.1 -30.5\n200.25 81.25 10\n2000.5 79 120.75\n"
 
@@ -33,7 +33,7 @@ def test_binary_file(tmp_path, raw, what):
     path = tmp_path / "curve.txt"
     path.write_bytes(raw)
     with pytest.raises(InputError) as caught:
-        read_response(path)
+        open_curve(path, "pressure")
     assert what in caught.value.rule
     assert caught.value.file == str(path)
     assert caught.value.remedy
@@ -50,19 +50,19 @@ def test_degree_sign_survives_every_encoding(raw):
 def test_missing_file(tmp_path):
     """A missing file is one clear message."""
     with pytest.raises(InputError, match="must exist"):
-        read_response(tmp_path / "none.txt")
+        open_curve(tmp_path / "none.txt", "pressure")
 
 
 def test_folder(tmp_path):
     """A folder is no file."""
     with pytest.raises(InputError, match="folder"):
-        read_response(tmp_path)
+        open_curve(tmp_path, "pressure")
 
 
 def test_name_that_cannot_be_a_file():
     """A NUL in a name is bad input, not a crash."""
     with pytest.raises(InputError):
-        read_response("a\x00b.txt")
+        open_curve("a\x00b.txt", "pressure")
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
@@ -70,7 +70,7 @@ def test_pipe_is_refused_instead_of_waited_for(tmp_path):
     """A named pipe would block for ever."""
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(InputError, match="regular file"):
-        read_response(tmp_path / "pipe")
+        open_curve(tmp_path / "pipe", "pressure")
 
 
 @pytest.mark.skipif(
@@ -83,7 +83,7 @@ def test_unreadable_file(tmp_path):
     path.chmod(0)
     try:
         with pytest.raises(InputError, match="cannot be read"):
-            read_response(path)
+            open_curve(path, "pressure")
     finally:
         path.chmod(stat.S_IRUSR | stat.S_IWUSR)
 
@@ -98,7 +98,7 @@ def test_failing_read_is_bad_input(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Path, "read_bytes", fail)
     with pytest.raises(InputError, match=r"cannot be read \(Permission denied\)"):
-        read_response(path)
+        open_curve(path, "pressure")
 
 
 def test_absurd_size(tmp_path):
@@ -107,4 +107,4 @@ def test_absurd_size(tmp_path):
     with path.open("wb") as file:
         file.truncate(50_000_001)
     with pytest.raises(InputError, match="50 MB"):
-        read_response(path)
+        open_curve(path, "pressure")

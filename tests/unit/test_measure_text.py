@@ -9,7 +9,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
-from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.files import open_curve
 
 FREQUENCY = [20.5, 200.25, 2000.5]
 LEVEL = [80.1, 81.25, 79.0]
@@ -23,7 +23,7 @@ def read(tmp_path: Path):
     def call(content: str | bytes, quantity: str = "pressure") -> MeasuredCurve:
         path = tmp_path / "curve.txt"
         path.write_bytes(content.encode() if isinstance(content, str) else content)
-        return read_response(path, quantity)
+        return open_curve(path, quantity)
 
     return call
 
@@ -143,11 +143,11 @@ def test_impedance_is_modulus_and_angle(read):
     assert response.quantity == "impedance"
 
 
-def test_read_impedance_sets_the_quantity(tmp_path):
-    """read_impedance is read_response for ohm."""
+def test_open_curve_sets_the_quantity(tmp_path):
+    """What is said to be an impedance is one."""
     path = tmp_path / "z.txt"
     path.write_text("10 8 60\n20 8 -60\n30 4 0")
-    assert read_impedance(path).quantity == "impedance"
+    assert open_curve(path, "impedance").quantity == "impedance"
 
 
 def test_further_columns_are_ignored_with_a_note(read):

@@ -9,7 +9,7 @@ import pytest
 
 from optimizer.design.build import build_problem, load_design
 from optimizer.design.read.drivers import load_drivers
-from optimizer.measure.files.text import read_response
+from optimizer.measure.files import open_curve
 
 DESIGN = """\
 measured: {{clock: none}}
@@ -68,7 +68,7 @@ def test_drivers_of_a_design_add_to_the_measured_sum(
     assert any(note.startswith("timing found from together.txt") for note in notes)
     f = drivers[0].frequency_hz
     inside = (f >= 600.0) & (f <= 12000.0)
-    together = read_response(folder / "together.txt")
+    together = open_curve(folder / "together.txt", "pressure")
     measured = np.interp(np.log(f), np.log(together.frequency_hz), together.level_db)
     total = sum(driver.pressure[0] for driver in drivers)
     error = (20.0 * np.log10(np.abs(total)) - measured)[inside]

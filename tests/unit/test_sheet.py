@@ -15,7 +15,7 @@ from optimizer.bench.build.meter import find_coil_resistances, join_readings, re
 from optimizer.bench.build.sheet import build_sheet
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
-from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.files import open_curve
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.figures import ESTIMATED_NOTE
@@ -357,10 +357,10 @@ def test_columns_read_back(sheet, tmp_path):
     ]
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
-    total = read_response(tmp_path / "on_axis.txt")
+    total = open_curve(tmp_path / "on_axis.txt", "pressure")
     np.testing.assert_allclose(total.value, curves.way_pressure.sum(axis=0), rtol=2e-5)
     np.testing.assert_allclose(total.frequency_hz, curves.frequency_hz, rtol=1e-7)
-    ohm = read_impedance(tmp_path / "impedance.txt")
+    ohm = open_curve(tmp_path / "impedance.txt", "impedance")
     np.testing.assert_allclose(ohm.value, curves.impedance, rtol=2e-5)
-    way = read_response(tmp_path / "way_tweeter_on_axis.txt")
+    way = open_curve(tmp_path / "way_tweeter_on_axis.txt", "pressure")
     np.testing.assert_allclose(way.value, curves.way_pressure[2], rtol=2e-5)

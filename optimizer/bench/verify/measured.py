@@ -14,8 +14,9 @@ from optimizer.design.read.file import parse_direction
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.grid import resample
-from optimizer.measure.files.contents import read_contents
-from optimizer.measure.files.text import read_impedance, read_response
+from optimizer.measure.files import open_curve
+from optimizer.measure.files.open import CALLED
+from optimizer.measure.files.tables import NO_PHASE
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Where
@@ -78,8 +79,7 @@ def load_measured(
     observations: list[Observation] = []
     notes: list[str] = []
     for text in texts:
-        direction, response = _read(text, notes)
-        observations += _observe(problem, direction, response, noise_db, band_hz, notes)
+        observations += _observe(problem, _read(text, notes), noise_db, band_hz)
     names = [(o.kind, o.row) for o in observations]
     twice = next((o for o in observations if names.count((o.kind, o.row)) > 1), None)
     if twice is not None:
@@ -92,75 +92,61 @@ def load_measured(
     return Measured(observations=tuple(observations), notes=tuple(notes))
 
 
-def _read(text: str, notes: list[str]) -> tuple[Direction | None, MeasuredCurve]:
-    """Read one file as what it is said or seen to be; no direction means an impedance."""
+def _read(text: str, notes: list[str]) -> MeasuredCurve:
+    """Open one file as what it is said or seen to be."""
     what, mark, name = text.partition("=")
     if not mark or Path(text).exists():
         what, name = "", text
     path = Path(name)
-    if path.is_dir():
-        raise InputError(
-            "a measurement is a file, this is a folder",
-            file=path,
-            remedy="name the files in it that were measured",
-        )
-    if not path.is_file():
-        raise InputError(
-            "the measurement file must exist", file=path, remedy="check its name and folder"
-        )
     if what:
-        _refuse_other_kind(path, what)
+        direction = _read_what(what, text)
+        curve = open_curve(path, "pressure" if direction else "impedance", direction=direction)
+        _refuse_other_kind(curve, what)
+    else:
+        curve = open_curve(path)
+        if curve.quantity == "pressure":
+            curve = replace(curve, direction=ON_AXIS)
+        taken = "impedance" if curve.direction is None else "response on the reference axis"
+        notes.append(f"{path.name}: taken as the {taken}")
+    # The phase of a response is not compared, so a file without it lacks nothing.
+    notes += [f"{path.name}: {note}" for note in curve.notes if note != NO_PHASE]
+    return curve
+
+
+def _read_what(what: str, text: str) -> Direction | None:
+    """Read what a file is said to be: a direction, or none for the impedance."""
     if what.strip().lower() == "impedance":
-        return None, read_impedance(path)
-    if what:
-        where = Where(file="", line=0, key=text)
-        try:
-            return parse_direction(what.strip(), where), read_response(path)
-        except InputError as error:
-            if error.file:
-                raise
-            raise InputError(
-                error.rule,
-                value=repr(what),
-                remedy='write for instance "30 right=FILE", "15 up=FILE" or "impedance=FILE"',
-            ) from None
-    contents = read_contents(path)
-    if contents.impedance is not None and (
-        contents.says == "impedance" or (not contents.says and contents.looks_like_impedance)
-    ):
-        notes.append(f"{path.name}: taken as the impedance")
-        return None, contents.impedance
-    if contents.response is None:
-        # Reading it plainly gives the message with line and remedy.
-        response = read_response(path)
-        raise InputError(contents.reason or "the file must hold one curve", file=response.source)
-    notes.append(f"{path.name}: taken as the response on the reference axis")
-    return ON_AXIS, contents.response
-
-
-def _refuse_other_kind(path: Path, what: str) -> None:
-    """Refuse a file whose own heading says that it is not what it is called."""
-    contents = read_contents(path)
-    called = "impedance" if what.strip().lower() == "impedance" else "response"
-    if contents.says and contents.says != called:
+        return None
+    try:
+        return parse_direction(what.strip(), Where(file="", line=0, key=text))
+    except InputError as error:
         raise InputError(
-            f"the file is called a measured {called}, and says itself that it is "
-            f"a measured {contents.says}",
-            file=path,
-            value=contents.says_where,
+            error.rule,
+            value=repr(what),
+            remedy='write for instance "30 right=FILE", "15 up=FILE" or "impedance=FILE"',
+        ) from None
+
+
+def _refuse_other_kind(curve: MeasuredCurve, what: str) -> None:
+    """Refuse a file whose own heading says that it is not what it is called."""
+    said = curve.heading.quantity
+    if said is not None and said != curve.quantity:
+        raise InputError(
+            f"the file is called a measured {CALLED[curve.quantity]}, and says itself that it is "
+            f"a measured {CALLED[said]}",
+            file=curve.source,
+            value=curve.heading.line,
             remedy=f'leave out "{what}=", or correct the heading of the file',
         )
 
 
 def _observe(
     problem: Problem,
-    direction: Direction | None,
     response: MeasuredCurve,
     noise_db: float,
     band_hz: tuple[float, float],
-    notes: list[str],
 ) -> list[Observation]:
-    f = problem.frequency_hz
+    f, direction = problem.frequency_hz, response.direction
     row = -1
     if direction is not None:
         if direction not in problem.directions:

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
@@ -15,14 +14,13 @@ from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.design.read.timing import align_drivers
 from optimizer.errors import InputError
 from optimizer.goals import Goal
-from optimizer.measure.curve import Direction, MeasuredCurve
+from optimizer.measure.curve import Direction, MeasuredCurve, Quantity
 from optimizer.measure.curves.grid import Resampled, log_grid, resample
 from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.curves.nearfield import Baffle, add_port
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.driver import Coverage, Driver
-from optimizer.measure.files.contents import read_curve
-from optimizer.measure.files.text import read_response
+from optimizer.measure.files import open_curve
 from optimizer.text.units import db_to_ratio, format_quantity, ratio_to_db
 from optimizer.text.yamltext import Where
 
@@ -90,8 +88,9 @@ def _read_directions(
         file = _find_file(chosen, direction, mirror)
         assert file is not None  # the shared directions were chosen that way
         found[direction] = _read(
-            design.where(file.key), file.path, "pressure", notes, gate_s=design.measured.gate_s
-        )
+            design.where(file.key), file.path, "pressure", notes,
+            direction=direction, gate_s=design.measured.gate_s,
+        )  # fmt: skip
     return _join_near(design, chosen, found, notes) if chosen.near is not None else found
 
 
@@ -113,7 +112,7 @@ def _join_near(
             up_m=up,
             diaphragm_m=chosen.diaphragm_m or 0.0,
         )
-    gate_s = _read_gate(design, chosen)
+    gate_s = next(iter(found.values())).gate_s
     try:
         if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
             port = _read(design.where(f"{key}.port"), near.port, "pressure", notes)
@@ -194,39 +193,29 @@ def _load_driver(
 def _read(
     spot: Where,
     path: Path,
-    quantity: Literal["pressure", "impedance"],
+    quantity: Quantity,
     notes: list[str],
     *,
+    direction: Direction | None = None,
     gate_s: float | None = None,
 ) -> MeasuredCurve:
-    """Read one file: text, or an impulse response as WAV."""
+    """Read one file, whatever its kind."""
     _check_reach(spot, path)
     try:
-        if path.suffix.lower() in (".wav", ".wave") and quantity == "pressure":
-            reading = read_curve(path, "response", gate_s=gate_s)
-            assert reading.response is not None  # a stated file is read or refused
-            response = reading.response
-        else:
-            response = read_response(path, quantity)
+        curve = open_curve(path, quantity, direction=direction, gate_s=gate_s)
     except InputError as error:
         raise spot.locate(error) from None
-    notes += [f"{path.name}: {note}" for note in response.notes]
-    return response
+    notes += [f"{path.name}: {note}" for note in curve.notes]
+    return curve
 
 
-def _read_gate(design: Design, chosen: DesignDriver) -> float | None:
-    """Gate of the response on axis, stated in its file or found."""
-    path = chosen.responses[0].path
-    return read_curve(path, "response", gate_s=design.measured.gate_s).gate_s
-
-
-def explain_gates(design: Design, goals: Mapping[str, Goal]) -> list[str]:
+def explain_gates(drivers: Sequence[Driver], goals: Mapping[str, Goal]) -> list[str]:
     """Say which goals reach below what the time window of every driver resolves.
 
     Parameters
     ----------
-    design : Design
-        Its files tell their gates, or have them found.
+    drivers : sequence of Driver
+        Their coverage tells the gate of the response on axis.
     goals : mapping of str to Goal
         Those that count; each says from where on it counts measured sound.
 
@@ -235,23 +224,21 @@ def explain_gates(design: Design, goals: Mapping[str, Goal]) -> list[str]:
     list of str
         At most one sentence.
     """
-    used = {way.driver for way in design.topology.ways}
-    valid = []
-    for one in design.drivers:
-        if one.name not in used:
-            continue
-        reading = read_curve(one.responses[0].path, "response", gate_s=design.measured.gate_s)
-        if reading.gate_s is None or one.near is not None:
+    windows = []
+    for driver in drivers:
+        on_axis = driver.coverage[0]
+        if on_axis.gate_s is None:
             return []
-        valid.append((1.0 / reading.gate_s, reading))
-    from_hz, reading = min(valid, key=lambda item: item[0])
+        windows.append((on_axis.gate_s, Path(on_axis.source).name))
+    gate_s, file = max(windows, key=lambda window: window[0])
+    from_hz = 1.0 / gate_s
     below = [name for name, goal in goals.items() if goal.sound_from_hz < 0.99 * from_hz]
     if not below:
         return []
     reach = f"{', '.join(below)} reach{'es' if len(below) == 1 else ''}"
     return [
-        f"{reach} below {from_hz:.0f} Hz, the least that the gate of {reading.path} "
-        f"({(reading.gate_s or 0.0) * 1e3:.3g} ms) resolves: no valid data there"
+        f"{reach} below {from_hz:.0f} Hz, the least that the gate of {file} "
+        f"({gate_s * 1e3:.3g} ms) resolves: no valid data there"
     ]
 
 

@@ -191,9 +191,9 @@ def modulus_at(survey: Survey, driver: DriverSurvey, frequency_hz: float) -> flo
     """Modulus of a driver's impedance in ohm; its smallest where the file does not reach."""
     files = survey.folder.drivers[driver.name].impedance
     smallest = driver.nominal_ohm or 6.0
-    if files is None or files.response is None:
+    if files is None or files.curve is None:
         return smallest
-    z = files.response
+    z = files.curve
     low, high = z.range_hz
     if not low <= frequency_hz <= high:
         return smallest

@@ -173,7 +173,7 @@ def tell_clock(survey: Survey) -> tuple[Clock, str]:
     together = survey.folder.together
     if len(survey.drivers) < 2:
         return "none", "one driver: nothing to add"
-    if together is None or together.response is None:
+    if together is None or together.curve is None:
         return "none", "no file of all drivers at once tells otherwise; --clock shared says so"
     curves: dict[str, MeasuredCurve] = {}
     for driver in survey.drivers:
@@ -184,7 +184,7 @@ def tell_clock(survey: Survey) -> tuple[Clock, str]:
     timing = survey.timing
     if timing is None or timing.residual_db is None or timing.band_hz is None:
         return "none", "the timing is not determined"
-    plain = _sum_residual_db(curves, together.response, timing.band_hz)
+    plain = _sum_residual_db(curves, together.curve, timing.band_hz)
     told = (
         f"added as they stand the files meet {together.path} within {plain:.2f} dB rms, with the "
         f"delays found within {timing.residual_db:.2f} dB rms"

@@ -155,6 +155,7 @@ def resample(response: MeasuredCurve, frequency_hz: Real) -> Resampled:
         high_hz=high,
         slope_low_db_per_octave=slopes[0] if below.any() else 0.0,
         slope_high_db_per_octave=slopes[1] if above.any() else 0.0,
+        gate_s=response.gate_s,
     )
     return Resampled(value=value, coverage=coverage, notes=tuple(notes))
 

@@ -99,6 +99,7 @@ def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> Mea
         frequency_hz=np.concatenate([below, response.frequency_hz[kept]]),
         value=np.asarray(np.concatenate([low, high]), dtype=np.complex128),
         has_phase=both,
+        gate_s=None,
         notes=(*response.notes, "continued below the join by the near field"),
     )
 
@@ -132,7 +133,7 @@ def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None
                 by_stating=(Subject("driver", files.name, "port"),),
             )
         )
-    if near is None or near.response is None or far.response is None:
+    if near is None or near.curve is None or far.curve is None:
         return None, findings
     if baffle is None:
         return None, [
@@ -147,7 +148,7 @@ def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None
         ]
     gate = 1.0 / far.gate_s if far.gate_s is not None else None
     try:
-        splice = splice_fields(near.response, far.response, baffle=baffle, far_from_hz=gate)
+        splice = splice_fields(near.curve, far.curve, baffle=baffle, far_from_hz=gate)
     except InputError as error:
         findings.append(Finding(severity="warning", where=near.path, what=str(error)))
         return None, findings

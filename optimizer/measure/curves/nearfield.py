@@ -223,7 +223,8 @@ def splice_fields(
     if mismatch > 1.5:
         notes.append("near and far field disagree in slope: check front, gate and diaphragm")
     return Splice(
-        response=replace(joined, notes=(*far.notes, *notes)),
+        # Below the join nothing of the far field is left, so its gate limits nothing.
+        response=replace(joined, gate_s=None, notes=(*far.notes, *notes)),
         at_hz=where,
         shift_db=shift,
         mismatch_db=mismatch,

@@ -1,1 +1,3 @@
 """Measured files of every kind, read into curves."""
+
+from optimizer.measure.files.open import open_curve as open_curve

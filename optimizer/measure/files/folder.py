@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
 import numpy as np
 
 from optimizer.errors import InputError, Subject
-from optimizer.measure.curve import ON_AXIS, Direction
-from optimizer.measure.files.contents import Contents, read_contents
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, Quantity
 from optimizer.measure.files.names import DRIVER_WORDS, NameReading, read_name
+from optimizer.measure.files.open import open_curve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder, Role
 
 MOST_FILES = 2000
 DEEPEST = 3
 WHOLE = "loudspeaker"
 """Name of the driver when no file name gives one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Item:
+    """One file of the folder: what its name says, and what is in it or why it cannot be read."""
+
+    path: str
+    name: NameReading
+    told: bool
+    curve: MeasuredCurve | None = None
+    reason: str = ""
 
 
 def read_folder(
@@ -71,19 +82,17 @@ def read_folder(
         if not any(_matches(name, pattern) for name in names):
             raise InputError("an override must match a file", file=root, value=repr(pattern))
     separates = _hyphens_separate(names)
-    items: list[tuple[str, NameReading, Contents, bool]] = []
+    items = []
     for name in names:
-        given = next((w for p, w in overrides.items() if _matches(name, p)), None)
-        said = given if given is not None else str(Path(name).with_suffix(""))
-        named = read_name(said, hyphen_is_minus=given is not None or not separates)
-        gate = None if named.kind in ("near field", "port") else gate_s
-        contents = read_contents(root / name, gate_s=gate)
-        items.append((name, named, contents, given is not None))
+        told = next((w for p, w in overrides.items() if _matches(name, p)), None)
+        said = told if told is not None else str(Path(name).with_suffix(""))
+        read = read_name(said, hyphen_is_minus=told is not None or not separates)
+        items.append(_open(root, _Item(path=name, name=read, told=told is not None), gate_s))
     items = _settle_numbers(items)
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
-    words = _choose_words([item[1] for item in items])
-    readings = [_classify(*item) for item in items]
+    words = _choose_words([item.name for item in items])
+    readings = [_classify(item) for item in items]
     readings = [replace(r, driver=words.get(r.driver, r.driver)) for r in readings]
     return replace(_assemble(root, readings, single), gate_s=gate_s)
 
@@ -150,92 +159,137 @@ def _choose_words(names: list[NameReading]) -> dict[str, str]:
     }
 
 
-def _settle_numbers(
-    items: list[tuple[str, NameReading, Contents, bool]],
-) -> list[tuple[str, NameReading, Contents, bool]]:
+def _open(root: Path, item: _Item, gate_s: float | None) -> _Item:
+    """Open the file of an item, unless its name says that it is no measurement."""
+    kind = item.name.kind
+    if kind == "ignore":
+        why = "as told" if item.told else "its name says it is no measurement"
+        return replace(item, reason=why)
+    named: Quantity | None = (
+        "impedance" if kind == "impedance" else "pressure" if item.told else None
+    )
+    try:
+        curve = open_curve(
+            root / item.path,
+            named if item.told else None,
+            expected=named,
+            gate_s=None if kind in ("near field", "port") else gate_s,
+        )
+    except InputError as error:
+        return replace(item, reason=_without_file(error))
+    return replace(item, curve=curve)
+
+
+def _without_file(error: InputError) -> str:
+    """Give the text of an error without the file, which the table shows beside it."""
+    where = f"line {error.line}: " if error.line is not None else ""
+    got = f", got {error.value}" if error.value is not None else ""
+    return f"{where}{error.rule}{got}"
+
+
+def _settle_numbers(items: list[_Item]) -> list[_Item]:
     """Decide whether lone numbers are angles or parts of names, from files side by side."""
     groups: dict[tuple[str, str], set[float]] = {}
-    for _, name, contents, _ in items:
-        if name.number is not None and contents.response is not None and name.kind == "":
+    for item in items:
+        name = item.name
+        if name.number is not None and item.curve is not None and name.kind == "":
             groups.setdefault((name.driver, name.side), set()).add(name.number)
-    settled = []
-    for path, name, contents, given in items:
-        number = name.number
-        if number is not None:
-            numbers = groups.get((name.driver, name.side), set())
-            steps = all(abs(n) <= 180.0 and n % 2.5 == 0.0 for n in numbers)
-            if name.kind == "" and steps and (len(numbers) >= 3 or {0.0} < numbers):
-                name = replace(
-                    name,
-                    direction=Direction(horizontal_deg=number),
-                    because=(
-                        *name.because,
-                        f"{number:g} read as a horizontal angle, because its sister files run "
-                        "through angles",
-                    ),
-                )
-            elif not given:
-                tail = f"{number:g}" if name.driver else ""
-                name = replace(name, driver=name.driver + tail, word=name.word + tail)
-        settled.append((path, name, contents, given))
-    return settled
-
-
-def _classify(path: str, name: NameReading, contents: Contents, given: bool) -> FileReading:
-    """Role of one file from its name and contents."""
-    base = FileReading(
-        path=path,
-        role="ignored",
-        driver=name.driver,
-        side=name.side,
-        smoothing=contents.smoothing,
-        gate_s=contents.gate_s,
-    )
-    how: tuple[str, ...] = ("as told",) if given else ()
-    if name.kind == "ignore":
-        return replace(base, driver="", because=how or ("its name says it is no measurement",))
-    if contents.response is None:
-        return replace(base, driver="", because=(contents.reason,))
-    role: Role
-    if given:
-        is_impedance = name.kind == "impedance"
-    elif contents.says:
-        is_impedance = contents.says == "impedance"
-        how = (f"contents say {contents.says} ({contents.says_where})",)
-        if not is_impedance and name.kind == "impedance":
-            how = (*how, "although the name says impedance")
-    elif name.kind == "impedance":
-        is_impedance = contents.may_be_impedance
-        how = ("name says impedance",)
-        if not is_impedance:
-            return replace(
-                base,
-                driver="",
-                because=(f"name says impedance, but {contents.why_not_impedance}",),
-            )
-    else:
-        is_impedance = contents.looks_like_impedance
-        how = ("values are those of an impedance" if is_impedance else "values are levels",)
-    if is_impedance:
-        if contents.impedance is None:
-            return replace(base, driver="", because=(*how, contents.why_not_impedance))
-        return replace(
-            base,
-            role="impedance",
-            response=contents.impedance,
-            because=(*how, *contents.impedance.notes),
+    return [
+        item
+        if item.name.number is None
+        else replace(
+            item,
+            name=_settle_number(
+                item, item.name.number, groups.get((item.name.driver, item.name.side), set())
+            ),
         )
-    role = "response"
+        for item in items
+    ]
+
+
+def _settle_number(item: _Item, number: float, sisters: set[float]) -> NameReading:
+    name = item.name
+    steps = all(abs(n) <= 180.0 and n % 2.5 == 0.0 for n in sisters)
+    if name.kind == "" and steps and (len(sisters) >= 3 or {0.0} < sisters):
+        why = f"{number:g} read as a horizontal angle, because its sister files run through angles"
+        return replace(
+            name,
+            direction=Direction(horizontal_deg=number),
+            because=(*name.because, why),
+        )
+    if item.told:
+        return name
+    tail = f"{number:g}" if name.driver else ""
+    return replace(name, driver=name.driver + tail, word=name.word + tail)
+
+
+def _classify(item: _Item) -> FileReading:
+    """Role of one file from its name and contents."""
+    name, curve = item.name, item.curve
+    if curve is None:
+        return FileReading(path=item.path, role="ignored", side=name.side, because=(item.reason,))
+    if curve.quantity == "impedance":
+        return FileReading(
+            path=item.path,
+            role="impedance",
+            driver=name.driver,
+            side=name.side,
+            curve=curve,
+            because=(*curve.because, *curve.notes),
+        )
+    role: Role = "response"
     if name.kind in ("together", "near field", "port"):
         role = name.kind
-    notes = contents.response.notes
-    return replace(
-        base,
+    return FileReading(
+        path=item.path,
         role=role,
         driver="" if role == "together" else name.driver,
-        direction=name.direction or ON_AXIS,
-        response=contents.response,
-        because=(*how, *name.because, *notes),
+        side=name.side,
+        curve=replace(curve, direction=name.direction or ON_AXIS),
+        because=(*curve.because, *name.because, *curve.notes),
+    )
+
+
+def open_stated(
+    path: Path,
+    role: Role,
+    *,
+    driver: str = "",
+    direction: Direction | None = None,
+    gate_s: float | None = None,
+) -> FileReading:
+    """Open a file whose role is stated, as in a design.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    role : str
+        What it is.
+    driver : str
+        Whose it is.
+    direction : Direction, optional
+        Where a response was taken.
+    gate_s : float, optional
+        Gate of an impulse response; found from its first reflection by default.
+
+    Returns
+    -------
+    FileReading
+
+    Raises
+    ------
+    InputError
+        The file cannot be read as that.
+    """
+    quantity: Quantity = "impedance" if role == "impedance" else "pressure"
+    curve = open_curve(path, quantity, direction=direction, gate_s=gate_s)
+    return FileReading(
+        path=path.name,
+        role=role,
+        driver=driver,
+        curve=curve,
+        because=("stated in the design", *curve.notes),
     )
 
 
@@ -321,7 +375,7 @@ def _centre(driver: DriverFiles) -> float:
     """Mean of log frequency weighted by energy; drivers sort by it."""
     response = driver.on_axis
     if response is None:
-        response = driver.near_field.response if driver.near_field else None
+        response = driver.near_field.curve if driver.near_field else None
     if response is None:
         return 0.0
     u = np.log(response.frequency_hz)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
-from pathlib import Path
+from io import BytesIO
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
-from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.curve import Heading, MeasuredCurve
 
 LONGEST_S = 30.0
 LEAD_S = 0.001
-"""Kept before the peak; a half cosine fades it in."""
+"""Kept before the peak where the file reaches so far; a half cosine fades it in."""
 FADE = 0.25
 """Share of the gate faded out by a half cosine."""
 LONGEST_GATE_S = 0.1
@@ -26,50 +25,26 @@ POINTS_PER_OCTAVE = 48
 LATEST_KEPT_S = 0.02
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImpulseReading:
-    """An impulse response made into a frequency response.
+def is_recording(name: str, raw: bytes) -> bool:
+    """Whether a file is a recording: by its first bytes, or else by its name."""
+    return raw.startswith((b"RIFF", b"RIFX", b"RF64")) or name.lower().endswith((".wav", ".wave"))
+
+
+def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
+    """Gate the impulse response in a WAV file and transform it.
 
     Parameters
     ----------
-    response : MeasuredCurve
-        From `valid_from_hz` upwards; level relative to full scale.
-    sample_rate_hz : float
-        Of the file.
-    peak_s : float
-        Time of the largest sample from the start of the file.
-    gate_s : float
-        From the peak to the end of the window.
-    valid_from_hz : float
-        1 / `gate_s`: one whole period must fit into the gate.
-    removed_s : float
-        Delay taken out of the phase; 0 when the file's own time was kept.
-    notes : tuple of str
-        What was assumed.
-    """
-
-    response: MeasuredCurve
-    sample_rate_hz: float
-    peak_s: float
-    gate_s: float
-    valid_from_hz: float
-    removed_s: float = 0.0
-    notes: tuple[str, ...] = ()
-
-
-def read_impulse_response(path: str | Path, *, gate_s: float | None = None) -> ImpulseReading:
-    """Read a WAV impulse response, gate it and transform it.
-
-    Parameters
-    ----------
-    path : path-like
-        WAV file, integer or float samples; of several channels the first is used.
+    raw : bytes
+        The file: integer or float samples; of several channels the first is used.
     gate_s : float, optional
         Time from the peak to the end of the window. Default: up to the first reflection found.
 
     Returns
     -------
-    ImpulseReading
+    MeasuredCurve
+        Level relative to full scale, from 1 / `gate_s` upwards: one whole period must fit into
+        the gate. A late impulse has its delay taken out of the phase, and `notes` says so.
 
     Raises
     ------
@@ -78,11 +53,11 @@ def read_impulse_response(path: str | Path, *, gate_s: float | None = None) -> I
 
     Notes
     -----
-    The window rises over 1 ms before the peak and falls over the last quarter of the gate, both
-    as half cosines. A gate of T seconds resolves nothing below 1/T, so the response starts
-    there: 5 ms give 200 Hz.
+    The window rises over 1 ms before the peak, where the file has as much, and falls over the
+    last quarter of the gate, both as half cosines. A gate of T seconds resolves nothing below
+    1/T, so the response starts there: 5 ms give 200 Hz.
     """
-    rate, samples, notes = _read_samples(path)
+    rate, samples, notes = _read_samples(raw)
     peak = int(np.argmax(np.abs(samples)))
     if gate_s is None:
         gate_s, why = find_gate(samples, rate)
@@ -93,7 +68,6 @@ def read_impulse_response(path: str | Path, *, gate_s: float | None = None) -> I
     if not gate > 4.0 / highest:
         raise InputError(
             "the gate must leave two octaves",
-            file=path,
             value=f"{gate * 1e3:.3g} ms",
             remedy="use a longer gate, or a recording that does not end after the peak",
         )
@@ -106,20 +80,15 @@ def read_impulse_response(path: str | Path, *, gate_s: float | None = None) -> I
     notes.append(f"gate {gate * 1e3:.2f} ms from the peak: valid from {1.0 / gate:.0f} Hz")
     if removed:
         notes.append(f"{removed * 1e3:.2f} ms of delay removed from the phase")
-    response = MeasuredCurve(
+    for array in (frequency, value):
+        array.setflags(write=False)
+    return MeasuredCurve(
         frequency_hz=frequency,
         value=value,
         quantity="pressure",
-        source=str(path),
-        notes=tuple(notes),
-    )
-    return ImpulseReading(
-        response=response,
-        sample_rate_hz=float(rate),
-        peak_s=peak_s,
         gate_s=gate,
-        valid_from_hz=1.0 / gate,
-        removed_s=removed,
+        heading=Heading(quantity="pressure", line="impulse response"),
+        layout=f"WAV, {rate:g} samples per second",
         notes=tuple(notes),
     )
 
@@ -165,20 +134,17 @@ def find_gate(samples: Real, rate: float) -> tuple[float, str]:
     return gate, "no reflection found: the whole recording is used"
 
 
-def _read_samples(path: str | Path) -> tuple[float, Real, list[str]]:
+def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
     from scipy.io import wavfile
 
     notes: list[str] = []
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # unknown chunks are no fault of the user
-            rate, data = wavfile.read(str(path))
-    except FileNotFoundError:
-        raise InputError("the file must exist", file=path) from None
+            rate, data = wavfile.read(BytesIO(raw))
     except Exception as error:  # scipy raises many kinds for damaged files
         raise InputError(
-            "a WAV file could not be read",
-            file=path,
+            "a sound recording could not be read as WAV",
             value=str(error)[:80] or type(error).__name__,
             remedy="export the impulse response as mono WAV, 16, 24 or 32 bit",
         ) from None
@@ -190,7 +156,6 @@ def _read_samples(path: str | Path) -> tuple[float, Real, list[str]]:
     if data.size < 64 or data.size > LONGEST_S * rate:
         raise InputError(
             f"an impulse response must be longer than 64 samples and shorter than {LONGEST_S:g} s",
-            file=path,
             value=f"{data.size / max(rate, 1):.3g} s",
             remedy="cut the recording around the impulse, or name another file",
         )
@@ -200,7 +165,10 @@ def _read_samples(path: str | Path) -> tuple[float, Real, list[str]]:
         samples = (samples - (info.max + 1) / 2) if info.min == 0 else samples
         samples = samples / (float(info.max) - (float(info.max) / 2 if info.min == 0 else 0.0))
     if not np.isfinite(samples).all() or not np.abs(samples).max() > 1e-9:
-        raise InputError("an impulse response must not be silent or damaged", file=path)
+        raise InputError(
+            "an impulse response must not be silent or damaged",
+            remedy="export the impulse response again",
+        )
     at_limit = np.count_nonzero(np.abs(samples) >= 0.9999 * np.abs(samples).max())
     if at_limit >= 4 and np.abs(samples).max() > 0.99:
         notes.append(f"{at_limit} samples at full scale: probably clipped")
@@ -212,7 +180,8 @@ def _apply_window(samples: Real, peak: int, rate: float, gate: float) -> tuple[R
     length = int(gate * rate)
     fade = max(int(FADE * length), 1)
     window = np.ones(lead + length)
-    window[:lead] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(lead) + 0.5) / max(lead, 1))
+    if peak >= int(LEAD_S * rate):  # a file that begins with the impulse has nothing to fade
+        window[:lead] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(lead) + 0.5) / max(lead, 1))
     window[-fade:] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
     piece = samples[peak - lead : peak + length]
     return piece * window[: len(piece)], peak - lead

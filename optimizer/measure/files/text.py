@@ -1,70 +1,34 @@
-"""Measured curves from text files: frequency, level or ohm, phase."""
+"""Bytes of a file the user names -> text, whatever wrote it."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from optimizer.arrays import Complex, Flags, Real
 from optimizer.errors import InputError
-from optimizer.measure.curve import MeasuredCurve
-from optimizer.measure.files.decode import read_text
-from optimizer.measure.files.dialect import USED_COLUMNS, Table, read_tables
 
-Quantity = Literal["pressure", "impedance"]
+LARGEST_BYTES = 50_000_000
 
-FEWEST_FREQUENCIES = 3
-LEVEL_RANGE_DB = (-200.0, 250.0)
-IMPEDANCE_RANGE_OHM = (1e-6, 1e9)
-
-
-def read_response(path: str | Path, quantity: Quantity = "pressure") -> MeasuredCurve:
-    """Read a curve from a text file of frequency, level (or ohm) and phase.
-
-    Parameters
-    ----------
-    path : path-like
-        The file: frequency in Hz, level in dB (or modulus in ohm), phase in degrees; the phase
-        column may be missing.
-    quantity : {"pressure", "impedance"}
-        What the second column is: dB, or ohm.
-
-    Returns
-    -------
-    MeasuredCurve
-        Increasing frequencies; `has_phase` is False, and `value` real and positive, when the
-        file gives no phase. `notes` says what was ignored, averaged or turned round.
-
-    Raises
-    ------
-    InputError
-        The file cannot be read, is not text, holds no rows of numbers, has a damaged row, a
-        value out of range or frequencies out of order. Nothing else is raised.
-
-    Notes
-    -----
-    The separator (tab, semicolon, comma, blanks) and the decimal mark are decided once for the
-    whole file: every reading under which all rows are numbers in range and in order is kept, and
-    if two of them disagree the file is refused instead of guessed at. Thousands marks
-    ("1,000.5", or "1.000,5" beside decimal commas) are understood. Lines that start with
-    ``* # ; " // % !`` are comments. Anything before the first row of numbers is a header; from
-    there on every line must be a row, a comment or empty. The rows may run up or down. Rows that
-    repeat a frequency are averaged as complex numbers. Columns after the third are ignored; when
-    the third repeats the frequencies, the file holds pairs of columns and only the first pair is
-    read.
-    """
-    source = str(path)
-    try:
-        return _choose(read_tables(read_text(path)), quantity, source)
-    except InputError as error:
-        raise error.located(file=source) from None
+_SIGNATURES = {
+    b"%PDF": "a PDF document",
+    b"\x89PNG": "an image",
+    b"\xff\xd8\xff": "an image",
+    b"GIF8": "an image",
+    b"PK\x03\x04": "a spreadsheet or an archive",
+    b"\xd0\xcf\x11\xe0": "a spreadsheet",
+    b"\x1f\x8b": "an archive",
+}
+_MARKS = {
+    b"\xff\xfe\x00\x00": "utf-32",  # before UTF-16, whose mark it begins with
+    b"\x00\x00\xfe\xff": "utf-32",
+    b"\xff\xfe": "utf-16",
+    b"\xfe\xff": "utf-16",
+    b"\xef\xbb\xbf": "utf-8-sig",
+}
 
 
-def read_impedance(path: str | Path) -> MeasuredCurve:
-    """Read an impedance: frequency in Hz, modulus in ohm, phase in degrees.
+def read_bytes(path: str | Path) -> bytes:
+    """Read a file whole.
 
     Parameters
     ----------
@@ -73,134 +37,94 @@ def read_impedance(path: str | Path) -> MeasuredCurve:
 
     Returns
     -------
-    MeasuredCurve
-        With `quantity` "impedance"; see `read_response`.
+    bytes
+        What it holds.
 
     Raises
     ------
     InputError
-        As `read_response`; a modulus must be above 0.
+        The file is missing, a folder, no regular file, unreadable or too large.
     """
-    return read_response(path, "impedance")
-
-
-def _choose(tables: list[Table], quantity: Quantity, source: str) -> MeasuredCurve:
-    """Return the one response the readings agree on, or raise why there is none."""
-    good: list[MeasuredCurve] = []
-    bad: list[InputError] = []
-    for table in sorted(tables, key=lambda table: -len(table.rows)):
-        try:
-            if table.failure is not None:
-                raise table.failure
-            good.append(_build(table, quantity, source))
-        except InputError as error:
-            bad.append(error)
-    if not good:
-        raise bad[0]  # the reading that got furthest
-    if any(not _same(good[0], other) for other in good[1:]):
+    try:
+        file = Path(path)
+        if not file.exists():
+            raise InputError("the file must exist", remedy="check the name and the folder")
+        if file.is_dir():
+            raise InputError("a file is needed, this is a folder", remedy="name a file inside it")
+        if not file.is_file():
+            raise InputError("a regular file is needed", remedy="export the curve to a text file")
+        size = file.stat().st_size
+        if size > LARGEST_BYTES:
+            raise InputError(
+                f"a measurement must not exceed {LARGEST_BYTES // 1_000_000} MB",
+                value=f"{size / 1e6:.0f} MB",
+                remedy="export fewer points, 1/48 octave is plenty",
+            )
+        return file.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
         raise InputError(
-            "the commas can be read in more than one way",
-            line=min(table.lines[0] for table in tables),
-            remedy="write decimal points, and separate the columns by tabs or semicolons",
-        )
-    return good[0]
+            f"the file cannot be read ({reason})", remedy="check its name and permissions"
+        ) from None
 
 
-def _same(one: MeasuredCurve, other: MeasuredCurve) -> bool:
-    return (
-        one.has_phase == other.has_phase
-        and np.array_equal(one.frequency_hz, other.frequency_hz)
-        and np.array_equal(one.value, other.value)
+def decode_text(raw: bytes) -> str:
+    """Decode the bytes of a text file, whatever wrote it.
+
+    Parameters
+    ----------
+    raw : bytes
+        What the file holds: UTF-8, UTF-16 (marked or not), UTF-32 (marked) or Latin-1.
+
+    Returns
+    -------
+    str
+        Its text, without byte-order mark; line ends as they are.
+
+    Raises
+    ------
+    InputError
+        The bytes are no text, or nothing but blanks.
+
+    Notes
+    -----
+    Latin-1 is the last resort: it accepts any byte, so a damaged UTF-8 comment costs nothing.
+    """
+    for signature, what in _SIGNATURES.items():
+        if raw.startswith(signature):
+            raise _not_text(f"this is {what}")
+    encoding = _find_encoding(raw)
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError:
+        if encoding.startswith(("utf-16", "utf-32")):
+            raise _not_text(f"its {encoding.upper()} text is damaged") from None
+        text = raw.decode("latin-1")
+    text = text.removesuffix("\x1a")  # end-of-file mark of old systems
+    if re.search(r"[\x00-\x08\x0e-\x1f]", text):
+        raise _not_text("it holds control characters")
+    if not text.strip():
+        raise InputError("the file must not be empty", remedy="export the measurement again")
+    return text
+
+
+def _find_encoding(raw: bytes) -> str:
+    for mark, encoding in _MARKS.items():
+        if raw.startswith(mark):
+            return encoding
+    if b"\x00" not in raw:
+        return "utf-8"
+    # Without a mark, UTF-16 shows by NUL bytes in every other place and nowhere else.
+    low, high = raw[0::2].count(0), raw[1::2].count(0)
+    if min(low, high) or 3 * max(low, high) < len(raw):
+        raise _not_text("it holds NUL bytes")
+    return "utf-16-be" if low else "utf-16-le"
+
+
+def _not_text(reason: str) -> InputError:
+    return InputError(
+        f"a text file is needed, {reason}",
+        remedy="export the curve as text: frequency, level, phase",
     )
-
-
-def _build(table: Table, quantity: Quantity, source: str) -> MeasuredCurve:
-    rows = np.array(table.rows, dtype=np.float64)
-    lines = np.array(table.lines)
-    notes: list[str] = []
-    names = ("frequency", "level" if quantity == "pressure" else "impedance", "phase")
-    for column, name in enumerate(names[: rows.shape[1]]):
-        _require(np.isfinite(rows[:, column]), rows[:, column], lines, f"{name} must be finite")
-    _require(rows[:, 0] > 0, rows[:, 0], lines, "frequency must be above 0 Hz")
-    if quantity == "impedance":
-        low, high = IMPEDANCE_RANGE_OHM
-        rule = f"impedance must be above 0 ohm, within {low:g} to {high:g}"
-    else:
-        low, high = LEVEL_RANGE_DB
-        rule = f"level must lie within {low:g} to {high:g} dB"
-    _require((rows[:, 1] >= low) & (rows[:, 1] <= high), rows[:, 1], lines, rule)
-    has_phase = rows.shape[1] == USED_COLUMNS
-    if has_phase and table.columns > USED_COLUMNS and np.array_equal(rows[:, 0], rows[:, 2]):
-        has_phase = False
-        notes.append("columns are frequency and level pairs: only the first curve is read")
-    elif table.columns > USED_COLUMNS:
-        notes.append(f"columns after the third are ignored ({table.columns} found)")
-    rows, turned = _in_order(rows, lines)
-    if turned:
-        notes.append("rows ran from high to low frequency and were reversed")
-    modulus = rows[:, 1] if quantity == "impedance" else 10.0 ** (rows[:, 1] / 20.0)
-    phase = np.deg2rad(rows[:, 2]) if has_phase else np.zeros(len(rows))
-    complex_value = np.asarray(modulus * np.exp(1j * phase), dtype=np.complex128)
-    frequency, value = _merge(rows[:, 0], complex_value, notes)
-    if len(frequency) < FEWEST_FREQUENCIES:
-        raise InputError(
-            f"at least {FEWEST_FREQUENCIES} different frequencies are needed",
-            value=len(frequency),
-            remedy="export the whole curve",
-        )
-    if not has_phase:
-        notes.append("no phase in the file")
-    for array in (frequency, value):
-        array.setflags(write=False)
-    return MeasuredCurve(
-        frequency_hz=frequency,
-        value=value,
-        quantity=quantity,
-        source=source,
-        has_phase=has_phase,
-        notes=tuple(notes),
-    )
-
-
-def _require(good: Flags, values: Real, lines: NDArray[np.int_], rule: str) -> None:
-    if not good.all():
-        first = int(np.argmin(good))
-        raise InputError(
-            rule,
-            line=int(lines[first]),
-            value=f"{values[first]:g}",
-            remedy="repair or remove the row",
-        )
-
-
-def _in_order(rows: Real, lines: NDArray[np.int_]) -> tuple[Real, bool]:
-    step = np.diff(rows[:, 0])
-    falling = np.count_nonzero(step < 0) > np.count_nonzero(step > 0)
-    wrong = step > 0 if falling else step < 0
-    if wrong.any():
-        at = int(np.argmax(wrong))
-        raise InputError(
-            f"frequency must {'fall' if falling else 'rise'} from row to row",
-            line=int(lines[at + 1]),
-            value=f"{rows[at + 1, 0]:g} Hz after {rows[at, 0]:g} Hz",
-            remedy="sort the file or remove the row",
-        )
-    return (rows[::-1] if falling else rows), bool(falling)
-
-
-def _merge(frequency: Real, value: Complex, notes: list[str]) -> tuple[Real, Complex]:
-    unique, start, count = np.unique(frequency, return_index=True, return_counts=True)
-    if len(unique) == len(frequency):
-        return frequency.copy(), value
-    mean = np.asarray(np.add.reduceat(value, start) / count, dtype=np.complex128)
-    usual = np.add.reduceat(np.abs(value), start) / count
-    if (np.abs(mean) < 1e-3 * usual).any():
-        at = float(unique[np.argmin(np.abs(mean) / usual)])
-        raise InputError(
-            "rows of the same frequency cancel each other",
-            value=f"{at:g} Hz",
-            remedy="keep one of them",
-        )
-    repeated = int(np.count_nonzero(count > 1))
-    notes.append(f"{repeated} repeated frequencies averaged")
-    return unique, mean

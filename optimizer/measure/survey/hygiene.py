@@ -79,11 +79,11 @@ def inspect_driver(
     """
     findings: list[Finding] = []
     for reading in files.responses.values():
-        if reading.response is not None:
-            findings += _inspect_curve(reading, reading.response)
+        if reading.curve is not None:
+            findings += _inspect_curve(reading, reading.curve)
     first = next(iter(files.responses.values()))
-    if first.response is not None:
-        findings += _inspect_phase(first, first.response)
+    if first.curve is not None:
+        findings += _inspect_phase(first, first.curve)
     findings += _inspect_noise(first, shape)
     findings += _inspect_smoothing(first, shape)
     findings += _inspect_gate(first)
@@ -243,10 +243,10 @@ def _inspect_smoothing(reading: FileReading, shape: Shape) -> list[Finding]:
 
 
 def _inspect_gate(reading: FileReading) -> list[Finding]:
-    if reading.gate_s is None or reading.response is None:
+    if reading.gate_s is None or reading.curve is None:
         return []
     limit = 1.0 / reading.gate_s
-    if limit < 1.05 * reading.response.range_hz[0]:
+    if limit < 1.05 * reading.curve.range_hz[0]:
         return []
     return [
         Finding(
@@ -261,11 +261,11 @@ def _inspect_gate(reading: FileReading) -> list[Finding]:
 
 def _inspect_angles(files: DriverFiles) -> list[Finding]:
     """Directions that are copies, mixed up, or of another level."""
-    readings = {d: r for d, r in files.responses.items() if r.response is not None}
+    readings = {d: r for d, r in files.responses.items() if r.curve is not None}
     if len(readings) < 2:
         return []
     findings: list[Finding] = []
-    curves = _on_one_grid([r.response for r in readings.values() if r.response is not None])
+    curves = _on_one_grid([r.curve for r in readings.values() if r.curve is not None])
     if curves is None:
         return []
     grid, levels = curves
@@ -320,9 +320,9 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> list[Finding]:
     findings = []
     for direction, other in files.other_side.items():
         this = files.responses.get(direction)
-        if this is None or this.response is None or other.response is None:
+        if this is None or this.curve is None or other.curve is None:
             continue
-        curves = _on_one_grid([this.response, other.response])
+        curves = _on_one_grid([this.curve, other.curve])
         if curves is None:
             continue
         grid, levels = curves
@@ -348,9 +348,9 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> list[Finding]:
 def _inspect_impedances(files: DriverFiles) -> list[Finding]:
     """Compare the impedances of left and right cabinet."""
     this, other = files.impedance, files.other_impedance
-    if this is None or other is None or this.response is None or other.response is None:
+    if this is None or other is None or this.curve is None or other.curve is None:
         return []
-    curves = _on_one_grid([this.response, other.response])
+    curves = _on_one_grid([this.curve, other.curve])
     if curves is None:
         return []
     grid, levels = curves

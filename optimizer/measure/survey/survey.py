@@ -146,16 +146,14 @@ def survey_driver(
         raise InputError("a driver needs a response", value=files.name)
     shape = read_shape(response)
     electrical = None
-    if files.impedance is not None and files.impedance.response is not None:
-        electrical = survey_impedance(files.impedance.response)
+    if files.impedance is not None and files.impedance.curve is not None:
+        electrical = survey_impedance(files.impedance.curve)
     reading = next(iter(files.responses.values()))
     valid = response.range_hz[0]
     if reading.gate_s is not None and splice is None:
         valid = max(valid, 1.0 / reading.gate_s)
     usable = (max(shape.usable_hz[0], valid), shape.usable_hz[1])
-    beaming = find_beaming(
-        {d: f.response for d, f in files.responses.items() if f.response is not None}
-    )
+    beaming = find_beaming({d: f.curve for d, f in files.responses.items() if f.curve is not None})
     if beaming is None and diaphragm_m:
         beaming = beaming_of_piston(diaphragm_m)
     lowest, rule = _lowest_safe(usable, electrical)
@@ -218,8 +216,8 @@ def _hint_peaks(
         if peak.height_db < HINT_DB or peak.level_db < -20.0:
             continue
         load = None
-        if files.impedance is not None and files.impedance.response is not None:
-            z = thin_response(files.impedance.response)
+        if files.impedance is not None and files.impedance.curve is not None:
+            z = thin_response(files.impedance.curve)
             low, high = z.range_hz
             if low <= peak.frequency_hz <= high:
                 load = float(
@@ -255,7 +253,7 @@ def _time_drivers(
         response = folder.drivers[name].on_axis
         assert response is not None
         responses[name] = response
-    together = folder.together.response if folder.together is not None else None
+    together = folder.together.curve if folder.together is not None else None
     if together is None:
         return assume_timing(responses, depths_m)
     try:
