@@ -323,7 +323,7 @@ def shelf_only() -> Problem:
         drivers=demo.drivers,
         topology=demo.topology,
         stock=_shelf(),
-        goals=demo.specs,
+        goals=demo.goals,
         mirror=True,
     )
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.goals import goal_cost
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 _SAMPLES = 64
 

@@ -23,7 +23,7 @@ from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Topology
 from optimizer.problem.problem import Problem
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.relax import relax
 from optimizer.stock.stock import series_stock
 
@@ -48,7 +48,7 @@ def demo_problem(points: int, directions: tuple[Direction, ...]) -> Problem:
         drivers=[make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)],
         topology=demo.topology,
         stock=demo.stock,
-        goals=demo.specs,
+        goals=demo.goals,
         mirror=True,
     )
 
@@ -139,7 +139,7 @@ def shelf_problem(join: int) -> Problem:
         drivers=demo.drivers,
         topology=demo.topology,
         stock=replace(demo.stock, join=join),
-        goals=demo.specs,
+        goals=demo.goals,
         mirror=True,
     )
 
@@ -222,18 +222,18 @@ def test_relaxation(benchmark):
 def test_exchange(benchmark, note, what):
     """Exchanging single parts to the end, and ruling out every change of two parts."""
     problem = load("three_way_17")
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     start = draw_networks(problem, 1, 5)[0]
-    single = polisher.descend_singles(start)
+    single = descent.descend_singles(start)
     if what == "descend_singles":
-        benchmark(lambda: polisher.descend_singles(start))
+        benchmark(lambda: descent.descend_singles(start))
         return
-    end = polisher.descend_pairs(single.genome, single.cost)
-    before = polisher.evaluations
+    end = descent.descend_pairs(single.genome, single.cost)
+    before = descent.evaluations
     result = benchmark.pedantic(
-        lambda: polisher.descend_pairs(end.genome, end.cost), rounds=3, iterations=1
+        lambda: descent.descend_pairs(end.genome, end.cost), rounds=3, iterations=1
     )
     assert result.no_better_change_of == 2
-    each = (polisher.evaluations - before) / 3
+    each = (descent.evaluations - before) / 3
     rate = benchmark.extra_info["changes/s"] = each / benchmark.stats.stats.min
     note(f"proof: {each:,.0f} changes of one or two parts ruled out at {rate:,.0f} a second")

@@ -9,17 +9,15 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Real
-from optimizer.bench.layout import Bench, lay_out
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
 from optimizer.network.bank import gene_name
 from optimizer.network.ladder import FittedSlot, Network, Slot
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate
-from optimizer.problem.problem import Evaluator, Problem
-from optimizer.problem.scan import Scan
-from optimizer.problem.space import Genome
-from optimizer.problem.tables import Tables
+from optimizer.problem.genome import Genome
+from optimizer.problem.neighbourhood import Neighbourhood
+from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
 
 SHARE = 0.5
@@ -102,19 +100,22 @@ class PartChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Improvement:
-    """The best that changing one part alone can do.
+    """The best that one move alone can do: of a part, of a compound as a whole, of a polarity.
 
     Parameters
     ----------
-    change : PartChange
-        What to change.
+    changes : tuple of PartChange
+        Parts to change; those of one compound where there are several.
+    turned : tuple of str
+        Ways to connect the other way round.
     cost : float
         Cost of the whole network after it.
     goals : tuple of (str, float)
         Changes of the costs of single goals, the largest first.
     """
 
-    change: PartChange
+    changes: tuple[PartChange, ...]
+    turned: tuple[str, ...]
     cost: float
     goals: tuple[tuple[str, float], ...]
 
@@ -195,25 +196,24 @@ def check_network(problem: Problem, network: Network, *, best: int = 3) -> Check
     CheckReport
     """
     candidate = build_candidate(problem, network)
-    bench = lay_out(problem, network)
-    goals = problem.evaluator.goals
-    evaluator = Evaluator(bench.bank, problem.evaluator.field, goals)
+    laid = problem.around(network)
+    genome = laid.space.locate(network)
     return CheckReport(
         candidate=candidate,
-        reasons=_find_reasons(problem, bench, evaluator, candidate, best),
-        improvements=_find_improvements(problem, bench, evaluator, candidate, best),
+        reasons=_find_reasons(laid, genome, candidate, best),
+        improvements=_find_improvements(problem, laid, genome, candidate, best),
     )
 
 
 def _find_reasons(
-    problem: Problem, bench: Bench, evaluator: Evaluator, candidate: Candidate, most: int
+    laid: Problem, genome: Genome, candidate: Candidate, most: int
 ) -> tuple[Reason, ...]:
-    present = bench.genome.present[bench.space.gene_slot]
-    columns = np.flatnonzero(bench.bank.free & present)
-    population = bench.space.population([bench.genome])
-    solved, slopes = bench.bank.solve_with_tangents(population, problem.loss_laws)
+    space, bank, evaluator = laid.space, laid.bank, laid.evaluator
+    columns = np.flatnonzero(bank.free & genome.present[space.gene_slot])
+    population = space.population([genome])
+    solved, slopes = bank.solve_with_tangents(population, laid.loss_laws)
     curves = Curves(evaluator.field, solved.transfer, solved.admittance)
-    place = np.full(len(bench.space.genes), -1, dtype=np.intp)
+    place = np.full(len(space.genes), -1, dtype=np.intp)
     place[columns] = np.arange(len(columns))
     # Genes in empty slots have no slope; they share a last column that nobody reads.
     place[place < 0] = len(columns)
@@ -239,11 +239,9 @@ def _find_reasons(
                 goal=goal.name,
                 cost=float(goal_cost(goal, residual)),
                 unit=goal.unit,
-                band=_find_band(goal, residual, problem.frequency_hz),
+                band=_find_band(goal, residual, laid.frequency_hz),
                 parts=tuple(
-                    PartEffect(
-                        label=bench.gene_label(int(columns[i])), cost_change=float(change[i])
-                    )
+                    PartEffect(label=space.label(int(columns[i])), cost_change=float(change[i]))
                     for i in order
                     if abs(change[i]) > _SMALL_COST
                 ),
@@ -282,55 +280,39 @@ def _find_band(goal: PreparedGoal, residual: Real, frequency_hz: Real) -> BandSh
 
 
 def _find_improvements(
-    problem: Problem, bench: Bench, evaluator: Evaluator, candidate: Candidate, most: int
+    problem: Problem, laid: Problem, genome: Genome, candidate: Candidate, most: int
 ) -> tuple[Improvement, ...]:
-    scan = Scan(Tables(evaluator, bench.space), bench.genome)
-    economy = bench.space.economy(bench.genome)
-    best: dict[int, tuple[float, int]] = {}
-    for w, genes in enumerate(scan.genes_of_way):
-        if not genes:
+    out: list[Improvement] = []
+    for proposal in Neighbourhood(laid.landscape, genome).best_per_place():
+        if len(out) == most:
+            break
+        after = build_candidate(problem, laid.space.network(proposal.move.apply(genome)))
+        if after.cost > candidate.cost - _SMALL_COST:
             continue
-        rows = scan.rows(genes)
-        total = scan.singles(w) + rows.price + economy
-        for cost, g, row in zip(total, rows.gene, rows.row, strict=True):
-            if int(g) not in best or cost < best[int(g)][0]:
-                best[int(g)] = (float(cost), int(row))
-    now = candidate.cost
-    chosen = sorted((cost, g, row) for g, (cost, row) in best.items() if cost < now - _SMALL_COST)[
-        :most
-    ]
-    out = []
-    for _, g, row in chosen:
-        changed = set_row(bench, bench.genome, g, row)
-        after = build_candidate(problem, bench.space.network(changed))
         moves = [
             (new.name, new.cost - old.cost)
             for new, old in zip(after.goals, candidate.goals, strict=True)
         ]
         out.append(
             Improvement(
-                change=PartChange(
-                    label=bench.gene_label(g),
-                    before=bench.part(bench.genome, g),
-                    after=bench.part(changed, g),
-                ),
+                changes=tuple(list_changes(candidate.network, after.network)),
+                turned=list_turned(candidate.network, after.network),
                 cost=after.cost,
                 goals=tuple(
                     sorted((m for m in moves if abs(m[1]) > _SMALL_COST), key=lambda m: -abs(m[1]))
                 ),
             )
         )
-    return tuple(out)
+    return tuple(sorted(out, key=lambda one: one.cost))
 
 
-def set_row(bench: Bench, genome: Genome, g: int, row: int) -> Genome:
-    """Return a genome with one gene set to one of its alternatives; the last may be "left out"."""
-    present, choice = genome.present.copy(), genome.choice.copy()
-    filled = row < len(bench.space.options[g].values)
-    present[bench.space.gene_slot[g]] = filled
-    if filled:
-        choice[g] = row
-    return Genome(choice=choice, present=present, polarity=genome.polarity)
+def list_turned(first: Network, second: Network) -> tuple[str, ...]:
+    """List the ways that two networks connect differently."""
+    return tuple(
+        old.name
+        for old, new in zip(first.ways, second.ways, strict=True)
+        if old.polarity != new.polarity
+    )
 
 
 def compare_networks(
@@ -362,11 +344,7 @@ def compare_networks(
     ratio = np.abs(second.curves.impedance) / np.abs(first.curves.impedance)
     curves.append(_compare("impedance", 20.0 * np.log10(ratio), f, np.ones_like(inside)))
     return Comparison(
-        polarity=tuple(
-            a.name
-            for a, b in zip(first.network.ways, second.network.ways, strict=True)
-            if a.polarity != b.polarity
-        ),
+        polarity=list_turned(first.network, second.network),
         parts=tuple(list_changes(first.network, second.network)),
         curves=tuple(curves),
     )

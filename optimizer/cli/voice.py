@@ -280,24 +280,22 @@ def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str
 
 def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]:
     """Read "tweeter.P1.Rs 2.7 ohm"."""
-    from optimizer.bench.layout import lay_out
     from optimizer.bench.networks.stated_part import StatedPart, settle_part
     from optimizer.parts import UNIT_OF_KIND
     from optimizer.text.units import parse_quantity
     from optimizer.text.yamltext import suggest
 
     label, _, value = text.strip().partition(" ")
-    bench = lay_out(problem, network)
-    gene = bench.find_gene(label)
-    if gene is None:
-        known = [bench.gene_label(g) for g in range(len(bench.space.genes))]
+    space = problem.around(network).space
+    labels = [space.label(g) for g in range(len(space.genes))]
+    if label not in labels:
         raise InputError(
             "a part to use needs a place of the network",
             key="--use",
             value=repr(label),
-            remedy=suggest(label, known),
+            remedy=suggest(label, labels),
         )
-    kind = bench.space.genes[gene].kind
+    kind = space.genes[labels.index(label)].kind
     try:
         number = parse_quantity(value, UNIT_OF_KIND[kind])
         if number <= 0.0:

@@ -58,7 +58,7 @@ def build_problem(design: Design) -> Problem:
         return Problem(
             title=design.title, drivers=drivers, topology=topology, stock=stock,
             goals=specs, mirror=mirror, reading=design.measured.reflections,
-            notes=(
+            assumed=(
                 *design.notes, *stock_notes, *notes, *explain_gates(drivers, specs), *goal_notes,
             ),
         )  # fmt: skip

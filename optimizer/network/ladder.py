@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief, clip, html_table
 from optimizer.text.units import format_quantity
+
+PartKey = tuple[str, str, int]
+"""Where a part sits: way, slot, and which part of its slot."""
+
+REACH = 4.0
+"""How far the value of a part that a topology does not know may move, as a factor either way."""
 
 Place = Literal["series", "shunt"]
 Form = Literal["inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"]
@@ -201,6 +207,27 @@ class Topology:
         )
         return clip(f"<Topology {ways}>")
 
+    def around(self, network: Network) -> Topology:
+        """Return the slots that a network fills, and the optional ones that it leaves empty.
+
+        Parameters
+        ----------
+        network : Network
+            With these ways and any slots.
+
+        Returns
+        -------
+        Topology
+            A slot that this topology does not know may take values within `REACH` of its parts; one
+            whose parts are on the board stays as it is.
+        """
+        return Topology(
+            ways=tuple(
+                _way_around(way, fitted)
+                for way, fitted in zip(self.ways, network.ways, strict=True)
+            )
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedWay:
@@ -272,6 +299,43 @@ class Network:
         return html_table("Network", ("way", "polarity", "place", "form", "value", "from"), rows)
 
     @property
+    def places(self) -> dict[PartKey, Part]:
+        """Every part by where it sits."""
+        return {
+            (way.name, slot.name, i): part
+            for way in self.ways
+            for slot in way.slots
+            for i, part in enumerate(slot.parts)
+        }
+
+    def replace_parts(self, changes: Mapping[PartKey, Part]) -> Network:
+        """Return the network with other parts in some of its places.
+
+        Parameters
+        ----------
+        changes : mapping of PartKey to Part
+            Places that it does not have are passed over.
+        """
+        return Network(
+            ways=tuple(
+                replace(
+                    way,
+                    slots=tuple(
+                        replace(
+                            slot,
+                            parts=tuple(
+                                changes.get((way.name, slot.name, i), part)
+                                for i, part in enumerate(slot.parts)
+                            ),
+                        )
+                        for slot in way.slots
+                    ),
+                )
+                for way in self.ways
+            )
+        )
+
+    @property
     def piece_count(self) -> int:
         """Physical pieces to buy or take from the shelf; kept parts do not count."""
         return sum(
@@ -281,3 +345,41 @@ class Network:
             for part in slot.parts
             if part.origin != "kept"
         )
+
+
+def _way_around(way: Way, fitted: FittedWay) -> Way:
+    slots = [_slot_around(way, slot) for slot in fitted.slots]
+    after = 0
+    for slot in way.slots:
+        names = [s.name for s in slots]
+        if slot.name in names:
+            after = names.index(slot.name) + 1
+        elif slot.optional:
+            slots.insert(after, slot)
+            after += 1
+    polarity = way.polarity
+    if polarity != "free":
+        polarity = "normal" if fitted.polarity > 0 else "inverted"
+    return replace(way, slots=tuple(slots), polarity=polarity)
+
+
+def _slot_around(way: Way, fitted: FittedSlot) -> Slot:
+    """Slot of the topology that a filled slot sits in, or one of its own."""
+    shape = (fitted.name, fitted.place, fitted.form)
+    known = next((slot for slot in way.slots if (slot.name, slot.place, slot.form) == shape), None)
+    if known is not None and (not known.fixed or known.kept == fitted.parts):
+        return known
+    ranges = tuple(
+        ValueRange(low=part.value / REACH, high=part.value * REACH) for part in fitted.parts
+    )
+    if known is not None:
+        # The board was altered where it was meant to stay: it may be altered back.
+        return replace(known, ranges=ranges, alterable=True)
+    on_board = all(part.origin == "kept" for part in fitted.parts)
+    return Slot(
+        name=fitted.name,
+        place=fitted.place,
+        form=fitted.form,
+        ranges=ranges,
+        kept=fitted.parts if on_board else None,
+    )

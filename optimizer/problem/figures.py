@@ -23,8 +23,8 @@ from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Kind, Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 
@@ -95,7 +95,7 @@ def build_candidate(
             name=e.name, value=e.value, unit=e.unit, weight=e.weight, cost=e.cost, detail=e.detail
         )
         for e in economy_figures(
-            problem.specs, network, economy, problem.stock.currency, topology=problem.topology
+            problem.goals, network, economy, problem.stock.currency, topology=problem.topology
         )
     ]
     impedance = 1.0 / admittance
@@ -168,7 +168,7 @@ def network_economy(problem: Problem, network: Network) -> float:
         for gene, options in zip(space.genes, space.options, strict=True)
     }
     total = 0.0
-    total += removal_cost(problem.specs, count_changes(problem.topology, network)[1])
+    total += removal_cost(problem.goals, count_changes(problem.topology, network)[1])
     for way in network.ways:
         for slot in way.slots:
             for i, part in enumerate(slot.parts):
@@ -183,7 +183,7 @@ def network_economy(problem: Problem, network: Network) -> float:
                         else _parts_of_kind(problem, part.kind)
                     )
                 )
-                total += float(option_costs(problem.specs, (*pool, part))[-1])
+                total += float(option_costs(problem.goals, (*pool, part))[-1])
     return total
 
 

@@ -1,161 +1,66 @@
-"""Drivers x topology x stock x goals, frozen, all arrays prepared: the only place they meet."""
+"""Drivers x topology x stock x goals: an immutable value, and everything derived from it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
 from optimizer.acoustics.averages import Average, Reading, direction_averages, named_averages
-from optimizer.acoustics.curves import Curves, CurveTangents, Field
-from optimizer.arrays import Complex, Index, Real
+from optimizer.acoustics.curves import Field
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals import GoalSet, PreparedGoal, Scene
 from optimizer.goals.economy import removal_cost
 from optimizer.goals.goal import Wanted
-from optimizer.goals.prepared import HARD_COST_PER_DB, goal_cost
-from optimizer.network.bank import LadderBank, LossLaw, Population
-from optimizer.network.ladder import Slot, Topology
-from optimizer.parts import KINDS, Kind
-from optimizer.problem.space import Genome, Space, gene_options
+from optimizer.measure.curve import Direction
+from optimizer.measure.driver import Driver
+from optimizer.network.bank import Gene, LadderBank, LossLaw
+from optimizer.network.ladder import Network, Topology
+from optimizer.parts import KINDS, Kind, Part
+from optimizer.problem.evaluator import Evaluator
+from optimizer.problem.genome import Genome
+from optimizer.problem.landscape import Landscape
+from optimizer.problem.space import Space, gene_options
+from optimizer.problem.supply import Supply
+from optimizer.problem.tables import Tables
+from optimizer.stock.stock import Stock
 from optimizer.text.brief import clip
 
-if TYPE_CHECKING:
-    from optimizer.measure.driver import Driver
-    from optimizer.problem.tables import Tables
-    from optimizer.stock.stock import Stock
+BOUND_POINTS = (24, 72)
+"""Grid points of the lower bounds by which changes are ruled out before they are computed."""
+
+_DERIVED = {
+    "_of_way": {"drivers", "topology"},
+    "averages": {"drivers", "topology", "mirror", "reading"},
+    "single_directions": {"drivers", "topology"},
+    "bank": {"drivers", "topology"},
+    "report_field": {"drivers", "topology", "mirror", "reading"},
+    "offers": {"drivers", "topology", "stock", "built"},
+    "supply": {"drivers", "topology", "stock", "built"},
+    "loss_laws": {"stock"},
+}
+"""What may be shared with a changed copy, and the fields each follows from.
+
+Everything else that is derived follows from the goals too, and is never handed on.
+"""
 
 
-_BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level cache
-SMOOTH_DB = 0.01
-SMOOTH_HARD_DB = 0.3
-
-
-class Evaluator:
-    """From part values to costs on one frequency grid.
-
-    Parameters
-    ----------
-    bank : LadderBank
-        Electrical side.
-    field : Field
-        Acoustic side: the curves that the goals use.
-    goals : sequence of PreparedGoal
-        Prepared on the same grid.
-    """
-
-    def __init__(self, bank: LadderBank, field: Field, goals: Sequence[PreparedGoal]) -> None:
-        self.bank = bank
-        self.field = field
-        self.goals = tuple(goals)
-
-    def thinned(self, index: Index, *, bound: bool) -> Evaluator:
-        """Return the evaluator on a subset of the grid, see `PreparedGoal.thinned`."""
-        return Evaluator(
-            self.bank.thinned(index),
-            self.field.thinned(index),
-            [g.thinned(index, bound=bound) for g in self.goals],
-        )
-
-    def curves(self, population: Population) -> Curves:
-        """Curves of a population."""
-        solved = self.bank.solve(population)
-        return Curves(self.field, solved.transfer, solved.admittance)
-
-    def cost_of_curves(self, curves: Curves) -> Real:
-        """Sum of the goals' costs, shape (...)."""
-        total: Real | None = None
-        for goal in self.goals:
-            cost = goal_cost(goal, goal.residuals(curves))
-            total = cost if total is None else total + cost
-        assert total is not None
-        # A network so far off that its numbers overflow is simply a bad one.
-        return np.where(np.isfinite(total), total, np.inf)
-
-    def cost(self, population: Population) -> Real:
-        """Cost of a population without its economy, shape (P,)."""
-        return np.concatenate(
-            [
-                self.cost_of_curves(self.curves(population[s : s + _BLOCK]))
-                for s in range(0, len(population), _BLOCK)
-            ]
-        )
-
-    def linearise(
-        self,
-        population: Population,
-        loss_laws: dict[Kind, LossLaw],
-        columns: Index,
-        *,
-        limits_curve: bool = True,
-    ) -> tuple[Real, Real, Real]:
-        """Cost, gradient and Gauss-Newton matrix with respect to log values.
-
-        Parameters
-        ----------
-        population : Population
-            Leading axis P.
-        loss_laws : dict
-            See `LadderBank.solve_with_tangents`.
-        columns : ndarray of int, shape (S,)
-            Free genes, in the order of the result's axes.
-        limits_curve : bool
-            Whether hard limits count in the matrix; they always count in the gradient.
-
-        Returns
-        -------
-        cost : ndarray, shape (P,)
-            Smoothed: a figure s counts as sqrt(s^2 + e^2) - e with a small e, or its kink at zero
-            would hold a search that touches a limit.
-        gradient : ndarray, shape (P, S)
-        matrix : ndarray, shape (P, S, S)
-            Of the majorising quadratic: w sqrt(m) lies below w (m + s^2) / (2 s) and touches it
-            at m = s^2, so each goal counts as least squares with weight w / s.
-        """
-        solved, tangents = self.bank.solve_with_tangents(population, loss_laws)
-        curves = Curves(self.field, solved.transfer, solved.admittance)
-        place = np.full(len(self.bank.genes), -1, dtype=np.intp)
-        place[columns] = np.arange(len(columns))
-        slopes = CurveTangents(
-            curves,
-            [place[g] for g in tangents.genes],
-            len(columns),
-            tangents.transfer,
-            tangents.admittance,
-        )
-        p, s = len(population), len(columns)
-        cost, gradient = np.zeros(p), np.zeros((p, s))
-        matrix = np.zeros((p, s, s))
-        for goal in self.goals:
-            weight = HARD_COST_PER_DB if goal.hard else goal.weight
-            residual = goal.residuals(curves)
-            square = np.einsum("pn,pn->p", residual, residual)
-            smooth = SMOOTH_HARD_DB if goal.hard else SMOOTH_DB
-            figure = np.sqrt(square + smooth**2)
-            cost += weight * (figure - smooth)
-            if weight == 0.0 or not square.any():
-                continue
-            jacobian = goal.tangents(curves, slopes)
-            scaled = jacobian * (weight / figure)[:, None, None]
-            own = np.einsum("psn,pn->ps", scaled, residual)
-            gradient += own
-            if goal.hard and not limits_curve:
-                continue
-            matrix += scaled @ jacobian.transpose(0, 2, 1)
-            matrix -= own[:, :, None] * own[:, None, :] / (weight * figure)[:, None, None]
-        return cost, gradient, matrix
-
-
+@dataclass(frozen=True, init=False, eq=False, repr=False)
 class Problem:
-    """A prepared problem; treat as frozen.
+    """What is searched: drivers, topology, stock and goals. A value: nothing in it changes.
+
+    Arrays that follow from it are computed when first needed, stay with the instance, and are not
+    pickled. `replace` gives another problem.
 
     Parameters
     ----------
     title : str
         The speaker.
-    drivers : sequence of Driver
+    drivers : tuple of Driver
         On one grid with the same directions.
     topology : Topology
         Ways name their drivers.
@@ -167,14 +72,36 @@ class Problem:
         Whether the user states left-right symmetry.
     reading : {"bounces", "pooled"}
         How early reflections are averaged.
-    notes : sequence of str
+    assumed : tuple of str
         Assumptions made before this point.
+    built : Network, optional
+        A network that stands on the bench: its parts may stay what they are, whatever the stock
+        offers, and its pieces are at hand. Its ways and slots are those of the topology.
 
     Raises
     ------
     InputError
         When the stock is empty in a range, a goal cannot be computed, or names do not match.
+
+    Examples
+    --------
+    >>> from optimizer.testing import small_problem
+    >>> problem = small_problem()
+    >>> problem.replace(goals=problem.goals.weighted(on_axis=3.0)).goals["on_axis"].weight
+    3.0
+    >>> problem.goals["on_axis"].weight
+    1.0
     """
+
+    title: str
+    drivers: tuple[Driver, ...]
+    topology: Topology
+    stock: Stock
+    goals: GoalSet
+    mirror: bool
+    reading: Reading
+    assumed: tuple[str, ...]
+    built: Network | None
 
     def __init__(
         self,
@@ -186,15 +113,80 @@ class Problem:
         goals: Mapping[str, Wanted],
         mirror: bool = False,
         reading: Reading = "bounces",
-        notes: Sequence[str] = (),
+        assumed: Sequence[str] = (),
+        built: Network | None = None,
     ) -> None:
-        self.title = title
-        self.drivers = tuple(drivers)
-        self.topology = topology
-        self.stock = stock
-        self.specs = GoalSet.stated(goals)
+        # Whatever sequence or mapping came in, what is kept cannot change under the caches.
+        self.__setstate__(
+            {
+                "title": title,
+                "drivers": tuple(drivers),
+                "topology": topology,
+                "stock": stock,
+                "goals": GoalSet.stated(goals),
+                "mirror": mirror,
+                "reading": reading,
+                "assumed": tuple(assumed),
+                "built": built,
+            }
+        )
+        self._require()
+
+    def _require(self) -> None:
+        """Raise errors here, not when a search is under way."""
+        _ = self.evaluator, self.space
+
+    def __repr__(self) -> str:
+        return clip(
+            f"<Problem {self.title}: {len(self.drivers)} drivers, {len(self.space.genes)} parts, "
+            f"about 10^{self.space.size_log10():.1f} networks, goals {', '.join(self.goals)}>"
+        )
+
+    def replace(self, **changes: Any) -> Problem:
+        """Return a problem with some fields changed; this one stays as it is.
+
+        Parameters
+        ----------
+        **changes
+            New values by the name of the field.
+
+        Returns
+        -------
+        Problem
+            What does not follow from the changed fields is shared, not computed again.
+
+        Raises
+        ------
+        TypeError
+            When a problem has no such field.
+        InputError
+            See `Problem`.
+        """
+        unknown = changes.keys() - {f.name for f in fields(self)}
+        if unknown:
+            raise TypeError(f"a problem has no {', '.join(sorted(unknown))}")
+        if "goals" in changes:
+            changes["goals"] = GoalSet.stated(changes["goals"])
+        new = object.__new__(Problem)
+        new.__setstate__(self.__getstate__() | changes)
+        for name, needs in _DERIVED.items():
+            if name in self.__dict__ and not needs & changes.keys():
+                new.__dict__[name] = self.__dict__[name]
+        new._require()
+        return new
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Fields alone: derived arrays do not travel."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take the fields; what follows from them is computed when first needed."""
+        self.__dict__.update(state)
+
+    @cached_property
+    def _of_way(self) -> tuple[Driver, ...]:
         by_name = {d.name: d for d in self.drivers}
-        for way in topology.ways:
+        for way in self.topology.ways:
             if way.driver not in by_name:
                 raise InputError(
                     "a way must name a driver",
@@ -202,55 +194,156 @@ class Problem:
                     value=way.driver,
                     remedy=f"use one of {', '.join(by_name)}",
                 )
-        of_way = [by_name[w.driver] for w in topology.ways]
-        self.frequency_hz = of_way[0].frequency_hz
-        self.directions = of_way[0].directions
-        self.averages: dict[str, Average] = named_averages(self.directions, mirror, reading=reading)
-        self.single_directions = direction_averages(self.directions)
-        prepared = self.specs.prepare(
+        return tuple(by_name[w.driver] for w in self.topology.ways)
+
+    @property
+    def frequency_hz(self) -> Real:
+        """Grid of all curves, shape (F,)."""
+        return self._of_way[0].frequency_hz
+
+    @property
+    def directions(self) -> tuple[Direction, ...]:
+        """Directions of the drivers' responses, length A."""
+        return self._of_way[0].directions
+
+    @cached_property
+    def averages(self) -> dict[str, Average]:
+        """Named curves that the directions allow."""
+        return named_averages(self.directions, self.mirror, reading=self.reading)
+
+    @cached_property
+    def single_directions(self) -> dict[str, Average]:
+        """Curves of single directions."""
+        return direction_averages(self.directions)
+
+    @cached_property
+    def prepared(self) -> tuple[PreparedGoal, ...]:
+        """Goals on the grid."""
+        return self.goals.prepare(
             Scene(
                 frequency_hz=self.frequency_hz,
                 curves={**self.averages, **self.single_directions},
-                ways=[(w.name, d) for w, d in zip(topology.ways, of_way, strict=True)],
+                ways=[(w.name, d) for w, d in zip(self.topology.ways, self._of_way, strict=True)],
             )
         )
-        pressure = np.stack([d.pressure for d in of_way])
-        used = tuple(dict.fromkeys(n for g in prepared for n in g.curve_names))
-        bank = LadderBank(topology, self.frequency_hz, [d.impedance for d in of_way])
-        self.evaluator = Evaluator(bank, self._field(used or ("on_axis",), pressure), prepared)
-        self.report_field = self._field(tuple(self.averages), pressure)
-        self.space = Space(
-            topology,
-            bank,
-            [
-                gene_options(
-                    g,
-                    () if g.kept else stock.options(g.kind, g.low, g.high),
-                    self.specs,
-                    topology.ways[g.way].name,
-                )
-                for g in bank.genes
-            ],
-            stock,
-            self._removal_costs(bank.slots),
-        )
-        self.loss_laws: dict[Kind, LossLaw] = {k: stock.loss_law(k) for k in KINDS}
-        self.notes = tuple(notes) + tuple(
-            dict.fromkeys(s for n in used if n in self.averages for s in self.averages[n].assumed)
-        )
 
-    def __repr__(self) -> str:
-        return clip(
-            f"<Problem {self.title}: {len(self.drivers)} drivers, {len(self.space.genes)} parts, "
-            f"about 10^{self.space.size_log10():.1f} networks, goals {', '.join(self.specs)}>"
-        )
+    @property
+    def curve_names(self) -> tuple[str, ...]:
+        """Curves that the goals look at."""
+        return tuple(dict.fromkeys(n for g in self.prepared for n in g.curve_names))
 
-    def _removal_costs(self, slots: Sequence[Slot]) -> list[float]:
-        return [removal_cost(self.specs, len(slot.kept or ())) for slot in slots]
+    @cached_property
+    def bank(self) -> LadderBank:
+        """Solver of the topology with the drivers as its loads."""
+        return LadderBank(self.topology, self.frequency_hz, [d.impedance for d in self._of_way])
 
-    def _field(self, names: tuple[str, ...], pressure: Complex) -> Field:
+    def evaluate(self, goals: Sequence[PreparedGoal]) -> Evaluator:
+        """Return the costs of networks under some prepared goals.
+
+        Parameters
+        ----------
+        goals : sequence of PreparedGoal
+            On the grid of this problem; the curves they look at are computed.
+        """
+        names = tuple(dict.fromkeys(n for goal in goals for n in goal.curve_names))
+        return Evaluator(self.bank, self.field_of(names or ("on_axis",)), goals)
+
+    def field_of(self, names: Sequence[str]) -> Field:
+        """Return the acoustic side of some named curves."""
         curves = {**self.single_directions, **self.averages}
-        return Field(names, pressure, np.stack([curves[n].weights for n in names]))
+        pressure: Complex = np.stack([d.pressure for d in self._of_way])
+        return Field(tuple(names), pressure, np.stack([curves[n].weights for n in names]))
+
+    @cached_property
+    def evaluator(self) -> Evaluator:
+        """Costs of networks under the goals."""
+        return self.evaluate(self.prepared)
+
+    @cached_property
+    def report_field(self) -> Field:
+        """Every curve that a report may show."""
+        return self.field_of(tuple(self.averages))
+
+    @cached_property
+    def offers(self) -> tuple[tuple[Part, ...], ...]:
+        """Parts that each gene may be, sorted by value; empty where the stock holds none."""
+        return tuple(self._offers_of(gene, own) for gene, own in self._genes())
+
+    @cached_property
+    def supply(self) -> Supply:
+        """Counts of the stock's pieces; those of a built network are at hand."""
+        built = [
+            None if own is None else offered.index(own)
+            for offered, (_, own) in zip(self.offers, self._genes(), strict=True)
+        ]
+        return Supply(self.stock, self.offers, self.bank.gene_slot, built)
+
+    def _genes(self) -> Iterator[tuple[Gene, Part | None]]:
+        """Genes, each with its part in the built network."""
+        built = {} if self.built is None else self.built.places
+        for gene in self.bank.genes:
+            way, slot = self.topology.ways[gene.way].name, self.bank.slots[gene.slot].name
+            yield gene, built.get((way, slot, gene.part))
+
+    def _offers_of(self, gene: Gene, own: Part | None) -> tuple[Part, ...]:
+        if gene.kept is not None:
+            return (gene.kept,)
+        parts = list(self.stock.options(gene.kind, gene.low, gene.high))
+        parts += [p for p in (gene.original, own) if p is not None and p not in parts]
+        return tuple(sorted(parts, key=lambda part: part.value))
+
+    @cached_property
+    def space(self) -> Space:
+        """What each part may be, and what choosing it costs."""
+        return Space(
+            self.topology,
+            self.bank,
+            [
+                gene_options(gene, parts, self.goals, self.topology.ways[gene.way].name)
+                for gene, parts in zip(self.bank.genes, self.offers, strict=True)
+            ],
+            self.supply,
+            [removal_cost(self.goals, len(slot.kept or ())) for slot in self.bank.slots],
+        )
+
+    def around(self, network: Network) -> Problem:
+        """Return the problem of changing one network: whatever it is, it is a point of the space.
+
+        Parameters
+        ----------
+        network : Network
+            With the ways of this problem and any slots and parts.
+
+        Returns
+        -------
+        Problem
+            Its slots are those of the network and the empty optional ones of this problem; every
+            part may become what the stock offers for its place, or stay. The network itself is
+            ``problem.space.locate(problem.built)``.
+        """
+        return self.replace(topology=self.topology.around(network), built=network)
+
+    @cached_property
+    def loss_laws(self) -> dict[Kind, LossLaw]:
+        """Loss of a part as a function of its value, by kind."""
+        return {kind: self.stock.loss_law(kind) for kind in KINDS}
+
+    @cached_property
+    def landscape(self) -> Landscape:
+        """Tables of all options, on the full grid and on fewer points for bounds."""
+        few = [n for n in BOUND_POINTS if n < len(self.frequency_hz) // 2]
+        return Landscape(self.space, [*(self.thinned(n, bound=True) for n in few), self.evaluator])
+
+    @property
+    def tables(self) -> Tables:
+        """Immittances of every option on the full grid."""
+        return self.landscape.full
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Assumptions, those of the averages included."""
+        used = [self.averages[n] for n in self.curve_names if n in self.averages]
+        return self.assumed + tuple(dict.fromkeys(s for one in used for s in one.assumed))
 
     @property
     def estimated(self) -> bool:
@@ -282,10 +375,3 @@ class Problem:
             np.array([g.polarity for g in genomes]),
         )
         return np.asarray(costs + economy)
-
-    @cached_property
-    def tables(self) -> Tables:
-        """Immittances of every option on the full grid, made when first needed."""
-        from optimizer.problem.tables import Tables  # it builds on this module
-
-        return Tables(self.evaluator, self.space)

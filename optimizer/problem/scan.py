@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.bank import PlacedSection
-from optimizer.problem.space import Genome
+from optimizer.problem.genome import Genome
 from optimizer.problem.tables import BLOCK, Tables
 
 Drive = tuple[Complex, Complex]  # transfer and input admittance of one way
@@ -58,6 +59,10 @@ class Rows:
     gene: Index
     row: Index
     price: Real
+
+    def change(self, k: int | np.integer[Any]) -> tuple[int, int]:
+        """Gene and alternative of one row."""
+        return int(self.gene[k]), int(self.row[k])
 
     def __getitem__(self, index: Index | Flags) -> Rows:
         return Rows(gene=self.gene[index], row=self.row[index], price=self.price[index])

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.arrays import Flags, Index, Real
+from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import KEPT, option_costs
 from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
-from optimizer.network.ladder import FittedSlot, FittedWay, Network, Topology
+from optimizer.network.ladder import FittedSlot, FittedWay, Network, PartKey, Topology
 from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.genome import Genome
 from optimizer.problem.supply import Supply
-from optimizer.stock.stock import Stock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,36 +36,6 @@ class GeneOptions:
     cost: Real
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Genome:
-    """One buildable network in the space.
-
-    Parameters
-    ----------
-    choice : ndarray of int, shape (G,)
-        Index of the chosen option of every gene (also of those in empty slots).
-    present : ndarray of bool, shape (K,)
-        Which slots are filled.
-    polarity : ndarray, shape (W,)
-        1.0 or -1.0.
-    """
-
-    choice: Index
-    present: Flags
-    polarity: Real
-
-    def key(self, gene_slot: Index) -> bytes:
-        """Identity of the network: empty slots do not count.
-
-        Parameters
-        ----------
-        gene_slot : ndarray of int, shape (G,)
-            Slot of each gene.
-        """
-        choice = np.where(self.present[gene_slot], self.choice, -1)
-        return choice.tobytes() + self.polarity.tobytes()
-
-
 class Space:
     """Options of a topology.
 
@@ -77,8 +47,8 @@ class Space:
         Supplies the order of genes and slots.
     options : sequence of GeneOptions
         One per gene.
-    stock : Stock, optional
-        Its counts are respected; without one every part can be had in any number.
+    supply : Supply
+        Counts that choices must respect.
     absent_cost : sequence of float, optional
         Cost of leaving each slot empty, where that takes parts off a board; 0 when left out.
     """
@@ -88,14 +58,15 @@ class Space:
         topology: Topology,
         bank: LadderBank,
         options: Sequence[GeneOptions],
-        stock: Stock | None = None,
-        absent_cost: Sequence[float] | None = None,
+        supply: Supply,
+        absent_cost: Sequence[float] | Real | None = None,
     ) -> None:
         self.topology = topology
+        self.bank = bank
         self.genes: list[Gene] = bank.genes
         self.gene_slot = bank.gene_slot
         self.options = list(options)
-        self.supply = Supply(stock, [o.parts for o in self.options], bank.gene_slot)
+        self.supply = supply
         self.slots = bank.slots
         self.free = bank.free
         self.free_genes = np.flatnonzero(bank.free)
@@ -187,6 +158,74 @@ class Space:
         )
         return Genome(choice=choice, present=present.copy(), polarity=polarity.copy())
 
+    def locate(self, network: Network) -> Genome:
+        """Find a network among those of the space.
+
+        Parameters
+        ----------
+        network : Network
+            With the ways of the topology; each of its slots and parts must be one of the space's.
+
+        Returns
+        -------
+        Genome
+
+        Raises
+        ------
+        LookupError
+            When the space does not hold it.
+        """
+        own = network.places
+        choice = np.zeros(len(self.genes), dtype=np.intp)
+        present = np.zeros(len(self.slots), dtype=bool)
+        for g, gene in enumerate(self.genes):
+            part = own.pop(self.place(g), None)
+            if part is not None:
+                if part not in self.options[g].parts:
+                    raise LookupError(f"{self.label(g)} cannot be {part}")
+                choice[g] = self.options[g].parts.index(part)
+                present[gene.slot] = True
+        if own or not (present | self.optional).all():
+            raise LookupError(f"the space has no network with {sorted(own)}")
+        polarity = np.array([float(way.polarity) for way in network.ways])
+        return Genome(choice=choice, present=present, polarity=polarity)
+
+    def part(self, genome: Genome, g: int) -> Part | None:
+        """Part of a gene in a network; None where its slot is empty."""
+        if not genome.present[self.gene_slot[g]]:
+            return None
+        return self.options[g].parts[int(genome.choice[g])]
+
+    def place(self, g: int) -> PartKey:
+        """Where a gene's part sits in a network."""
+        gene = self.genes[g]
+        return self.topology.ways[gene.way].name, self.slots[gene.slot].name, gene.part
+
+    def label(self, g: int) -> str:
+        """Name of a gene as reports give it: "tweeter.P1.Rs"."""
+        return f"{self.topology.ways[self.genes[g].way].name}.{self.genes[g].name}"
+
+    def find(self, label: str) -> int | None:
+        """Gene of a label as given by `label`; None when there is none."""
+        return next((g for g in range(len(self.genes)) if self.label(g) == label), None)
+
+    def priced(self, costs: Sequence[Real], absent_cost: Real) -> Space:
+        """Return the space with other costs of its options.
+
+        Parameters
+        ----------
+        costs : sequence of ndarray, one (O,) per gene
+        absent_cost : ndarray, shape (K,)
+            Cost of leaving each slot empty.
+        """
+        return Space(
+            self.topology,
+            self.bank,
+            [replace(o, cost=c) for o, c in zip(self.options, costs, strict=True)],
+            self.supply,
+            absent_cost,
+        )
+
     def network(self, genome: Genome) -> Network:
         """Build the network that a genome stands for."""
         ways, k = [], 0
@@ -222,7 +261,7 @@ def gene_options(
     gene : Gene
         The gene.
     parts : sequence of Part
-        What the stock offers within its range, sorted by value.
+        What it may be, sorted by value.
     goals : mapping of str to Goal
         Those on pieces, price and copper give each option its cost.
     way : str
@@ -237,10 +276,6 @@ def gene_options(
     InputError
         When nothing is offered.
     """
-    if gene.kept is not None:
-        parts = (gene.kept,)
-    elif gene.original is not None:
-        parts = sorted((*parts, gene.original), key=lambda part: part.value)
     if not parts:
         raise InputError(
             f"the stock must hold a {gene.kind} for the slot",

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from optimizer.arrays import Counts, Flags, Index, Real
+from optimizer.problem.genome import Genome
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.stock import Stock
 
 if TYPE_CHECKING:
     from optimizer.parts import Part
-    from optimizer.problem.space import Genome
 
 
 OVERDRAWN_COST = 1e5
@@ -47,6 +47,9 @@ class Supply:
         Options of each gene.
     gene_slot : ndarray of int, shape (G,)
         Slot of each gene.
+    built : sequence of int or None, length G, optional
+        Option of each gene in a network that stands on the bench, None in its empty slots: the
+        pieces it is made of are at hand, whatever the counts say.
 
     Attributes
     ----------
@@ -63,6 +66,7 @@ class Supply:
         stock: Stock | None,
         options: Sequence[Sequence[Part]],
         gene_slot: Index,
+        built: Sequence[int | None] | None = None,
     ) -> None:
         ledger = Ledger(Stock() if stock is None else stock)
         usage = [
@@ -71,10 +75,14 @@ class Supply:
         most = sum(
             (u.max(axis=0, initial=0) for u in usage), np.zeros(len(ledger.lots), dtype=np.int64)
         )
-        scarce = most > ledger.available
+        at_hand = ledger.available
+        if built is not None and ledger.lots:
+            own = [u[row] for u, row in zip(usage, built, strict=True) if row is not None]
+            at_hand = np.maximum(at_hand, sum(own, np.zeros_like(most)))
+        scarce = most > at_hand
         self.gene_slot = gene_slot
         self.lots = tuple(lot for lot, s in zip(ledger.lots, scarce, strict=True) if s)
-        self.available: Counts = ledger.available[scarce]
+        self.available: Counts = at_hand[scarce]
         self.counted = bool(scarce.any())
         self.usage: list[Counts] = [
             np.vstack([u[:, scarce], np.zeros((1, len(self.available)), dtype=np.int64)])

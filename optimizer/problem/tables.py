@@ -10,8 +10,9 @@ import numpy as np
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.bank import PlacedSection
-from optimizer.problem.problem import Evaluator
-from optimizer.problem.space import Genome, Space
+from optimizer.problem.evaluator import Evaluator
+from optimizer.problem.genome import Genome
+from optimizer.problem.space import Space
 
 BLOCK = 1 << 14
 """Numbers worked on at once: a few such arrays stay in a second-level cache."""

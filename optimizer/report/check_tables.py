@@ -20,6 +20,7 @@ from optimizer.bench.check import (
     Improvement,
     PartChange,
 )
+from optimizer.network.ladder import Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
@@ -112,15 +113,17 @@ def _say_exactly(part: Part) -> str:
 
 
 def say_improvements(report: CheckReport) -> list[str]:
-    """Say what changing one part alone can do."""
+    """Say what changing one part or one polarity alone can do."""
     if not report.improvements:
-        return ["No change of one part in stock lowers the cost by 0.005 or more."]
+        return ["No change of one part in stock, and no turn, lowers the cost by 0.005 or more."]
     return [_say_improvement(one, report.candidate.cost) for one in report.improvements]
 
 
 def _say_improvement(one: Improvement, cost: float) -> str:
     goals = ", ".join(f"{name.replace('_', ' ')} {move:+.2f}" for name, move in one.goals)
-    return f"{say_change(one.change)}: cost {cost:.3f} -> {one.cost:.3f} ({goals})"
+    moves = [say_change(change) for change in one.changes]
+    moves += [f"{way}: turn its two wires round" for way in one.turned]
+    return f"{'; '.join(moves)}: cost {cost:.3f} -> {one.cost:.3f} ({goals})"
 
 
 def tabulate_side_by_side(named: Sequence[tuple[str, Candidate]]) -> RenderableType:
@@ -298,8 +301,7 @@ def check_to_json(
             for reason in report.reasons
         ],
         "better": [
-            {**change_to_json(one.change), "cost": round(one.cost, 6)}
-            for one in report.improvements
+            improvement_to_json(one, report.candidate.network) for one in report.improvements
         ],
         "against": [
             {
@@ -342,3 +344,17 @@ def change_to_json(change: PartChange) -> dict[str, Any]:
     if part.piece_count > 1:
         data |= {"to_pieces": list(part.pieces), "to_joined": part.joined}
     return data
+
+
+def improvement_to_json(one: Improvement, network: Network) -> dict[str, Any]:
+    """Turn a move that lowers the cost into plain data: each change of it, a turn included.
+
+    A move of one part stands in the object itself too.
+    """
+    now = {way.name: int(way.polarity) for way in network.ways}
+    changes = [change_to_json(change) for change in one.changes]
+    changes += [
+        {"slot": f"{way}.polarity", "from": now[way], "to": -now[way]} for way in one.turned
+    ]
+    alone = changes[0] if len(changes) == 1 else {}
+    return {**alone, "changes": changes, "cost": round(one.cost, 9)}

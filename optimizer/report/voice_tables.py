@@ -11,8 +11,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from optimizer.bench.check import PartChange, compare_networks
-from optimizer.bench.voice.change_search import CHANGE_DB
-from optimizer.bench.voice.voicing import Answer, VoiceResult
+from optimizer.bench.voice.voicing import CHANGE_DB, Answer, VoiceResult
 from optimizer.bench.voice.wish_goals import Limits, find_wanted_level
 from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part

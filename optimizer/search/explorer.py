@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.arrays import Flags, Index, Real
+from optimizer.arrays import Index, Real
+from optimizer.problem.genome import Genome, structure_key
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.relax import Relaxed, relax
 from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.descend.wander import wander
@@ -76,7 +76,7 @@ class Explorer:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self.polisher = Polisher(problem)
+        self.descent = Descent(problem)
         self.coarse = problem.thinned(RELAXATION_POINTS)
 
     def _choose(self, relaxed: Relaxed, best: float, done: dict[bytes, float]) -> Index:
@@ -86,7 +86,7 @@ class Explorer:
         for i in np.argsort(relaxed.cost, kind="stable"):
             if len(chosen) == POLISHED_PER_ROUND or relaxed.cost[i] > best:
                 break
-            structure = _structure(relaxed.present[i], relaxed.polarity[i])
+            structure = structure_key(relaxed.present[i], relaxed.polarity[i])
             if structure in seen or relaxed.cost[i] > 0.995 * done.get(structure, np.inf):
                 continue
             seen.add(structure)
@@ -104,8 +104,8 @@ class Explorer:
         done : dict of bytes to float
             Structures rounded before, with their relaxed costs.
         """
-        problem, polisher = self.problem, self.polisher
-        before = polisher.evaluations
+        problem, descent = self.problem, self.descent
+        before = descent.evaluations
         relaxed = relax(
             self.coarse,
             problem.space,
@@ -120,16 +120,16 @@ class Explorer:
         finished: dict[bytes, float] = {}
         if len(chosen):
             for i in chosen:
-                finished[_structure(relaxed.present[i], relaxed.polarity[i])] = float(
+                finished[structure_key(relaxed.present[i], relaxed.polarity[i])] = float(
                     relaxed.cost[i]
                 )
                 rounded = round_relaxed(problem, relaxed, int(i))
-                polisher.evaluations += len(rounded)
+                descent.count(len(rounded))
                 # The next best roundings are kept too: the ranked list wants variety.
                 for genome, cost in rounded[:ROUNDINGS_KEPT]:
                     found[genome.key(problem.space.gene_slot)] = (genome, cost)
                 for genome, cost in rounded[:ROUNDINGS_DESCENDED]:
-                    polished = polisher.descend(genome, cost, best=best)
+                    polished = descent.descend(genome, cost, best=best)
                     best = min(best, polished.cost)
                     found[polished.genome.key(problem.space.gene_slot)] = (
                         polished.genome,
@@ -144,7 +144,7 @@ class Explorer:
             costs=relaxed.cost,
             genomes=tuple(found.values()),
             finished=finished,
-            evaluations=relaxed.evaluations + polisher.evaluations - before,
+            evaluations=relaxed.evaluations + descent.evaluations - before,
         )
 
     def deepen(self, proposal: Proposal, best: float) -> Deepened:
@@ -157,8 +157,8 @@ class Explorer:
         best : float
             Best cost so far.
         """
-        problem, polisher = self.problem, self.polisher
-        before = polisher.evaluations
+        problem, descent = self.problem, self.descent
+        before = descent.evaluations
         relaxed = relax(
             self.coarse,
             problem.space,
@@ -169,10 +169,10 @@ class Explorer:
             schedule=((DEEP_ITERATIONS, 1.0),),
         )
         rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
-        polisher.evaluations += len(rounded)
+        descent.count(len(rounded))
         found: dict[bytes, tuple[Genome, float]] = {}
         for genome, cost in rounded[:DEEP_DESCENDED]:
-            polished = polisher.descend(genome, cost, best=best)
+            polished = descent.descend(genome, cost, best=best)
             best = min(best, polished.cost)
             found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
         reached = Proposal(
@@ -182,7 +182,7 @@ class Explorer:
             reached=reached,
             cost=float(relaxed.cost[0]),
             genomes=tuple(found.values()),
-            evaluations=relaxed.evaluations + polisher.evaluations - before,
+            evaluations=relaxed.evaluations + descent.evaluations - before,
         )
 
     def wander(
@@ -205,15 +205,15 @@ class Explorer:
         list of (Genome, float), int
             Networks with their full costs, and evaluations.
         """
-        before = self.polisher.evaluations
+        before = self.descent.evaluations
 
         def stop() -> bool:
             return deadline is not None and time.monotonic() > deadline
 
         found = wander(
-            self.polisher, genome, cost, np.random.default_rng(seed), DISTURBANCES, stop=stop
+            self.descent, genome, cost, np.random.default_rng(seed), DISTURBANCES, stop=stop
         )
-        return found, self.polisher.evaluations - before
+        return found, self.descent.evaluations - before
 
     def prove(
         self, genome: Genome, cost: float, deadline: float | None
@@ -232,17 +232,17 @@ class Explorer:
         -------
         genome, cost, no_better_change_of, evaluations
         """
-        before = self.polisher.evaluations
+        before = self.descent.evaluations
 
         def stop() -> bool:
             return deadline is not None and time.monotonic() > deadline
 
-        done = self.polisher.descend_pairs(genome, cost, stop=stop)
+        done = self.descent.descend_pairs(genome, cost, stop=stop)
         return (
             done.genome,
             done.cost,
             done.no_better_change_of,
-            self.polisher.evaluations - before,
+            self.descent.evaluations - before,
         )
 
     def relax_structure(self, genome: Genome) -> float:
@@ -262,7 +262,3 @@ class Explorer:
             schedule=((10, 1.0), (20, 0.25)),
         )
         return float(relaxed.cost.min())
-
-
-def _structure(present: Flags, polarity: Real) -> bytes:
-    return present.tobytes() + polarity.tobytes()

@@ -13,8 +13,8 @@ import numpy as np
 from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.planner import Planner
 from optimizer.search.rank import rank_genomes
@@ -283,7 +283,7 @@ class _State:
         """Disturb the best networks of the best structures, those less visited first."""
         best: dict[bytes, tuple[Genome, float]] = {}
         for genome, cost in sorted(self.archive.values(), key=lambda item: item[1]):
-            best.setdefault(genome.present.tobytes() + genome.polarity.tobytes(), (genome, cost))
+            best.setdefault(genome.structure, (genome, cost))
             if len(best) == WANDERED_STRUCTURES:
                 break
         key_of = self.problem.space.gene_slot

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.problem.genome import structure_key
 from optimizer.problem.space import Space
 from optimizer.search.strategies import Proposal, Strategy
 
@@ -37,7 +38,7 @@ class _Known:
 
 def structure_of(proposal: Proposal) -> bytes:
     """Identity of a structure: filled slots and polarities."""
-    return proposal.present.tobytes() + proposal.polarity.tobytes()
+    return structure_key(proposal.present, proposal.polarity)
 
 
 class Planner:

@@ -9,8 +9,8 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Real
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""

@@ -11,16 +11,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import Population
+from optimizer.problem.genome import Genome
+from optimizer.problem.neighbourhood import EPSILON, Better
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
-from optimizer.search.descend.exchange import Polisher
-from optimizer.search.descend.likely import LikelyPairs, apply_rows
+from optimizer.search.descend.exchange import Descent
+from optimizer.search.descend.likely import LikelyPairs
 
 REPLICAS = 32
 """Speakers that the mean runs over, in pairs of opposite deviations."""
@@ -30,7 +32,6 @@ _BLOCK = 64  # networks evaluated at once
 _BATCH = 16
 _SINGLES = 96  # changes of one part computed at most in one step
 _PAIRS = 192
-_EPSILON = 1e-9
 
 
 class Expectation:
@@ -112,7 +113,7 @@ class Steady:
 
 
 def steady(
-    polisher: Polisher,
+    descent: Descent,
     expectation: Expectation,
     genome: Genome,
     *,
@@ -122,7 +123,7 @@ def steady(
 
     Parameters
     ----------
-    polisher : Polisher
+    descent : Descent
     expectation : Expectation
     genome : Genome
         Where to start.
@@ -133,62 +134,56 @@ def steady(
     -------
     Steady
     """
-    problem = polisher.problem
+    problem = descent.problem
     expected = float(expectation.costs([genome])[0])
     while not stop():
-        singles = polisher.all_singles(genome)
-        fits = problem.space.supply.fitting_singles(genome, singles.rows)
-        open_rows = np.flatnonzero(fits & (singles.cost < expected - _EPSILON))
+        hood = descent.around(genome)
+        singles = hood.singles()
+        rows = singles.rows
+        fits = problem.space.supply.fitting_singles(genome, rows)
+        open_rows = np.flatnonzero(fits & (singles.cost < expected - EPSILON))
         order = open_rows[np.argsort(singles.cost[open_rows], kind="stable")]
-        found = _first_better(
-            polisher,
-            expectation,
-            expected,
-            stop,
-            [apply_rows(genome, singles.rows, np.array([k]), problem) for k in order[:_SINGLES]],
-        )
+        better = partial(_first_better, descent, expectation, expected, stop)
+        found = better([hood.move(rows.change(k)).apply(genome) for k in order[:_SINGLES]])
         ruled_out = found is None and len(order) <= _SINGLES and not stop()
         if found is None and not stop():
             now = float(problem.cost([genome])[0])
             first, second, cost = LikelyPairs(problem, genome, now, singles).list_pairs(_PAIRS)
-            found = _first_better(
-                polisher,
-                expectation,
-                expected,
-                stop,
+            found = better(
                 [
-                    apply_rows(genome, singles.rows, np.array([i, j]), problem)
+                    hood.move(rows.change(i), rows.change(j)).apply(genome)
                     for i, j, c in zip(first, second, cost, strict=True)
                     if c < expected
-                ],
+                ]
             )
         if found is None:
-            turned = list(polisher.toggles(genome))
-            found = _first_better(polisher, expectation, expected, stop, turned)
+            found = better([move.apply(genome) for move in hood.toggles()])
         if found is None:
             return Steady(
-                genome=genome, expected=expected, no_better_change_of=int(ruled_out and not stop())
+                genome=genome,
+                expected=expected,
+                no_better_change_of=int(ruled_out and not stop()),
             )
         genome, expected = found
     return Steady(genome=genome, expected=expected, no_better_change_of=0)
 
 
 def _first_better(
-    polisher: Polisher,
+    descent: Descent,
     expectation: Expectation,
     expected: float,
     stop: Callable[[], bool],
     candidates: Sequence[Genome],
-) -> tuple[Genome, float] | None:
+) -> Better | None:
     """Best of the first batch that holds something better."""
     for start in range(0, len(candidates), _BATCH):
         if stop():
             return None
         batch = candidates[start : start + _BATCH]
         costs = expectation.costs(batch)
-        polisher.evaluations += len(batch) * len(expectation.deviation)
+        descent.count(len(batch) * len(expectation.deviation))
         k = int(np.argmin(costs))
-        if costs[k] < expected - _EPSILON:
+        if costs[k] < expected - EPSILON:
             return batch[k], float(costs[k])
     return None
 
@@ -217,12 +212,12 @@ def steady_best(
     list of Steady, int
         Lowest expectation first, and how many networks were evaluated.
     """
-    polisher, expectation = Polisher(problem), Expectation(problem)
+    descent, expectation = Descent(problem), Expectation(problem)
     near = sorted(archive, key=lambda item: item[1])[: 16 * starts]
     if not near:
         return [], 0
     costs = expectation.costs([g for g, _ in near])
-    polisher.evaluations += len(near) * len(expectation.deviation)
+    descent.count(len(near) * len(expectation.deviation))
     begun: dict[bytes, None] = {}
     found = [
         Steady(genome=g, expected=float(e), no_better_change_of=0)
@@ -230,14 +225,14 @@ def steady_best(
     ]
     for k in np.argsort(costs, kind="stable"):
         genome = near[k][0]
-        structure = genome.present.tobytes() + genome.polarity.tobytes()
+        structure = genome.structure
         if structure in begun:
             continue
         if len(begun) == starts or stop():
             break
         begun[structure] = None
-        found.append(steady(polisher, expectation, genome, stop=stop))
+        found.append(steady(descent, expectation, genome, stop=stop))
     best = {}
     for item in sorted(found, key=lambda s: (-s.expected, s.no_better_change_of)):
         best[item.genome.key(problem.space.gene_slot)] = item
-    return sorted(best.values(), key=lambda s: s.expected), polisher.evaluations
+    return sorted(best.values(), key=lambda s: s.expected), descent.evaluations

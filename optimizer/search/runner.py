@@ -9,8 +9,8 @@ from concurrent.futures import ProcessPoolExecutor
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 if TYPE_CHECKING:
     from optimizer.search.explorer import Deepened, Explorer, Round

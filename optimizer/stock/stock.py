@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import KINDS, Kind, Part
@@ -203,6 +203,31 @@ class Stock:
         if found is None:
             found = self._memo[key] = self._find_options(*key)
         return found
+
+    def with_series(self, series: str) -> Stock:
+        """Return the stock with another series to buy from; wire, losses and prices stay.
+
+        Parameters
+        ----------
+        series : str
+            "E6" to "E96". A kind that was only on the shelf gets the usual losses.
+
+        Returns
+        -------
+        Stock
+            Without joined pieces: a fine series holds what they are joined for.
+
+        Raises
+        ------
+        InputError
+            If the series is unknown.
+        """
+        own = {rule.kind: rule for rule in self.rules}
+        rules = [
+            replace(own[rule.kind], series=series) if rule.kind in own else rule
+            for rule in series_rules(series)
+        ]
+        return replace(self, rules=tuple(rules), join=1)
 
     def per_speaker(self, lot: Lot) -> int | None:
         """Return how many pieces of a lot one speaker may use; None for any number."""

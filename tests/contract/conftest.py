@@ -25,8 +25,8 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.parts import Kind, Part
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.stock.lots import SHELF, Lot, PowerLaw
 from optimizer.stock.series import series_values
 from optimizer.stock.stock import Stock, assemble_stock, series_stock

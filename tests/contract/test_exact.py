@@ -12,8 +12,8 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Prepared, PreparedGoal
 from optimizer.goals.response import PreparedLine, SmoothLine
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, _goal_below
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.rank import rank_genomes

@@ -616,7 +616,7 @@ def single_axis(problem: Problem) -> Problem:
     drivers = [
         replace(d, directions=d.directions[:1], pressure=d.pressure[:1]) for d in problem.drivers
     ]
-    specs = {k: s for k, s in problem.specs.items() if k in ("on_axis", "impedance", "parts")}
+    specs = {k: s for k, s in problem.goals.items() if k in ("on_axis", "impedance", "parts")}
     return Problem(
         title="axis only",
         drivers=drivers,
@@ -656,7 +656,7 @@ def four_way(problem: Problem) -> tuple[Problem, Network]:
         drivers=problem.drivers,
         topology=topology,
         stock=problem.stock,
-        goals=problem.specs,
+        goals=problem.goals,
         mirror=True,
     )
     pair = {"pieces": (2.2e-6, 1.8e-6), "joined": "parallel"}

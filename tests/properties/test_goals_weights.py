@@ -20,8 +20,9 @@ from optimizer.goals.economy import KEPT, economy_figures, option_costs
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
 from optimizer.parts import Part
-from optimizer.problem.problem import Evaluator, Problem
-from optimizer.problem.space import Genome
+from optimizer.problem.evaluator import Evaluator
+from optimizer.problem.genome import Genome
+from optimizer.problem.problem import Problem
 
 NAMES = tuple(n for n, s in GOALS.items() if not issubclass(s, EconomyGoal))
 LIMITS = Limits(

@@ -22,8 +22,8 @@ from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 TRIALS = int(os.environ.get("LADDERSMITH_FAULT_TRIALS", "16"))
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.bench.layout import change_network
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
@@ -205,8 +204,7 @@ def test_draws_are_those_of_networks_built_from_deviating_parts(
     factor = 1.0 + np.random.default_rng(8).uniform(-1.0, 1.0, (20, len(parts))) * 0.05
     built = []
     for row in factor:
-        other = change_network(
-            best.network,
+        other = best.network.replace_parts(
             {
                 key: Part(
                     kind=part.kind,

@@ -264,7 +264,7 @@ class Brute:
         )
 
     def moves(self):
-        """Every single change as (place, {slot: (part index, part)}); parts None empties."""
+        """Every single change as (places, slot, part index, part); index None empties the slot."""
         out = []
         for way in self.problem.topology.ways:
             for slot in way.slots:
@@ -275,16 +275,17 @@ class Brute:
                 ]
                 if now is not None:
                     out += [
-                        ((*key, i), key, i, part)
+                        (frozenset({(*key, i)}), key, i, part)
                         for i, offer in enumerate(offers)
                         for part in offer
                         if part != now[i]
                     ]
                     if slot.optional:
-                        place = (*key, 0) if len(offers) == 1 else (*key, "out")
-                        out.append((place, key, None, None))
+                        # A compound left out is as many parts changed as it has.
+                        places = frozenset((*key, i) for i in range(len(offers)))
+                        out.append((places, key, None, None))
                 elif len(offers) == 1:
-                    out += [((*key, 0), key, 0, part) for part in offers[0]]
+                    out += [(frozenset({(*key, 0)}), key, 0, part) for part in offers[0]]
         return out
 
     def apply(self, *moves) -> State:
@@ -310,11 +311,12 @@ class Brute:
 
         moves = self.moves()
         for move in moves:
-            offer(frozenset({move[0]}), self.apply(move))
+            if len(move[0]) <= 2:
+                offer(move[0], self.apply(move))
         for a, b in combinations(moves, 2):
             clash = a[1] == b[1] and (a[2] is None or b[2] is None)
-            if a[0] != b[0] and not clash:
-                offer(frozenset({a[0], b[0]}), self.apply(a, b))
+            if a[0].isdisjoint(b[0]) and len(a[0] | b[0]) == 2 and not clash:
+                offer(a[0] | b[0], self.apply(a, b))
         for way in self.problem.topology.ways:
             for slot in way.slots:
                 key = (way.name, slot.name)

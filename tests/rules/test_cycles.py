@@ -10,8 +10,6 @@ ROOT = Path(__file__).resolve().parents[2]
 
 KNOWN: frozenset[frozenset[str]] = frozenset(
     {
-        frozenset({"optimizer.problem.problem", "optimizer.problem.tables"}),
-        frozenset({"optimizer.problem.space", "optimizer.problem.supply"}),
         frozenset({"optimizer.search.fit", "optimizer.search.prove.exact"}),
     }
 )

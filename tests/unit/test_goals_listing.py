@@ -16,8 +16,8 @@ from optimizer.design.presets import list_presets
 from optimizer.design.read.goals import DEFAULT_PRESET
 from optimizer.goals import GOALS
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 SIX = {
     "living-room",
@@ -71,7 +71,7 @@ def test_preset_works_on_the_demo(build: Callable[[str], Problem], preset: str) 
     """Every goal of every preset gives a figure with a sentence for a network of the demo."""
     problem = build(f"goals:\n  preset: {preset}\n")
     candidate = build_candidate(problem, middle(problem))
-    assert {g.name for g in candidate.goals} == set(problem.specs)
+    assert {g.name for g in candidate.goals} == set(problem.goals)
     assert all(np.isfinite(g.value) and g.detail for g in candidate.goals)
     assert not any("left out" in note for note in problem.notes)
 

@@ -22,8 +22,8 @@ from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.report.export import candidate_to_json
 
 

@@ -250,8 +250,8 @@ def test_common_directions_only(tmp_path: Path) -> None:
 def test_preset_goals_without_data_are_left_out(tmp_path: Path) -> None:
     """A preset's off-axis goals are dropped with a note where nothing was measured off axis."""
     problem = build_problem(load(tmp_path, BASE[: BASE.index("goals:")]))
-    assert "on_axis" in problem.specs
-    assert "in_room" not in problem.specs
+    assert "on_axis" in problem.goals
+    assert "in_room" not in problem.goals
     assert any(note.startswith("in_room, asked for by the preset") for note in problem.notes)
 
 

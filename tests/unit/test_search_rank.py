@@ -10,8 +10,8 @@ import pytest
 from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Topology
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.search.rank import rank_genomes
 
 
@@ -31,7 +31,7 @@ def twins(tmp_path_factory: pytest.TempPathFactory) -> tuple[Problem, int, int]:
         title="twins",
         drivers=demo.drivers,
         stock=demo.stock,
-        goals=demo.specs,
+        goals=demo.goals,
         mirror=True,
         topology=Topology(ways=(replace(woofer, slots=tuple(slots)), *others)),
     )

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
+from optimizer.problem.genome import Genome, Move
+from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
 from optimizer.problem.scan import Block, Scan
-from optimizer.problem.space import Genome
 from optimizer.problem.tables import Tables
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 
 
 @pytest.fixture(scope="module")
@@ -46,14 +45,14 @@ def test_unchanged_cost(problem: Problem) -> None:
 @pytest.mark.parametrize("seed", range(3))
 def test_single_changes(problem: Problem, seed: int) -> None:
     """Every single change costs what the changed network costs when solved from scratch."""
-    polisher = Polisher(problem)
     genome = draw(problem, seed)
-    scan = Scan(polisher.full, genome)
+    hood = Neighbourhood(problem.landscape, genome)
+    scan = hood.scan
     economy = problem.space.economy(genome)
     for w, genes in enumerate(scan.genes_of_way):
         rows = scan.rows(genes)
         changed = [
-            polisher.apply(genome, (int(g), int(r)))
+            hood.move((int(g), int(r))).apply(genome)
             for g, r in zip(rows.gene, rows.row, strict=True)
         ]
         np.testing.assert_allclose(
@@ -64,9 +63,9 @@ def test_single_changes(problem: Problem, seed: int) -> None:
 @pytest.mark.parametrize("seed", range(2))
 def test_pairs_of_changes(problem: Problem, seed: int) -> None:
     """Sampled pairs of every block cost what the changed networks cost when solved."""
-    polisher = Polisher(problem)
     genome = draw(problem, seed)
-    scan = Scan(polisher.full, genome)
+    hood = Neighbourhood(problem.landscape, genome)
+    scan = hood.scan
     economy = problem.space.economy(genome)
     rng = np.random.default_rng(seed)
     for key in scan.block_keys():
@@ -76,11 +75,7 @@ def test_pairs_of_changes(problem: Problem, seed: int) -> None:
         j = rng.integers(block.shape[1], size=12)
         price = first.price[i] + second.price[j] + economy
         changed = [
-            polisher.apply(
-                genome,
-                (int(first.gene[a]), int(first.row[a])),
-                (int(second.gene[b]), int(second.row[b])),
-            )
+            hood.move(first.change(a), second.change(b)).apply(genome)
             for a, b in zip(i, j, strict=True)
         ]
         wanted = problem.cost(changed)
@@ -99,22 +94,21 @@ def test_bounds_lie_below(problem: Problem, points: int) -> None:
 
 def test_certificate_by_brute_force(problem: Problem) -> None:
     """A network certified for two changes is not bettered by any sampled pair of changes."""
-    polisher = Polisher(problem)
-    start = polisher.descend_singles(draw(problem, 7))
-    done = polisher.descend_pairs(start.genome, start.cost)
+    descent = Descent(problem)
+    start = descent.descend_singles(draw(problem, 7))
+    done = descent.descend_pairs(start.genome, start.cost)
     assert done.no_better_change_of == 2
-    genes = polisher.full.scannable(done.genome)
+    hood = descent.around(done.genome)
+    genes = problem.tables.scannable(done.genome)
     rng = np.random.default_rng(0)
     changed = []
     for _ in range(3000):
         g, h = rng.choice(genes, 2, replace=False)
-        rows = [int(rng.integers(len(polisher.full.row_cost[int(x)]))) for x in (g, h)]
-        other = polisher.apply(done.genome, (int(g), rows[0]), (int(h), rows[1]))
+        rows = [int(rng.integers(len(problem.tables.row_cost[int(x)]))) for x in (g, h)]
+        move = hood.move((int(g), rows[0]), (int(h), rows[1]))
         if rng.random() < 0.2:
-            turned = other.polarity.copy()
-            turned[-1] *= -1.0
-            other = replace(polisher.apply(done.genome, (int(g), rows[0])), polarity=turned)
-        changed.append(other)
+            move = hood.move((int(g), rows[0])) + Move(turned=(len(problem.topology.ways) - 1,))
+        changed.append(move.apply(done.genome))
     for start_at in range(0, len(changed), 200):
         costs = problem.cost(changed[start_at : start_at + 200])
         assert costs.min() >= done.cost - 1e-9

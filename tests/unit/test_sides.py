@@ -84,7 +84,7 @@ def network(problem: Problem, **wanted: tuple[float, ...]) -> Network:
 
 
 def _buildable(problem: Problem):
-    from optimizer.problem.space import Genome
+    from optimizer.problem.genome import Genome
 
     space = problem.space
     yield Genome(

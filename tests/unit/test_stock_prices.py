@@ -85,7 +85,7 @@ def test_what_is_owned_is_preferred_by_the_price_of_the_new(tmp_path: Path, each
     assert {p.origin for p in coils} == {"shelf", "E6"}
     assert all(p.price == 0.0 for p in coils if p.origin == "shelf")
     assert all(p.price and p.price > 1.0 for p in coils if p.origin == "E6")
-    from optimizer.problem.space import Genome
+    from optimizer.problem.genome import Genome
 
     genomes = [
         Genome(

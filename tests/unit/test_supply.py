@@ -14,10 +14,10 @@ from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.problem.supply import OVERDRAWN_COST, Supply
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.likely import best_chain, best_likely_pair
 from optimizer.search.descend.local import LocalModel, OptionSteps, expand_cost, pick_options
 from optimizer.search.descend.rounding import choose_anew, filled_genes
@@ -157,14 +157,15 @@ def test_nothing_is_booked_when_nothing_can_run_short() -> None:
 
 def test_single_and_pair_masks_are_those_of_trying_each(problem: Problem) -> None:
     """What the masks let through, and nothing else, can be built: tried one change at a time."""
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     rng = np.random.default_rng(3)
     for _ in range(4):
         genome = draw_buildable(problem, rng)
-        singles = polisher.all_singles(genome).rows
+        hood = descent.around(genome)
+        singles = hood.singles().rows
         mask = problem.space.supply.fitting_singles(genome, singles)
         tried = [
-            problem.space.supply.overdraft(polisher.apply(genome, (int(g), int(r)))) == 0.0
+            problem.space.supply.overdraft(hood.move((int(g), int(r))).apply(genome)) == 0.0
             for g, r in zip(singles.gene, singles.row, strict=True)
         ]
         assert mask.tolist() == tried
@@ -176,24 +177,22 @@ def test_single_and_pair_masks_are_those_of_trying_each(problem: Problem) -> Non
             rng.integers(len(high.gene), size=400),
             strict=True,
         ):
-            both = polisher.apply(
-                genome, (int(low.gene[i]), int(low.row[i])), (int(high.gene[j]), int(high.row[j]))
-            )
+            both = hood.move(low.change(i), high.change(j)).apply(genome)
             assert pairs[i, j] == (count_missing(problem, both) == 0)
 
 
 def test_every_descent_ends_with_parts_that_are_there(problem: Problem) -> None:
     """Single changes, pairs and whole descents never overdraw, and report their true cost."""
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     rng = np.random.default_rng(4)
     for _ in range(5):
         start = draw_buildable(problem, rng)
         cost = float(problem.cost([start])[0])
         for done in (
-            polisher.descend_singles(start),
-            polisher.descend(start, cost),
-            polisher.descend_likely(start, cost),
-            polisher.descend_pairs(start, cost),
+            descent.descend_singles(start),
+            descent.descend(start, cost),
+            descent.descend_likely(start, cost),
+            descent.descend_pairs(start, cost),
         ):
             assert count_missing(problem, done.genome) == 0
             assert done.cost <= cost
@@ -202,17 +201,14 @@ def test_every_descent_ends_with_parts_that_are_there(problem: Problem) -> None:
 
 def test_the_certificate_of_two_changes_counts_the_pieces(problem: Problem) -> None:
     """After the proof no change of two parts that can be built is better, tried one by one."""
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     start = draw_buildable(problem, np.random.default_rng(5))
-    done = polisher.descend_pairs(start, float(problem.cost([start])[0]))
+    done = descent.descend_pairs(start, float(problem.cost([start])[0]))
     assert done.no_better_change_of == 2
-    rows = polisher.all_singles(done.genome).rows
+    hood = descent.around(done.genome)
+    rows = hood.singles().rows
     tried = [
-        polisher.apply(
-            done.genome,
-            (int(rows.gene[i]), int(rows.row[i])),
-            (int(rows.gene[j]), int(rows.row[j])),
-        )
+        hood.move(rows.change(i), rows.change(j)).apply(done.genome)
         for i, j in product(range(len(rows.gene)), repeat=2)
         if rows.gene[i] < rows.gene[j]
     ]
@@ -221,13 +217,13 @@ def test_the_certificate_of_two_changes_counts_the_pieces(problem: Problem) -> N
 
 def test_slopes_by_value_and_by_loss_are_those_of_finite_differences(problem: Problem) -> None:
     """The gradient of the local model agrees with central differences of the cost."""
-    soft = replace(problem.specs["impedance"], hard=False, weight=0.0)  # type: ignore[type-var]
+    soft = replace(problem.goals["impedance"], hard=False, weight=0.0)  # type: ignore[type-var]
     smooth = Problem(
         title="soft",
         drivers=problem.drivers,
         topology=problem.topology,
         stock=problem.stock,
-        goals={**problem.specs, "impedance": soft},
+        goals={**problem.goals, "impedance": soft},
     )
     genome = Genome(
         choice=np.array([3, 4, 2, 3, 2, 4, 1]),
@@ -354,10 +350,11 @@ def test_pieces_change_places_in_a_ring() -> None:
         stock=stock,
         goals={"on_axis": OnAxis(band_hz=(100.0, 12_000.0))},
     )
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     present, polarity = np.ones(3, dtype=bool), np.ones(3)
     start = Genome(choice=np.array([1, 2, 0]), present=present, polarity=polarity)
-    singles = polisher.all_singles(start)
+    hood = descent.around(start)
+    singles = hood.singles()
     # The sum of the three does not care which is which, so a wish is put in by hand.
     wanted = {(0, 0): -0.3, (1, 1): -0.3, (2, 2): -0.3}
     cost = np.array(
@@ -369,21 +366,23 @@ def test_pieces_change_places_in_a_ring() -> None:
     supply = problem.space.supply
     assert not any(supply.fitting_singles(start, singles.rows)[cost < 1.0])
     true = float(problem.cost([start])[0])
-    chain, count = best_chain(problem, start, true + 1.0, replace(singles, cost=cost + true))
-    assert count > 0
+    before = descent.evaluations
+    chain = best_chain(problem, hood, true + 1.0, replace(singles, cost=cost + true))
+    assert descent.evaluations > before
     assert chain is not None
     assert chain[0].choice.tolist() == [0, 1, 2]
 
 
 def test_likely_pairs_are_real_improvements(problem: Problem) -> None:
     """What is proposed is better by its true cost, and a proved network offers nothing."""
-    polisher = Polisher(problem)
+    descent = Descent(problem)
     rng = np.random.default_rng(8)
     helped = 0
     for _ in range(5):
         genome = draw_buildable(problem, rng)
         cost = float(problem.cost([genome])[0])
-        better, _ = best_likely_pair(problem, genome, cost, polisher.all_singles(genome))
+        hood = descent.around(genome)
+        better = best_likely_pair(problem, hood, cost, hood.singles())
         if better is not None:
             helped += 1
             assert problem.cost([better[0]])[0] == pytest.approx(better[1])
@@ -393,8 +392,6 @@ def test_likely_pairs_are_real_improvements(problem: Problem) -> None:
         assert anew_cost <= cost
         assert count_missing(problem, anew) == 0
     assert helped
-    done = polisher.descend_pairs(genome, cost)
-    assert (
-        best_likely_pair(problem, done.genome, done.cost, polisher.all_singles(done.genome))[0]
-        is None
-    )
+    done = descent.descend_pairs(genome, cost)
+    hood = descent.around(done.genome)
+    assert best_likely_pair(problem, hood, done.cost, hood.singles()) is None

@@ -11,8 +11,8 @@ import pytest
 from optimizer.design.build import build_problem, load_design
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate, network_economy
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.search.fit import search
 from optimizer.search.prove.exact import enumerate_best
 

@@ -9,8 +9,8 @@ from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.demo import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.network.names import name_parts
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.bench.layout import change_network
 from optimizer.bench.networks.file import load_network
 from optimizer.bench.verify.diagnosis import diagnose
 from optimizer.bench.verify.distinguish import branch_resistance, tell_apart
@@ -187,7 +186,7 @@ def test_slopes_are_derivatives(problem, network):
                 if unknown.of_loss
                 else (replace(part, value=part.value * np.exp(sign)))
             )
-            changed = change_network(network, {key: moved})
+            changed = network.replace_parts({key: moved})
             built = [apply_fault(changed, f) for f in faults]
             sides.append(np.array([simulate(problem, b, noise_db=0.0)[0][index] for b in built]))
         np.testing.assert_allclose(slope[:, k], (sides[0] - sides[1]) / (2 * h), atol=2e-2)
@@ -195,8 +194,7 @@ def test_slopes_are_derivatives(problem, network):
 
 def test_healthy_speaker_gets_its_true_values(problem, network):
     """A coil 4 % high and a capacitor 4 % low are no fault, and are found within their spread."""
-    true = change_network(
-        network,
+    true = network.replace_parts(
         {
             ("midrange", "L2", 0): replace(network.ways[1].slots[1].parts[0], value=0.82e-3 * 1.04),
             ("tweeter", "C1", 0): replace(network.ways[2].slots[0].parts[0], value=6.8e-6 * 0.96),

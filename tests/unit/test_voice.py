@@ -9,7 +9,6 @@ import pytest
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.bench.check import list_changes
-from optimizer.bench.layout import lay_out
 from optimizer.bench.networks.file import read_history, read_network, write_network
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
@@ -20,7 +19,7 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals import goal_cost
 from optimizer.problem.figures import build_candidate
-from optimizer.problem.space import Genome
+from optimizer.problem.genome import Genome
 
 WORDS = read_words()
 
@@ -143,9 +142,10 @@ def wished_goals(problem, network, *texts):
 def test_nothing_changed_costs_the_wish(problem, network):
     """Unchanged, the figure follows from the wish alone: its square weighed against the level."""
     _, goals = wished_goals(problem, network, "2k..5k -1 dB")
-    bench = lay_out(problem, network)
-    evaluator = bench.evaluator(("on_axis", "listening_window", "sound_power"), goals)
-    curves = evaluator.curves(bench.space.population([bench.genome])[0])
+    laid = problem.around(network)
+    genome = laid.space.locate(network)
+    evaluator = laid.evaluate(goals)
+    curves = evaluator.curves(laid.space.population([genome])[0])
     # Error 1 dB in the band, 0 outside, level o: (1 - o)^2 + o^2 + o^2 / 4 is least at o = 4/9.
     o = 1.0 / 2.25
     wanted = np.sqrt((1.0 - o) ** 2 + 1.25 * o**2)
@@ -159,19 +159,23 @@ def test_thin_bounds_never_exceed(problem, network):
     _, goals = wished_goals(
         problem, network, "2k..5k -1 dB", "darker room", "impedance 5 ohm", "sensitivity +1 dB"
     )
-    bench = lay_out(problem, network)
-    names = ("on_axis", "in_room", "listening_window", "sound_power")
-    evaluator = bench.evaluator(names, goals)
+    laid = problem.around(network)
+    genome = laid.space.locate(network)
+    evaluator = laid.evaluate(goals)
     rng = np.random.default_rng(3)
     genomes = []
     for _ in range(200):
-        choice = bench.genome.choice.copy()
+        choice = genome.choice.copy()
         for g in rng.choice(len(choice), size=3):
-            choice[g] = rng.integers(len(bench.space.options[g].values))
+            choice[g] = rng.integers(len(laid.space.options[g].values))
         genomes.append(
-            Genome(choice=choice, present=bench.genome.present, polarity=bench.genome.polarity)
+            Genome(
+                choice=choice,
+                present=genome.present,
+                polarity=genome.polarity,
+            )
         )
-    population = bench.space.population(genomes)
+    population = laid.space.population(genomes)
     full = evaluator.curves(population)
     for points in (12, 37, 90):
         index = np.unique(np.linspace(0, len(problem.frequency_hz) - 1, points).round().astype(int))
@@ -186,19 +190,19 @@ def test_thin_bounds_never_exceed(problem, network):
 def test_tangents_are_derivatives(problem, network):
     """Derivatives of the goals of a wish agree with differences."""
     _, goals = wished_goals(problem, network, "2k..5k -3 dB", "impedance 8 ohm")
-    bench = lay_out(problem, network)
-    evaluator = bench.evaluator(("on_axis", "listening_window", "sound_power"), goals)
-    genome = bench.genome
+    laid = problem.around(network)
+    genome = laid.space.locate(network)
+    evaluator = laid.evaluate(goals)
     choice = genome.choice.copy()
     for label in ("tweeter.P1.Rs", "midrange.L2"):
-        choice[bench.find_gene(label)] += 4
+        choice[laid.space.find(label)] += 4
     moved = Genome(choice=choice, present=genome.present, polarity=genome.polarity)
-    population = bench.space.population([moved])
+    population = laid.space.population([moved])
     laws = problem.loss_laws
-    g, h = bench.find_gene("tweeter.P1.Rp"), 1e-6
-    place = np.full(len(bench.space.genes), 1, dtype=np.intp)
+    g, h = laid.space.find("tweeter.P1.Rp"), 1e-6
+    place = np.full(len(laid.space.genes), 1, dtype=np.intp)
     place[g] = 0
-    solved, slopes = bench.bank.solve_with_tangents(population, laws)
+    solved, slopes = laid.bank.solve_with_tangents(population, laws)
     curves = Curves(evaluator.field, solved.transfer, solved.admittance)
     tangents = CurveTangents(
         curves, [place[k] for k in slopes.genes], 2, slopes.transfer, slopes.admittance
@@ -208,7 +212,7 @@ def test_tangents_are_derivatives(problem, network):
         for factor in (1.0 + h, 1.0 / (1.0 + h)):
             values = population.values.copy()
             values[:, g] *= factor
-            shifted = bench.bank.solve(
+            shifted = laid.bank.solve(
                 type(population)(
                     values=values,
                     loss_ohm=population.loss_ohm,

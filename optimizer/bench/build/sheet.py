@@ -223,7 +223,7 @@ def build_sheet(
     BuildSheet
     """
     ratings = rate_network(
-        candidate.network, problem.drivers, amplifier or state_amplifier(problem.specs)
+        candidate.network, problem.drivers, amplifier or state_amplifier(problem.goals)
     )
     used = {way.driver for way in candidate.network.ways}
     drivers = [driver for driver in problem.drivers if driver.name in used]

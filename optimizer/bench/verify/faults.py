@@ -7,9 +7,8 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
-from optimizer.bench.layout import PartKey
 from optimizer.network.bank import gene_name
-from optimizer.network.ladder import FittedWay, Network, Slot
+from optimizer.network.ladder import FittedWay, Network, PartKey, Slot
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.series import series_values
 from optimizer.text.brief import brief

@@ -2,29 +2,32 @@
 
 from __future__ import annotations
 
-import copy
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.bench.check import PartChange, list_changes
-from optimizer.bench.layout import Bench, lay_out
-from optimizer.bench.voice.change_search import BEAM, ChangeSearch, Places
 from optimizer.bench.voice.holding import Excess, list_excesses, measure_bands
 from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError
+from optimizer.goals import PreparedGoal
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
+from optimizer.problem.change_sets import ChangeSets
+from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.figures import build_candidate
-from optimizer.problem.problem import Evaluator, Problem
-from optimizer.problem.space import Genome
-from optimizer.stock.stock import series_stock
+from optimizer.problem.genome import Genome, Move
+from optimizer.problem.landscape import Landscape
+from optimizer.problem.neighbourhood import Neighbourhood
+from optimizer.problem.problem import Problem
+from optimizer.stock.lots import SHELF
 from optimizer.text.brief import brief
 from optimizer.text.yamltext import suggest
 
@@ -32,6 +35,15 @@ LOOKED_AT = 20
 """Answers by score among which those within all limits are put first."""
 
 _NEAREST = 2
+
+CHANGE_DB = 0.1
+"""What each part changed must earn, dB rms: smaller gains are not worth a soldering iron."""
+
+BOUGHT_DB = 0.02
+"""What each piece that must be bought counts more than one from the shelf, where there is one."""
+
+_BOUNDS = ((12, True), (32, True), (72, False))
+"""Points of ever finer lower bounds, and whether goals on further curves are left out."""
 
 FINER = ((1, "E96"), (2, "E24"))
 """Changes and series with which to ask whether the steps of the stock stand in the way."""
@@ -160,8 +172,8 @@ def voice_network(
         present=build_candidate(problem, network),
     )
     bench = _put_in_place(problem, network, job.use)
-    search, answers = job.search(bench, changes, keep=max(top, LOOKED_AT))
-    base = job.answer(bench, bench.genome, frozenset(), search.base)
+    hood, answers = job.search(bench, changes, keep=max(top, LOOKED_AT))
+    base = job.answer(bench.problem.space.network(bench.genome), 0, hood.cost)
     nearest: tuple[Answer, ...] = ()
     finer = None
     if not any(not a.beyond for a in answers) and (base.beyond or not job.use):
@@ -174,12 +186,21 @@ def voice_network(
         answers=tuple(sorted(answers, key=lambda a: bool(a.beyond))[:top]),
         nearest=nearest,
         finer=finer,
-        evaluations=search.evaluations,
+        evaluations=hood.tally.networks,
         seconds=time.monotonic() - started,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Bench:
+    """A network with everything it may be changed to, and what stays."""
+
+    problem: Problem
+    genome: Genome
+    held: frozenset[int]
+
+
+@dataclass(frozen=True, kw_only=True)
 class _Job:
     """What `voice_network` was asked for."""
 
@@ -191,19 +212,15 @@ class _Job:
     present: Candidate
 
     def search(
-        self, bench: Bench, changes: int, *, keep: int, any_gain: bool = False
-    ) -> tuple[ChangeSearch, list[Answer]]:
+        self, bench: _Bench, changes: int, *, keep: int, any_gain: bool = False
+    ) -> tuple[Neighbourhood, list[Answer]]:
         """Search, and build the best answers."""
-        search = ChangeSearch(
-            bench,
-            self._evaluator(bench),
-            any_gain=any_gain,
-            keep=max(keep, BEAM if changes > 2 else 0),
-        )
-        search.run(changes)
-        return search, [
-            self.answer(bench, genome, places, score)
-            for places, (score, genome) in search.best(keep)
+        hood = Neighbourhood(self._landscape(bench), bench.genome, held=bench.held)
+        sets = ChangeSets(hood, changes, keep=keep, any_gain=any_gain)
+        space = bench.problem.space
+        return hood, [
+            self.answer(space.network(genome), len(places), score)
+            for places, (genome, score) in sets.best(keep)
         ]
 
     def try_finer(self, changes: int) -> Answer | None:
@@ -211,88 +228,99 @@ class _Job:
         for count, series in FINER:
             if count > changes:
                 break
-            finer = copy.copy(self.problem)
-            finer.stock = series_stock(series)
-            try:
-                bench = _put_in_place(finer, self.network, self.use)
-            except InputError:  # goals on prices have nothing to count with
-                return None
+            finer = self.problem.replace(stock=self.problem.stock.with_series(series))
+            bench = _put_in_place(finer, self.network, self.use)
             found = self.search(bench, count, keep=1)[1]
             if found and not found[0].beyond:
                 return found[0]
         return None
 
-    def _evaluator(self, bench: Bench) -> Evaluator:
-        goals = prepare_wishes(self.problem, self.present, self.wishes, self.limits)
-        names = tuple(dict.fromkeys(n for goal in goals for n in goal.curve_names))
-        return bench.evaluator(names, goals)
+    @cached_property
+    def goals(self) -> Sequence[PreparedGoal]:
+        """Goals that say how good a changed network is, the one that tells most first."""
+        return prepare_wishes(self.problem, self.present, self.wishes, self.limits)
 
-    def answer(self, bench: Bench, genome: Genome, places: Places, score: float) -> Answer:
+    def _landscape(self, bench: _Bench) -> Landscape:
+        """Cost every change by the wishes, and by what each change must earn."""
+        problem, space = bench.problem, bench.problem.space
+        full = problem.evaluate(self.goals)
+        points = len(problem.frequency_hz)
+        bounds = []
+        for wanted, one_curve in _BOUNDS:
+            if wanted < points // 2:
+                index = np.unique(np.linspace(0, points - 1, wanted).round().astype(np.intp))
+                thin = full.thinned(index, bound=True)
+                first = set(thin.goals[0].curve_names)
+                some = [g for g in thin.goals if not one_curve or set(g.curve_names) <= first]
+                bounds.append(Evaluator(thin.bank, thin.field, some))
+        shelf = any(lot.part.origin == SHELF for lot in problem.stock.lots)
+        costs = []
+        for g, options in enumerate(space.options):
+            bought = np.array([p.piece_count if p.origin != SHELF else 0 for p in options.parts])
+            cost = CHANGE_DB + (BOUGHT_DB * bought if shelf else 0.0 * bought)
+            if bench.genome.present[space.gene_slot[g]]:
+                cost[bench.genome.choice[g]] = 0.0
+            costs.append(cost)
+        parts = np.array([len(genes) for genes in space.slot_genes])
+        absent = CHANGE_DB * parts * bench.genome.present
+        return Landscape(space.priced(costs, absent), [*bounds, full])
+
+    def answer(self, new: Network, count: int, score: float) -> Answer:
         """Compute everything there is to say of one answer."""
-        problem, evaluator = self.problem, self._evaluator(bench)
-        new = bench.space.network(genome)
+        problem = self.problem
         candidate = build_candidate(problem, new)
         solved = solve_network(
             new, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
         )
-        curves = Curves(evaluator.field, list(solved.transfer), solved.admittance.sum(axis=0))
-        tone = [g for g in evaluator.goals if isinstance(g, ToneGoal)]
+        field = problem.evaluate(self.goals).field
+        curves = Curves(field, list(solved.transfer), solved.admittance.sum(axis=0))
+        tone = [g for g in self.goals if isinstance(g, ToneGoal)]
         wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
         error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))
         return Answer(
             changes=tuple(list_changes(self.network, new)),
-            count=len(places),
+            count=count,
             score=score,
             wish_error_db=float(error),
             level_db=float(tone[0].common_level(curves)),
-            bands_db=measure_bands(evaluator.goals, curves, self.present, candidate, self.wishes),
+            bands_db=measure_bands(self.goals, curves, self.present, candidate, self.wishes),
             beyond=list_excesses(
-                evaluator.goals, curves, self.present, candidate, self.wishes, self.limits
+                self.goals, curves, self.present, candidate, self.wishes, self.limits
             ),
-            exact=len(places) <= 2,
+            exact=count <= 2,
             candidate=candidate,
         )
 
 
-def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -> Bench:
+def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -> _Bench:
     """Lay a network out with some parts put in place for good."""
-    bench = lay_out(problem, network)
-    if not use:
-        return bench
-    genes = {}
+    laid = problem.around(network)
+    space = laid.space
+    genome = space.locate(network)
+    free = {space.label(int(g)): int(g) for g in space.free_genes}
     for label in use:
-        g = bench.find_gene(label)
-        if g is None or not bench.bank.free[g]:
-            known = [bench.gene_label(int(g)) for g in bench.space.free_genes]
+        if label not in free:
             raise InputError(
                 "a part to use needs a place of the network",
                 key="--use",
                 value=repr(label),
-                remedy=suggest(label, known),
+                remedy=suggest(label, list(free)),
             )
-        genes[g] = label
-    keys = {
-        g: (
-            bench.bank.topology.ways[bench.space.genes[g].way].name,
-            bench.space.slots[bench.space.gene_slot[g]].name,
-            bench.space.genes[g].part,
-        )
-        for g in genes
-    }
-    bench = lay_out(problem, network, extra={keys[g]: use[genes[g]] for g in genes})
-    genome = bench.genome
-    for g, label in genes.items():
-        slot = bench.space.gene_slot[g]
-        together = bench.space.slot_genes[slot]
-        if not genome.present[slot] and not all(int(other) in genes for other in together):
+    genes = {free[label]: part for label, part in use.items()}
+    for label in use:
+        slot = space.gene_slot[free[label]]
+        if not genome.present[slot] and not set(space.slot_genes[slot].tolist()) <= genes.keys():
             raise InputError(
                 "a part of a compound needs the compound in place",
                 key="--use",
                 value=repr(label),
                 remedy="name all its parts with --use",
             )
-    for g, label in genes.items():
-        genome.present[bench.space.gene_slot[g]] = True
-        genome.choice[g] = bench.space.options[g].parts.index(use[label])
-    bench.space.free_genes = np.setdiff1d(bench.space.free_genes, list(genes))
-    return bench
+    if genes:
+        filled = Move(slots=tuple((int(space.gene_slot[g]), True) for g in genes)).apply(genome)
+        used = space.network(filled).replace_parts({space.place(g): p for g, p in genes.items()})
+        laid = problem.around(used)
+        genome = laid.space.locate(used)
+        labels = {laid.space.label(g): g for g in range(len(laid.space.genes))}
+        genes = {labels[label]: part for label, part in use.items()}
+    return _Bench(problem=laid, genome=genome, held=frozenset(genes))

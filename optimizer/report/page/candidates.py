@@ -88,7 +88,7 @@ def render_candidates(
     shown = list(candidates[:_MOST])
     if len(candidates) > _MOST:
         lead = [*lead, f"The first {_MOST} of {len(candidates)} networks are shown."]
-    amplifier = state_amplifier(problem.specs)
+    amplifier = state_amplifier(problem.goals)
     ratings = [rate_network(c.network, problem.drivers, amplifier) for c in shown]
     best = min(shown, key=lambda c: c.cost)
     currency = problem.stock.currency

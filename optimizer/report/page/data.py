@@ -59,8 +59,8 @@ def collect_data(
             if name in bands
         }
         entries.append(entry)
-    floors = [goal.floor_ohm for goal in problem.specs.values() if isinstance(goal, Impedance)]
-    epdr = [goal.floor_ohm for goal in problem.specs.values() if isinstance(goal, Epdr)]
+    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
+    epdr = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Epdr)]
     target = candidates[0].curves.target_band_hz
     return {
         "frequency_hz": entries[0]["result"]["curves"]["frequency_hz"],

@@ -9,14 +9,13 @@ program of assignment.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from optimizer.arrays import Index, Real
-from optimizer.problem.scan import Rows
-from optimizer.problem.space import Genome
+from optimizer.problem.genome import Genome
+from optimizer.problem.neighbourhood import EPSILON, Better, Neighbourhood, Singles
 from optimizer.search.descend.rounding import expand_around, filled_genes
 from optimizer.stock.assign import Assignment
 
@@ -26,18 +25,9 @@ if TYPE_CHECKING:
 
 TRIED = 1024  # changes of two parts computed at most before giving up
 _BATCH = 128
-_EPSILON = 1e-9  # an improvement below this is rounding
 _CHAINS = (3, 5, None)  # how many parts at most one exchange changes
 _KEPT_OPTIONS = 24  # options of each part that the assignment may choose from
 _CHAIN_SECONDS = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Singles:
-    """Every change of one part of a network with its exact cost, overdrawn or not."""
-
-    rows: Rows
-    cost: Real
 
 
 class LikelyPairs:
@@ -122,43 +112,22 @@ class LikelyPairs:
         return np.asarray(u @ cross @ v.T)
 
 
-def apply_rows(genome: Genome, rows: Rows, picked: Index, problem: Problem) -> Genome:
-    """Return the genome with some single changes made at once.
-
-    Parameters
-    ----------
-    genome : Genome
-    rows : Rows
-    picked : ndarray of int
-        Rows to apply, of different genes.
-    problem : Problem
-    """
-    space = problem.space
-    present, choice = genome.present.copy(), genome.choice.copy()
-    for k in picked:
-        g, row = int(rows.gene[k]), int(rows.row[k])
-        filled = row < len(space.options[g].values)
-        present[space.gene_slot[g]] = filled
-        if filled:
-            choice[g] = row
-    return replace(genome, present=present, choice=choice)
-
-
 def best_likely_pair(
     problem: Problem,
-    genome: Genome,
+    hood: Neighbourhood,
     cost: float,
     singles: Singles,
     *,
     tried: int = TRIED,
     stop: Callable[[], bool] = lambda: False,
-) -> tuple[tuple[Genome, float] | None, int]:
+) -> Better | None:
     """Find a better network among the most promising changes of two parts.
 
     Parameters
     ----------
     problem : Problem
-    genome : Genome
+    hood : Neighbourhood
+        Of the network to better.
     cost : float
         Its cost.
     singles : Singles
@@ -172,35 +141,42 @@ def best_likely_pair(
     -------
     tuple of (Genome, float) or None
         The best of the first batch that holds an improvement.
-    int
-        Networks evaluated.
     """
-    first, second, _ = LikelyPairs(problem, genome, cost, singles).list_pairs(tried)
+    rows = singles.rows
+    first, second, _ = LikelyPairs(problem, hood.genome, cost, singles).list_pairs(tried)
     for start in range(0, len(first), _BATCH):
         if stop():
-            return None, start
+            return None
         batch = [
-            apply_rows(genome, singles.rows, np.array([i, j]), problem)
+            hood.move(rows.change(i), rows.change(j)).apply(hood.genome)
             for i, j in zip(
                 first[start : start + _BATCH], second[start : start + _BATCH], strict=True
             )
         ]
-        costs = problem.cost(batch)
-        k = int(np.argmin(costs))
-        if costs[k] < cost - _EPSILON:
-            return (batch[k], float(costs[k])), start + len(batch)
-    return None, len(first)
+        hood.tally.networks += len(batch)
+        better = _best_of(problem, batch, cost)
+        if better is not None:
+            return better
+    return None
+
+
+def _best_of(problem: Problem, batch: list[Genome], cost: float) -> Better | None:
+    """Return the best of some networks if it costs less than `cost`."""
+    costs = problem.cost(batch)
+    k = int(np.argmin(costs))
+    return (batch[k], float(costs[k])) if costs[k] < cost - EPSILON else None
 
 
 def best_chain(
-    problem: Problem, genome: Genome, cost: float, singles: Singles
-) -> tuple[tuple[Genome, float] | None, int]:
+    problem: Problem, hood: Neighbourhood, cost: float, singles: Singles
+) -> Better | None:
     """Find a better network by assigning the pieces to all parts anew.
 
     Parameters
     ----------
     problem : Problem
-    genome : Genome
+    hood : Neighbourhood
+        Of the network to better.
     cost : float
         Its cost.
     singles : Singles
@@ -209,27 +185,19 @@ def best_chain(
     Returns
     -------
     tuple of (Genome, float) or None
-    int
-        Networks evaluated.
 
     Notes
     -----
     The exact costs of single changes are added up as if they did not act on each other, which the
     integer program of assignment minimises under the counts; what it proposes is computed.
     """
-    supply, rows = problem.space.supply, singles.rows
+    supply, rows, genome = problem.space.supply, singles.rows, hood.genome
     genes = [int(g) for g in np.unique(rows.gene)]
-    current = {
-        g: int(genome.choice[g])
-        if genome.present[problem.space.gene_slot[g]]
-        else len(problem.space.options[g].values)
-        for g in genes
-    }
     offered, costs, usage, places = [], [], [], []
     for g in genes:
         of_gene = np.flatnonzero(rows.gene == g)
         order = of_gene[np.argsort(singles.cost[of_gene], kind="stable")]
-        own = of_gene[rows.row[of_gene] == current[g]]
+        own = of_gene[rows.row[of_gene] == problem.tables.row_of(genome, g)]
         kept = np.concatenate([own, order[order != own[0]][:_KEPT_OPTIONS]])
         offered.append(kept)
         places.append(0)
@@ -244,15 +212,10 @@ def best_chain(
         )
         if picks is None:
             continue
-        changed = np.array(
-            [offered[k][pick] for k, pick in enumerate(picks) if pick is not None and pick > 0],
-            dtype=np.intp,
-        )
+        changed = [
+            offered[k][pick] for k, pick in enumerate(picks) if pick is not None and pick > 0
+        ]
         if len(changed) > 1:
-            batch.append(apply_rows(genome, rows, changed, problem))
-    if not batch:
-        return None, 0
-    values = problem.cost(batch)
-    k = int(np.argmin(values))
-    better = (batch[k], float(values[k])) if values[k] < cost - _EPSILON else None
-    return better, len(batch)
+            batch.append(hood.move(*(rows.change(k) for k in changed)).apply(genome))
+    hood.tally.networks += len(batch)
+    return _best_of(problem, batch, cost) if batch else None

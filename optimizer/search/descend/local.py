@@ -17,7 +17,7 @@ from optimizer.arrays import Index, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LossLaw, Population
 from optimizer.parts import Kind
-from optimizer.problem.problem import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator
+from optimizer.problem.evaluator import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator
 from optimizer.problem.supply import Supply
 
 BREADTH = 192

@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.arrays import Flags, Index, Real
 from optimizer.network.bank import LossLaw, Population
 from optimizer.parts import Kind
-from optimizer.problem.problem import Evaluator
+from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.space import Space
 
 _BLOCK = 16  # networks differentiated at once: their arrays stay in a second-level cache

@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.arrays import Flags, Index
 from optimizer.network.bank import Population
+from optimizer.problem.genome import Genome, Move
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
 from optimizer.search.descend.local import LocalModel, OptionSteps, expand_cost, pick_options
 from optimizer.search.descend.relax import Relaxed, relaxed_population
 
@@ -205,9 +205,9 @@ def _compute(
     """Networks with some genes set to rows of options, with their full costs, best first."""
     found = []
     for row in np.unique(rows, axis=0):
-        choice = base.choice.copy()
-        choice[genes] = row
-        found.append(replace(base, choice=choice))
+        found.append(
+            Move(options=tuple(zip(genes.tolist(), row.tolist(), strict=True))).apply(base)
+        )
     if not found:
         return []
     costs = problem.cost(found)

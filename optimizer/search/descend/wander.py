@@ -8,14 +8,14 @@ scarce pieces out anew. What comes out is kept when it is better.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from optimizer.arrays import Index
+from optimizer.problem.genome import Genome, Move
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.rounding import choose_anew, filled_genes, round_around
 
 _DISTANCES = (0.02, 0.1, 0.3)  # nepers: how far a part must move at least
@@ -24,7 +24,7 @@ _PROMISING = 1.02  # cost against the present one from which a descent is worth 
 
 
 def wander(
-    polisher: Polisher,
+    descent: Descent,
     genome: Genome,
     cost: float,
     rng: np.random.Generator,
@@ -36,7 +36,7 @@ def wander(
 
     Parameters
     ----------
-    polisher : Polisher
+    descent : Descent
     genome : Genome
         Where to start.
     cost : float
@@ -53,7 +53,7 @@ def wander(
     list of (Genome, float)
         Networks descended to, the better ones last; may be empty.
     """
-    problem, key_of = polisher.problem, polisher.problem.space.gene_slot
+    problem, key_of = descent.problem, descent.problem.space.gene_slot
     found = []
     tried: set[tuple[object, ...]] = set()
     ends: set[bytes] = set()
@@ -71,11 +71,11 @@ def wander(
         if start is None:
             continue
         changed, changed_cost, count = choose_anew(problem, *start, aim=cost)
-        polisher.evaluations += count
+        descent.count(count)
         # Most ways lead back to where they began, or where another one has led before.
         if changed_cost > _PROMISING * cost or changed.key(key_of) in ends:
             continue
-        polished = polisher.descend(changed, changed_cost, best=cost, chosen=True)
+        polished = descent.descend(changed, changed_cost, best=cost, chosen=True)
         ends |= {changed.key(key_of), polished.genome.key(key_of)}
         if polished.cost < cost - 1e-9:
             genome, cost = polished.genome, polished.cost
@@ -137,15 +137,12 @@ def _change_structure(
 ) -> Genome:
     """Fill or empty one optional slot, or turn one free way."""
     space = problem.space
-    present, polarity = genome.present.copy(), genome.polarity.copy()
-    choice = genome.choice.copy()
     k = int(rng.integers(len(optional) + len(turning)))
     if k >= len(optional):
-        polarity[turning[k - len(optional)]] *= -1.0
-        return replace(genome, polarity=polarity)
+        return Move(turned=(int(turning[k - len(optional)]),)).apply(genome)
     slot = int(optional[k])
-    present[slot] = not present[slot]
-    if present[slot]:
-        for g in space.slot_genes[slot]:
-            choice[g] = rng.integers(len(space.options[g].values))
-    return replace(genome, present=present, choice=choice)
+    filled = not genome.present[slot]
+    drawn = (
+        (int(g), int(rng.integers(len(space.options[g].values)))) for g in space.slot_genes[slot]
+    )
+    return Move(options=tuple(drawn) if filled else (), slots=((slot, filled),)).apply(genome)

@@ -21,7 +21,8 @@ from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.goals.response import Line
-from optimizer.problem.problem import Evaluator, Problem
+from optimizer.problem.evaluator import Evaluator
+from optimizer.problem.problem import Problem
 
 MISSED = 1e6
 """Added to the cost of a network that breaks a hard limit: it ranks below all that keep it."""

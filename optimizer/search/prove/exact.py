@@ -13,9 +13,9 @@ from optimizer.arrays import Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome
-from optimizer.search.descend.exchange import Polisher
+from optimizer.search.descend.exchange import Descent
 from optimizer.search.explorer import Explorer
 from optimizer.search.fit import SearchProgress
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, ranking_cost
@@ -166,7 +166,7 @@ class _Enumeration:
     def _start(self) -> None:
         """Descend from random networks: the lower the first threshold, the less remains."""
         space, rng = self.problem.space, np.random.default_rng(self.seed)
-        polisher = Polisher(self.problem)
+        descent = Descent(self.problem)
         for _ in range(_STARTS):
             choice = np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp)
             present = ~space.optional | (rng.random(len(space.slots)) < 0.5)
@@ -175,13 +175,13 @@ class _Enumeration:
                 -1.0,
                 space.polarity_start,
             )
-            polished = polisher.descend_singles(
+            polished = descent.descend_singles(
                 Genome(choice=choice, present=present, polarity=polarity)
             )
             self._add(polished.genome, self._cost(polished.genome))
         for genome, _ in rank_genomes(self.problem, list(self.archive.values()), self.top):
             cost = float(self.problem.cost([genome])[0])
-            polished = polisher.descend_pairs(genome, cost)
+            polished = descent.descend_pairs(genome, cost)
             self._add(polished.genome, self._cost(polished.genome))
         self._lower()
 

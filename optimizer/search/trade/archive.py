@@ -10,8 +10,9 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.goals.economy import EconomyGoal, economy_goals, option_amounts
 from optimizer.goals.prepared import HARD_COST_PER_DB
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.space import Genome, Space
+from optimizer.problem.space import Space
 from optimizer.search.trade.crew import Weights
 from optimizer.search.trade.front import keep_undominated
 
@@ -87,7 +88,7 @@ class Archive:
         self.between = between
         self.entries: dict[bytes, Entry] = {}
         goals = problem.evaluator.goals
-        on_parts = economy_goals(problem.specs)
+        on_parts = economy_goals(problem.goals)
         self.names = [*(g.name for g in goals), *on_parts]
         self.own = {
             **{g.name: HARD_COST_PER_DB if g.hard else g.weight for g in goals},
@@ -148,7 +149,7 @@ class Archive:
         """Cheapest networks of different structures."""
         chosen: dict[bytes, Genome] = {}
         for entry in sorted(self.entries.values(), key=lambda e: self.cost(e, share)):
-            structure = entry.genome.present.tobytes() + entry.genome.polarity.tobytes()
+            structure = entry.genome.structure
             chosen.setdefault(structure, entry.genome)
             if len(chosen) == _SEEDS:
                 break

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import multiprocessing
 import signal
 import time
@@ -16,10 +15,8 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.goals import Prepared
-from optimizer.goals.economy import economy_goals, option_costs, removal_cost
-from optimizer.problem.problem import Evaluator, Problem
-from optimizer.problem.space import Genome
+from optimizer.problem.genome import Genome, structure_key
+from optimizer.problem.problem import Problem
 from optimizer.search.descend.relax import Relaxed, relax
 from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.explorer import Explorer
@@ -70,7 +67,7 @@ class Found:
 
 
 def reweight(problem: Problem, weights: Weights) -> Problem:
-    """Return the problem with other weights of some goals; all tables are shared.
+    """Return the problem with other weights of some goals.
 
     Parameters
     ----------
@@ -79,25 +76,7 @@ def reweight(problem: Problem, weights: Weights) -> Problem:
     weights : tuple of (str, float)
         Goals with residuals and goals on the parts alike.
     """
-    other = copy.copy(problem)
-    other.specs = problem.specs.weighted(**dict(weights))
-    own = problem.evaluator
-    wanted = dict(weights)
-    goals = [
-        g.weighted(wanted[g.name]) if g.name in wanted and isinstance(g, Prepared) else g
-        for g in own.goals
-    ]
-    other.evaluator = Evaluator(own.bank, own.field, goals)
-    if any(name in economy_goals(problem.specs) for name, _ in weights):
-        other.space = copy.copy(problem.space)
-        other.space.options = [
-            o if gene.kept is not None else replace(o, cost=option_costs(other.specs, o.parts))
-            for gene, o in zip(problem.space.genes, problem.space.options, strict=True)
-        ]
-        other.space.absent_cost = np.array(
-            [removal_cost(other.specs, len(slot.kept or ())) for slot in problem.space.slots]
-        )
-    return other
+    return problem.replace(goals=problem.goals.weighted(**dict(weights)))
 
 
 def explore_structures(problem: Problem, task: ExploreTask) -> Found:
@@ -185,7 +164,7 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     weighted = reweight(problem, weights)
     space = weighted.space
     explorer = Explorer(weighted)
-    polisher = explorer.polisher
+    descent = explorer.descent
     known = {
         g.key(space.gene_slot): (g, float(c))
         for g, c in zip(seeds, weighted.cost(seeds), strict=True)
@@ -200,7 +179,7 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
         for genome, cost in rounded[:count]:
             if deadline is not None and time.monotonic() > deadline:
                 break
-            done = polisher.descend(genome, cost, best=best)
+            done = descent.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
     leader = min(known.values(), key=lambda item: item[1])
@@ -210,7 +189,7 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     return Found(
         genomes=tuple(g for g, _ in ordered),
         proven=proven,
-        evaluations=relaxed.evaluations + polisher.evaluations,
+        evaluations=relaxed.evaluations + descent.evaluations,
     )
 
 
@@ -288,7 +267,7 @@ def _relax_around(
     chosen: list[int] = []
     seen: set[bytes] = set()
     for i in np.argsort(coarse.cost, kind="stable"):
-        structure = coarse.present[i].tobytes() + coarse.polarity[i].tobytes()
+        structure = structure_key(coarse.present[i], coarse.polarity[i])
         # The coarse grid may be a little off.
         if len(chosen) == len(_DESCENDED) or coarse.cost[i] > 1.05 * best:
             break

@@ -128,12 +128,12 @@ def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
         )
     hard = {g.name for g in problem.evaluator.goals if g.hard}
     for name in between:
-        if name not in problem.specs:
+        if name not in problem.goals:
             raise InputError(
                 "the goal must be among those of the design",
                 value=name,
                 subject=Subject("front", part="goals"),
-                remedy=f"choose from {', '.join(problem.specs)}",
+                remedy=f"choose from {', '.join(problem.goals)}",
             )
         if name in hard:
             raise InputError(

@@ -1,0 +1,132 @@
+"""From part values to costs on one frequency grid."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from optimizer.acoustics.curves import Curves, CurveTangents, Field
+from optimizer.arrays import Index, Real
+from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
+from optimizer.network.bank import LadderBank, LossLaw, Population
+from optimizer.parts import Kind
+
+_BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level cache
+SMOOTH_DB = 0.01
+SMOOTH_HARD_DB = 0.3
+
+
+class Evaluator:
+    """From part values to costs on one frequency grid.
+
+    Parameters
+    ----------
+    bank : LadderBank
+        Electrical side.
+    field : Field
+        Acoustic side: the curves that the goals use.
+    goals : sequence of PreparedGoal
+        Prepared on the same grid.
+    """
+
+    def __init__(self, bank: LadderBank, field: Field, goals: Sequence[PreparedGoal]) -> None:
+        self.bank = bank
+        self.field = field
+        self.goals = tuple(goals)
+
+    def thinned(self, index: Index, *, bound: bool) -> Evaluator:
+        """Return the evaluator on a subset of the grid, see `PreparedGoal.thinned`."""
+        return Evaluator(
+            self.bank.thinned(index),
+            self.field.thinned(index),
+            [g.thinned(index, bound=bound) for g in self.goals],
+        )
+
+    def curves(self, population: Population) -> Curves:
+        """Curves of a population."""
+        solved = self.bank.solve(population)
+        return Curves(self.field, solved.transfer, solved.admittance)
+
+    def cost_of_curves(self, curves: Curves) -> Real:
+        """Sum of the goals' costs, shape (...)."""
+        total: Real | None = None
+        for goal in self.goals:
+            cost = goal_cost(goal, goal.residuals(curves))
+            total = cost if total is None else total + cost
+        assert total is not None
+        # A network so far off that its numbers overflow is simply a bad one.
+        return np.where(np.isfinite(total), total, np.inf)
+
+    def cost(self, population: Population) -> Real:
+        """Cost of a population without its economy, shape (P,)."""
+        return np.concatenate(
+            [
+                self.cost_of_curves(self.curves(population[s : s + _BLOCK]))
+                for s in range(0, len(population), _BLOCK)
+            ]
+        )
+
+    def linearise(
+        self,
+        population: Population,
+        loss_laws: dict[Kind, LossLaw],
+        columns: Index,
+        *,
+        limits_curve: bool = True,
+    ) -> tuple[Real, Real, Real]:
+        """Cost, gradient and Gauss-Newton matrix with respect to log values.
+
+        Parameters
+        ----------
+        population : Population
+            Leading axis P.
+        loss_laws : dict
+            See `LadderBank.solve_with_tangents`.
+        columns : ndarray of int, shape (S,)
+            Free genes, in the order of the result's axes.
+        limits_curve : bool
+            Whether hard limits count in the matrix; they always count in the gradient.
+
+        Returns
+        -------
+        cost : ndarray, shape (P,)
+            Smoothed: a figure s counts as sqrt(s^2 + e^2) - e with a small e, or its kink at zero
+            would hold a search that touches a limit.
+        gradient : ndarray, shape (P, S)
+        matrix : ndarray, shape (P, S, S)
+            Of the majorising quadratic: w sqrt(m) lies below w (m + s^2) / (2 s) and touches it
+            at m = s^2, so each goal counts as least squares with weight w / s.
+        """
+        solved, tangents = self.bank.solve_with_tangents(population, loss_laws)
+        curves = Curves(self.field, solved.transfer, solved.admittance)
+        place = np.full(len(self.bank.genes), -1, dtype=np.intp)
+        place[columns] = np.arange(len(columns))
+        slopes = CurveTangents(
+            curves,
+            [place[g] for g in tangents.genes],
+            len(columns),
+            tangents.transfer,
+            tangents.admittance,
+        )
+        p, s = len(population), len(columns)
+        cost, gradient = np.zeros(p), np.zeros((p, s))
+        matrix = np.zeros((p, s, s))
+        for goal in self.goals:
+            weight = HARD_COST_PER_DB if goal.hard else goal.weight
+            residual = goal.residuals(curves)
+            square = np.einsum("pn,pn->p", residual, residual)
+            smooth = SMOOTH_HARD_DB if goal.hard else SMOOTH_DB
+            figure = np.sqrt(square + smooth**2)
+            cost += weight * (figure - smooth)
+            if weight == 0.0 or not square.any():
+                continue
+            jacobian = goal.tangents(curves, slopes)
+            scaled = jacobian * (weight / figure)[:, None, None]
+            own = np.einsum("psn,pn->ps", scaled, residual)
+            gradient += own
+            if goal.hard and not limits_curve:
+                continue
+            matrix += scaled @ jacobian.transpose(0, 2, 1)
+            matrix -= own[:, :, None] * own[:, None, :] / (weight * figure)[:, None, None]
+        return cost, gradient, matrix

@@ -1,0 +1,420 @@
+"""What changing one or two parts of a network would do: the one engine that every verb asks.
+
+A move gives one place something else: a part takes another value, an optional part is put in or
+left out, a whole compound is put in or left out, a free way is turned, two parts change places.
+Moves are valued exactly, from one walk through the network. Pairs of moves are first bounded from
+below on a few frequencies: what a bound rules out need not be computed in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+
+import numpy as np
+
+from optimizer.arrays import Flags, Index, Real
+from optimizer.problem.genome import Genome, Move
+from optimizer.problem.landscape import Landscape
+from optimizer.problem.scan import Block, BlockKey, Rows, Scan
+
+EPSILON = 1e-9
+"""An improvement below this is rounding."""
+
+Better = tuple[Genome, float]
+"""A network and its full cost."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """How many networks were valued or ruled out."""
+
+    networks: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Singles:
+    """Every change of one part of a network with its exact cost, overdrawn or not."""
+
+    rows: Rows
+    cost: Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """The best that one place alone can do.
+
+    Parameters
+    ----------
+    places : frozenset of int
+        Genes that change; empty for a turn.
+    move : Move
+        What to do.
+    cost : float
+        Cost of the network after it.
+    """
+
+    places: frozenset[int]
+    move: Move
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Changes of two parts that were not ruled out, with their exact costs.
+
+    Parameters
+    ----------
+    first, second : Rows
+        Alternatives of the two axes.
+    i, j : ndarray of int, shape (N,)
+        Rows of either axis.
+    cost : ndarray, shape (N,)
+        On the level where they were left.
+    """
+
+    first: Rows
+    second: Rows
+    i: Index
+    j: Index
+    cost: Real
+
+    def __getitem__(self, index: Index | Flags) -> Pairs:
+        return Pairs(self.first, self.second, self.i[index], self.j[index], self.cost[index])
+
+    def changes(self, k: int) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Gene and alternative of both parts of one pair."""
+        i, j = self.i[k], self.j[k]
+        return (
+            (int(self.first.gene[i]), int(self.first.row[i])),
+            (int(self.second.gene[j]), int(self.second.row[j])),
+        )
+
+
+Narrow = Callable[[Pairs, Block, Real], None]
+"""Told what a bound left over, the exact costs of its block, and the cap, which it may lower."""
+
+
+class Neighbourhood:
+    """Everything one or two moves away from one network, valued exactly.
+
+    Parameters
+    ----------
+    landscape : Landscape
+        The space and the costs in it.
+    genome : Genome
+        The network.
+    tally : Tally, optional
+        Counts what is valued.
+    held : frozenset of int
+        Genes that do not move.
+    """
+
+    def __init__(
+        self,
+        landscape: Landscape,
+        genome: Genome,
+        *,
+        tally: Tally | None = None,
+        held: frozenset[int] = frozenset(),
+    ) -> None:
+        self.landscape = landscape
+        self.space = landscape.space
+        self.genome = genome
+        self.tally = Tally() if tally is None else tally
+        self.held = held
+
+    def around(self, genome: Genome) -> Neighbourhood:
+        """Return the neighbourhood of another network of the same space."""
+        return Neighbourhood(self.landscape, genome, tally=self.tally, held=self.held)
+
+    @cached_property
+    def scan(self) -> Scan:
+        """Exact values of single changes."""
+        return Scan(self.landscape.full, self.genome)
+
+    @cached_property
+    def scans(self) -> tuple[Scan, ...]:
+        """Bounds, the cheapest first, and the exact values last."""
+        return (*(Scan(t, self.genome) for t in self.landscape.levels[:-1]), self.scan)
+
+    @cached_property
+    def economy(self) -> float:
+        """Cost of the network's parts themselves."""
+        return self.space.economy(self.genome)
+
+    @cached_property
+    def cost(self) -> float:
+        """Full cost of the network as it stands."""
+        return self.scan.cost() + self.economy + self.space.supply.penalty(self.genome)
+
+    def cost_of(self, genome: Genome) -> float:
+        """Full cost of another network."""
+        self.tally.networks += 1
+        return self.around(genome).cost
+
+    # -- moves
+
+    def move(self, *changes: tuple[int, int]) -> Move:
+        """Return the move that sets genes to some of their alternatives.
+
+        Parameters
+        ----------
+        *changes : (int, int)
+            Gene and row; the row past its options leaves the slot empty, see `Tables`.
+        """
+        options, slots = [], []
+        for g, row in changes:
+            filled = row < len(self.space.options[g].values)
+            slots.append((int(self.space.gene_slot[g]), filled))
+            if filled:
+                options.append((g, row))
+        return Move(options=tuple(options), slots=tuple(slots))
+
+    def genes(self) -> list[list[int]]:
+        """Genes of each way that may move, source first."""
+        return [[g for g in genes if g not in self.held] for genes in self.scan.genes_of_way]
+
+    def turns(self) -> Iterator[Move]:
+        """Turn free ways round."""
+        for w in np.flatnonzero(self.space.polarity_free):
+            yield Move(turned=(int(w),))
+
+    def compounds_out(self) -> Iterator[Move]:
+        """Leave out optional compounds."""
+        for k in self.compounds(filled=True):
+            yield Move(slots=((k, False),))
+
+    def toggles(self) -> Iterator[Move]:
+        """Make the moves that change no value: a way turned, a compound left out."""
+        yield from self.turns()
+        yield from self.compounds_out()
+
+    def swaps(self) -> Iterator[Move]:
+        """Let two parts of one kind change places, where each is an option of the other's."""
+        space = self.space
+        genes = [g for way in self.genes() for g in way if space.part(self.genome, g) is not None]
+        for g, h in combinations(genes, 2):
+            mine, other = space.part(self.genome, g), space.part(self.genome, h)
+            if mine != other and other in space.options[g].parts and mine in space.options[h].parts:
+                yield self.move(
+                    (g, space.options[g].parts.index(other)),
+                    (h, space.options[h].parts.index(mine)),
+                )
+
+    def compounds(self, *, filled: bool) -> Iterator[int]:
+        """List optional slots of several parts, either filled or empty, that may move as a whole."""
+        for k, genes in enumerate(self.space.slot_genes):
+            moves = self.space.optional[k] and len(genes) > 1 and self.held.isdisjoint(genes)
+            if moves and self.genome.present[k] == filled:
+                yield k
+
+    # -- single moves
+
+    def singles(self) -> Singles:
+        """Value every change of one part, whether or not the pieces suffice."""
+        ways = [w for w, genes in enumerate(self.scan.genes_of_way) if genes]
+        found = [(self.scan.rows(self.scan.genes_of_way[w]), self.scan.singles(w)) for w in ways]
+        if not found:
+            none = np.empty(0, dtype=np.intp)
+            return Singles(rows=Rows(gene=none, row=none, price=np.empty(0)), cost=np.empty(0))
+        rows = Rows(
+            gene=np.concatenate([r.gene for r, _ in found]),
+            row=np.concatenate([r.row for r, _ in found]),
+            price=np.concatenate([r.price for r, _ in found]),
+        )
+        cost = np.concatenate([c for _, c in found]) + rows.price + self.economy
+        self.tally.networks += len(cost)
+        return Singles(rows=rows, cost=cost)
+
+    def best_single(self, *, structure_only: bool = False) -> Better | None:
+        """Return the best network that differs in exactly one part, if it is a better one.
+
+        Parameters
+        ----------
+        structure_only : bool
+            Whether only putting in and leaving out is tried.
+        """
+        best: tuple[int, int] | None = None
+        best_cost = self.cost
+        for w, genes in enumerate(self.genes()):
+            if not genes:
+                continue
+            rows = self.scan.rows(genes)
+            if structure_only:
+                rows = rows[self._changes_structure(rows)]
+            self.tally.networks += len(rows.gene)
+            rows = rows[self.space.supply.fitting_singles(self.genome, rows)]
+            for scan in self.scans:
+                costs = scan.some_singles(w, rows) + rows.price + self.economy
+                keep = costs < best_cost - EPSILON
+                rows, costs = rows[keep], costs[keep]
+            if len(costs):
+                k = int(np.argmin(costs))
+                best_cost = float(costs[k])
+                best = (int(rows.gene[k]), int(rows.row[k]))
+        return None if best is None else (self.move(best).apply(self.genome), best_cost)
+
+    def _changes_structure(self, rows: Rows) -> Flags:
+        sizes = np.array([len(o.values) for o in self.space.options])
+        leaves = rows.row == sizes[rows.gene]
+        return np.asarray(leaves | ~self.genome.present[self.space.gene_slot[rows.gene]])
+
+    def best_toggle(self) -> Better | None:
+        """Return the best network with one way turned or one compound left out, better or not."""
+        moved = [m.apply(self.genome) for m in self.toggles()]
+        return min(((g, self.cost_of(g)) for g in moved), key=lambda x: x[1], default=None)
+
+    # -- double moves
+
+    def pairs(self, key: BlockKey, cap: Real | float, narrow: Narrow | None = None) -> Pairs:
+        """Value all changes of two parts of a block, ruling out what cannot fall below a cap.
+
+        Parameters
+        ----------
+        key : BlockKey
+            Which pairs, see `Scan.block_keys`.
+        cap : float or ndarray, shape (N, M)
+            Only what costs less matters.
+        narrow : callable, optional
+            Asked after each bound: what it finds to be good lowers the cap for the rest.
+
+        Returns
+        -------
+        Pairs
+            Those below the cap, with their exact costs.
+        """
+        first, second = self.scan.rows(key.first), self.scan.rows(key.second)
+        price = first.price[:, None] + second.price + self.economy
+        limit: Real = np.broadcast_to(np.asarray(cap, dtype=np.float64), price.shape)
+        if narrow is not None:
+            limit = limit.copy()
+        self.tally.networks += price.size
+        possible = price < limit  # the price of the parts alone may already rule it out
+        if self.space.supply.counted:
+            possible = possible & self.space.supply.fitting_pairs(self.genome, first, second)
+        i, j = np.nonzero(possible)
+        left = Pairs(first, second, i, j, np.full(len(i), -np.inf))
+        exact = Block(self.scan, key) if narrow is not None and len(i) else None
+        for level, scan in enumerate(self.scans):
+            if not len(left.i):
+                break
+            block = exact if exact is not None and scan is self.scan else Block(scan, key)
+            costs = block.all()[left.i, left.j] if level == 0 else block.some(left.i, left.j)
+            total = costs + price[left.i, left.j]
+            left = Pairs(first, second, left.i, left.j, total)[total < limit[left.i, left.j]]
+            if narrow is not None and exact is not None and scan is not self.scan:
+                narrow(left, exact, limit)
+                left = left[left.cost < limit[left.i, left.j]]
+        return left
+
+    def best_pair(self, key: BlockKey, below: float) -> Better | None:
+        """Return the best network of a block of pairs, if it costs less than `below`."""
+        left = self.pairs(key, below - EPSILON)
+        if not len(left.i):
+            return None
+        k = int(np.argmin(left.cost))
+        return self.move(*left.changes(k)).apply(self.genome), float(left.cost[k])
+
+    def fillings(self, slot: int) -> Iterator[tuple[Neighbourhood, BlockKey]]:
+        """Every way to fill an empty compound, as blocks of pairs of its first two parts.
+
+        Parameters
+        ----------
+        slot : int
+            An empty slot of two parts or more.
+
+        Yields
+        ------
+        Neighbourhood, BlockKey
+            Of a network in which further parts of the compound have one of their values.
+        """
+        genes = [int(g) for g in self.space.slot_genes[slot]]
+        place = self.landscape.full.place_of_gene
+        a, b = genes[:2]
+        key = BlockKey(
+            first=(a,), second=(b,), ways=(place[a][0],) * 2, same_section=place[a] == place[b]
+        )
+        sizes = [range(len(self.space.options[g].values)) for g in genes[2:]]
+        for rows in np.ndindex(*(len(s) for s in sizes)):
+            move = Move(options=tuple(zip(genes[2:], rows, strict=True)), slots=((slot, True),))
+            yield self.around(move.apply(self.genome)), key
+
+    def best_added_compound(
+        self, below: float, *, stop: Callable[[], bool] = lambda: False
+    ) -> Better | None:
+        """Fill one empty optional compound in the best way, if that costs less than `below`.
+
+        Parameters
+        ----------
+        below : float
+        stop : callable
+            Asked now and then; True ends the work.
+        """
+        for slot in self.compounds(filled=False):
+            best = self.best_filling(slot, below, stop=stop)
+            if best is not None:
+                return best
+        return None
+
+    def best_filling(
+        self, slot: int, below: float, *, stop: Callable[[], bool] = lambda: False
+    ) -> Better | None:
+        """Fill one empty compound in the best way, if that costs less than `below`."""
+        best: Better | None = None
+        for hood, key in self.fillings(slot):
+            if stop():
+                break
+            best = hood.best_pair(key, below if best is None else best[1]) or best
+        return best
+
+    # -- places
+
+    def best_per_place(self, most: int | None = None) -> list[Proposal]:
+        """Return the best move of each place that lowers the cost, the best first.
+
+        Parameters
+        ----------
+        most : int, optional
+            Number wanted.
+
+        Returns
+        -------
+        list of Proposal
+            A place is a part, a compound as a whole, or a way that may be turned.
+        """
+        found = [*self._best_parts(), *self._best_wholes()]
+        found = [p for p in found if p.cost < self.cost - EPSILON]
+        return sorted(found, key=lambda p: p.cost)[:most]
+
+    def _best_parts(self) -> Iterator[Proposal]:
+        singles = self.singles()
+        cost = np.where(
+            self.space.supply.fitting_singles(self.genome, singles.rows), singles.cost, np.inf
+        )
+        for g in np.unique(singles.rows.gene):
+            if int(g) in self.held:
+                continue
+            mine = np.flatnonzero(singles.rows.gene == g)
+            k = int(mine[np.argmin(cost[mine])])
+            yield Proposal(
+                places=frozenset({int(g)}),
+                move=self.move((int(g), int(singles.rows.row[k]))),
+                cost=float(cost[k]),
+            )
+
+    def _best_wholes(self) -> Iterator[Proposal]:
+        """Value turns, and compounds left out or put in."""
+        for move in self.toggles():
+            slots = [k for k, _ in move.slots]
+            genes = frozenset(int(g) for k in slots for g in self.space.slot_genes[k])
+            yield Proposal(places=genes, move=move, cost=self.cost_of(move.apply(self.genome)))
+        for slot in self.compounds(filled=False):
+            best = self.best_filling(slot, self.cost)
+            if best is None:
+                continue
+            own = frozenset(int(g) for g in self.space.slot_genes[slot])
+            move = self.move(*((g, int(best[0].choice[g])) for g in sorted(own)))
+            yield Proposal(places=own, move=move, cost=best[1])
