@@ -48,7 +48,8 @@ from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.export import write_text
-from optimizer.search.fit import SearchProgress, search
+from optimizer.search.fit import search
+from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult

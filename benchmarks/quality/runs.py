@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchmarks.problems import load
-from optimizer.search.fit import SearchProgress, search
+from optimizer.search.fit import search
+from optimizer.search.progress import SearchProgress
 from optimizer.search.strategies import Strategy
 
 

@@ -15,7 +15,7 @@ from optimizer.errors import InputError
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from optimizer.search.fit import SearchProgress
+    from optimizer.search.progress import SearchProgress
 
 WIDEST = 120
 """Lines longer than this are hard to read, however wide the terminal."""

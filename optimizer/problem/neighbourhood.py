@@ -383,7 +383,8 @@ class Neighbourhood:
         Returns
         -------
         list of Proposal
-            A place is a part, a compound as a whole, or a way that may be turned.
+            A place is a part, a compound as a whole, a way that may be turned, or two parts that
+            change places.
         """
         found = [*self._best_parts(), *self._best_wholes()]
         found = [p for p in found if p.cost < self.cost - EPSILON]
@@ -406,11 +407,16 @@ class Neighbourhood:
             )
 
     def _best_wholes(self) -> Iterator[Proposal]:
-        """Value turns, and compounds left out or put in."""
-        for move in self.toggles():
-            slots = [k for k, _ in move.slots]
-            genes = frozenset(int(g) for k in slots for g in self.space.slot_genes[k])
-            yield Proposal(places=genes, move=move, cost=self.cost_of(move.apply(self.genome)))
+        """Value turns, swaps, and compounds left out or put in."""
+        for move in (*self.toggles(), *self.swaps()):
+            emptied = [k for k, filled in move.slots if not filled]
+            genes = {int(g) for k in emptied for g in self.space.slot_genes[k]}
+            genes |= {g for g, _ in move.options}
+            if self.space.supply.overdraft(move.apply(self.genome)):
+                continue
+            yield Proposal(
+                places=frozenset(genes), move=move, cost=self.cost_of(move.apply(self.genome))
+            )
         for slot in self.compounds(filled=False):
             best = self.best_filling(slot, self.cost)
             if best is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import count as count_from
 from typing import Literal
 
@@ -17,6 +17,7 @@ from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.planner import Planner
+from optimizer.search.progress import SearchProgress
 from optimizer.search.rank import rank_genomes
 from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Crew
@@ -31,32 +32,6 @@ DEEPENED_PER_GENERATION = 1
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
 WANDERED_PER_GENERATION = 2
 WANDERED_STRUCTURES = 6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SearchProgress:
-    """How far a search is.
-
-    Parameters
-    ----------
-    seconds, budget_seconds : float
-        Time spent and time allowed (0 when unlimited).
-    evaluations : int
-        Networks evaluated so far.
-    best_cost : float or None
-        Best buildable cost so far.
-    restarts : int
-        Independent starts relaxed so far.
-    phase : {"searching", "proving"}
-        Proposing networks, or checking that the best cannot be bettered.
-    """
-
-    seconds: float
-    budget_seconds: float
-    evaluations: int
-    best_cost: float | None
-    restarts: int
-    phase: Literal["searching", "proving"] = "searching"
 
 
 def search(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -167,6 +167,11 @@ def test_improvements_are_the_best_single_changes(problem, board, report):
         if genome.present[slot] and space.optional[slot]:
             tried.append(Move(slots=((slot, False),)))
     tried += [Move(turned=(way,)) for way in np.flatnonzero(space.polarity_free)]
+    for g, h in combinations(space.free_genes, 2):
+        mine, other = space.part(genome, g), space.part(genome, h)
+        offered, wanted = space.options[g].parts, space.options[h].parts
+        if None not in (mine, other) and other in offered and mine in wanted:
+            tried.append(Move(options=((g, offered.index(other)), (h, wanted.index(mine)))))
     costs = [build_candidate(problem, space.network(move.apply(genome))).cost for move in tried]
     best = min(costs)
     assert report.improvements[0].cost == pytest.approx(best, rel=1e-9)

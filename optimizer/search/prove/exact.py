@@ -17,7 +17,7 @@ from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.explorer import Explorer
-from optimizer.search.fit import SearchProgress
+from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, ranking_cost
 from optimizer.search.rank import rank_genomes
 

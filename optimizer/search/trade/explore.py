@@ -19,8 +19,9 @@ import numpy as np
 from optimizer.errors import InputError, Subject
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.search.fit import SMALL_LOG10, SearchProgress
+from optimizer.search.fit import SMALL_LOG10
 from optimizer.search.planner import structure_of
+from optimizer.search.progress import SearchProgress
 from optimizer.search.strategies import Proposal
 from optimizer.search.trade import front as geometry
 from optimizer.search.trade.archive import ENDS, Archive, Best
