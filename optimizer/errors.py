@@ -124,6 +124,10 @@ class InputError(LaddersmithError, ValueError):
         """Return the same error with what it is about, where that is not said yet."""
         return self._changed(subject=self.subject or subject)
 
+    def advised(self, remedy: str) -> InputError:
+        """Return the same error with this remedy."""
+        return self._changed(remedy=remedy)
+
     def explained(self, written: Callable[[Subject], str]) -> InputError:
         """Return the same error, whose remedy says how it is written at an edge; see `explain`."""
         remedy, left = explain(self.remedy or "", self.by_stating, written)

@@ -282,7 +282,6 @@ def _open_design(
     path: Path, options: ReadingOptions
 ) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
     from optimizer.design.build import load_design
-    from optimizer.measure.curves.nearfield import Baffle
     from optimizer.measure.files.folder import open_stated
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
 
@@ -305,15 +304,8 @@ def _open_design(
         if one.near is not None:
             near = open_stated(one.near.path, "near field", driver=one.name)
             readings.append(near)
-            if one.near.front_m is not None:
-                width, height, right, up = one.near.front_m
-                fronts[one.name] = Baffle(
-                    width_m=width,
-                    height_m=height,
-                    right_m=right,
-                    up_m=up,
-                    diaphragm_m=one.diaphragm_m or 0.0,
-                )
+            if one.near.front is not None:
+                fronts[one.name] = one.near.front
         drivers[one.name] = DriverFiles(
             name=one.name, responses=responses, impedance=impedance, near_field=near
         )

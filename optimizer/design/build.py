@@ -9,6 +9,7 @@ import numpy as np
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.arrays import Real
 from optimizer.design.build_stock import build_stock, check_stock
+from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
 from optimizer.design.read.drivers import explain_gates, load_drivers
 from optimizer.design.read.file import load_design
@@ -51,7 +52,7 @@ def build_problem(design: Design) -> Problem:
                 drivers, baffle_m=design.measured.baffle_m, mirror=mirror
             )
         except InputError as error:
-            raise design.locate(error, "measured.estimate") from None
+            raise locate(design, error, "measured.estimate") from None
         notes = (*notes, *said)
     specs, goal_notes = _choose_goals(design, drivers, mirror)
     try:
@@ -63,7 +64,7 @@ def build_problem(design: Design) -> Problem:
             ),
         )  # fmt: skip
     except InputError as error:
-        raise design.locate(error) from None
+        raise locate(design, error) from None
 
 
 def _choose_goals(
@@ -90,7 +91,7 @@ def _choose_goals(
             if name in design.goals.from_preset and error.subject == Subject("goal", name):
                 notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
                 continue
-            raise design.locate(error, f"goals.{name}") from None
+            raise locate(design, error, f"goals.{name}") from None
         if prepared is not None and prepared.curve_names:
             notes += _check_data(design, goal, drivers)
         kept.append(goal)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePath
 
+from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
 from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
@@ -72,7 +73,7 @@ def build_stock(design: Design) -> Stock:
             currency=currencies[0] if currencies else "", notes=notes,
         )  # fmt: skip
     except InputError as error:
-        raise design.locate(error, "stock.series") from None
+        raise locate(design, error, "stock.series") from None
 
 
 def _note_list(found: PartsList) -> list[str]:

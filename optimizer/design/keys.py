@@ -1,45 +1,18 @@
-"""Where the nouns of lower layers stand in a design file, and how they are written there."""
+"""The keys of a design file: where each noun of lower layers stands, and how it is written."""
 
 from __future__ import annotations
 
-from optimizer.errors import Subject
+from optimizer.design.nouns import Design
+from optimizer.design.read.file import DESIGN
+from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import Topology
+from optimizer.text.keys import walk_keys
 
-_PLACES: dict[tuple[str, str], tuple[str, str]] = {
-    ("drivers", "estimated directions"): ("measured.estimate", "yes"),
-    ("driver", "response"): ("drivers.{name}.response", "FILE"),
-    ("driver", "directions"): ("drivers.{name}.response", '{0: FILE, "30 right": FILE}'),
-    ("driver", "impedance"): ("drivers.{name}.impedance", "FILE"),
-    ("driver", "diaphragm"): ("drivers.{name}.diaphragm", "130 mm"),
-    ("driver", "port"): (
-        "drivers.{name}.near", "{file: FILE, port: FILE, port_diameter: 60 mm}",
-    ),
-    ("driver", "front"): (
-        "drivers.{name}.near", "{file: FILE, front: {width: 220 mm, height: 360 mm}}",
-    ),
-    ("driver", "power"): ("drivers.{name}.limits.watts", "80"),
-    ("driver", "lowest frequency"): ("drivers.{name}.limits.lowest_hz", "2 kHz"),
-    ("driver", "highest frequency"): ("drivers.{name}.limits.highest_hz", "6 kHz"),
-    ("driver", "excursion"): ("drivers.{name}.limits.excursion", "4 mm"),
-    ("driver", "force factor"): ("drivers.{name}.limits.force_factor", "6.5"),
-    ("driver", "resistance"): ("drivers.{name}.limits.resistance", "5.6 ohm"),
-    ("way", ""): ("ways.{name}", ""),
-    ("way", "driver"): ("ways.{name}.driver", "NAME"),
-    ("goals", ""): ("goals", "{on_axis: {weight: 1}}"),
-    ("goal", ""): ("goals.{name}", "no"),
-    ("goal", "band"): ("goals.{name}.band", "200 .. 10k"),
-    ("goal", "hard"): ("goals.{name}.hard", "no"),
-    ("stock", ""): ("stock", ""),
-    ("stock", "series"): ("stock.series", "E24"),
-    ("stock", "joined pieces"): ("stock.join", "2"),
-    ("stock", "speakers"): ("stock.pair", "yes"),
-    ("grid", ""): ("grid", ""),
-    ("grid", "band"): ("grid.band", "20 .. 20k"),
-    ("grid", "density"): ("grid.per_octave", "24"),
-    ("search", "time"): ("search.seconds", "10"),
-    ("search", "candidates"): ("search.top", "5"),
-}  # fmt: skip
+_SAID = {key.says: (dotted, key.example) for dotted, _, key in walk_keys(DESIGN) if key.says}
 """(noun, part) -> dotted key and an example of its value."""
+
+_OF_A_GOAL = {"": "no", "hard": "no", "band": "200 .. 10k", "weight": "1"}
+"""What may be written for a goal, and for those of its options that a remedy asks for."""
 
 
 def find_key(subject: Subject | None, topology: Topology | None = None) -> str:
@@ -54,15 +27,24 @@ def find_key(subject: Subject | None, topology: Topology | None = None) -> str:
     """
     if subject is None:
         return ""
+    name = subject.name or "NAME"
+    if subject.noun == "goal":
+        return f"goals.{name}.{subject.part}".rstrip(".")
     if subject.noun == "slot":
-        way_name, _, slot_name = subject.name.partition(".")
-        for way in () if topology is None else topology.ways:
-            for number, slot in enumerate(way.slots):
-                if (way.name, slot.name) == (way_name, slot_name):
-                    return f"ways.{way_name}.ladder[{number}]"
-        return f"ways.{way_name}.ladder"
-    found = _PLACES.get((subject.noun, subject.part)) or _PLACES.get((subject.noun, ""))
-    return found[0].format(name=subject.name or "NAME") if found else ""
+        return _find_slot(subject, topology)
+    for part in (subject.part, ""):
+        if (subject.noun, part) in _SAID:
+            return _SAID[subject.noun, part][0].replace("NAME", name)
+    return f"{subject.noun}s.{name}" if subject.noun in ("driver", "way") else ""
+
+
+def _find_slot(subject: Subject, topology: Topology | None) -> str:
+    way_name, _, slot_name = subject.name.partition(".")
+    for way in () if topology is None else topology.ways:
+        for number, slot in enumerate(way.slots):
+            if (way.name, slot.name) == (way_name, slot_name):
+                return f"ways.{way_name}.ladder[{number}]"
+    return f"ways.{way_name}.ladder"
 
 
 def say_in_file(subject: Subject) -> str:
@@ -70,5 +52,24 @@ def say_in_file(subject: Subject) -> str:
 
     Empty where a design file has no key for it.
     """
-    key, example = _PLACES.get((subject.noun, subject.part), ("", ""))
-    return f"{key.format(name=subject.name or 'NAME')}: {example}" if example else ""
+    if subject.noun == "goal":
+        example = _OF_A_GOAL.get(subject.part, "")
+    else:
+        _, example = _SAID.get((subject.noun, subject.part), ("", ""))
+    return f"{find_key(subject)}: {example}" if example else ""
+
+
+def locate(design: Design, error: InputError, key: str = "") -> InputError:
+    """Complete an error of a lower layer: where it stands in the file, how to mend it there.
+
+    Parameters
+    ----------
+    design : Design
+        The design it came from.
+    error : InputError
+        As raised.
+    key : str
+        Where it stands when it names no subject that a design file has a key for.
+    """
+    found = error.key or find_key(error.subject, design.topology) or key
+    return design.where(found).locate(error.explained(say_in_file))

@@ -8,15 +8,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from optimizer.design.keys import find_key, say_in_file
 from optimizer.design.read.goals import GoalChoice
-from optimizer.design.read.stock import StockChoice
-from optimizer.errors import InputError
 from optimizer.measure.curve import Direction
+from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.network.ladder import Topology
+from optimizer.parts import KINDS, Kind
+from optimizer.stock.coil import DEFAULT_WIRE_M
 from optimizer.text.brief import brief
 from optimizer.text.yamltext import Where
+
+DEFAULT_SERIES = "E12"
+"""Bought where a design names neither series nor lists: the usual stock of parts for crossovers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,8 +73,8 @@ class NearFieldFiles:
     ----------
     path : Path
         Near field of the diaphragm.
-    front_m : tuple of float or None
-        (width, height, right, up): size of the front, and the driver's centre from its middle.
+    front : Baffle or None
+        Size of the front, the driver's centre on it and its diaphragm.
     join_hz : float or None
         Where to join; found by itself when None.
     port : Path or None
@@ -81,7 +84,7 @@ class NearFieldFiles:
     """
 
     path: Path
-    front_m: tuple[float, float, float, float] | None = None
+    front: Baffle | None = None
     join_hz: float | None = None
     port: Path | None = None
     port_m: float | None = None
@@ -124,6 +127,37 @@ class DesignDriver:
     near: NearFieldFiles | None = None
 
     __repr__ = brief
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StockChoice:
+    """Where parts come from.
+
+    Parameters
+    ----------
+    series : mapping of kind to str
+        Preferred-value series of each kind ("E12"); a kind left out is not bought by series.
+    wire_m : float
+        Bare wire diameter of coils bought by series.
+    dielectric : str
+        What capacitors bought by series are made of, see `optimizer.stock.stock.LOSS_TANGENTS`.
+    join : int
+        Most pieces joined to one part.
+    shelf : tuple of Path
+        Lists of pieces that are owned.
+    bought : tuple of Path
+        Lists of what a shop keeps.
+    pair : bool
+        Whether the pieces must serve two speakers built alike.
+    """
+
+    series: Mapping[Kind, str] = field(default_factory=lambda: dict.fromkeys(KINDS, DEFAULT_SERIES))
+    wire_m: float = DEFAULT_WIRE_M
+    dielectric: str = "polypropylene"
+    join: int = 1
+    shelf: tuple[Path, ...] = ()
+    bought: tuple[Path, ...] = ()
+    pair: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +219,7 @@ class Design:
 
     path: Path
     title: str
-    measured: Measured
+    measured: Measured = field(default_factory=Measured)
     drivers: tuple[DesignDriver, ...]
     topology: Topology
     goals: GoalChoice
@@ -207,8 +241,3 @@ class Design:
         if spot is None:
             return Where(file=str(self.path), line=1, key=key)
         return Where(file=spot.file, line=spot.line, key=key)
-
-    def locate(self, error: InputError, key: str = "") -> InputError:
-        """Complete an error of a lower layer: where its subject (or `key`) stands, how to mend it."""
-        found = error.key or find_key(error.subject, self.topology) or key
-        return self.where(found).locate(error.explained(say_in_file))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from optimizer.bench.networks.stated_part import LOSS_KEYS, Joining, StatedPart, settle_part
+from dataclasses import replace
+
+from optimizer.bench.networks.stated_part import LOSS_KEYS, StatedPart, settle_part
 from optimizer.design.read.ladder import FORMS, KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import (
@@ -16,13 +18,108 @@ from optimizer.network.ladder import (
 )
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
+from optimizer.text.keys import Block, Key, Number, Own, Quantity, Text, Words
 from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
 
 RATING_UNITS: dict[Kind, str] = {"inductor": "A", "capacitor": "V", "resistor": "W"}
 """Unit of the rating of each kind."""
 
-_PART_KEYS = ("dcr", "esr", "tolerance", "origin", "pieces", "joined", "price", "rating", "note")
+_OF_THE_PART = Own("value in the unit of the part")
+_KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in FORMS for key in KEYS_OF_FORM[form]))
+
+PART = Block(
+    noun=StatedPart,
+    keys=(
+        Key(
+            name="value", form=_OF_THE_PART, example="3.3 mH", meaning="what is soldered in",
+            needed="a part needs its value",
+        ),
+        Key(
+            name="dcr", field="loss_ohm", form=Quantity("ohm", least=0.0), example="0.4 ohm",
+            meaning="resistance of an inductor; as the stock's law has it when not written",
+        ),
+        Key(
+            name="esr", field="loss_ohm", form=Quantity("ohm", least=0.0), example="0.05 ohm",
+            meaning="series resistance of a capacitor; as the stock's law has it when not written",
+        ),
+        Key(
+            name="tolerance", form=Quantity("%", least=0.0), example="5 %",
+            meaning="how far the value may be off",
+        ),
+        Key(
+            name="origin", form=Text(), example="E12",
+            meaning="where it comes from: a series, shelf, stock, kept or given",
+        ),
+        Key(
+            name="pieces", form=_OF_THE_PART, example="2.2 uF + 1.8 uF",
+            meaning="values of the pieces that are joined to make it",
+        ),
+        Key(
+            name="joined", form=Words(("parallel", "series")), example="parallel",
+            meaning="how they are joined",
+        ),
+        Key(name="price", form=Number(least=0.0), example="2.50", meaning="of all its pieces"),
+        Key(
+            name="rating", form=_OF_THE_PART, example="250 V",
+            meaning="what it stands: watts of a resistor, volts of a capacitor, amperes of a coil",
+        ),
+        Key(name="note", form=Text(), example="old board", meaning="free text"),
+    ),
+)  # fmt: skip
+"""What may be said of one part; only its value is needed."""
+
+_SLOT_KEYS = (
+    Key(
+        name="name", form=Text(), example="L1", meaning="its name, unique within its way",
+        needed='the key "name" is missing',
+    ),
+    Key(
+        name="series", form=Words(FORMS), example="inductor",
+        meaning="what sits in the line; told by the design where it has a place of this name",
+    ),
+    Key(
+        name="shunt", form=Words(FORMS), example="capacitor",
+        meaning="what sits across the line; told by the design likewise",
+    ),
+)  # fmt: skip
+
+SLOT = Block(
+    noun=FittedSlot,
+    keys=(
+        *_SLOT_KEYS,
+        *(replace(key, needed="") for key in PART.keys),
+        *(
+            Key(
+                name=name, form=Own("value, or a block of what is said of the part", block=PART),
+                example="{value: 10 uF, tolerance: 5 %}",
+                meaning=f"the {name.replace('_', ' ')} of a compound",
+            )
+            for name in _KEYS_OF_FORMS
+        ),
+    ),
+)  # fmt: skip
+"""The keys of a place: of a single part beside its name, of a compound part by part."""
+
+WAY = Block(
+    noun=FittedWay,
+    keys=(
+        Key(
+            name="driver", form=Text(), example="woofer",
+            meaning="the driver, that of the design when not written",
+        ),
+        Key(
+            name="polarity", form=Words(("normal", "inverted")), example="inverted",
+            meaning="how the driver is connected; as the design has it when not written",
+        ),
+        Key(
+            name="ladder", field="slots", form=Own("list of places", block=SLOT, inside="[0]"),
+            example="[{name: L1, value: 3.3 mH}]", meaning="the parts, source first",
+            needed='the key "ladder" is missing',
+        ),
+    ),
+)  # fmt: skip
+"""The keys of a way."""
 
 
 def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedWay:
@@ -48,7 +145,7 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
     InputError
         With file, line, rule and remedy.
     """
-    fields = entry.fields(("driver", "polarity", "ladder"), needed=("ladder",))
+    fields = WAY.open(entry)
     if "driver" in fields and fields["driver"].text() != way.driver:
         raise fields["driver"].error(
             f"in the design this way feeds the driver {way.driver}",
@@ -82,81 +179,68 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
 
 
 def _read_slot(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
-    every = dict.fromkeys(
-        (
-            "name",
-            "series",
-            "shunt",
-            "value",
-            *_PART_KEYS,
-            *(key for form in FORMS for key in KEYS_OF_FORM[form]),
-        )
-    )
-    fields = entry.fields(every, needed=("name",))
+    fields = SLOT.open(entry)
     name = fields["name"].text()
     place, form = _read_place(way, name, entry, fields)
     known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
     kept = (known.kept if known else None) or (None,) * len(PARTS_OF_FORM[form])
-    keys = KEYS_OF_FORM[form]
-    if len(keys) == 1:
-        stray = next((key for key in fields if key in FORMS or "resistor_" in key), None)
-        if stray:
-            raise fields[stray].error(
-                f"this key does not belong to {_article(form)}",
-                value=repr(stray),
-                remedy='write its value as "value: ..."',
-            )
-        if "value" not in fields:
-            raise entry.error(
-                f"{way.name} {name} needs its value", remedy='add "value: ..." with its unit'
-            )
-        parts = [
-            _read_part(
-                PARTS_OF_FORM[form][0],
-                fields["value"],
-                fields,
-                problem,
-                f"{way.name} {name}",
-                kept[0],
-                notes,
-            )
-        ]
-    else:
-        for key, inner in fields.items():
-            if key in ("value", *_PART_KEYS) or (
-                key not in keys and key not in ("name", "series", "shunt")
-            ):
-                raise inner.error(
-                    f"this key does not belong to {_article(form)}",
-                    value=repr(key),
-                    remedy=f"its parts are {', '.join(keys)}, each with a value, or with a block "
-                    '"{value: ..., ...}"',
-                )
-        missing = next((key for key in keys if key not in fields), None)
-        if missing:
-            raise entry.error(
-                f"{way.name} {name} needs its {missing.replace('_', ' ')}",
-                remedy=f'add "{missing}: ..." with its unit',
-            )
-        parts = []
-        for key, kind, old in zip(keys, PARTS_OF_FORM[form], kept, strict=True):
-            own = fields[key]
-            inner_fields: dict[str, Entry] = {}
-            if own.is_mapping:
-                inner_fields = own.fields(("value", *_PART_KEYS), needed=("value",))
-                own = inner_fields["value"]
-            parts.append(
-                _read_part(
-                    kind,
-                    own,
-                    inner_fields,
-                    problem,
-                    f"{way.name} {name} {key.replace('_', ' ')}",
-                    old,
-                    notes,
-                )
-            )
+    single = len(KEYS_OF_FORM[form]) == 1
+    written = (_take_single if single else _take_compound)(way, name, form, entry, fields)
+    parts = [
+        _read_part(kind, said, problem, label, old, notes)
+        for (label, said), kind, old in zip(written, PARTS_OF_FORM[form], kept, strict=True)
+    ]
     return FittedSlot(name=name, place=place, form=form, parts=tuple(parts))
+
+
+_Written = list[tuple[str, dict[str, Entry]]]
+"""Label of each part of a slot, and what is written of it by key."""
+
+
+def _take_single(
+    way: Way, name: str, form: Form, entry: Entry, fields: dict[str, Entry]
+) -> _Written:
+    """Take what is said of the part of a slot that is no compound."""
+    stray = next((key for key in fields if key in _KEYS_OF_FORMS), None)
+    if stray:
+        raise fields[stray].error(
+            f"this key does not belong to {_article(form)}",
+            value=repr(stray),
+            remedy='write its value as "value: ..."',
+        )
+    if "value" not in fields:
+        raise entry.error(
+            f"{way.name} {name} needs its value", remedy='add "value: ..." with its unit'
+        )
+    return [(f"{way.name} {name}", fields)]
+
+
+def _take_compound(
+    way: Way, name: str, form: Form, entry: Entry, fields: dict[str, Entry]
+) -> _Written:
+    """Take what is said of each part of a compound: a value, or a block."""
+    keys = KEYS_OF_FORM[form]
+    for key, inner in fields.items():
+        if key not in (*keys, *(own.name for own in _SLOT_KEYS)):
+            raise inner.error(
+                f"this key does not belong to {_article(form)}",
+                value=repr(key),
+                remedy=f"its parts are {', '.join(keys)}, each with a value, or with a block "
+                '"{value: ..., ...}"',
+            )
+    missing = next((key for key in keys if key not in fields), None)
+    if missing:
+        raise entry.error(
+            f"{way.name} {name} needs its {missing.replace('_', ' ')}",
+            remedy=f'add "{missing}: ..." with its unit',
+        )
+    return [
+        (
+            f"{way.name} {name} {key.replace('_', ' ')}",
+            PART.open(fields[key]) if fields[key].is_mapping else {"value": fields[key]},
+        )
+        for key in keys
+    ]
 
 
 def _read_place(way: Way, name: str, entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:
@@ -189,52 +273,42 @@ def _read_place(way: Way, name: str, entry: Entry, fields: dict[str, Entry]) -> 
 
 def _read_part(
     kind: Kind,
-    value: Entry,
     fields: dict[str, Entry],
     problem: Problem,
     label: str,
     kept: Part | None,
     notes: list[str],
 ) -> Part:
-    unit = UNIT_OF_KIND[kind]
-    loss = LOSS_KEYS[kind]
+    unit, loss = UNIT_OF_KIND[kind], LOSS_KEYS[kind]
     for key in ("dcr", "esr"):
         if key in fields and key != loss:
             raise fields[key].error(
                 f"{key} does not belong to {_article(kind)}", remedy="remove it"
             )
-    pieces = None
+    said = PART.take(fields)
+    said["value"] = fields["value"].quantity(unit, above=0.0)
     if "pieces" in fields:
-        written = fields["pieces"].text()
-        try:
-            pieces = tuple(parse_quantity(piece, unit) for piece in written.split("+"))
-        except InputError as error:
-            raise fields["pieces"].where.locate(error) from None
-        if min(pieces) <= 0.0:
-            raise fields["pieces"].error("each piece must be above 0", value=written)
-    joinings: tuple[Joining, ...] = ("parallel", "series")
-    joined = fields["joined"].choice(joinings) if "joined" in fields else None
-    stated = StatedPart(
-        kind=kind,
-        value=value.quantity(unit, above=0.0),
-        loss_ohm=fields[loss].quantity("ohm", least=0.0) if loss and loss in fields else None,
-        tolerance=fields["tolerance"].quantity("%", least=0.0) if "tolerance" in fields else None,
-        origin=fields["origin"].text() if "origin" in fields else None,
-        pieces=pieces,
-        joined=joined,
-        price=fields["price"].number(least=0.0) if "price" in fields else None,
-        rating=(
-            fields["rating"].quantity(RATING_UNITS[kind], least=0.0) if "rating" in fields else None
-        ),
-        note=fields["note"].text() if "note" in fields else None,
-    )
+        said["pieces"] = _read_pieces(fields["pieces"], unit)
+    if "rating" in fields:
+        said["rating"] = fields["rating"].quantity(RATING_UNITS[kind], least=0.0)
     try:
-        part, note = settle_part(stated, problem, label, kept)
+        part, note = settle_part(StatedPart(kind=kind, **said), problem, label, kept)
     except InputError as error:
-        raise value.where.locate(error) from None
+        raise fields["value"].where.locate(error) from None
     if note:
         notes.append(note)
     return part
+
+
+def _read_pieces(entry: Entry, unit: str) -> tuple[float, ...]:
+    written = entry.text()
+    try:
+        pieces = tuple(parse_quantity(piece, unit) for piece in written.split("+"))
+    except InputError as error:
+        raise entry.where.locate(error) from None
+    if min(pieces) <= 0.0:
+        raise entry.error("each piece must be above 0", value=written)
+    return pieces
 
 
 def _article(form: str) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.design.keys import locate
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.design.read.timing import align_drivers
 from optimizer.errors import InputError
@@ -17,7 +18,7 @@ from optimizer.goals import Goal
 from optimizer.measure.curve import Direction, MeasuredCurve, Quantity
 from optimizer.measure.curves.grid import Resampled, log_grid, resample
 from optimizer.measure.curves.joined import join_directions
-from optimizer.measure.curves.nearfield import Baffle, add_port
+from optimizer.measure.curves.nearfield import add_port
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.measure.files import open_curve
@@ -54,7 +55,7 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
     try:
         grid = log_grid(*design.grid.band_hz, design.grid.per_octave)
     except InputError as error:
-        raise design.locate(error, "grid") from None
+        raise locate(design, error, "grid") from None
     grid.setflags(write=False)
     mirror = bool(design.measured.mirror)
     directions = _shared_directions(chosen, mirror)
@@ -102,16 +103,6 @@ def _join_near(
     assert near is not None  # the caller looked
     spot = design.where(key)
     response = _read(design.where(f"{key}.file"), near.path, "pressure", notes)
-    baffle = None
-    if near.front_m is not None:
-        width, height, right, up = near.front_m
-        baffle = Baffle(
-            width_m=width,
-            height_m=height,
-            right_m=right,
-            up_m=up,
-            diaphragm_m=chosen.diaphragm_m or 0.0,
-        )
     gate_s = next(iter(found.values())).gate_s
     try:
         if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
@@ -120,7 +111,7 @@ def _join_near(
         joined, splice = join_directions(
             response,
             found,
-            baffle=baffle,
+            baffle=near.front,
             at_hz=near.join_hz,
             far_from_hz=1.0 / gate_s if gate_s else None,
         )

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import re
+from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
 from optimizer.design.nouns import (
     Design,
@@ -17,31 +16,31 @@ from optimizer.design.nouns import (
     SearchChoice,
 )
 from optimizer.design.read.goals import read_goals
-from optimizer.design.read.ladder import read_ways
-from optimizer.design.read.stock import read_stock
+from optimizer.design.read.ladder import WAY, read_ways
+from optimizer.design.read.stock import STOCK, read_stock
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction
+from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
+from optimizer.text.keys import (
+    Block,
+    File,
+    Flag,
+    Key,
+    Number,
+    Own,
+    Quantity,
+    Span,
+    Text,
+    Words,
+)
 from optimizer.text.units import format_quantity, parse_quantity
 from optimizer.text.yamltext import Entry, Where, read_yaml
 
 SOUND_SPEED_M_S = 343.2
 """Speed of sound in air at 20 deg C, for delays given as a path."""
 
-_TOP = ("speaker", "measured", "drivers", "together", "ways", "goals", "stock", "search", "grid")
-_MEASURED = ("volts", "metres", "clock", "mirror", "estimate", "baffle", "reflections",
-             "gate")  # fmt: skip
-_DRIVER = ("response", "impedance", "near", "at", "diaphragm", "limits", "delay", "level")
-_LIMITS = {
-    "watts": ("watts", "W"),
-    "lowest_hz": ("lowest_hz", "Hz"),
-    "highest_hz": ("highest_hz", "Hz"),
-    "excursion": ("excursion_m", "m"),
-    "force_factor": ("force_factor_tm", ""),  # T m: no prefix is in use
-    "resistance": ("resistance_ohm", "ohm"),
-}
-"""Key of a limit -> field of `Limits` and unit."""
 _DIRECTION = re.compile(r"(\d+(?:\.\d+)?)(?:\s*(?:deg|°))?\s*(right|left|up|down)?")
 _SIDES = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
 
@@ -66,25 +65,16 @@ def load_design(path: str | Path) -> Design:
     """
     path = Path(path)
     entry = read_yaml(path)
-    fields = entry.fields(_TOP, needed=("drivers", "ways"))
+    values = DESIGN.values(entry)
+    ways, wanted, stock = (values.pop(key, None) for key in ("ways", "goals", "stock"))
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
-    drivers = _read_drivers(fields["drivers"], path.parent)
-    goals = read_goals(fields.get("goals"), path.parent, notes)
+    goals = read_goals(wanted, path.parent, notes)
+    topology = read_ways(ways, [driver.name for driver in values["drivers"]], notes)
     return Design(
-        path=path,
-        title=fields["speaker"].text() if "speaker" in fields else path.stem,
-        measured=_read_measured(fields.get("measured")),
-        drivers=drivers,
-        topology=read_ways(fields["ways"], [driver.name for driver in drivers], notes),
-        goals=goals,
-        together=_read_path(fields["together"], path.parent) if "together" in fields else None,
-        stock=read_stock(fields.get("stock"), path.parent, notes),
-        search=_read_search(fields.get("search")),
-        grid=_read_grid(fields.get("grid")),
-        notes=tuple(notes),
-        spots={**goals.spots, **spots},
-    )
+        path=path, **{"title": path.stem, **values}, topology=topology, goals=goals,
+        stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
+    )  # fmt: skip
 
 
 def parse_direction(text: str, where: Where) -> Direction:
@@ -125,153 +115,73 @@ def _list_spots(entry: Entry, seen: set[int]) -> list[Where]:
     return [entry.where, *(spot for inner in inside for spot in _list_spots(inner, seen))]
 
 
-def _read_measured(entry: Entry | None) -> Measured:
-    if entry is None:
-        return Measured()
-    fields = entry.fields(_MEASURED)
-    clock: Literal["shared", "none"] = "shared"
-    mirror: Literal["", "left-right"] = ""
-    if "clock" in fields:
-        clock = fields["clock"].choice(("shared", "none"))
-    if "mirror" in fields:
-        mirror = fields["mirror"].choice(("left-right",))
-    reflections: Literal["bounces", "pooled"] = "bounces"
-    if "reflections" in fields:
-        reflections = fields["reflections"].choice(("bounces", "pooled"))
-    return Measured(
-        volts=fields["volts"].quantity("V", above=0.0) if "volts" in fields else 2.83,
-        metres=fields["metres"].quantity("m", above=0.0) if "metres" in fields else 1.0,
-        clock=clock, mirror=mirror, reflections=reflections,
-        estimate=fields["estimate"].flag() if "estimate" in fields else False,
-        baffle_m=fields["baffle"].quantity("m", above=0.0) if "baffle" in fields else None,
-        gate_s=_read_gate(fields["gate"]) if "gate" in fields else None,
-    )  # fmt: skip
-
-
-def _read_gate(entry: Entry) -> float:
-    gate_s = entry.quantity("s", above=0.0)
-    if gate_s > LONGEST_GATE_S:
-        raise entry.error(
-            f"a gate ends within {LONGEST_GATE_S * 1e3:g} ms", value=f"{gate_s:g} s",
-            remedy='write for instance "5 ms"',
-        )  # fmt: skip
-    return gate_s
-
-
-def _read_drivers(entry: Entry, folder: Path) -> tuple[DesignDriver, ...]:
-    drivers = tuple(_read_driver(name, inner, folder) for name, inner in entry.fields().items())
+def _read_drivers(entry: Entry) -> tuple[DesignDriver, ...]:
+    drivers = tuple(_read_driver(name, inner) for name, inner in entry.fields().items())
     if not drivers:
         raise entry.error("at least one driver is needed", remedy='add "woofer:" and its files')
     return drivers
 
 
-def _read_driver(name: str, entry: Entry, folder: Path) -> DesignDriver:
-    fields = entry.fields(_DRIVER)
-    for key, what in (("response", "its measured response"), ("impedance", "its impedance")):
-        if key not in fields:
-            raise entry.error(
-                f"a driver needs {what}", value=f"none for {name!r}",
-                remedy=f'add "{key}: FILE"; a network cannot be computed without it',
-            )  # fmt: skip
-    place = fields["at"].fields(("up", "right", "back")) if "at" in fields else {}
-    up, right, back = (
-        place[key].quantity("m") if key in place else 0.0 for key in ("up", "right", "back")
-    )
-    near = _read_near(fields["near"], folder) if "near" in fields else None
-    if near is not None and near.port is not None and "diaphragm" not in fields:
+def _read_driver(name: str, entry: Entry) -> DesignDriver:
+    driver = DesignDriver(name=name, **DRIVER.values(entry))
+    near, diaphragm = driver.near, driver.diaphragm_m
+    if near is not None and near.port is not None and diaphragm is None:
         raise entry.error(
             "a port needs the diameter of the driver's diaphragm",
             remedy='add "diaphragm: LENGTH" to the driver',
         )
-    return DesignDriver(
-        name=name,
-        responses=_read_responses(fields["response"], folder),
-        impedance=_read_path(fields["impedance"], folder),
-        place_m=(up, right, back),
-        diaphragm_m=(
-            fields["diaphragm"].quantity("m", above=0.0) if "diaphragm" in fields else None
-        ),
-        limits=_read_limits(fields["limits"]) if "limits" in fields else Limits(),
-        delay_s=_read_delay(fields["delay"]) if "delay" in fields else 0.0,
-        level_db=fields["level"].quantity("dB") if "level" in fields else 0.0,
-        near=near,
-    )
+    if near is not None and near.front is not None and diaphragm is not None:
+        front = replace(near.front, diaphragm_m=diaphragm)
+        driver = replace(driver, near=replace(near, front=front))
+    return driver
 
 
-def _read_near(entry: Entry, folder: Path) -> NearFieldFiles:
+def _read_near(entry: Entry) -> NearFieldFiles:
     """Read a near field: a file, or its block with front, join and port."""
     if not entry.is_mapping:
-        return NearFieldFiles(path=_read_path(entry, folder))
-    fields = entry.fields(("file", "front", "join", "port", "port_diameter"), needed=("file",))
-    front = None
-    if "front" in fields:
-        sizes = fields["front"].fields(
-            ("width", "height", "right", "up"), needed=("width", "height")
-        )
-        width, height = (sizes[key].quantity("m", above=0.0) for key in ("width", "height"))
-        right, up = (sizes[k].quantity("m") if k in sizes else 0.0 for k in ("right", "up"))
-        front = (width, height, right, up)
-    if ("port" in fields) != ("port_diameter" in fields):
+        return NearFieldFiles(path=File().read(entry))
+    near = NEAR.read(entry)
+    if (near.port is None) != (near.port_m is None):
         raise entry.error(
             "a port is added by its near field and its diameter",
             remedy="state both port and port_diameter, or neither",
         )
-    return NearFieldFiles(
-        path=_read_path(fields["file"], folder), front_m=front,
-        join_hz=fields["join"].quantity("Hz", above=0.0) if "join" in fields else None,
-        port=_read_path(fields["port"], folder) if "port" in fields else None,
-        port_m=(fields["port_diameter"].quantity("m", above=0.0)
-                if "port_diameter" in fields else None),
-    )  # fmt: skip
+    return near
 
 
 def _read_limits(entry: Entry) -> Limits:
-    fields = entry.fields(_LIMITS)
-    found = {
-        name: fields[key].quantity(unit, above=0.0)
-        for key, (name, unit) in _LIMITS.items()
-        if key in fields and unit
-    }
-    if "force_factor" in fields:
-        found["force_factor_tm"] = fields["force_factor"].number(least=0.01)
-    if found.get("excursion_m", 0.0) > 0.05:
-        raise fields["excursion"].error(
-            "an excursion is at most 50 mm", value=format_quantity(found["excursion_m"], "m"),
-            remedy='write for instance "4 mm"',
-        )  # fmt: skip
-    low, high = found.get("lowest_hz"), found.get("highest_hz")
+    written = LIMITS.open(entry)
+    limits = Limits(**LIMITS.take(written))
+    low, high = limits.lowest_hz, limits.highest_hz
     if low is not None and high is not None and high <= low:
-        raise fields["highest_hz"].error(
+        raise written["highest_hz"].error(
             "the highest frequency of a driver lies above its lowest",
             value=format_quantity(high, "Hz"), remedy=f"lowest_hz is {format_quantity(low, 'Hz')}",
         )  # fmt: skip
-    return Limits(**found)
+    return limits
 
 
-def _read_responses(entry: Entry, folder: Path) -> tuple[ResponseFile, ...]:
+def _place(up: float = 0.0, right: float = 0.0, back: float = 0.0) -> tuple[float, float, float]:
+    return (up, right, back)
+
+
+def _read_responses(entry: Entry) -> tuple[ResponseFile, ...]:
     if not entry.is_mapping:
-        return (_read_response_file(ON_AXIS, entry, folder),)
+        return (_read_response_file(ON_AXIS, entry),)
     found: dict[Direction, ResponseFile] = {}
     for text, inner in entry.fields().items():
         direction = parse_direction(text, inner.where)
         if direction in found:
             raise inner.error("a direction may stand once", value=repr(text))
-        found[direction] = _read_response_file(direction, inner, folder)
+        found[direction] = _read_response_file(direction, inner)
     if ON_AXIS not in found:
         raise entry.error("the response on the reference axis is needed",
                           remedy='add "0: FILE"')  # fmt: skip
     return (found.pop(ON_AXIS), *found.values())
 
 
-def _read_response_file(direction: Direction, entry: Entry, folder: Path) -> ResponseFile:
-    return ResponseFile(direction=direction, path=_read_path(entry, folder), key=entry.where.key)
-
-
-def _read_path(entry: Entry, folder: Path) -> Path:
-    text = entry.text()
-    if not text.strip() or "\0" in text:
-        raise entry.error("a file name is expected here", value=repr(text))
-    return folder / os.path.expanduser(text)
+def _read_response_file(direction: Direction, entry: Entry) -> ResponseFile:
+    return ResponseFile(direction=direction, path=File().read(entry), key=entry.where.key)
 
 
 def _read_delay(entry: Entry) -> float:
@@ -285,36 +195,273 @@ def _read_delay(entry: Entry) -> float:
                 return parse_quantity(entry.text(), "m") / SOUND_SPEED_M_S
         except InputError:
             pass
-        located = entry.where.locate(error)
-        raise entry.error(located.rule, value=located.value,
+        raise entry.error(error.rule, value=error.value,
                           remedy='write for instance "0.05 ms" or "17 mm"') from None  # fmt: skip
 
 
-def _read_search(entry: Entry | None) -> SearchChoice:
-    fields = {} if entry is None else entry.fields(("seconds", "seed", "top"))
-    plain = SearchChoice()
-    seconds = plain.seconds
-    if "seconds" in fields:
-        seconds = fields["seconds"].number()
-        if seconds <= 0.0:
-            raise fields["seconds"].error("the time to search must be above 0", value=seconds)
-    return SearchChoice(
-        seconds=seconds,
-        seed=fields["seed"].whole_number() if "seed" in fields else plain.seed,
-        top=fields["top"].whole_number(least=1) if "top" in fields else plain.top,
-    )
+MEASURED = Block(
+    noun=Measured,
+    keys=(
+        Key(
+            name="volts", form=Quantity("V", above=0.0), example="2.83",
+            meaning="voltage at the driver's terminals",
+        ),
+        Key(
+            name="metres", form=Quantity("m", above=0.0), example="1.0",
+            meaning="distance of the microphone",
+        ),
+        Key(
+            name="clock", form=Words(("shared", "none")), example="none",
+            meaning="whether the phases of different files have one time zero",
+        ),
+        Key(
+            name="mirror", form=Words(("left-right",)), example="left-right",
+            meaning="that the cabinet radiates alike to both sides, where one was measured",
+        ),
+        Key(
+            name="estimate", says=("drivers", "estimated directions"), form=Flag(), example="yes",
+            meaning="whether directions that were not measured are estimated from geometry",
+        ),
+        Key(
+            name="baffle", field="baffle_m", form=Quantity("m", above=0.0), example="220 mm",
+            meaning="width of the baffle, for that estimate",
+        ),
+        Key(
+            name="reflections", form=Words(("bounces", "pooled")), example="pooled",
+            meaning="how early reflections are averaged: bounce by bounce, or all angles at once",
+        ),
+        Key(
+            name="gate", field="gate_s", says=("measured", "gate"), example="5 ms",
+            form=Quantity("s", above=0.0, most=LONGEST_GATE_S,
+                          rule=f"a gate ends within {LONGEST_GATE_S * 1e3:g} ms"),
+            meaning="end of the time window of impulse responses; found by itself when not written",
+        ),
+    ),
+)  # fmt: skip
+"""How the responses were taken."""
 
+PLACE = Block(
+    noun=_place,
+    keys=tuple(
+        Key(name=name, form=Quantity("m"), example=example, meaning=f"distance {meaning}")
+        for name, example, meaning in (
+            ("up", "-0.42", "above the reference axis"),
+            ("right", "0", "to the right of it"),
+            ("back", "0.03", "behind the reference plane: the depth of the acoustic centre"),
+        )
+    ),
+)
+"""Where a driver sits."""
 
-def _read_grid(entry: Entry | None) -> GridChoice:
-    fields = {} if entry is None else entry.fields(("band", "per_octave"))
-    plain = GridChoice()
-    per_octave = plain.per_octave
-    if "per_octave" in fields:
-        per_octave = fields["per_octave"].number(least=3.0)
-        if per_octave > 200.0:
-            raise fields["per_octave"].error("at most 200 points per octave are computed",
-                                             value=f"{per_octave:g}")  # fmt: skip
-    return GridChoice(
-        band_hz=fields["band"].range("Hz", above=0.0) if "band" in fields else plain.band_hz,
-        per_octave=per_octave,
-    )
+LIMITS = Block(
+    noun=Limits,
+    keys=(
+        Key(
+            name="watts", says=("driver", "power"), form=Quantity("W", above=0.0), example="80",
+            meaning="programme-noise power it takes, from the data sheet",
+        ),
+        Key(
+            name="lowest_hz", says=("driver", "lowest frequency"),
+            form=Quantity("Hz", above=0.0), example="2 kHz",
+            meaning="lowest frequency it should be asked to play",
+        ),
+        Key(
+            name="highest_hz", says=("driver", "highest frequency"),
+            form=Quantity("Hz", above=0.0), example="6 kHz",
+            meaning="highest frequency it should be asked to play",
+        ),
+        Key(
+            name="excursion", field="excursion_m", says=("driver", "excursion"),
+            form=Quantity("m", above=0.0, most=0.05, rule="an excursion is at most 50 mm"),
+            example="4 mm", meaning="excursion to one side that it stands",
+        ),
+        Key(
+            name="force_factor", field="force_factor_tm", says=("driver", "force factor"),
+            form=Number(least=0.01), example="6.5",  # T m: no prefix is in use
+            meaning="force factor Bl in T m, for estimates of excursion",
+        ),
+        Key(
+            name="resistance", field="resistance_ohm", says=("driver", "resistance"),
+            form=Quantity("ohm", above=0.0), example="5.6 ohm",
+            meaning="resistance of the voice coil at direct current, for the same",
+        ),
+    ),
+)  # fmt: skip
+"""What a driver stands."""
+
+FRONT = Block(
+    noun=Baffle,
+    keys=tuple(
+        Key(
+            name=name, field=f"{name}_m", example=example, meaning=meaning,
+            form=Quantity("m", above=0.0 if needed else None), needed=needed,
+        )
+        for name, example, meaning, needed in (
+            ("width", "220 mm", "outer width of the front", "a front needs its width"),
+            ("height", "360 mm", "outer height of the front", "a front needs its height"),
+            ("right", "0", "the driver's centre, to the right of the middle", ""),
+            ("up", "60 mm", "the driver's centre, above the middle", ""),
+        )
+    ),
+)  # fmt: skip
+"""The front a driver sits on."""
+
+NEAR = Block(
+    noun=NearFieldFiles,
+    keys=(
+        Key(
+            name="file", field="path", form=File(), example="woofer_near.txt",
+            meaning="near field of the diaphragm", needed="a near field needs its file",
+        ),
+        Key(
+            name="front", says=("driver", "front"), form=FRONT,
+            example="{width: 220 mm, height: 360 mm}",
+            meaning="size of the front, which the far field sees and the near field does not",
+        ),
+        Key(
+            name="join", field="join_hz", form=Quantity("Hz", above=0.0), example="300",
+            meaning="where near and far field are joined; found by itself when not written",
+        ),
+        Key(
+            name="port", says=("driver", "port"), form=File(), example="port_near.txt",
+            meaning="near field of the port",
+        ),
+        Key(
+            name="port_diameter", field="port_m", form=Quantity("m", above=0.0), example="60 mm",
+            meaning="diameter of the port",
+        ),
+    ),
+)  # fmt: skip
+"""A near field and what joins it to the far field."""
+
+_NO_NETWORK = "a network cannot be computed without it"
+
+DRIVER = Block(
+    noun=DesignDriver,
+    keys=(
+        Key(
+            name="response", field="responses", says=("driver", "directions"),
+            form=Own("file, or one file for each direction", _read_responses),
+            example='{0: woofer.txt, "30 right": woofer_h30.txt}',
+            meaning="measured response on the reference axis, and in other directions",
+            needed=f"a driver needs its measured response: {_NO_NETWORK}",
+        ),
+        Key(
+            name="impedance", says=("driver", "impedance"), form=File(), example="woofer_z.txt",
+            meaning="measured impedance, mounted",
+            needed=f"a driver needs its impedance: {_NO_NETWORK}",
+        ),
+        Key(
+            name="near", form=Own("file, or its block", _read_near, NEAR),
+            example="woofer_near.txt",
+            meaning="near field, which continues the responses towards the bass",
+        ),
+        Key(
+            name="at", field="place_m", form=PLACE, example="{up: -0.42, back: 0.03}",
+            meaning="place of the driver, from the reference axis",
+        ),
+        Key(
+            name="diaphragm", field="diaphragm_m", says=("driver", "diaphragm"),
+            form=Quantity("m", above=0.0), example="130 mm",
+            meaning="effective diameter of the diaphragm",
+        ),
+        Key(
+            name="limits", form=Own("block", _read_limits, LIMITS),
+            example="{watts: 80, lowest_hz: 2 kHz}", meaning="what the driver stands",
+        ),
+        Key(
+            name="delay", field="delay_s", form=Own("time, or path of sound", _read_delay),
+            example="0.05 ms",
+            meaning="how much later than in its files the driver arrives, where known by hand",
+        ),
+        Key(
+            name="level", field="level_db", form=Quantity("dB"), example="-3 dB",
+            meaning="added to its responses, where known by hand",
+        ),
+    ),
+)  # fmt: skip
+"""A driver's files and what is known of it."""
+
+SEARCH = Block(
+    noun=SearchChoice,
+    keys=(
+        Key(
+            name="seconds", says=("search", "time"), example="10",
+            form=Number(above=0.0, rule="the time to search must be above 0"),
+            meaning="longest time to search",
+        ),
+        Key(
+            name="seed", form=Number(whole=True), example="1",
+            meaning="start of the random numbers; the same seed gives the same answer",
+        ),
+        Key(
+            name="top", says=("search", "candidates"), form=Number(least=1, whole=True),
+            example="5", meaning="networks to show",
+        ),
+    ),
+)  # fmt: skip
+"""How long to look and how much to show."""
+
+GRID = Block(
+    noun=GridChoice,
+    keys=(
+        Key(
+            name="band", field="band_hz", says=("grid", "band"), form=Span("Hz", above=0.0),
+            example="20 .. 20k", meaning="first and last frequency of everything computed",
+        ),
+        Key(
+            name="per_octave", says=("grid", "density"), example="24",
+            form=Number(least=3.0, most=200.0, rule="at most 200 points per octave are computed"),
+            meaning="points per octave",
+        ),
+    ),
+)  # fmt: skip
+"""The grid everything is computed on."""
+
+DESIGN = Block(
+    noun=Design,
+    keys=(
+        Key(
+            name="speaker", field="title", form=Text(), example="Chapel three-way",
+            meaning="what the speaker is called; the name of the file when not written",
+        ),
+        Key(
+            name="measured", form=MEASURED, example="{volts: 2.83, metres: 1.0, clock: shared}",
+            meaning="how the responses were taken",
+        ),
+        Key(
+            name="drivers", form=Own("drivers by name", _read_drivers, DRIVER, ".NAME"),
+            example="{woofer: {response: woofer.txt, impedance: woofer_z.txt}}",
+            meaning="the drivers, their files and what is known of them",
+            needed='the key "drivers" is missing',
+        ),
+        Key(
+            name="together", form=File(), example="together.txt",
+            meaning="response of all drivers driven at once, which tells their relative timing",
+        ),
+        Key(
+            name="ways", form=Own("ways by name", block=WAY, inside=".NAME"),
+            example="{woofer: {ladder: [{name: L1, series: inductor}]}}",
+            meaning="the network between the amplifier and each driver",
+            needed='the key "ways" is missing',
+        ),
+        Key(
+            name="goals", says=("goals", ""), form=Own("goals by name"),
+            example="{on_axis: {weight: 1}}",
+            meaning="what is wanted, and how much; a preset when not written",
+        ),
+        Key(
+            name="stock", says=("stock", ""), form=Own("block", block=STOCK),
+            example="{series: E12}", meaning="where parts come from",
+        ),
+        Key(
+            name="search", form=SEARCH, example="{seconds: 10, seed: 1}",
+            meaning="how long to look and how much to show",
+        ),
+        Key(
+            name="grid", says=("grid", ""), form=GRID, example="{band: 20 .. 20k}",
+            meaning="frequencies that everything is computed at",
+        ),
+    ),
+)  # fmt: skip
+"""The keys of a design file."""
