@@ -7,7 +7,7 @@ read in two ways in the trade, see `Reading`; whichever is used is said beside t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -82,11 +82,14 @@ class Average:
         Weight of each measured direction; they sum to 1.
     assumed : tuple of str
         What had to be assumed, in plain sentences.
+    gap_deg : float
+        Widest gap between measured angles that was interpolated across.
     """
 
     name: str
     weights: Real
     assumed: tuple[str, ...] = ()
+    gap_deg: float = 0.0
 
 
 def sound_power_weight(angle_deg: float) -> float:
@@ -136,27 +139,41 @@ class Orbits:
         self.assumed: list[str] = []
         self.orbit: dict[str, list[tuple[float, int]]] = {"h": [], "v": []}
         for i, d in enumerate(directions):
-            if not d.vertical_deg:
-                self.orbit["h"].append((d.horizontal_deg, i))
-            if not d.horizontal_deg or abs(d.horizontal_deg) == 180.0:
-                self.orbit["v"].append((d.vertical_deg or d.horizontal_deg, i))
-            if abs(d.vertical_deg) == 180.0:
-                self.orbit["h"].append((d.vertical_deg, i))
-        sides = {np.sign(a) for a, _ in self.orbit["h"] if 0.0 < abs(a) < 180.0}
-        if len(sides) == 1:
+            self._sort_in(d, i)
+        self._complete_sides(mirror)
+        self._close_behind()
+
+    def _sort_in(self, d: Direction, i: int) -> None:
+        if not d.vertical_deg:
+            self.orbit["h"].append((d.horizontal_deg, i))
+        if not d.horizontal_deg or abs(d.horizontal_deg) == 180.0:
+            self.orbit["v"].append((d.vertical_deg or d.horizontal_deg, i))
+        if abs(d.vertical_deg) == 180.0:
+            self.orbit["h"].append((d.vertical_deg, i))
+
+    def _complete_sides(self, mirror: bool) -> None:
+        """Mirror left and right where that is stated or needed; say what is not there."""
+        across = self._sides("h")
+        if across == 1:
             self.assumed.append(
                 "left and right taken as mirror images"
                 + (", as stated" if mirror else " because one side only was measured")
             )
+        if across == 1 or (mirror and across):
             self._mirror("h")
-        elif mirror and sides:
-            self._mirror("h")
-        sides = {np.sign(a) for a, _ in self.orbit["v"] if 0.0 < abs(a) < 180.0}
-        if not sides:
+        upright = self._sides("v")
+        if upright == 0:
             self.orbit["v"] = []
             self.assumed.append("no vertical directions: vertical angles left out of the averages")
-        elif len(sides) == 1:
+        elif upright == 1:
             self.assumed.append("one vertical side only was measured: the other is left out")
+
+    def _sides(self, key: str) -> int:
+        """Count the sides of an orbit that were measured."""
+        return len({np.sign(a) for a, _ in self.orbit[key] if 0.0 < abs(a) < 180.0})
+
+    def _close_behind(self) -> None:
+        """Let 180 and -180 degrees be one direction, and order both orbits."""
         for key in "hv":
             points = dict(self.orbit[key])
             for a in (180.0, -180.0):
@@ -277,72 +294,87 @@ def named_averages(
         five bounces ("floor", "ceiling", "front", "side", "rear") as far as they are covered.
     """
     orbits = Orbits(directions, mirror)
-    out: dict[str, Average] = {}
     axis = np.array([1.0 if d == Direction() else 0.0 for d in directions])
-    out["on_axis"] = Average(name="on_axis", weights=axis)
+    out = {"on_axis": Average(name="on_axis", weights=axis)}
     if len(directions) < 2:
         return out
-    common = tuple(orbits.assumed)
-    gaps: dict[str, float] = {}
-
-    def add(
-        name: str, angles: Sequence[Angle], shares: Sequence[float] | None = None, *said: str
-    ) -> None:
-        weights, missing, gap = orbits.mean(angles, shares)
-        if weights is not None:
-            assumed = [*common, *said]
-            gaps[name] = gap
-            # Bounces are not drawn alone: what they interpolate is said of their mean.
-            if gap and name not in BOUNCES:
-                assumed.append(_say_gap(name, gap))
-            if missing:
-                assumed.append(_say_missing(name, missing))
-            out[name] = Average(name=name, weights=weights, assumed=tuple(assumed))
-
-    add("listening_window", LISTENING_WINDOW)
+    out |= _average_over(orbits, "listening_window", LISTENING_WINDOW)
     for name, angles in BOUNCES.items():
-        add(name, REAR_THREE if name == "rear" and reading == "pooled" else angles)
+        pooled_rear = name == "rear" and reading == "pooled"
+        out |= _average_over(orbits, name, REAR_THREE if pooled_rear else angles)
     if reading == "pooled":
-        add("early_reflections", POOLED, None, _SAID_OF_READING[reading])
+        said = _SAID_OF_READING[reading]
+        out |= _average_over(orbits, "early_reflections", POOLED, said=(said,))
     else:
-        present = [out[name] for name in BOUNCES if name in out]
-        absent = [name for name in BOUNCES if name not in out]
-        said = dict.fromkeys([_SAID_OF_READING[reading], *(s for a in present for s in a.assumed)])
-        if widest := max(gaps[a.name] for a in present):
-            said[_say_gap("early_reflections", widest)] = None
-        out["early_reflections"] = Average(
-            name="early_reflections",
-            weights=np.mean([a.weights for a in present], axis=0),
-            assumed=tuple(said)
-            + ((f"early reflections without {', '.join(absent)}",) if absent else ()),
-        )
+        out["early_reflections"] = _average_bounces(out)
+    out |= _average_over(orbits, "sound_power", *_list_sphere())
+    out["in_room"] = _predict_in_room(out)
+    return out | _average_off_axis(directions)
 
-    orbit_angles: list[Angle] = [("h", 0.0), ("h", 180.0)]
+
+def _average_over(
+    orbits: Orbits,
+    name: str,
+    angles: Sequence[Angle],
+    shares: Sequence[float] | None = None,
+    said: Sequence[str] = (),
+) -> dict[str, Average]:
+    """Average the covered ones of some angles, under its name; empty when none is covered."""
+    weights, missing, gap = orbits.mean(angles, shares)
+    if weights is None:
+        return {}
+    assumed = [*orbits.assumed, *said]
+    # Bounces are not drawn alone: what they interpolate is said of their mean.
+    if gap and name not in BOUNCES:
+        assumed.append(_say_gap(name, gap))
+    if missing:
+        assumed.append(_say_missing(name, missing))
+    return {name: Average(name=name, weights=weights, gap_deg=gap, assumed=tuple(assumed))}
+
+
+def _average_bounces(found: Mapping[str, Average]) -> Average:
+    """Take the mean of the bounce curves that are there."""
+    name = "early_reflections"
+    present = [found[bounce] for bounce in BOUNCES if bounce in found]
+    absent = [bounce for bounce in BOUNCES if bounce not in found]
+    said = dict.fromkeys([_SAID_OF_READING["bounces"], *(s for a in present for s in a.assumed)])
+    if widest := max(a.gap_deg for a in present):
+        said[_say_gap(name, widest)] = None
+    if absent:
+        said[f"early reflections without {', '.join(absent)}"] = None
+    return Average(
+        name=name,
+        weights=np.mean([a.weights for a in present], axis=0),
+        gap_deg=widest,
+        assumed=tuple(said),
+    )
+
+
+def _list_sphere() -> tuple[list[Angle], list[float]]:
+    """Angles of both orbits in steps of 10 degrees, and the share of the sphere of each."""
     # Straight ahead and straight behind count as one arm, not four: so do published curves.
-    shares = [sound_power_weight(0.0)] * 2
-    for key in "hv":
-        for a in range(10, 180, 10):
-            for sign in (1.0, -1.0):
-                orbit_angles.append((key, sign * a))
-                shares.append(sound_power_weight(float(a)))
-    add("sound_power", orbit_angles, shares)
-    out["in_room"] = Average(
+    angles: list[Angle] = [("h", 0.0), ("h", 180.0)]
+    angles += [(key, sign * a) for key in "hv" for a in range(10, 180, 10) for sign in (1.0, -1.0)]
+    ends = [sound_power_weight(0.0)] * 2
+    return angles, ends + [sound_power_weight(abs(a)) for _, a in angles[2:]]
+
+
+def _predict_in_room(found: Mapping[str, Average]) -> Average:
+    parts = [(share, found[name]) for name, share in IN_ROOM_SHARES.items()]
+    return Average(
         name="in_room",
-        weights=sum(
-            (share * out[n].weights for n, share in IN_ROOM_SHARES.items()),
-            np.zeros(len(directions)),
-        ),
-        assumed=tuple(dict.fromkeys(s for n in IN_ROOM_SHARES for s in out[n].assumed)),
+        weights=np.sum([share * average.weights for share, average in parts], axis=0),
+        assumed=tuple(dict.fromkeys(s for _, average in parts for s in average.assumed)),
     )
-    front = np.array(
-        [
-            1.0 if 0.0 < max(abs(d.horizontal_deg), abs(d.vertical_deg)) <= 90.0 else 0.0
-            for d in directions
-        ]
-    )
-    if front.any():
-        out["off_axis"] = Average(name="off_axis", weights=front / front.sum())
-    return out
+
+
+def _average_off_axis(directions: Sequence[Direction]) -> dict[str, Average]:
+    """Average the directions in front of the cabinet but the axis, as far as there are any."""
+    angles = [max(abs(d.horizontal_deg), abs(d.vertical_deg)) for d in directions]
+    front = np.array([1.0 if 0.0 < angle <= 90.0 else 0.0 for angle in angles])
+    if not front.any():
+        return {}
+    return {"off_axis": Average(name="off_axis", weights=front / front.sum())}
 
 
 _SAID_OF_READING: dict[Reading, str] = {

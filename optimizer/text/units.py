@@ -247,42 +247,59 @@ def ratio_to_db(ratio: float) -> float:
 
 def _read(text: str | float, unit: str) -> tuple[Decimal, float | None]:
     """Return the number as written and its factor to SI, None when no unit stands behind."""
-    wanted = _UNITS[unit]
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         if not abs(text) < _LARGEST:
             raise InputError("a value must be a finite number", value=text)
         return Decimal(repr(float(text))), None
     plain = " ".join(str(text).replace("\u2212", "-").split())
+    with_letter = _read_infix(plain, unit)
+    if with_letter is not None:
+        return with_letter
+    match = _NUMBER.match(plain)
+    if not match:
+        wanted = _UNITS[unit]
+        raise InputError(
+            f"{wanted.what} is a number with a unit",
+            value=repr(text), remedy=f'write for instance "{wanted.example}"',
+        )  # fmt: skip
+    number = _read_decimal(match[0], text)
+    suffix = plain[match.end() :].strip()
+    return number, _read_suffix(suffix, text, unit) if suffix else None
+
+
+def _read_infix(plain: str, unit: str) -> tuple[Decimal, float] | None:
+    """Read a number with a letter for its decimal point ("2k7"); None where it is none."""
+    wanted = _UNITS[unit]
     infix = _INFIX.fullmatch(plain)
     if infix and wanted.infix:
         whole, letter, fraction, spelling = infix.groups()
         if letter in wanted.infix and (not spelling or spelling in wanted.spellings):
             return Decimal(f"{whole or 0}.{fraction}"), _PREFIX.get(letter, 1.0)
-    match = _NUMBER.match(plain)
-    if not match:
-        raise InputError(
-            f"{wanted.what} is a number with a unit",
-            value=repr(text), remedy=f'write for instance "{wanted.example}"',
-        )  # fmt: skip
-    if _THOUSANDS.fullmatch(match[0]):
+    return None
+
+
+def _read_decimal(written: str, text: str | float) -> Decimal:
+    if _THOUSANDS.fullmatch(written):
         raise InputError(
             "a comma before three digits can mean two things", value=repr(text),
             remedy="leave a thousands comma out, or write the decimal mark as a point",
         )  # fmt: skip
-    written = match[0].replace(",", ".")
+    written = written.replace(",", ".")
     if not abs(float(written)) < _LARGEST:
         raise InputError("a value must be a finite number", value=repr(text))
     # Decimals cannot hold every exponent that floats take for nothing.
-    number = Decimal(written) if float(written) else Decimal(0)
-    suffix = plain[match.end() :].strip()
-    if not suffix:
-        return number, None
+    return Decimal(written) if float(written) else Decimal(0)
+
+
+def _read_suffix(suffix: str, text: str | float, unit: str) -> float:
+    """Factor of what stands behind a number: the unit, or a prefix alone where that is clear."""
+    wanted = _UNITS[unit]
     factor = _factor(suffix, unit)
     if factor is None and wanted.prefix_alone and suffix in wanted.prefixes:
         factor = _PREFIX[suffix]
     if factor is None:
         raise _wrong_unit(text, suffix, unit)
-    return number, factor
+    return factor
 
 
 def _scale(number: Decimal, factor: float) -> float:

@@ -41,13 +41,21 @@ _TOGETHER = {
 _NEAR = {"near", "nf", "nearfield"}
 _PORT = {"port", "vent", "duct"}
 _IGNORE = {"ignore", "calibration", "cal", "noisefloor"}
+_KIND_OF_WORD: dict[str, Kind] = {
+    **dict.fromkeys(_IMPEDANCE, "impedance"),
+    **dict.fromkeys(_TOGETHER, "together"),
+    **dict.fromkeys(_NEAR, "near field"),
+    **dict.fromkeys(_PORT, "port"),
+    **dict.fromkeys(_IGNORE, "ignore"),
+}
 _HORIZONTAL = {"h", "hor", "horz", "horiz", "horizontal", "azimuth", "az"}
 _VERTICAL = {"v", "ver", "vert", "vertical", "elevation", "el"}
 _RIGHT, _LEFT = {"right", "r"}, {"left", "l"}
 _UP, _DOWN = {"up", "above"}, {"down", "below"}
 _DEGREES = {"deg", "degs", "degree", "degrees", "°"}
 _MINUS, _PLUS = {"minus", "neg", "n", "m"}, {"plus", "pos", "p"}
-_BEFORE_NUMBER = _HORIZONTAL | _VERTICAL | _RIGHT | _LEFT | _UP | _DOWN | _DEGREES | _MINUS | _PLUS
+_OF_ANGLES = _HORIZONTAL | _VERTICAL | _RIGHT | _LEFT | _UP | _DOWN | _DEGREES
+_BEFORE_NUMBER = _OF_ANGLES | _MINUS | _PLUS
 _NOISE = {
     "response", "responses", "resp", "spl", "fr", "freq", "frequency", "measurement",
     "measurements", "measured", "meas", "raw", "far", "field", "farfield", "ff", "gated",
@@ -57,6 +65,7 @@ _NOISE = {
     "onaxis", "offaxis", "axial", "angle", "final", "new", "impulse", "ir", "only", "alone",
     "playing", "driven", "txt", "response0", "directivity", "orbit",
 }  # fmt: skip
+_SILENT = _HORIZONTAL | _DEGREES | _NOISE | _UP | _DOWN  # say nothing alone
 _UNIT = re.compile(r"(?<![a-z0-9])\d+(?:[.,]\d+)?\s?(?:mm|cm|m|v|vrms|w|ms|khz|hz)(?![a-z0-9])")
 _DATE = re.compile(r"(?<!\d)(?:19|20)\d\d[-_.]?\d\d[-_.]?\d\d(?!\d)|(?<!\d)\d\d[-.:]\d\d[-.:]\d\d")
 _TOKEN = re.compile(r"(?P<number>\d+(?:\.\d+)?)|(?P<word>[^\W\d_]+|°)|(?P<sign>[-+\u2212])")
@@ -208,64 +217,49 @@ def _read_tokens(tokens: list[tuple[str, str, bool]], found: _Found) -> None:
     words = [text if kind == "word" else "" for kind, text, _ in tokens]
     taken: set[int] = set()
     for index, (kind, text, _) in enumerate(tokens):
-        if kind != "number":
-            continue
-        before = words[index - 1] if index else ""
-        before2 = words[index - 2] if index > 1 else ""
-        after = words[index + 1] if index + 1 < len(words) else ""
-        after2 = words[index + 2] if index + 2 < len(words) else ""
-        value = abs(float(text))
-        sign = {"-": -1, "+": 1}.get(text[0], 0)
-        near: list[tuple[int, str]] = [(index - 1, before), (index + 1, after)]
-        if before in _MINUS | _PLUS and before2 in _HORIZONTAL | _VERTICAL:
-            sign = -1 if before in _MINUS else 1
-            near = [(index - 1, before), (index - 2, before2), (index + 1, after)]
-        if after in _DEGREES:
-            near.append((index + 2, after2))
-            near.append((index - 1, before))
-        meaning = {
-            word
-            for _, word in near
-            if word in _HORIZONTAL | _VERTICAL | _RIGHT | _LEFT | _UP | _DOWN | _DEGREES
-        }
-        if not meaning or found.angle is not None or value > 180.0:
-            found.loose.append((value, sign))
-            continue
-        signs = _MINUS | _PLUS if sign else set()
-        taken |= {at for at, word in near if word in meaning | signs}
-        found.angle, found.sign = value, sign
-        for word in meaning:
-            found.vertical |= word in _VERTICAL | _UP | _DOWN
-            if word in _LEFT | _DOWN:
-                found.sign = -1
-            elif word in _RIGHT | _UP:
-                found.sign = 1
-    for index, (kind, text, _) in enumerate(tokens):
-        if kind != "number" and index not in taken:
-            _read_word(text, found)
+        if kind == "number":
+            taken |= _read_number(text, index, words, found)
+    for index, word in enumerate(words):
+        if word and index not in taken:
+            _read_word(word, found)
+
+
+def _read_number(text: str, index: int, words: list[str], found: _Found) -> set[int]:
+    """Take a number as the angle if words beside it say so; the places of these words."""
+    value = abs(float(text))
+    sign = {"-": -1, "+": 1}.get(text[0], 0)
+    near = {at: words[at] if 0 <= at < len(words) else "" for at in (index - 1, index + 1)}
+    before2 = words[index - 2] if index > 1 else ""
+    if near[index - 1] in _MINUS | _PLUS and before2 in _HORIZONTAL | _VERTICAL:
+        sign = -1 if near[index - 1] in _MINUS else 1
+        near[index - 2] = before2
+    if near[index + 1] in _DEGREES and index + 2 < len(words):
+        near[index + 2] = words[index + 2]
+    meaning = set(near.values()) & _OF_ANGLES
+    if not meaning or found.angle is not None or value > 180.0:
+        found.loose.append((value, sign))
+        return set()
+    found.angle, found.sign = value, sign
+    found.vertical |= bool(meaning & (_VERTICAL | _UP | _DOWN))
+    if meaning & (_LEFT | _DOWN):
+        found.sign = -1
+    elif meaning & (_RIGHT | _UP):
+        found.sign = 1
+    signs = _MINUS | _PLUS if sign else set()
+    return {at for at, word in near.items() if word in meaning | signs}
 
 
 def _read_word(word: str, found: _Found) -> None:
-    if word in _IGNORE:
-        found.kind = "ignore"
-    elif word in _IMPEDANCE:
-        found.kind = found.kind or "impedance"
-    elif word in _TOGETHER:
-        found.kind = found.kind or "together"
-    elif word in _PORT:
-        found.kind = "port"
-    elif word in _NEAR:
-        found.kind = found.kind or "near field"
+    kind = _KIND_OF_WORD.get(word)
+    if kind is not None:
+        # What is no measurement, or a port, is so whatever else the name says.
+        found.kind = kind if kind in ("ignore", "port") else found.kind or kind
     elif word in _RIGHT | _LEFT:
         found.side = "right" if word in _RIGHT else "left"
     elif word in _VERTICAL:
         found.vertical = True
-    elif word in _HORIZONTAL | _DEGREES | _NOISE | _UP | _DOWN:
-        return
-    elif word not in found.words:
+    elif word not in _SILENT and word not in found.words:
         found.words.append(word)
-    if word in _UP | _DOWN:
-        found.vertical = True
 
 
 def _driver_of(words: list[str]) -> tuple[str, bool]:
