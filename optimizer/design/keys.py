@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from optimizer.design.nouns import Design
-from optimizer.design.read.file import DESIGN
+from optimizer.design.read.file import DESIGN_KEYS
 from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import Topology
 from optimizer.text.keys import walk_keys
 
-_SAID = {key.says: (dotted, key.example) for dotted, _, key in walk_keys(DESIGN) if key.says}
+_SAID = {key.says: (dotted, key.example) for dotted, _, key in walk_keys(DESIGN_KEYS) if key.says}
 """(noun, part) -> dotted key and an example of its value."""
 
 _OF_A_GOAL = {"": "no", "hard": "no", "band": "200 .. 10k", "weight": "1"}

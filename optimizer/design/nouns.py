@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from optimizer.design.read.goals import GoalChoice
+from optimizer.goals import GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
@@ -23,7 +23,7 @@ DEFAULT_SERIES = "E12"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuringChoice:
     """How the responses were taken.
 
     Parameters
@@ -130,6 +130,30 @@ class DesignDriver:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GoalChoice:
+    """What is wanted.
+
+    Parameters
+    ----------
+    specs : GoalSet
+        In the order of `GOALS`.
+    preset : str
+        Name of the preset they started from; empty for none.
+    from_preset : frozenset of str
+        Goals that the design file itself does not mention.
+    spots : mapping of str to Where
+        Where each option is written, in the design file or in the preset.
+    """
+
+    specs: GoalSet
+    preset: str = ""
+    from_preset: frozenset[str] = frozenset()
+    spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
+
+    __repr__ = brief
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StockChoice:
     """Where parts come from.
 
@@ -195,7 +219,7 @@ class Design:
         The file.
     title : str
         The speaker's name.
-    measured : Measured
+    measured : MeasuringChoice
         How the responses were taken.
     drivers : tuple of DesignDriver
         In the order of the file.
@@ -219,7 +243,7 @@ class Design:
 
     path: Path
     title: str
-    measured: Measured = field(default_factory=Measured)
+    measured: MeasuringChoice = field(default_factory=MeasuringChoice)
     drivers: tuple[DesignDriver, ...]
     topology: Topology
     goals: GoalChoice

@@ -74,7 +74,7 @@ class Option:
         return self._check(parse_quantity(value, self.unit), value)
 
     def _read_range(self, value: Any) -> tuple[float, float]:
-        if isinstance(value, str) and ".." in value:
+        if isinstance(value, str) and (".." in value or self.unit == "Hz"):
             low, high = parse_range(value, self.unit)
         elif isinstance(value, (tuple, list)) and len(value) == 2:
             low, high = (parse_quantity(end, self.unit) for end in value)
@@ -82,11 +82,7 @@ class Option:
             # A single level stands for both ends; a band of one frequency would hold no data.
             low = high = parse_quantity(value, self.unit)
         else:
-            raise InputError(
-                "a band is a range or two frequencies",
-                value=repr(value),
-                remedy='write "60 .. 18k"',
-            )
+            raise InputError("a band is a range or two frequencies", value=repr(value))
         if low > high:
             raise InputError("a range rises", value=repr(value))
         return low, high

@@ -1,6 +1,6 @@
 """Keys of a file, declared once: how each is read, what it means, its unit, limits and an example.
 
-A block of a file is a `Block`: a table of `Key` and the noun it makes. The reader reads by the
+A block of a file is a `KeyBlock`: a table of `Key` and the noun it makes. The reader reads by the
 table, so whatever is told of a file from the same table (messages, a reference) is what is read.
 Defaults stand in the noun.
 """
@@ -21,7 +21,7 @@ from optimizer.text.yamltext import Entry
 Noun = TypeVar("Noun")
 
 
-class Form(Protocol):
+class ValueForm(Protocol):
     """How the value of a key is written."""
 
     @property
@@ -40,7 +40,7 @@ class Key:
     ----------
     name : str
         As it is written.
-    form : Form
+    form : ValueForm
         How its value is read.
     meaning : str
         One line for the user.
@@ -55,7 +55,7 @@ class Key:
     """
 
     name: str
-    form: Form
+    form: ValueForm
     meaning: str
     example: str
     field: str = ""
@@ -64,7 +64,7 @@ class Key:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block(Generic[Noun]):
+class KeyBlock(Generic[Noun]):
     """A block of keys and the noun that is made of it.
 
     Parameters
@@ -138,19 +138,19 @@ class Block(Generic[Noun]):
         return next((field for field in dataclasses.fields(noun) if field.name == name), None)
 
 
-def walk_keys(block: Block[Any], path: str = "") -> Iterator[tuple[str, Block[Any], Key]]:
+def walk_keys(block: KeyBlock[Any], path: str = "") -> Iterator[tuple[str, KeyBlock[Any], Key]]:
     """Go through all keys of a file with their dotted names ("drivers.NAME.diaphragm")."""
     for key in block.keys:
         dotted = f"{path}.{key.name}" if path else key.name
         yield dotted, block, key
-        if isinstance(key.form, Block):
+        if isinstance(key.form, KeyBlock):
             yield from walk_keys(key.form, dotted)
-        elif isinstance(key.form, Own) and key.form.block is not None:
+        elif isinstance(key.form, OwnForm) and key.form.block is not None:
             yield from walk_keys(key.form.block, dotted + key.form.inside)
 
 
 @dataclass(frozen=True, slots=True)
-class Quantity:
+class QuantityForm:
     """A value with a unit, within limits."""
 
     unit: str
@@ -182,7 +182,7 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class SpanForm:
     """A range "low .. high" with a unit."""
 
     unit: str
@@ -199,7 +199,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class NumberForm:
     """A plain number, whole or not, within limits."""
 
     least: float | None = None
@@ -234,7 +234,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Flag:
+class FlagForm:
     """Yes or no."""
 
     words = "yes or no"
@@ -245,7 +245,7 @@ class Flag:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class WordForm:
     """One of some words."""
 
     of: tuple[str, ...]
@@ -261,7 +261,7 @@ class Words:
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class TextForm:
     """Free text."""
 
     words = "text"
@@ -272,7 +272,7 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
-class File:
+class FileForm:
     """The name of a file, relative to the folder of the file it stands in."""
 
     words = "file"
@@ -286,7 +286,7 @@ class File:
 
 
 @dataclass(frozen=True, slots=True)
-class Files:
+class FilesForm:
     """One file or a list of files, or "no" for none."""
 
     words = "file, or a list of files"
@@ -296,7 +296,7 @@ class Files:
         if entry.is_off:
             return ()
         each: Iterable[Entry] = entry.items() if entry.is_list else [entry]
-        return tuple(File().read(inner) for inner in each)
+        return tuple(FileForm().read(inner) for inner in each)
 
 
 def _as_it_is(entry: Entry) -> Entry:
@@ -304,7 +304,7 @@ def _as_it_is(entry: Entry) -> Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Own:
+class OwnForm:
     """A form of a reader's own.
 
     Parameters
@@ -313,7 +313,7 @@ class Own:
         How it is written.
     read : callable
         Reads it; by default it is left for later, when more is known.
-    block : Block, optional
+    block : KeyBlock, optional
         The block it may also be, or hold.
     inside : str
         What stands between its key and the keys of that block (".NAME", "[0]").
@@ -321,5 +321,5 @@ class Own:
 
     words: str
     read: Callable[[Entry], Any] = _as_it_is
-    block: Block[Any] | None = None
+    block: KeyBlock[Any] | None = None
     inside: str = ""

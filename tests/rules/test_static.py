@@ -84,7 +84,7 @@ def test_no_forbidden_word(words):
             (
                 "optimizer/text/yamltext.py",
                 "optimizer/report/export.py",
-                "optimizer/design/build.py",
+                "optimizer/design/build/problem.py",
             ),
         ),
     ],

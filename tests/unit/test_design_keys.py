@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.bench.networks.file import NETWORK
+from optimizer.bench.networks.file import NETWORK_KEYS
 from optimizer.design.keys import find_key, say_in_file
-from optimizer.design.read.file import DESIGN, MEASURED, load_design
+from optimizer.design.read.file import DESIGN_KEYS, MEASURED_KEYS, load_design
 from optimizer.errors import InputError, Subject
-from optimizer.text.keys import Block, Key, Number, Quantity, walk_keys
+from optimizer.text.keys import Key, KeyBlock, NumberForm, QuantityForm, walk_keys
 from optimizer.text.yamltext import parse_yaml
 
 KEYS = {
     f"{noun}: {dotted}": (block, key)
-    for noun, file in (("design", DESIGN), ("network", NETWORK))
+    for noun, file in (("design", DESIGN_KEYS), ("network", NETWORK_KEYS))
     for dotted, block, key in walk_keys(file)
 }
 
@@ -41,7 +41,7 @@ def test_every_key_fills_a_field(dotted: str) -> None:
 
 def test_the_examples_make_a_design(tmp_path: Path) -> None:
     """The examples of all top keys together are a design file."""
-    text = "".join(f"{key.name}: {key.example}\n" for key in DESIGN.keys)
+    text = "".join(f"{key.name}: {key.example}\n" for key in DESIGN_KEYS.keys)
     (tmp_path / "d.yaml").write_text(text, encoding="utf-8")
     design = load_design(tmp_path / "d.yaml")
     assert design.title == "Chapel three-way"
@@ -76,20 +76,23 @@ def test_lower_layers_find_their_keys() -> None:
 def test_errors_show_how_it_may_be_written(text: str, said: str) -> None:
     """A value that breaks its rule is answered with the rule and with the key's example."""
     with pytest.raises(InputError) as caught:
-        MEASURED.read(parse_yaml(text, file="d.yaml"))
+        MEASURED_KEYS.read(parse_yaml(text, file="d.yaml"))
     assert said in str(caught.value)
 
 
 def test_limits_are_those_that_are_told() -> None:
     """The words of a form name the limits it keeps."""
-    block = Block(
+    block = KeyBlock(
         noun=dict,
         keys=(
-            Key(name="n", form=Number(above=0.0, most=9.0), meaning="a number", example="3"),
+            Key(name="n", form=NumberForm(above=0.0, most=9.0), meaning="a number", example="3"),
             Key(
-                name="q", form=Quantity("m", least=0.2, most=5.0), meaning="a length", example="1 m"
+                name="q",
+                form=QuantityForm("m", least=0.2, most=5.0),
+                meaning="a length",
+                example="1 m",
             ),
-            Key(name="w", form=Number(least=2, whole=True), meaning="a count", example="2"),
+            Key(name="w", form=NumberForm(least=2, whole=True), meaning="a count", example="2"),
         ),
     )
     assert [key.form.words for key in block.keys] == [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.design.read.drivers import explain_gates, load_drivers
+from optimizer.design.build.drivers import explain_gates, load_drivers
 from optimizer.design.read.file import load_design
 from optimizer.errors import InputError
 from optimizer.goals import GOALS

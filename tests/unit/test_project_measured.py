@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer.design.build import build_problem, load_design
-from optimizer.design.read.drivers import load_drivers
+from optimizer.design.build.drivers import load_drivers
 from optimizer.measure.files import open_curve
 
 DESIGN = """\

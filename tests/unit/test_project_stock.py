@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from optimizer.design.build import build_problem, load_design
-from optimizer.design.build_stock import build_stock
+from optimizer.design.build.stock import build_stock
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 

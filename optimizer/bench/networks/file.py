@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.bench.networks.ladder import RATING_UNITS, WAY, read_way
+from optimizer.bench.networks.ladder import BUILT_WAY_KEYS, RATING_UNITS, read_way
 from optimizer.bench.networks.results import read_result
 from optimizer.bench.networks.stated_part import LOSS_KEYS
 from optimizer.design.read.ladder import KEYS_OF_FORM
@@ -23,7 +23,7 @@ from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
-from optimizer.text.keys import Block, Key, Own, Text
+from optimizer.text.keys import Key, KeyBlock, OwnForm, TextForm
 from optimizer.text.units import format_exact
 from optimizer.text.yamltext import Entry, read_yaml
 
@@ -54,17 +54,18 @@ class NetworkFile:
     notes: tuple[str, ...] = ()
 
 
-NETWORK = Block(
+NETWORK_KEYS = KeyBlock(
     noun=NetworkFile,
     keys=(
-        Key(name="speaker", form=Text(), example="Chapel", meaning="the speaker, for the reader"),
+        Key(name="speaker", form=TextForm(), example="Chapel", meaning="the speaker, for the reader"),
         Key(
-            name="parent", form=Text(), example="results.json#2",
+            name="parent", form=TextForm(), example="results.json#2",
             meaning="what the network came from, relative to the folder of the file",
         ),
-        Key(name="note", form=Text(), example="less bright", meaning="why it was made"),
+        Key(name="note", form=TextForm(), example="less bright", meaning="why it was made"),
         Key(
-            name="ways", field="network", form=Own("ways by name", block=WAY, inside=".NAME"),
+            name="ways", field="network",
+            form=OwnForm("ways by name", block=BUILT_WAY_KEYS, inside=".NAME"),
             example="{woofer: {ladder: [{name: L1, value: 3.3 mH}]}}",
             meaning="the network of every way of the design", needed='the key "ways" is missing',
         ),
@@ -118,7 +119,7 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
     if path.suffix.lower() == ".json":
         return NetworkFile(network=read_result(path, "", problem), parent=text)
     entry = read_yaml(path, noun=NOUN)
-    fields = NETWORK.open(entry)
+    fields = NETWORK_KEYS.open(entry)
     notes: list[str] = []
     written = fields["ways"].fields([way.name for way in problem.topology.ways])
     ways = []
@@ -303,7 +304,7 @@ def read_history(text: str) -> list[dict[str, Any]]:
             found = path.exists() or Path(text.rpartition("#")[0]).is_file()
             steps.append({"network": text, "note": "", "found": found})
             break
-        fields = NETWORK.open(read_yaml(path, noun=NOUN))
+        fields = NETWORK_KEYS.open(read_yaml(path, noun=NOUN))
         steps.append({"network": text, "note": _optional_text(fields, "note"), "found": True})
         parent = _optional_text(fields, "parent")
         text = str(path.parent / parent) if parent else ""

@@ -18,17 +18,17 @@ from optimizer.network.ladder import (
 )
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
-from optimizer.text.keys import Block, Key, Number, Own, Quantity, Text, Words
+from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
 
 RATING_UNITS: dict[Kind, str] = {"inductor": "A", "capacitor": "V", "resistor": "W"}
 """Unit of the rating of each kind."""
 
-_OF_THE_PART = Own("value in the unit of the part")
+_OF_THE_PART = OwnForm("value in the unit of the part")
 _KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in FORMS for key in KEYS_OF_FORM[form]))
 
-PART = Block(
+PART_KEYS = KeyBlock(
     noun=StatedPart,
     keys=(
         Key(
@@ -36,19 +36,19 @@ PART = Block(
             needed="a part needs its value",
         ),
         Key(
-            name="dcr", field="loss_ohm", form=Quantity("ohm", least=0.0), example="0.4 ohm",
+            name="dcr", field="loss_ohm", form=QuantityForm("ohm", least=0.0), example="0.4 ohm",
             meaning="resistance of an inductor; as the stock's law has it when not written",
         ),
         Key(
-            name="esr", field="loss_ohm", form=Quantity("ohm", least=0.0), example="0.05 ohm",
+            name="esr", field="loss_ohm", form=QuantityForm("ohm", least=0.0), example="0.05 ohm",
             meaning="series resistance of a capacitor; as the stock's law has it when not written",
         ),
         Key(
-            name="tolerance", form=Quantity("%", least=0.0), example="5 %",
+            name="tolerance", form=QuantityForm("%", least=0.0), example="5 %",
             meaning="how far the value may be off",
         ),
         Key(
-            name="origin", form=Text(), example="E12",
+            name="origin", form=TextForm(), example="E12",
             meaning="where it comes from: a series, shelf, stock, kept or given",
         ),
         Key(
@@ -56,42 +56,42 @@ PART = Block(
             meaning="values of the pieces that are joined to make it",
         ),
         Key(
-            name="joined", form=Words(("parallel", "series")), example="parallel",
+            name="joined", form=WordForm(("parallel", "series")), example="parallel",
             meaning="how they are joined",
         ),
-        Key(name="price", form=Number(least=0.0), example="2.50", meaning="of all its pieces"),
+        Key(name="price", form=NumberForm(least=0.0), example="2.50", meaning="of all its pieces"),
         Key(
             name="rating", form=_OF_THE_PART, example="250 V",
             meaning="what it stands: watts of a resistor, volts of a capacitor, amperes of a coil",
         ),
-        Key(name="note", form=Text(), example="old board", meaning="free text"),
+        Key(name="note", form=TextForm(), example="old board", meaning="free text"),
     ),
 )  # fmt: skip
 """What may be said of one part; only its value is needed."""
 
 _SLOT_KEYS = (
     Key(
-        name="name", form=Text(), example="L1", meaning="its name, unique within its way",
+        name="name", form=TextForm(), example="L1", meaning="its name, unique within its way",
         needed='the key "name" is missing',
     ),
     Key(
-        name="series", form=Words(FORMS), example="inductor",
+        name="series", form=WordForm(FORMS), example="inductor",
         meaning="what sits in the line; told by the design where it has a place of this name",
     ),
     Key(
-        name="shunt", form=Words(FORMS), example="capacitor",
+        name="shunt", form=WordForm(FORMS), example="capacitor",
         meaning="what sits across the line; told by the design likewise",
     ),
 )  # fmt: skip
 
-SLOT = Block(
+BUILT_SLOT_KEYS = KeyBlock(
     noun=FittedSlot,
     keys=(
         *_SLOT_KEYS,
-        *(replace(key, needed="") for key in PART.keys),
+        *(replace(key, needed="") for key in PART_KEYS.keys),
         *(
             Key(
-                name=name, form=Own("value, or a block of what is said of the part", block=PART),
+                name=name, form=OwnForm("value, or a block of what is said of the part", block=PART_KEYS),
                 example="{value: 10 uF, tolerance: 5 %}",
                 meaning=f"the {name.replace('_', ' ')} of a compound",
             )
@@ -101,19 +101,20 @@ SLOT = Block(
 )  # fmt: skip
 """The keys of a place: of a single part beside its name, of a compound part by part."""
 
-WAY = Block(
+BUILT_WAY_KEYS = KeyBlock(
     noun=FittedWay,
     keys=(
         Key(
-            name="driver", form=Text(), example="woofer",
+            name="driver", form=TextForm(), example="woofer",
             meaning="the driver, that of the design when not written",
         ),
         Key(
-            name="polarity", form=Words(("normal", "inverted")), example="inverted",
+            name="polarity", form=WordForm(("normal", "inverted")), example="inverted",
             meaning="how the driver is connected; as the design has it when not written",
         ),
         Key(
-            name="ladder", field="slots", form=Own("list of places", block=SLOT, inside="[0]"),
+            name="ladder", field="slots",
+            form=OwnForm("list of places", block=BUILT_SLOT_KEYS, inside="[0]"),
             example="[{name: L1, value: 3.3 mH}]", meaning="the parts, source first",
             needed='the key "ladder" is missing',
         ),
@@ -145,7 +146,7 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
     InputError
         With file, line, rule and remedy.
     """
-    fields = WAY.open(entry)
+    fields = BUILT_WAY_KEYS.open(entry)
     if "driver" in fields and fields["driver"].text() != way.driver:
         raise fields["driver"].error(
             f"in the design this way feeds the driver {way.driver}",
@@ -179,7 +180,7 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
 
 
 def _read_slot(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
-    fields = SLOT.open(entry)
+    fields = BUILT_SLOT_KEYS.open(entry)
     name = fields["name"].text()
     place, form = _read_place(way, name, entry, fields)
     known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
@@ -237,7 +238,7 @@ def _take_compound(
     return [
         (
             f"{way.name} {name} {key.replace('_', ' ')}",
-            PART.open(fields[key]) if fields[key].is_mapping else {"value": fields[key]},
+            PART_KEYS.open(fields[key]) if fields[key].is_mapping else {"value": fields[key]},
         )
         for key in keys
     ]
@@ -285,7 +286,7 @@ def _read_part(
             raise fields[key].error(
                 f"{key} does not belong to {_article(kind)}", remedy="remove it"
             )
-    said = PART.take(fields)
+    said = PART_KEYS.take(fields)
     said["value"] = fields["value"].quantity(unit, above=0.0)
     if "pieces" in fields:
         said["pieces"] = _read_pieces(fields["pieces"], unit)

@@ -10,30 +10,30 @@ from optimizer.design.nouns import (
     Design,
     DesignDriver,
     GridChoice,
-    Measured,
+    MeasuringChoice,
     NearFieldFiles,
     ResponseFile,
     SearchChoice,
 )
 from optimizer.design.read.goals import read_goals
-from optimizer.design.read.ladder import WAY, read_ways
-from optimizer.design.read.stock import STOCK, read_stock
+from optimizer.design.read.ladder import WAY_KEYS, read_ways
+from optimizer.design.read.stock import STOCK_KEYS, read_stock
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.text.keys import (
-    Block,
-    File,
-    Flag,
+    FileForm,
+    FlagForm,
     Key,
-    Number,
-    Own,
-    Quantity,
-    Span,
-    Text,
-    Words,
+    KeyBlock,
+    NumberForm,
+    OwnForm,
+    QuantityForm,
+    SpanForm,
+    TextForm,
+    WordForm,
 )
 from optimizer.text.units import format_quantity, parse_quantity
 from optimizer.text.yamltext import Entry, Where, read_yaml
@@ -65,7 +65,7 @@ def load_design(path: str | Path) -> Design:
     """
     path = Path(path)
     entry = read_yaml(path)
-    values = DESIGN.values(entry)
+    values = DESIGN_KEYS.values(entry)
     ways, wanted, stock = (values.pop(key, None) for key in ("ways", "goals", "stock"))
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
@@ -123,7 +123,7 @@ def _read_drivers(entry: Entry) -> tuple[DesignDriver, ...]:
 
 
 def _read_driver(name: str, entry: Entry) -> DesignDriver:
-    driver = DesignDriver(name=name, **DRIVER.values(entry))
+    driver = DesignDriver(name=name, **DRIVER_KEYS.values(entry))
     near, diaphragm = driver.near, driver.diaphragm_m
     if near is not None and near.port is not None and diaphragm is None:
         raise entry.error(
@@ -139,8 +139,8 @@ def _read_driver(name: str, entry: Entry) -> DesignDriver:
 def _read_near(entry: Entry) -> NearFieldFiles:
     """Read a near field: a file, or its block with front, join and port."""
     if not entry.is_mapping:
-        return NearFieldFiles(path=File().read(entry))
-    near = NEAR.read(entry)
+        return NearFieldFiles(path=FileForm().read(entry))
+    near = NEAR_KEYS.read(entry)
     if (near.port is None) != (near.port_m is None):
         raise entry.error(
             "a port is added by its near field and its diameter",
@@ -150,8 +150,8 @@ def _read_near(entry: Entry) -> NearFieldFiles:
 
 
 def _read_limits(entry: Entry) -> Limits:
-    written = LIMITS.open(entry)
-    limits = Limits(**LIMITS.take(written))
+    written = LIMITS_KEYS.open(entry)
+    limits = Limits(**LIMITS_KEYS.take(written))
     low, high = limits.lowest_hz, limits.highest_hz
     if low is not None and high is not None and high <= low:
         raise written["highest_hz"].error(
@@ -181,7 +181,7 @@ def _read_responses(entry: Entry) -> tuple[ResponseFile, ...]:
 
 
 def _read_response_file(direction: Direction, entry: Entry) -> ResponseFile:
-    return ResponseFile(direction=direction, path=File().read(entry), key=entry.where.key)
+    return ResponseFile(direction=direction, path=FileForm().read(entry), key=entry.where.key)
 
 
 def _read_delay(entry: Entry) -> float:
@@ -199,40 +199,40 @@ def _read_delay(entry: Entry) -> float:
                           remedy='write for instance "0.05 ms" or "17 mm"') from None  # fmt: skip
 
 
-MEASURED = Block(
-    noun=Measured,
+MEASURED_KEYS = KeyBlock(
+    noun=MeasuringChoice,
     keys=(
         Key(
-            name="volts", form=Quantity("V", above=0.0), example="2.83",
+            name="volts", form=QuantityForm("V", above=0.0), example="2.83",
             meaning="voltage at the driver's terminals",
         ),
         Key(
-            name="metres", form=Quantity("m", above=0.0), example="1.0",
+            name="metres", form=QuantityForm("m", above=0.0), example="1.0",
             meaning="distance of the microphone",
         ),
         Key(
-            name="clock", form=Words(("shared", "none")), example="none",
+            name="clock", form=WordForm(("shared", "none")), example="none",
             meaning="whether the phases of different files have one time zero",
         ),
         Key(
-            name="mirror", form=Words(("left-right",)), example="left-right",
+            name="mirror", form=WordForm(("left-right",)), example="left-right",
             meaning="that the cabinet radiates alike to both sides, where one was measured",
         ),
         Key(
-            name="estimate", says=("drivers", "estimated directions"), form=Flag(), example="yes",
+            name="estimate", says=("drivers", "estimated directions"), form=FlagForm(), example="yes",
             meaning="whether directions that were not measured are estimated from geometry",
         ),
         Key(
-            name="baffle", field="baffle_m", form=Quantity("m", above=0.0), example="220 mm",
+            name="baffle", field="baffle_m", form=QuantityForm("m", above=0.0), example="220 mm",
             meaning="width of the baffle, for that estimate",
         ),
         Key(
-            name="reflections", form=Words(("bounces", "pooled")), example="pooled",
+            name="reflections", form=WordForm(("bounces", "pooled")), example="pooled",
             meaning="how early reflections are averaged: bounce by bounce, or all angles at once",
         ),
         Key(
             name="gate", field="gate_s", says=("measured", "gate"), example="5 ms",
-            form=Quantity("s", above=0.0, most=LONGEST_GATE_S,
+            form=QuantityForm("s", above=0.0, most=LONGEST_GATE_S,
                           rule=f"a gate ends within {LONGEST_GATE_S * 1e3:g} ms"),
             meaning="end of the time window of impulse responses; found by itself when not written",
         ),
@@ -240,10 +240,10 @@ MEASURED = Block(
 )  # fmt: skip
 """How the responses were taken."""
 
-PLACE = Block(
+PLACE_KEYS = KeyBlock(
     noun=_place,
     keys=tuple(
-        Key(name=name, form=Quantity("m"), example=example, meaning=f"distance {meaning}")
+        Key(name=name, form=QuantityForm("m"), example=example, meaning=f"distance {meaning}")
         for name, example, meaning in (
             ("up", "-0.42", "above the reference axis"),
             ("right", "0", "to the right of it"),
@@ -253,48 +253,48 @@ PLACE = Block(
 )
 """Where a driver sits."""
 
-LIMITS = Block(
+LIMITS_KEYS = KeyBlock(
     noun=Limits,
     keys=(
         Key(
-            name="watts", says=("driver", "power"), form=Quantity("W", above=0.0), example="80",
+            name="watts", says=("driver", "power"), form=QuantityForm("W", above=0.0), example="80",
             meaning="programme-noise power it takes, from the data sheet",
         ),
         Key(
             name="lowest_hz", says=("driver", "lowest frequency"),
-            form=Quantity("Hz", above=0.0), example="2 kHz",
+            form=QuantityForm("Hz", above=0.0), example="2 kHz",
             meaning="lowest frequency it should be asked to play",
         ),
         Key(
             name="highest_hz", says=("driver", "highest frequency"),
-            form=Quantity("Hz", above=0.0), example="6 kHz",
+            form=QuantityForm("Hz", above=0.0), example="6 kHz",
             meaning="highest frequency it should be asked to play",
         ),
         Key(
             name="excursion", field="excursion_m", says=("driver", "excursion"),
-            form=Quantity("m", above=0.0, most=0.05, rule="an excursion is at most 50 mm"),
+            form=QuantityForm("m", above=0.0, most=0.05, rule="an excursion is at most 50 mm"),
             example="4 mm", meaning="excursion to one side that it stands",
         ),
         Key(
             name="force_factor", field="force_factor_tm", says=("driver", "force factor"),
-            form=Number(least=0.01), example="6.5",  # T m: no prefix is in use
+            form=NumberForm(least=0.01), example="6.5",  # T m: no prefix is in use
             meaning="force factor Bl in T m, for estimates of excursion",
         ),
         Key(
             name="resistance", field="resistance_ohm", says=("driver", "resistance"),
-            form=Quantity("ohm", above=0.0), example="5.6 ohm",
+            form=QuantityForm("ohm", above=0.0), example="5.6 ohm",
             meaning="resistance of the voice coil at direct current, for the same",
         ),
     ),
 )  # fmt: skip
 """What a driver stands."""
 
-FRONT = Block(
+FRONT_KEYS = KeyBlock(
     noun=Baffle,
     keys=tuple(
         Key(
             name=name, field=f"{name}_m", example=example, meaning=meaning,
-            form=Quantity("m", above=0.0 if needed else None), needed=needed,
+            form=QuantityForm("m", above=0.0 if needed else None), needed=needed,
         )
         for name, example, meaning, needed in (
             ("width", "220 mm", "outer width of the front", "a front needs its width"),
@@ -306,28 +306,28 @@ FRONT = Block(
 )  # fmt: skip
 """The front a driver sits on."""
 
-NEAR = Block(
+NEAR_KEYS = KeyBlock(
     noun=NearFieldFiles,
     keys=(
         Key(
-            name="file", field="path", form=File(), example="woofer_near.txt",
+            name="file", field="path", form=FileForm(), example="woofer_near.txt",
             meaning="near field of the diaphragm", needed="a near field needs its file",
         ),
         Key(
-            name="front", says=("driver", "front"), form=FRONT,
+            name="front", says=("driver", "front"), form=FRONT_KEYS,
             example="{width: 220 mm, height: 360 mm}",
             meaning="size of the front, which the far field sees and the near field does not",
         ),
         Key(
-            name="join", field="join_hz", form=Quantity("Hz", above=0.0), example="300",
+            name="join", field="join_hz", form=QuantityForm("Hz", above=0.0), example="300",
             meaning="where near and far field are joined; found by itself when not written",
         ),
         Key(
-            name="port", says=("driver", "port"), form=File(), example="port_near.txt",
+            name="port", says=("driver", "port"), form=FileForm(), example="port_near.txt",
             meaning="near field of the port",
         ),
         Key(
-            name="port_diameter", field="port_m", form=Quantity("m", above=0.0), example="60 mm",
+            name="port_diameter", field="port_m", form=QuantityForm("m", above=0.0), example="60 mm",
             meaning="diameter of the port",
         ),
     ),
@@ -336,130 +336,130 @@ NEAR = Block(
 
 _NO_NETWORK = "a network cannot be computed without it"
 
-DRIVER = Block(
+DRIVER_KEYS = KeyBlock(
     noun=DesignDriver,
     keys=(
         Key(
             name="response", field="responses", says=("driver", "directions"),
-            form=Own("file, or one file for each direction", _read_responses),
+            form=OwnForm("file, or one file for each direction", _read_responses),
             example='{0: woofer.txt, "30 right": woofer_h30.txt}',
             meaning="measured response on the reference axis, and in other directions",
             needed=f"a driver needs its measured response: {_NO_NETWORK}",
         ),
         Key(
-            name="impedance", says=("driver", "impedance"), form=File(), example="woofer_z.txt",
+            name="impedance", says=("driver", "impedance"), form=FileForm(), example="woofer_z.txt",
             meaning="measured impedance, mounted",
             needed=f"a driver needs its impedance: {_NO_NETWORK}",
         ),
         Key(
-            name="near", form=Own("file, or its block", _read_near, NEAR),
+            name="near", form=OwnForm("file, or its block", _read_near, NEAR_KEYS),
             example="woofer_near.txt",
             meaning="near field, which continues the responses towards the bass",
         ),
         Key(
-            name="at", field="place_m", form=PLACE, example="{up: -0.42, back: 0.03}",
+            name="at", field="place_m", form=PLACE_KEYS, example="{up: -0.42, back: 0.03}",
             meaning="place of the driver, from the reference axis",
         ),
         Key(
             name="diaphragm", field="diaphragm_m", says=("driver", "diaphragm"),
-            form=Quantity("m", above=0.0), example="130 mm",
+            form=QuantityForm("m", above=0.0), example="130 mm",
             meaning="effective diameter of the diaphragm",
         ),
         Key(
-            name="limits", form=Own("block", _read_limits, LIMITS),
+            name="limits", form=OwnForm("block", _read_limits, LIMITS_KEYS),
             example="{watts: 80, lowest_hz: 2 kHz}", meaning="what the driver stands",
         ),
         Key(
-            name="delay", field="delay_s", form=Own("time, or path of sound", _read_delay),
+            name="delay", field="delay_s", form=OwnForm("time, or path of sound", _read_delay),
             example="0.05 ms",
             meaning="how much later than in its files the driver arrives, where known by hand",
         ),
         Key(
-            name="level", field="level_db", form=Quantity("dB"), example="-3 dB",
+            name="level", field="level_db", form=QuantityForm("dB"), example="-3 dB",
             meaning="added to its responses, where known by hand",
         ),
     ),
 )  # fmt: skip
 """A driver's files and what is known of it."""
 
-SEARCH = Block(
+SEARCH_KEYS = KeyBlock(
     noun=SearchChoice,
     keys=(
         Key(
             name="seconds", says=("search", "time"), example="10",
-            form=Number(above=0.0, rule="the time to search must be above 0"),
+            form=NumberForm(above=0.0, rule="the time to search must be above 0"),
             meaning="longest time to search",
         ),
         Key(
-            name="seed", form=Number(whole=True), example="1",
+            name="seed", form=NumberForm(whole=True), example="1",
             meaning="start of the random numbers; the same seed gives the same answer",
         ),
         Key(
-            name="top", says=("search", "candidates"), form=Number(least=1, whole=True),
+            name="top", says=("search", "candidates"), form=NumberForm(least=1, whole=True),
             example="5", meaning="networks to show",
         ),
     ),
 )  # fmt: skip
 """How long to look and how much to show."""
 
-GRID = Block(
+GRID_KEYS = KeyBlock(
     noun=GridChoice,
     keys=(
         Key(
-            name="band", field="band_hz", says=("grid", "band"), form=Span("Hz", above=0.0),
+            name="band", field="band_hz", says=("grid", "band"), form=SpanForm("Hz", above=0.0),
             example="20 .. 20k", meaning="first and last frequency of everything computed",
         ),
         Key(
             name="per_octave", says=("grid", "density"), example="24",
-            form=Number(least=3.0, most=200.0, rule="at most 200 points per octave are computed"),
+            form=NumberForm(least=3.0, most=200.0, rule="at most 200 points per octave are computed"),
             meaning="points per octave",
         ),
     ),
 )  # fmt: skip
 """The grid everything is computed on."""
 
-DESIGN = Block(
+DESIGN_KEYS = KeyBlock(
     noun=Design,
     keys=(
         Key(
-            name="speaker", field="title", form=Text(), example="Chapel three-way",
+            name="speaker", field="title", form=TextForm(), example="Chapel three-way",
             meaning="what the speaker is called; the name of the file when not written",
         ),
         Key(
-            name="measured", form=MEASURED, example="{volts: 2.83, metres: 1.0, clock: shared}",
+            name="measured", form=MEASURED_KEYS, example="{volts: 2.83, metres: 1.0, clock: shared}",
             meaning="how the responses were taken",
         ),
         Key(
-            name="drivers", form=Own("drivers by name", _read_drivers, DRIVER, ".NAME"),
+            name="drivers", form=OwnForm("drivers by name", _read_drivers, DRIVER_KEYS, ".NAME"),
             example="{woofer: {response: woofer.txt, impedance: woofer_z.txt}}",
             meaning="the drivers, their files and what is known of them",
             needed='the key "drivers" is missing',
         ),
         Key(
-            name="together", form=File(), example="together.txt",
+            name="together", form=FileForm(), example="together.txt",
             meaning="response of all drivers driven at once, which tells their relative timing",
         ),
         Key(
-            name="ways", form=Own("ways by name", block=WAY, inside=".NAME"),
+            name="ways", form=OwnForm("ways by name", block=WAY_KEYS, inside=".NAME"),
             example="{woofer: {ladder: [{name: L1, series: inductor}]}}",
             meaning="the network between the amplifier and each driver",
             needed='the key "ways" is missing',
         ),
         Key(
-            name="goals", says=("goals", ""), form=Own("goals by name"),
+            name="goals", says=("goals", ""), form=OwnForm("goals by name"),
             example="{on_axis: {weight: 1}}",
             meaning="what is wanted, and how much; a preset when not written",
         ),
         Key(
-            name="stock", says=("stock", ""), form=Own("block", block=STOCK),
+            name="stock", says=("stock", ""), form=OwnForm("block", block=STOCK_KEYS),
             example="{series: E12}", meaning="where parts come from",
         ),
         Key(
-            name="search", form=SEARCH, example="{seconds: 10, seed: 1}",
+            name="search", form=SEARCH_KEYS, example="{seconds: 10, seed: 1}",
             meaning="how long to look and how much to show",
         ),
         Key(
-            name="grid", says=("grid", ""), form=GRID, example="{band: 20 .. 20k}",
+            name="grid", says=("grid", ""), form=GRID_KEYS, example="{band: 20 .. 20k}",
             meaning="frequencies that everything is computed at",
         ),
     ),

@@ -6,43 +6,19 @@ no change here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from optimizer.design.nouns import GoalChoice
 from optimizer.design.presets import PRESET_KEYS, read_preset
 from optimizer.errors import InputError
-from optimizer.goals import GOALS, GoalSet
+from optimizer.goals import GOALS, Goal, GoalSet
 from optimizer.goals.options import Option
-from optimizer.text.brief import brief
+from optimizer.text.keys import Key, KeyBlock, OwnForm
 from optimizer.text.yamltext import Entry, Where
 
 DEFAULT_PRESET = "living-room"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GoalChoice:
-    """What is wanted.
-
-    Parameters
-    ----------
-    specs : GoalSet
-        In the order of `GOALS`.
-    preset : str
-        Name of the preset they started from; empty for none.
-    from_preset : frozenset of str
-        Goals that the design file itself does not mention.
-    spots : mapping of str to Where
-        Where each option is written, in the design file or in the preset.
-    """
-
-    specs: GoalSet
-    preset: str = ""
-    from_preset: frozenset[str] = frozenset()
-    spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
-
-    __repr__ = brief
 
 
 def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoice:
@@ -99,28 +75,41 @@ def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoic
     )  # fmt: skip
 
 
+def goal_keys(goal: type[Goal]) -> KeyBlock[Goal]:
+    """Make the keys of a goal from the options that its class declares."""
+    return KeyBlock(
+        noun=goal,
+        keys=tuple(
+            Key(
+                name=option.key, field=option.field, meaning=option.meaning,
+                example=option.say_default(), form=OwnForm(_say_form(option), _reader(option)),
+            )
+            for option in goal.options()
+        ),
+    )  # fmt: skip
+
+
+def _say_form(option: Option) -> str:
+    words = {"flag": "yes or no", "range": "range", "quantity": "value"}.get(option.form, "number")
+    return f"{words}{f' in {option.unit}' if option.unit else ''}{', or free' * option.free}"
+
+
+def _reader(option: Option) -> Callable[[Entry], Any]:
+    def read(entry: Entry) -> Any:
+        if option.form == "flag":
+            return entry.flag()
+        try:
+            return option.read(entry.text())
+        except InputError as error:
+            raise entry.where.locate(error) from None
+
+    return read
+
+
 def _read_options(name: str, entry: Entry, spots: dict[str, Where]) -> dict[str, Any]:
     """Options that are written, by the attribute of the goal that holds each."""
-    options = {option.key: option for option in GOALS[name].options()}
+    keys = goal_keys(GOALS[name])
+    written = keys.open(entry)
     spots[f"goals.{name}"] = entry.where
-    found = {}
-    for key, inner in entry.fields(options).items():
-        spots[f"goals.{name}.{key}"] = inner.where
-        found[options[key].field] = _read_option(inner, options[key])
-    return found
-
-
-def _read_option(entry: Entry, rule: Option) -> Any:
-    if rule.free and entry.text() == "free":
-        return None
-    if rule.form == "flag":
-        return entry.flag()
-    if rule.form == "number":
-        return entry.number(least=rule.least)
-    if rule.form == "quantity":
-        return entry.quantity(rule.unit, least=rule.least, above=rule.above)
-    # A single level stands for both ends; a band of one frequency would hold no data.
-    if ".." not in entry.text() and rule.unit != "Hz":
-        value = entry.quantity(rule.unit, least=rule.least)
-        return (value, value)
-    return entry.range(rule.unit, above=rule.above)
+    spots.update({f"goals.{name}.{key}": inner.where for key, inner in written.items()})
+    return keys.take(written)

@@ -16,7 +16,7 @@ from optimizer.network.ladder import (
 )
 from optimizer.network.slots import ASSUMED_RANGES, PART_NAMES
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
-from optimizer.text.keys import Block, Flag, Key, Own, Quantity, Text, Words
+from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
 
@@ -29,42 +29,42 @@ ALTERED_REACH = 4.0
 """How far the value of a kept part that may be altered can move, as a factor either way, when no
 range is written: two octaves, beyond which the slot would have another purpose."""
 
-_OF_THE_PART = Own("value in the unit of the part")
-_RANGE = Own("range in the unit of the part")
+_OF_THE_PART = OwnForm("value in the unit of the part")
+_RANGE = OwnForm("range in the unit of the part")
 
-SLOT = Block(
+SLOT_KEYS = KeyBlock(
     noun=Slot,
     keys=(
         Key(
-            name="name", form=Text(), example="L1", meaning="its name, unique within its way",
+            name="name", form=TextForm(), example="L1", meaning="its name, unique within its way",
             needed='the key "name" is missing',
         ),
         Key(
-            name="series", form=Words(FORMS), example="inductor",
+            name="series", form=WordForm(FORMS), example="inductor",
             meaning="what sits in the line: a part or a compound",
         ),
         Key(
-            name="shunt", form=Words(FORMS), example="capacitor",
+            name="shunt", form=WordForm(FORMS), example="capacitor",
             meaning="what sits across the line: a part or a compound",
         ),
         Key(
-            name="optional", form=Flag(), example="yes",
+            name="optional", form=FlagForm(), example="yes",
             meaning="whether the place may stay empty",
         ),
         Key(
-            name="keep", form=Own("value, or one for each part of a compound"), example="2.2 mH",
+            name="keep", form=OwnForm("value, or one for each part of a compound"), example="2.2 mH",
             meaning="what is on the board already",
         ),
         Key(
-            name="alter", form=Flag(), example="yes",
+            name="alter", form=FlagForm(), example="yes",
             meaning="whether a kept part may be replaced by another value",
         ),
         Key(
-            name="dcr", form=Quantity("ohm", least=0.0), example="0.2 ohm",
+            name="dcr", form=QuantityForm("ohm", least=0.0), example="0.2 ohm",
             meaning="resistance of a kept inductor",
         ),
         Key(
-            name="esr", form=Quantity("ohm", least=0.0), example="0.05 ohm",
+            name="esr", form=QuantityForm("ohm", least=0.0), example="0.05 ohm",
             meaning="series resistance of a kept capacitor",
         ),
         Key(name="from", form=_OF_THE_PART, example="1 mH", meaning="smallest value looked at"),
@@ -85,19 +85,19 @@ SLOT = Block(
 
 _COMMON = ("name", "series", "shunt", "optional", "keep", "alter", "dcr", "esr")
 
-WAY = Block(
+WAY_KEYS = KeyBlock(
     noun=Way,
     keys=(
         Key(
-            name="driver", says=("way", "driver"), form=Text(), example="woofer",
+            name="driver", says=("way", "driver"), form=TextForm(), example="woofer",
             meaning="the driver at its end; the one of the same name when not written",
         ),
         Key(
-            name="polarity", form=Words(("normal", "inverted", "free")), example="free",
+            name="polarity", form=WordForm(("normal", "inverted", "free")), example="free",
             meaning="how the driver is connected, or that either will do",
         ),
         Key(
-            name="ladder", field="slots", form=Own("list of places", block=SLOT, inside="[0]"),
+            name="ladder", field="slots", form=OwnForm("list of places", block=SLOT_KEYS, inside="[0]"),
             example="[{name: L1, series: inductor, from: 1 mH, to: 6 mH}]",
             meaning="what may sit where, source first",
             needed='the key "ladder" is missing',
@@ -132,7 +132,7 @@ def read_ways(entry: Entry, drivers: Sequence[str], notes: list[str]) -> Topolog
 
 
 def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str]) -> Way:
-    fields = WAY.open(entry)
+    fields = WAY_KEYS.open(entry)
     driver = fields["driver"].text() if "driver" in fields else name
     if driver not in drivers:
         spot = fields.get("driver", entry)
@@ -150,12 +150,12 @@ def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str])
             )  # fmt: skip
         lines[slot.name] = inner.where.line
         slots.append(slot)
-    return Way(**{**WAY.take(fields), "name": name, "driver": driver, "slots": tuple(slots)})
+    return Way(**{**WAY_KEYS.take(fields), "name": name, "driver": driver, "slots": tuple(slots)})
 
 
 def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     """Read one slot of a ladder; see `read_ways`."""
-    fields = SLOT.open(entry)
+    fields = SLOT_KEYS.open(entry)
     place, form = _read_place(entry, fields)
     name = fields["name"].text()
     keys = KEYS_OF_FORM[form]

@@ -9,7 +9,16 @@ from optimizer.errors import InputError
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.series import check_series
 from optimizer.stock.stock import LOSS_TANGENTS
-from optimizer.text.keys import Block, Files, Flag, Key, Number, Own, Quantity, Words
+from optimizer.text.keys import (
+    FilesForm,
+    FlagForm,
+    Key,
+    KeyBlock,
+    NumberForm,
+    OwnForm,
+    QuantityForm,
+    WordForm,
+)
 from optimizer.text.yamltext import Entry
 
 
@@ -36,16 +45,16 @@ def _read_series(entry: Entry) -> dict[Kind, str | None]:
 
 # Below 0.2 mm a coil cannot carry a loudspeaker's current, above 5 mm it cannot be wound; a bare
 # "1.0" was meant in mm.
-_WIRE = Quantity(
+_WIRE = QuantityForm(
     "m", least=0.2e-3, most=5e-3, rule="the wire of a coil is between 0.2 mm and 5 mm thick"
 )
 
-STOCK = Block(
+STOCK_KEYS = KeyBlock(
     noun=StockChoice,
     keys=(
         Key(
             name="series", says=("stock", "series"), example="E24",
-            form=Own("name of a series, one for each kind of part, or no", _read_series),
+            form=OwnForm("name of a series, one for each kind of part, or no", _read_series),
             meaning="preferred values that can be bought; without lists all kinds in E12",
         ),
         Key(
@@ -53,24 +62,24 @@ STOCK = Block(
             meaning="bare wire of the coils bought by series, which gives their resistance",
         ),
         Key(
-            name="capacitors", field="dielectric", form=Words(tuple(LOSS_TANGENTS)),
+            name="capacitors", field="dielectric", form=WordForm(tuple(LOSS_TANGENTS)),
             example="polyester",
             meaning="what capacitors bought by series are made of, which gives their losses",
         ),
         Key(
-            name="join", says=("stock", "joined pieces"), form=Number(least=1, whole=True),
+            name="join", says=("stock", "joined pieces"), form=NumberForm(least=1, whole=True),
             example="2", meaning="most pieces joined to make one part",
         ),
         Key(
-            name="shelf", form=Files(), example="shelf.csv",
+            name="shelf", form=FilesForm(), example="shelf.csv",
             meaning="lists of pieces that are owned, with their counts",
         ),
         Key(
-            name="bought", form=Files(), example="shop.csv",
+            name="bought", form=FilesForm(), example="shop.csv",
             meaning="lists of what a shop keeps, with prices",
         ),
         Key(
-            name="pair", says=("stock", "speakers"), form=Flag(), example="yes",
+            name="pair", says=("stock", "speakers"), form=FlagForm(), example="yes",
             meaning="whether the pieces must serve two speakers built alike",
         ),
     ),
@@ -99,8 +108,8 @@ def read_stock(entry: Entry | None, notes: list[str]) -> StockChoice:
     """
     if entry is None:
         return StockChoice()
-    written = STOCK.open(entry)
-    values = STOCK.take(written)
+    written = STOCK_KEYS.open(entry)
+    values = STOCK_KEYS.take(written)
     named: dict[Kind, str | None] = values.pop("series", {})
     choice = StockChoice(**values)
     listed = choice.shelf or choice.bought

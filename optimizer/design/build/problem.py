@@ -8,19 +8,16 @@ import numpy as np
 
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.arrays import Real
-from optimizer.design.build_stock import build_stock, check_stock
+from optimizer.design.build.drivers import explain_gates, load_drivers
+from optimizer.design.build.stock import build_stock, check_stock
 from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
-from optimizer.design.read.drivers import explain_gates, load_drivers
-from optimizer.design.read.file import load_design
 from optimizer.errors import InputError, Subject
 from optimizer.goals import Goal, GoalSet, GridGoal, Scene
 from optimizer.measure.direction import estimate_directions
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
-
-__all__ = ["build_problem", "load_design"]
 
 
 def build_problem(design: Design) -> Problem:

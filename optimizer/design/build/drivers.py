@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.design.build.timing import align_drivers
 from optimizer.design.keys import locate
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
-from optimizer.design.read.timing import align_drivers
 from optimizer.errors import InputError
 from optimizer.goals import Goal
 from optimizer.measure.curve import Direction, MeasuredCurve, Quantity
