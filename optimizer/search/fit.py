@@ -10,14 +10,13 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.planner import Planner
-from optimizer.search.progress import SearchProgress
+from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.rank import rank_genomes
 from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Crew
@@ -79,18 +78,7 @@ def search(
     structure. Converged means that one more independent start brought no better network, three
     more where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
     """
-    if top < 1:
-        raise InputError(
-            "the number of candidates must be at least 1",
-            value=top,
-            subject=Subject("search", part="candidates"),
-        )
-    if seconds is not None and not seconds > 0.0:
-        raise InputError(
-            "the time allowed must be above 0 s",
-            value=seconds,
-            subject=Subject("search", part="time"),
-        )
+    check_request(top, seconds)
     began = time.monotonic()
     state = _State(
         problem,

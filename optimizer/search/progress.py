@@ -1,9 +1,11 @@
-"""What a running search tells of itself."""
+"""What a search may be asked for, and what a running one tells of itself."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
+
+from optimizer.errors import InputError, Subject
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,3 +32,31 @@ class SearchProgress:
     best_cost: float | None
     restarts: int
     phase: Literal["searching", "proving"] = "searching"
+
+
+def check_request(top: int, seconds: float | None) -> None:
+    """Refuse a search for no candidates, or in no time.
+
+    Parameters
+    ----------
+    top : int
+        Candidates wanted.
+    seconds : float or None
+        Time allowed.
+
+    Raises
+    ------
+    InputError
+    """
+    if top < 1:
+        raise InputError(
+            "the number of candidates must be at least 1",
+            value=top,
+            subject=Subject("search", part="candidates"),
+        )
+    if seconds is not None and not seconds > 0.0:
+        raise InputError(
+            "the time allowed must be above 0 s",
+            value=seconds,
+            subject=Subject("search", part="time"),
+        )

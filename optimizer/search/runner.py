@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.search.processes import Processes
 
 if TYPE_CHECKING:
-    from optimizer.search.explorer import Deepened, Explorer, Round
+    from optimizer.search.explorer import Deepened, Round
     from optimizer.search.strategies import Proposal
 
 _explorer: Any = None
@@ -63,7 +61,7 @@ def _run_here(
         meanwhile()
 
 
-class Crew:
+class Crew(Processes):
     """Runs rounds here or in other processes, in a fixed order.
 
     Parameters
@@ -76,28 +74,8 @@ class Crew:
     def __init__(self, problem: Problem, workers: int) -> None:
         from optimizer.search.explorer import Explorer
 
-        self.pool: ProcessPoolExecutor | None = None
-        self.explorer: Explorer | None = None
-        if workers > 1:
-            methods = multiprocessing.get_all_start_methods()
-            context = multiprocessing.get_context("fork" if "fork" in methods else "spawn")
-            self.pool = ProcessPoolExecutor(
-                workers, mp_context=context, initializer=_prepare, initargs=(problem,)
-            )
-        else:
-            self.explorer = Explorer(problem)
-
-    def __enter__(self) -> Crew:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self.pool is not None:
-            self.pool.shutdown(wait=True, cancel_futures=True)
+        super().__init__(problem, workers, _prepare)
+        self.explorer = Explorer(problem) if self.pool is None else None
 
     def _run(
         self,

@@ -143,14 +143,7 @@ class Descent:
     ) -> Polished:
         """Make the likely changes of two parts and longer exchanges of pieces, until none helps.
 
-        Parameters
-        ----------
-        genome : Genome
-            Start.
-        cost : float
-            Its full cost.
-        stop : callable
-            Asked now and then; True ends the descent.
+        Parameters are those of `descend`.
         """
         proved = 0
         while not stop():
@@ -175,14 +168,7 @@ class Descent:
     ) -> Polished:
         """Change two parts at a time until no change of one or two helps.
 
-        Parameters
-        ----------
-        genome : Genome
-            Start.
-        cost : float
-            Its full cost.
-        stop : callable
-            Asked now and then; True ends the descent without the certificate.
+        Parameters are those of `descend`; a stopped descent has no certificate of two changes.
 
         Returns
         -------

@@ -172,15 +172,8 @@ def best_chain(
 ) -> Better | None:
     """Find a better network by assigning the pieces to all parts anew.
 
-    Parameters
-    ----------
-    problem : Problem
-    hood : Neighbourhood
-        Of the network to better.
-    cost : float
-        Its cost.
-    singles : Singles
-        All changes of one part, whether or not the pieces suffice.
+    Parameters are those of `best_likely_pair`; whether pieces suffice for a single change does not
+    matter here.
 
     Returns
     -------

@@ -17,7 +17,7 @@ from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.explorer import Explorer
-from optimizer.search.progress import SearchProgress
+from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, ranking_cost
 from optimizer.search.rank import rank_genomes
 
@@ -77,18 +77,7 @@ def enumerate_best(
     Networks that differ by less than 1e-9 in cost count as equal. Networks that keep all hard
     limits stand before all others, and those that the stock has the pieces for before those.
     """
-    if top < 1:
-        raise InputError(
-            "the number of candidates must be at least 1",
-            value=top,
-            subject=Subject("search", part="candidates"),
-        )
-    if seconds is not None and not seconds > 0.0:
-        raise InputError(
-            "the time allowed must be above 0 s",
-            value=seconds,
-            subject=Subject("search", part="time"),
-        )
+    check_request(top, seconds)
     networks = problem.space.size_log10()
     if networks > np.log10(limit):
         raise InputError(

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import signal
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import count as count_from
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -22,6 +19,7 @@ from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.explorer import Explorer
 from optimizer.search.fit import DEFAULT_STRATEGY, STARTS_PER_ROUND
 from optimizer.search.planner import Planner, structure_of
+from optimizer.search.processes import Processes
 from optimizer.search.strategies import Proposal, Strategy
 
 Weights = tuple[tuple[str, float], ...]
@@ -310,7 +308,7 @@ def _certify(task: CertifyTask) -> Found:
     return certify_network(_problem, task)
 
 
-class TradeCrew:
+class TradeCrew(Processes):
     """Runs tasks here or in other processes, results in order.
 
     Parameters
@@ -322,35 +320,10 @@ class TradeCrew:
     """
 
     def __init__(self, problem: Problem, workers: int) -> None:
-        self.problem = problem
-        self.workers = workers
-        self.pool: ProcessPoolExecutor | None = None
         if workers > 1:
             # Its import takes a second: once here is quicker than in every process.
             Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
-            methods = multiprocessing.get_all_start_methods()
-            context = multiprocessing.get_context("fork" if "fork" in methods else "spawn")
-            self.pool = ProcessPoolExecutor(
-                workers, mp_context=context, initializer=_prepare, initargs=(problem,)
-            )
-
-    def __enter__(self) -> TradeCrew:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self.pool is None:
-            return
-        if error is not None:
-            # Tasks run for seconds: after Ctrl-C nobody wants to wait for them. The pool itself
-            # has no way to end them.
-            for process in list((getattr(self.pool, "_processes", None) or {}).values()):
-                process.terminate()
-        self.pool.shutdown(wait=True, cancel_futures=True)
+        super().__init__(problem, workers, _prepare)
 
     def explore(self, tasks: Sequence[ExploreTask]) -> list[Found]:
         """Look for structures under several weights."""
