@@ -80,9 +80,12 @@ def chart_front(result: TradeResult, *, width: int = 100) -> RenderableType:
     marks = place_marks([p.a for p in points], [p.b for p in points], columns=room, rows=_ROWS)
     heights = np.linspace(max(p.b for p in points), min(p.b for p in points), _ROWS)
     digits = [".0f" if GOALS[name].counted else ".2f" for name in result.between]
+    counted = GOALS[result.between[1]].counted
     lines = [Text(f"{say_name(result.between[1])}, {result.units[1]}  (less is better)")]
     for row in range(_ROWS):
-        label = f"{heights[row]:{digits[1]}} ┤" if row % 7 == 0 else "│"
+        # Between two counts there is none: a label there would be rounded to a wrong one.
+        told = row % 7 == 0 and (not counted or abs(heights[row] - round(heights[row])) < 0.01)
+        label = f"{heights[row]:{digits[1]}} ┤" if told else "│"
         line = Text(f"{label:>{_LABEL_WIDTH + 2}} ", style="dim")
         text = Text(" " * columns)
         for (at, column), k in marks.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import product
 from pathlib import Path
 
@@ -9,12 +10,14 @@ import numpy as np
 import pytest
 
 from optimizer.design.build import build_problem, load_design
+from optimizer.errors import InputError
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate, network_economy
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.search.prove.exact import enumerate_best
+from optimizer.search.trade.explore import search_trade
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 
@@ -150,3 +153,44 @@ def test_a_network_from_elsewhere_is_priced_as_the_search_prices_it(tmp_path: Pa
         assert candidate.cost == pytest.approx(problem.cost([genome])[0])
     kept = [p for w in problem.space.network(networks[0]).ways for s in w.slots for p in s.parts]
     assert all(isinstance(part, Part) for part in kept)
+
+
+def test_a_front_counts_changes_against_the_board(tmp_path: Path) -> None:
+    """Each point between on axis and changes has as many changes as a look at the board finds, and
+    fewer changes cost ripple."""
+    problem = make(tmp_path, 0.1)
+    board = {
+        (way.name, slot.name): slot.kept[0].value
+        for way in problem.topology.ways
+        for slot in way.slots
+        if slot.kept
+    }
+    assert len(board) == 4
+    front = search_trade(problem, ("on_axis", "changes"), points=5, seconds=60.0).points
+    assert len(front) >= 3
+    for point in front:
+        built = {
+            (way.name, slot.name): slot.parts[0].value
+            for way in point.candidate.network.ways
+            for slot in way.slots
+        }
+        changed = sum(built.get(place) != value for place, value in board.items())
+        figures = {goal.name: goal for goal in point.candidate.goals}
+        assert point.b == figures["changes"].value == changed
+        assert figures["changes"].cost == pytest.approx(figures["changes"].weight * changed)
+        assert point.a == pytest.approx(figures["on_axis"].value)
+        assert point.candidate.cost == pytest.approx(sum(g.cost for g in figures.values()))
+    assert [p.b for p in front] == sorted((p.b for p in front), reverse=True)
+    assert min(p.b for p in front) == 0
+
+
+def test_changes_of_no_board_are_no_front(tmp_path: Path) -> None:
+    """Where nothing is kept no network changes anything: the front is refused, with the reason."""
+    text = re.sub(r"keep: [^,}]*, (dcr: [^,]*, )?", "", DESIGN.format(each=0.1))
+    text = re.sub(r"      - .*(alter: yes|keep: 1 ohm).*\n", "", text)
+    make(tmp_path, 0.1)
+    path = tmp_path / "new.yaml"
+    path.write_text(text.replace("{{", "{").replace("}}", "}"), encoding="utf-8")
+    problem = build_problem(load_design(path))
+    with pytest.raises(InputError, match="differ in both goals, got changes"):
+        search_trade(problem, ("on_axis", "changes"), points=3, seconds=5.0)

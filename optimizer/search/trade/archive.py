@@ -42,7 +42,7 @@ class Best:
     proven: int
 
 
-class _PartSum:
+class PartSum:
     """Figures of one goal that adds up over the parts, for networks of a space.
 
     Parameters
@@ -60,6 +60,11 @@ class _PartSum:
             for gene, options in zip(space.genes, space.options, strict=True)
         ]
         self.absent = np.array([goal.removal(len(slot.kept or ())) for slot in space.slots])
+
+    @property
+    def varies(self) -> bool:
+        """Whether networks of the space can differ in the figure."""
+        return any(amounts.any() for amounts in self.taken) or bool(self.absent.any())
 
     def of(self, genomes: Sequence[Genome]) -> Real:
         """Figures of some networks, shape (P,)."""
@@ -97,7 +102,7 @@ class Archive:
         self.index = [self.names.index(n) for n in between]
         # A goal that is traded counts, whatever its weight in the design.
         counting = [replace(g, weight=g.weight or 1.0) for g in on_parts.values()]
-        self.sums = [_PartSum(problem.space, goal) for goal in counting]
+        self.sums = [PartSum(problem.space, goal) for goal in counting]
 
     def key(self, genome: Genome) -> bytes:
         """Identity of a network."""

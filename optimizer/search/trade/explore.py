@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.errors import InputError, Subject
+from optimizer.goals.economy import economy_goals
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import SMALL_LOG10
@@ -24,7 +25,7 @@ from optimizer.search.planner import structure_of
 from optimizer.search.progress import SearchProgress
 from optimizer.search.strategies import Proposal
 from optimizer.search.trade import front as geometry
-from optimizer.search.trade.archive import ENDS, Archive, Best
+from optimizer.search.trade.archive import ENDS, Archive, Best, PartSum
 from optimizer.search.trade.crew import Found, TradeCrew, reweight
 from optimizer.search.trade.result import TradePoint, TradeResult
 
@@ -128,6 +129,7 @@ def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
             subject=Subject("front", part="goals"),
         )
     hard = {g.name for g in problem.evaluator.goals if g.hard}
+    on_parts = economy_goals(problem.goals)
     for name in between:
         if name not in problem.goals:
             raise InputError(
@@ -135,6 +137,13 @@ def _check(problem: Problem, between: tuple[str, str], points: int) -> None:
                 value=name,
                 subject=Subject("front", part="goals"),
                 remedy=f"choose from {', '.join(problem.goals)}",
+            )
+        if name in on_parts and not PartSum(problem.space, on_parts[name]).varies:
+            raise InputError(
+                "the networks of a front must be able to differ in both goals",
+                value=f"{name}, which is the same for every network of this design",
+                subject=Subject("front", part="goals"),
+                remedy="choose another goal",
             )
         if name in hard:
             raise InputError(
