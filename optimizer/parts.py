@@ -12,6 +12,16 @@ Kind = Literal["inductor", "capacitor", "resistor"]
 KINDS: tuple[Kind, ...] = ("inductor", "capacitor", "resistor")
 UNIT_OF_KIND: dict[Kind, str] = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
 LETTER_OF_KIND: dict[Kind, str] = {"inductor": "L", "capacitor": "C", "resistor": "R"}
+LOSS_OF_KIND: dict[Kind, str] = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}
+"""Trade name of each kind's series loss; a resistor has none."""
+RATING_UNIT_OF_KIND: dict[Kind, str] = {"inductor": "A", "capacitor": "V", "resistor": "W"}
+Joined = Literal["", "parallel", "series"]
+"""How the pieces of a part are joined; empty for a single piece."""
+
+KEPT = "kept"
+"""Origin of a part that is on the board already: it costs nothing."""
+GIVEN = "given"
+"""Origin of a part whose value no stock holds: measured, or from an old board."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +58,7 @@ class Part:
     tolerance: float = 0.05
     origin: str = "E12"
     pieces: tuple[float, ...] = ()
-    joined: Literal["", "parallel", "series"] = ""
+    joined: Joined = ""
     price: float | None = None
     rating: float | None = None
     note: str = ""

@@ -14,6 +14,7 @@ _OPTIONS = {
     ("search", "proof"): ("--exact", ""),
     ("front", "points"): ("--points", "12"),
     ("front", "goals"): ("--between", "on_axis in_room"),
+    ("spread", "limits"): ("--limit", "on_axis=1.0"),
     ("file", "role"): ("--as", 'FILE="{name}"'),
     ("driver", "front"): ("--front", "{name}=220x360mm"),
     ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),

@@ -16,12 +16,9 @@ from optimizer.arrays import Real
 from optimizer.goals.goal import Goal
 from optimizer.goals.options import option
 from optimizer.network.ladder import Network, Topology
-from optimizer.parts import Part
+from optimizer.parts import GIVEN, KEPT, Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
 from optimizer.stock.lots import SHELF
-
-KEPT = "kept"
-"""Origin of a part that is on the board already."""
 
 COPPER_FILL = 0.70
 """Copper in the winding's section, square packing of 1 mm enamelled wire: (pi/4) / 1.062^2."""
@@ -166,7 +163,7 @@ class Price(EconomyGoal, name="price", unit="money", sells="more", buys="less"):
         known = [p.price for p in parts if p.price is not None]
         # That owned pieces cost nothing says nothing of what new ones do; a part of an old board
         # ("given") need not be bought.
-        bought = [p for p in parts if p.origin not in (KEPT, SHELF, "given")]
+        bought = [p for p in parts if p.origin not in (KEPT, SHELF, GIVEN)]
         if bought and not any(known):
             raise self.refuse(
                 f"the goal needs prices, and no {bought[0].kind} in stock has one",

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief, clip, html_table
 from optimizer.text.units import format_quantity
 
@@ -343,7 +343,7 @@ class Network:
             for way in self.ways
             for slot in way.slots
             for part in slot.parts
-            if part.origin != "kept"
+            if part.origin != KEPT
         )
 
 
@@ -375,7 +375,7 @@ def _slot_around(way: Way, fitted: FittedSlot) -> Slot:
     if known is not None:
         # The board was altered where it was meant to stay: it may be altered back.
         return replace(known, ranges=ranges, alterable=True)
-    on_board = all(part.origin == "kept" for part in fitted.parts)
+    on_board = all(part.origin == KEPT for part in fitted.parts)
     return Slot(
         name=fitted.name,
         place=fitted.place,

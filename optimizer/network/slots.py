@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import PARTS_OF_FORM, PLACES_OF_FORM, Form, Place, Slot, ValueRange
-from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.text.units import parse_quantity, parse_range
 
 Value = str | float
@@ -226,7 +226,7 @@ def keep(slot: Slot, *values: Value, loss: Value = 0.0, alter: bool = False) -> 
     for kind, value in zip(slot.kinds, values, strict=True):
         number = _read_value(slot.name, value, UNIT_OF_KIND[kind])
         ohm = parse_quantity(loss, "ohm") if kind == lossy else 0.0
-        parts.append(Part(kind=kind, value=number, loss_ohm=ohm, origin="kept", pieces=(number,)))
+        parts.append(Part(kind=kind, value=number, loss_ohm=ohm, origin=KEPT, pieces=(number,)))
     spans = tuple(ValueRange(low=part.value, high=part.value) for part in parts)
     return Slot(
         name=slot.name,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.ladder import Form, Network, Place
+from optimizer.network.ladder import FittedSlot, FittedWay, Form, Network, Place
 from optimizer.parts import Kind
 
 
@@ -213,6 +213,24 @@ def walk(
     return voltage, current
 
 
+def slot_impedances(slot: FittedSlot, omega: Real) -> list[Complex]:
+    """Impedance of each part of a slot, at angular frequencies of shape (F,)."""
+    return [
+        part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
+        for p in slot.parts
+    ]
+
+
+def walk_steps(way: FittedWay, omega: Real) -> list[tuple[Place, Complex]]:
+    """Immittances of a way as built, source first, as `walk` takes them."""
+    steps: list[tuple[Place, Complex]] = []
+    for slot in way.slots:
+        z = slot_impedances(slot, omega)
+        for section, indices in sections_of(slot.form, slot.place):
+            steps.append((section.place, section.immittance([z[i] for i in indices])))
+    return steps
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SolvedNetwork:
     """Electrical answer of one network.
@@ -255,15 +273,8 @@ def solve_network(
     omega: Real = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
     transfer, admittance = [], []
     for way in network.ways:
-        walked: list[tuple[Place, Complex]] = []
-        for slot in way.slots:
-            z = [
-                part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
-                for p in slot.parts
-            ]
-            for section, indices in sections_of(slot.form, slot.place):
-                walked.append((section.place, section.immittance([z[i] for i in indices])))
-        voltage, current = walk(walked, np.asarray(1.0 / load_ohm[way.driver], dtype=np.complex128))
+        load = np.asarray(1.0 / load_ohm[way.driver], dtype=np.complex128)
+        voltage, current = walk(walk_steps(way, omega), load)
         transfer.append(way.polarity / voltage)
         admittance.append(current / voltage)
     return SolvedNetwork(transfer=np.array(transfer), admittance=np.array(admittance))

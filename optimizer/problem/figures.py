@@ -10,7 +10,6 @@ from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.arrays import Complex, Real
 from optimizer.goals.economy import (
-    KEPT,
     count_changes,
     economy_figures,
     option_costs,
@@ -21,7 +20,7 @@ from optimizer.goals.prepared import HARD_MET_DB, goal_cost
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
-from optimizer.parts import Kind, Part
+from optimizer.parts import KEPT, Kind, Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

@@ -9,11 +9,11 @@ import numpy as np
 
 from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError, Subject
-from optimizer.goals.economy import KEPT, option_costs
+from optimizer.goals.economy import option_costs
 from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.ladder import FittedSlot, FittedWay, Network, PartKey, Topology
-from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.supply import Supply
 

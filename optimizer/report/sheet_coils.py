@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from optimizer.bench.build.coils import size_coil
-from optimizer.bench.build.sheet import KEPT, BuildSheet
+from optimizer.bench.build.sheet import BuildSheet
+from optimizer.parts import KEPT
 from optimizer.report.document import Note, Section, Table
 from optimizer.stock.coil import list_wire_gauges, wind_air_coil
 from optimizer.stock.lots import SHELF

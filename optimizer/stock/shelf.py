@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.errors import InputError
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr, awg_diameter_m
 from optimizer.stock.columns import (
     Column,
@@ -40,7 +40,6 @@ PLAUSIBLE: dict[Kind, tuple[float, float]] = {
 }
 """Limits beyond which a value is surely a slip of the unit."""
 
-_RATING_UNIT: dict[Kind, str] = {"capacitor": "V", "resistor": "W", "inductor": "A"}
 _RATING_COLUMN: dict[Kind, str] = {
     "capacitor": "voltage",
     "resistor": "power",
@@ -312,7 +311,7 @@ class _Row:
         """Loss in ohm, and a remark when it is estimated rather than stated."""
         if kind == "resistor":
             return 0.0, ""
-        stated = self.quantity("dcr" if kind == "inductor" else "esr", "ohm")
+        stated = self.quantity(LOSS_OF_KIND[kind], "ohm")
         if stated is None:
             stated = self.quantity("loss", "ohm")
         if stated is not None:
@@ -351,7 +350,7 @@ class _Row:
             return None
         # "250 VAC", "400 V DC": the note keeps which it was, see `read`.
         text = re.sub(r"(?i)(?<=v)\s*(ac|dc|~|=)$", "", text)
-        rating = parse_quantity(add_unit(text, self.unit(name)), _RATING_UNIT[kind])
+        rating = parse_quantity(add_unit(text, self.unit(name)), RATING_UNIT_OF_KIND[kind])
         if rating <= 0.0:
             raise InputError("a rating must be positive", value=repr(text))
         return rating

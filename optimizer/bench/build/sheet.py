@@ -29,7 +29,7 @@ from optimizer.bench.loads.ratings import (
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.bench.tolerance.tracking import Tracking, track_ways
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger
@@ -59,7 +59,6 @@ SWEEP_HZ = (
 )
 """Frequencies at which the expected impedance is listed."""
 
-KEPT = "kept"
 
 SAME_VALUE = 1e-8
 """Values in files have nine digits."""

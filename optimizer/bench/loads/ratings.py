@@ -15,11 +15,8 @@ from optimizer.goals import Goal
 from optimizer.goals.protection import Stress
 from optimizer.measure.driver import Driver
 from optimizer.network.ladder import Network
-from optimizer.parts import Kind, Part
+from optimizer.parts import RATING_UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief
-
-RATING_UNIT: dict[Kind, str] = {"resistor": "W", "capacitor": "V", "inductor": "A"}
-"""Unit in which parts of each kind are rated."""
 
 MARGIN: dict[Kind, float] = {"resistor": 2.0, "capacitor": 1.25, "inductor": 1.25}
 """Rating over load that is asked for. Half the rated power for resistors, which lie warm in a
@@ -104,7 +101,7 @@ class PartRating:
     @property
     def unit(self) -> str:
         """Unit of its rating: W, V or A."""
-        return RATING_UNIT[self.part.kind]
+        return RATING_UNIT_OF_KIND[self.part.kind]
 
     @property
     def size(self) -> float:

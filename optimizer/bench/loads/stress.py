@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.names import name_parts
-from optimizer.network.solve import part_impedance, sections_of, walk
+from optimizer.network.solve import sections_of, slot_impedances, walk, walk_steps
 from optimizer.parts import Part
 
 
@@ -71,12 +71,8 @@ def solve_parts(
 
     Parameters
     ----------
-    network : Network
-        Every way with its parts.
-    frequency_hz : ndarray, shape (F,)
-        Frequencies in Hz.
-    load_ohm : mapping of str to ndarray (F,)
-        Complex impedance of each driver, by driver name.
+    network, frequency_hz, load_ohm
+        As `optimizer.network.solve.solve_network` takes them.
 
     Returns
     -------
@@ -99,10 +95,7 @@ def _solve_way(way: FittedWay, omega: Real, load_ohm: Complex) -> WayPhasors:
     found: list[tuple[FittedSlot, str, Part, Complex, Complex]] = []
     for slot in reversed(way.slots):
         names = [name for name, _, _ in name_parts(slot)]
-        z = [
-            part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
-            for p in slot.parts
-        ]
+        z = slot_impedances(slot, omega)
         for section, indices in reversed(sections_of(slot.form, slot.place)):
             immittance = section.immittance([z[i] for i in indices])
             # Parts in parallel with each other share the voltage, all others the current.
@@ -156,16 +149,8 @@ def find_open_minimum(
         resonance.
     """
     f = np.geomspace(low_hz, high_hz, 6000)
-    omega = 2.0 * np.pi * f
-    sections = []
-    for slot in way.slots:
-        z = [
-            part_impedance(p.kind, np.asarray(p.value), np.asarray(p.loss_ohm), omega)
-            for p in slot.parts
-        ]
-        for section, indices in sections_of(slot.form, slot.place):
-            sections.append((section.place, section.immittance([z[i] for i in indices])))
-    voltage, current = walk(sections, np.zeros(len(f), dtype=np.complex128))
+    steps = walk_steps(way, 2.0 * np.pi * f)
+    voltage, current = walk(steps, np.zeros(len(f), dtype=np.complex128))
     admittance = np.abs(current) / np.maximum(np.abs(voltage), 1e-300)
     worst = int(np.argmax(admittance))
     largest = float(admittance[worst])

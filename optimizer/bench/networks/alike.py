@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from optimizer.network.ladder import Network
 from optimizer.network.names import name_parts
-from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.stock.lots import Lot
 from optimizer.stock.stock import Stock
 from optimizer.text.units import format_quantity
 
 _SAME_PRINT = 1e-6
-_RATING_UNIT = {"resistor": "W", "capacitor": "V", "inductor": "A"}
 
 
 def tell_alike(stock: Stock, network: Network) -> tuple[str, ...]:
@@ -60,10 +59,10 @@ def tell_alike(stock: Stock, network: Network) -> tuple[str, ...]:
 def _describe(lot: Lot) -> str:
     part: Part = lot.part
     make = ", ".join(word for word in part.note.split(", ") if "estimated" not in word)
-    loss = {"inductor": "dcr", "capacitor": "esr"}.get(part.kind)
+    loss = LOSS_OF_KIND[part.kind]
     words = [
         make,
-        "" if part.rating is None else f"{part.rating:g} {_RATING_UNIT[part.kind]}",
-        "" if loss is None or make else f"{loss} {format_quantity(part.loss_ohm, 'ohm', 2)}",
+        "" if part.rating is None else f"{part.rating:g} {RATING_UNIT_OF_KIND[part.kind]}",
+        "" if not loss or make else f"{loss} {format_quantity(part.loss_ohm, 'ohm', 2)}",
     ]
     return ", ".join(filter(None, words)) or "plain"

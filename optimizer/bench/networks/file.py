@@ -15,13 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.bench.networks.ladder import BUILT_WAY_KEYS, RATING_UNITS, read_way
+from optimizer.bench.networks.ladder import BUILT_WAY_KEYS, read_way
 from optimizer.bench.networks.results import read_result
-from optimizer.bench.networks.stated_part import LOSS_KEYS
 from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, Network
-from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, OwnForm, TextForm
 from optimizer.text.units import format_exact
@@ -194,8 +193,8 @@ def _slot_text(slot: FittedSlot) -> str:
 def _part_text(part: Part) -> str:
     unit = UNIT_OF_KIND[part.kind]
     words = [f"value: {format_exact(part.value, unit)}"]
-    if LOSS_KEYS[part.kind]:
-        words.append(f"{LOSS_KEYS[part.kind]}: {format_exact(part.loss_ohm, 'ohm')}")
+    if LOSS_OF_KIND[part.kind]:
+        words.append(f"{LOSS_OF_KIND[part.kind]}: {format_exact(part.loss_ohm, 'ohm')}")
     words += [f"tolerance: {format_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
     if len(part.pieces) > 1:
         pieces = " + ".join(format_exact(piece, unit) for piece in part.pieces)
@@ -203,7 +202,7 @@ def _part_text(part: Part) -> str:
     if part.price is not None:
         words.append(f"price: {_plain(part.price)}")
     if part.rating is not None:
-        words.append(f"rating: {format_exact(part.rating, RATING_UNITS[part.kind])}")
+        words.append(f"rating: {format_exact(part.rating, RATING_UNIT_OF_KIND[part.kind])}")
     if part.note:
         words.append(f"note: {_scalar(part.note)}")
     return ", ".join(words)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimizer.bench.networks.stated_part import LOSS_KEYS, StatedPart, settle_part
-from optimizer.design.read.ladder import FORMS, KEYS_OF_FORM
+from optimizer.bench.networks.stated_part import StatedPart, settle_part
+from optimizer.design.read.ladder import FORMS, KEYS_OF_FORM, say_with_article
 from optimizer.errors import InputError
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -16,14 +16,11 @@ from optimizer.network.ladder import (
     Place,
     Way,
 )
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
-
-RATING_UNITS: dict[Kind, str] = {"inductor": "A", "capacitor": "V", "resistor": "W"}
-"""Unit of the rating of each kind."""
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in FORMS for key in KEYS_OF_FORM[form]))
@@ -205,7 +202,7 @@ def _take_single(
     stray = next((key for key in fields if key in _KEYS_OF_FORMS), None)
     if stray:
         raise fields[stray].error(
-            f"this key does not belong to {_article(form)}",
+            f"this key does not belong to {say_with_article(form)}",
             value=repr(stray),
             remedy='write its value as "value: ..."',
         )
@@ -224,7 +221,7 @@ def _take_compound(
     for key, inner in fields.items():
         if key not in (*keys, *(own.name for own in _SLOT_KEYS)):
             raise inner.error(
-                f"this key does not belong to {_article(form)}",
+                f"this key does not belong to {say_with_article(form)}",
                 value=repr(key),
                 remedy=f"its parts are {', '.join(keys)}, each with a value, or with a block "
                 '"{value: ..., ...}"',
@@ -265,7 +262,7 @@ def _read_place(way: Way, name: str, entry: Entry, fields: dict[str, Entry]) -> 
     form = fields[place].choice(FORMS)
     if place not in PLACES_OF_FORM[form]:
         raise fields[place].error(
-            f"{_article(form)} cannot stand in {place}",
+            f"{say_with_article(form)} cannot stand in {place}",
             value=repr(form),
             remedy=f'write "{PLACES_OF_FORM[form][0]}: {form}"',
         )
@@ -280,18 +277,18 @@ def _read_part(
     kept: Part | None,
     notes: list[str],
 ) -> Part:
-    unit, loss = UNIT_OF_KIND[kind], LOSS_KEYS[kind]
+    unit, loss = UNIT_OF_KIND[kind], LOSS_OF_KIND[kind]
     for key in ("dcr", "esr"):
         if key in fields and key != loss:
             raise fields[key].error(
-                f"{key} does not belong to {_article(kind)}", remedy="remove it"
+                f"{key} does not belong to {say_with_article(kind)}", remedy="remove it"
             )
     said = PART_KEYS.take(fields)
     said["value"] = fields["value"].quantity(unit, above=0.0)
     if "pieces" in fields:
         said["pieces"] = _read_pieces(fields["pieces"], unit)
     if "rating" in fields:
-        said["rating"] = fields["rating"].quantity(RATING_UNITS[kind], least=0.0)
+        said["rating"] = fields["rating"].quantity(RATING_UNIT_OF_KIND[kind], least=0.0)
     try:
         part, note = settle_part(StatedPart(kind=kind, **said), problem, label, kept)
     except InputError as error:
@@ -310,7 +307,3 @@ def _read_pieces(entry: Entry, unit: str) -> tuple[float, ...]:
     if min(pieces) <= 0.0:
         raise entry.error("each piece must be above 0", value=written)
     return pieces
-
-
-def _article(form: str) -> str:
-    return f"{'an' if form[0] in 'aeiou' else 'a'} {form}"

@@ -3,21 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from optimizer.errors import InputError
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Joined, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.stock.stock import DEFAULT_TOLERANCE
 from optimizer.text.units import format_quantity
-
-Joining = Literal["", "parallel", "series"]
-
-GIVEN = "given"
-"""Origin of a part whose value no stock holds: measured, or from an old board."""
-
-LOSS_KEYS: dict[Kind, str] = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}
-"""Trade name of each kind's series loss; a resistor has none."""
 
 _SAID = ("tolerance", "price", "rating", "note")
 _SAME_VALUE = 1e-6
@@ -44,7 +35,7 @@ class StatedPart:
     tolerance: float | None = None
     origin: str | None = None
     pieces: tuple[float, ...] | None = None
-    joined: Joining | None = None
+    joined: Joined | None = None
     price: float | None = None
     rating: float | None = None
     note: str | None = None
@@ -89,7 +80,7 @@ def settle_part(
     loss = stated.loss_ohm
     if loss is None:
         loss = float(problem.stock.loss_law(stated.kind)(stated.value))
-        key = LOSS_KEYS[stated.kind]
+        key = LOSS_OF_KIND[stated.kind]
         if key and loss > 0.0:
             note = f"{label}: no {key} stated, {format_quantity(loss, 'ohm', 2)} taken"
     part = Part(
@@ -108,7 +99,7 @@ def _look_through(stated: StatedPart, problem: Problem, kept: Part | None) -> li
     span = (stated.value * (1.0 - _SAME_VALUE), stated.value * (1.0 + _SAME_VALUE))
     own = [kept] if kept is not None else []
     # A part counts as kept, and so costs nothing, only where the design or the file says so.
-    return own if stated.origin == "kept" else [*own, *problem.stock.options(stated.kind, *span)]
+    return own if stated.origin == KEPT else [*own, *problem.stock.options(stated.kind, *span)]
 
 
 def _agrees(part: Part, stated: StatedPart) -> bool:

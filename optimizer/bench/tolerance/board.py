@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Network, Slot, Topology, ValueRange, Way
@@ -99,7 +99,7 @@ class Board:
                 raise InputError(
                     "a tolerance must name a part of the network",
                     value=label,
-                    key="tolerances",
+                    subject=Subject("spread", part="tolerances"),
                     remedy=f"use one of {', '.join(self.labels)}",
                 )
         self.tolerance: Real = np.array(

@@ -22,7 +22,7 @@ from optimizer.bench.tolerance.spread import (
     ToleranceReport,
     YieldShare,
 )
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import Network
 from optimizer.problem.problem import Problem
 
@@ -50,10 +50,8 @@ def spread_network(
 
     Parameters
     ----------
-    problem : Problem
-        Drivers and goals.
-    network : Network
-        Any network with the problem's ways.
+    problem, network, tolerances
+        As `optimizer.bench.tolerance.board.Board` takes them.
     draws : int
         Speakers drawn, at least 20.
     rng : numpy.random.Generator
@@ -64,8 +62,6 @@ def spread_network(
         Limit of each driver's deviation in level; 0 leaves the drivers as measured.
     limits : mapping of str to float, optional
         Largest figure allowed by goal, or "cost"; hard goals are limits anyway.
-    tolerances : mapping of str to float, optional
-        Tolerance by part label, in place of that of the part.
 
     Returns
     -------
@@ -84,7 +80,9 @@ def spread_network(
     deviates as a whole by its own tolerance, see `optimizer.stock.combine.join_pieces`.
     """
     if draws < 20:
-        raise InputError("a spread needs at least 20 draws", key="draws", value=draws)
+        raise InputError(
+            "a spread needs at least 20 draws", subject=Subject("spread", part="draws"), value=draws
+        )
     board = Board(problem, network, tolerances or {})
     limits = dict(limits or {})
     known = [goal.name for goal in problem.evaluator.goals]
@@ -92,7 +90,7 @@ def spread_network(
         if name not in (*known, "cost"):
             raise InputError(
                 "a limit must name a goal of the design",
-                key="limits",
+                subject=Subject("spread", part="limits"),
                 value=name,
                 remedy=f"use one of {', '.join((*known, 'cost'))}",
             )

@@ -54,10 +54,8 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
 
     Parameters
     ----------
-    problem : Problem
-        Drivers and grid.
-    network : Network
-        As designed.
+    problem, network
+        The design.
     one, two : Fault
         The cases; either may be the healthy one.
 

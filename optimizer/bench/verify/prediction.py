@@ -78,10 +78,8 @@ class FaultBank:
 
     Parameters
     ----------
-    problem : Problem
-        Drivers and grid.
-    network : Network
-        As designed.
+    problem, network
+        The design.
     faults : sequence of Fault
         One for each member P.
     observations : sequence of Observation

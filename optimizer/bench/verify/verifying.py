@@ -100,16 +100,10 @@ def verify_speaker(
 
     Parameters
     ----------
-    problem : Problem
-        Drivers and grid.
-    network : Network
-        As designed.
-    observations : sequence of Observation
-        As measured.
+    problem, network, observations, pair
+        As `diagnose` takes them.
     tolerance_db : float, optional
         Instead of `TOLERANCE_DB`, or of `PAIR_TOLERANCE_DB`.
-    pair : bool
-        Whether the observations are relative to the other speaker.
 
     Returns
     -------
@@ -136,10 +130,8 @@ def verify_pair(
 
     Parameters
     ----------
-    problem : Problem
-        Drivers and grid.
-    network : Network
-        As designed, the same for both.
+    problem, network
+        The design of both.
     first, second : Verdict
         Each against prediction.
     tolerance_db : float, optional

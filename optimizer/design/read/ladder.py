@@ -15,7 +15,7 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.network.slots import ASSUMED_RANGES, PART_NAMES
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
@@ -164,7 +164,7 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     for key, inner in fields.items():
         if key not in allowed:
             raise inner.error(
-                f"this key does not belong to {_article(form)}", value=repr(key),
+                f"this key does not belong to {say_with_article(form)}", value=repr(key),
                 remedy=f"its own keys are {', '.join(allowed[len(_COMMON):])}",
             )  # fmt: skip
     optional = fields["optional"].flag() if "optional" in fields else False
@@ -249,7 +249,7 @@ def _read_place(entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:
     if place not in PLACES_OF_FORM[form]:
         other = PLACES_OF_FORM[form][0]
         raise fields[place].error(
-            f"{_article(form)} cannot stand in {place}", value=repr(form),
+            f"{say_with_article(form)} cannot stand in {place}", value=repr(form),
             remedy=f'write "{other}: {form}"',
         )  # fmt: skip
     return place, form
@@ -301,19 +301,20 @@ def _read_kept(fields: dict[str, Entry], form: Form) -> tuple[Part, ...]:
     values = {keys[0]: entry} if len(keys) == 1 else entry.fields(keys, needed=keys)
     parts = []
     for key, kind in zip(keys, kinds, strict=True):
-        loss_key = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}[kind]
+        loss_key = LOSS_OF_KIND[kind]
         value = values[key].quantity(UNIT_OF_KIND[kind], above=0.0)
         loss = fields[loss_key].quantity("ohm", least=0.0) if loss_key in fields else 0.0
-        parts.append(Part(kind=kind, value=value, loss_ohm=loss, origin="kept", pieces=(value,)))
+        parts.append(Part(kind=kind, value=value, loss_ohm=loss, origin=KEPT, pieces=(value,)))
     for loss_key, kind in (("dcr", "inductor"), ("esr", "capacitor")):
         if loss_key in fields and kind not in kinds:
             raise fields[loss_key].error(
                 f"{loss_key} belongs to {'an inductor' if kind == 'inductor' else 'a capacitor'}, "
-                f"not to {_article(form)}",
+                f"not to {say_with_article(form)}",
                 remedy="remove it",
             )  # fmt: skip
     return tuple(parts)
 
 
-def _article(form: Form) -> str:
+def say_with_article(form: str) -> str:
+    """Say a form or kind with its article."""
     return f"{'an' if form[0] in 'aeiou' else 'a'} {form}"

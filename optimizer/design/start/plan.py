@@ -348,18 +348,10 @@ def limit_lowest(plan: Plan) -> dict[str, float]:
 
 
 def limit_highest(plan: Plan) -> dict[str, float]:
-    """State above what frequency each driver but the highest should be silent.
+    """State above what frequency each driver but the highest should be silent, see `limit_lowest`.
 
-    Parameters
-    ----------
-    plan : Plan
-        All ways.
-
-    Returns
-    -------
-    dict of str to float
-        In Hz, by driver: an octave above the highest crossover proposed for it. Measurements on
-        axis alone would let two drivers share two octaves, which lobes and beams off axis.
+    It is an octave above the highest crossover proposed for it, in Hz. Measurements on axis alone
+    would let two drivers share two octaves, which lobes and beams off axis.
     """
     return {
         driver.name: 2.0 * crossover.crossover_hz[1]
