@@ -305,6 +305,10 @@ class BreakUp(
     """Output of a driver above its stated highest frequency against the sum.
 
     It keeps resonances of the cone out of the sound.
+
+    Notes
+    -----
+    All that counts lies above a driver's range, where no gate of a measurement reaches.
     """
 
     down_db: float = option(

@@ -198,7 +198,7 @@ def test_only_missing_directions_are_estimated() -> None:
 
 def test_estimate_needs_the_diaphragm() -> None:
     """Without a diaphragm there is nothing to estimate from, and the message says where."""
-    with pytest.raises(InputError, match=r"drivers.w.diaphragm.*effective diameter"):
+    with pytest.raises(InputError, match=r"driver w, diaphragm.*effective diameter"):
         estimate_directions([make_driver("w", 0.0, diaphragm_m=None)])
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Real
 from optimizer.errors import InputError, Subject
+from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.ladder import Network, Slot, Topology, ValueRange, Way
@@ -119,7 +120,7 @@ class Board:
         goal = next((g for g in problem.evaluator.goals if g.name == "on_axis"), None)
         f = problem.frequency_hz
         inside = np.ones(len(f), dtype=bool)
-        if goal is not None and hasattr(goal, "index"):
+        if isinstance(goal, Prepared):
             inside[:] = False
             inside[goal.index] = True
         self.inside = inside
