@@ -57,7 +57,8 @@ def test_equal_choices_are_equal_values() -> None:
 @pytest.mark.parametrize(
     ("wanted", "rule", "part"),
     [
-        ({"on_axis": {"band": "60"}}, "a band is a range", "band"),
+        ({"on_axis": {"band": "60"}}, "a range is two values", "band"),
+        ({"on_axis": {"band": 60.0}}, "a band is a range", "band"),
         ({"on_axis": {"band": "18k .. 60"}}, "must rise", "band"),
         ({"on_axis": {"band": (0.0, 100.0)}}, "above 0 Hz", "band"),
         ({"on_axis": {"weight": -1}}, "at least 0", "weight"),
