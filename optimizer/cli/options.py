@@ -15,6 +15,9 @@ _OPTIONS = {
     ("front", "points"): ("--points", "12"),
     ("front", "goals"): ("--between", "on_axis in_room"),
     ("spread", "limits"): ("--limit", "on_axis=1.0"),
+    ("wish", ""): ("--wish", '"2k..5k -1 dB"'),
+    ("part to use", ""): ("--use", '"tweeter.R1 2.7 ohm"'),
+    ("what may move", ""): ("--hold", "1dB"),
     ("file", "role"): ("--as", 'FILE="{name}"'),
     ("driver", "front"): ("--front", "{name}=220x360mm"),
     ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),
@@ -34,12 +37,17 @@ def say_as_option(subject: Subject) -> str:
 
 
 def put_in_options(error: InputError) -> InputError:
-    """Complete an error that no file explains with the option its subject is stated by."""
+    """Complete an error that no file explains: with the option its subject is stated by.
+
+    What a remedy asks to state is said as an option or, where none states it, as a key.
+    """
+    from optimizer.design.keys import say_in_file
+
     subject = error.subject
     if subject is not None and error.file is None:
         option, _ = _OPTIONS.get((subject.noun, subject.part), ("", ""))
         error = error.located(key=option or None)
-    return error.explained(say_as_option)
+    return error.explained(say_as_option).explained(say_in_file)
 
 
 def positive_seconds(text: str) -> float:

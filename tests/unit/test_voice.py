@@ -14,6 +14,7 @@ from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Band, parse_wish, read_words
 from optimizer.cli.main import main
+from optimizer.cli.options import put_in_options
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
@@ -108,9 +109,10 @@ def test_other_wishes():
 )
 def test_wishes_refused(text, said):
     """What cannot be understood is refused with examples."""
-    with pytest.raises(InputError, match="--wish") as error:
+    with pytest.raises(InputError, match=r"^wish: ") as error:
         parse_wish(text, WORDS)
     assert said in str(error.value)
+    assert str(put_in_options(error.value)).startswith("--wish: ")
 
 
 @pytest.mark.parametrize(

@@ -283,7 +283,7 @@ def test_a_signed_number_is_an_amount():
         (["--wish", "sensitivity 300 dB"], "within 12 dB of the present"),
         (["--wish", "30k..40k -1 dB"], "which runs from 20 Hz to 20 kHz"),
         (["--use", "tweeter.C1 10 uF", "--use", "tweeter.C1 8.2 uF"], "name tweeter.C1 once"),
-        (["--use", "midrange.Z1.R 3.3 ohm"], "name all its parts with --use"),
+        (["--use", "midrange.Z1.R 3.3 ohm"], 'name all its parts (--use "tweeter.R1 2.7 ohm")'),
         (["--wish", "warmer", "--hold", "a lot"], "--hold"),
     ],
 )

@@ -18,7 +18,7 @@ from optimizer.bench.voice.wish_goals import (
     find_wanted_level,
 )
 from optimizer.bench.voice.wishes import Wish
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
 from optimizer.problem.candidate import Candidate
 from optimizer.text.units import format_quantity
@@ -86,7 +86,7 @@ def parse_holds(texts: Sequence[str]) -> Limits:
             raise InputError(
                 f"what may move is an amount up to {_LARGEST_DB:g} dB, alone or behind level or "
                 "directivity, or what is left of the impedance",
-                key="--hold",
+                subject=Subject("what may move"),
                 value=repr(text),
                 remedy='write for instance "1 dB", "level 2 dB", "directivity 2 dB" or '
                 '"impedance 90 %"',

@@ -14,7 +14,7 @@ from optimizer.bench.check import PartChange, list_changes
 from optimizer.bench.voice.holding import Excess, list_excesses, measure_bands
 from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Wish
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
@@ -302,7 +302,7 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
         if label not in free:
             raise InputError(
                 "a part to use needs a place of the network",
-                key="--use",
+                subject=Subject("part to use"),
                 value=repr(label),
                 remedy=suggest(label, list(free)),
             )
@@ -312,9 +312,10 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
         if not genome.present[slot] and not set(space.slot_genes[slot].tolist()) <= genes.keys():
             raise InputError(
                 "a part of a compound needs the compound in place",
-                key="--use",
+                subject=Subject("part to use"),
                 value=repr(label),
-                remedy="name all its parts with --use",
+                remedy="name all its parts",
+                by_stating=(Subject("part to use"),),
             )
     if genes:
         filled = Move(slots=tuple((int(space.gene_slot[g]), True) for g in genes)).apply(genome)

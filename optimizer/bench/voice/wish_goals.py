@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.bench.voice.wishes import LARGEST_DB, Wish
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.goals import Impedance, Prepared, PreparedGoal
 from optimizer.goals.prepared import join_terms, span_of
 from optimizer.problem.candidate import Candidate
@@ -334,7 +334,7 @@ def prepare_wishes(
             if not ((f >= band[0]) & (f <= band[1])).any():
                 raise InputError(
                     f"the band of a wish must lie on the grid, {_say_grid(f)}",
-                    key="--wish",
+                    subject=Subject("wish"),
                     value=repr(wish.text),
                     remedy="change the band",
                 )
@@ -352,7 +352,7 @@ def find_wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | Non
     if len(wished) > 1:
         raise InputError(
             "one level can be wished",
-            key="--wish",
+            subject=Subject("wish"),
             value=repr(wished[1].text),
             remedy="keep one wish about sensitivity",
         )
@@ -363,7 +363,7 @@ def find_wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | Non
             raise InputError(
                 f"a wished sensitivity lies within {LARGEST_DB:g} dB of the present "
                 f"{present.sensitivity_db:.1f} dB",
-                key="--wish",
+                subject=Subject("wish"),
                 value=repr(wish.text),
                 remedy="set a goal in the design and fit anew",
             )
@@ -399,9 +399,10 @@ def _prepare_tone(
         raise InputError(
             f"the wish needs the curve {curve.replace('_', ' ')}, for which no off-axis "
             "responses were measured",
-            key="--wish",
+            subject=Subject("wish"),
             value=repr(curve),
-            remedy='wish on axis, or add directions ("measured: {estimate: yes}" estimates them)',
+            remedy="wish on axis, add directions, or let them be estimated",
+            by_stating=(Subject("drivers", part="estimated directions"),),
         )
     f = problem.frequency_hz
     octaves = np.log2(f)
@@ -423,14 +424,14 @@ def _prepare_tone(
         if np.count_nonzero(inside) < 3:
             raise InputError(
                 f"a wished band must hold at least 3 points of the grid, {_say_grid(f)}",
-                key="--wish",
+                subject=Subject("wish"),
                 value=repr(wish.text),
                 remedy="widen the band",
             )
         if (change[inside & wished] != band.change_db).any():
             raise InputError(
                 "wishes must not ask for two changes of one band",
-                key="--wish",
+                subject=Subject("wish"),
                 value=repr(wish.text),
                 remedy="let the bands adjoin, or keep one",
             )

@@ -11,7 +11,7 @@ from typing import Any
 
 from optimizer.arrays import Flags, Real
 from optimizer.design.presets import find_targets
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.text.units import parse_quantity, parse_range
 from optimizer.text.yamltext import Entry, parse_yaml, read_yaml, suggest
 
@@ -176,27 +176,27 @@ def parse_wish(text: str, words: Mapping[str, ToneWord]) -> Wish:
         wish = _read_word_wish(plain, words) or _read_band(plain)
     except InputError as error:
         raise InputError(
-            error.rule, key="--wish", value=repr(text), remedy=error.remedy or _EXAMPLES
+            error.rule, subject=Subject("wish"), value=repr(text), remedy=error.remedy or _EXAMPLES
         ) from None
     if wish is None:
         word = "" if plain[:1].isdigit() else f", or a word: {suggest(plain, words)}"
         raise InputError(
             "a wish is a band with an amount, or a word",
-            key="--wish",
+            subject=Subject("wish"),
             value=repr(text),
             remedy=f"{_EXAMPLES}{word}",
         )
     if any(band.change_db == 0.0 for band in wish.bands):
         raise InputError(
             "a wish changes something",
-            key="--wish",
+            subject=Subject("wish"),
             value=repr(text),
             remedy="write an amount other than 0 dB",
         )
     if any(abs(band.change_db) > LARGEST_DB for band in wish.bands):
         raise InputError(
             f"a wish changes at most {LARGEST_DB:g} dB",
-            key="--wish",
+            subject=Subject("wish"),
             value=repr(text),
             remedy="set a goal in the design and fit anew",
         )
