@@ -11,8 +11,8 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Real
+from optimizer.text.units import DB_PER_NEPER
 
-DB_PER_NEPER = 20.0 / np.log(10.0)
 DEGREES = 180.0 / np.pi
 _FLOOR = 1e-30  # as in `curves`: far below any level that matters, keeps logarithms finite
 

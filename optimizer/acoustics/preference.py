@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.arrays import Real
 
-POINTS_PER_OCTAVE = 20.0
+_POINTS_PER_OCTAVE = 20.0
 NARROW_BAND_HZ = (100.0, 12_000.0)
 SMOOTHNESS_HZ = (100.0, 16_000.0)
 BASS_HZ = 300.0
@@ -84,8 +84,8 @@ def narrow_band_deviation_db(frequency_hz: Real, level_db: Real) -> float:
         In dB. Bands start at 100 Hz, the last one ends at 12 kHz.
     """
     low, high = NARROW_BAND_HZ
-    count = int(np.floor(POINTS_PER_OCTAVE * np.log2(high / low))) + 1
-    octaves = np.arange(count) / POINTS_PER_OCTAVE
+    count = int(np.floor(_POINTS_PER_OCTAVE * np.log2(high / low))) + 1
+    octaves = np.arange(count) / _POINTS_PER_OCTAVE
     level = np.interp(np.log(low) + octaves * np.log(2.0), np.log(frequency_hz), level_db)
     band = np.floor(2.0 * octaves + 1e-9).astype(int)
     return float(

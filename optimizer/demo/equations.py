@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.measure.geometry import SOUND_SPEED_M_S, piston_directivity
 
-SOUND_SPEED_M_S = 343.2
-"""Speed of sound in air at 20 degrees C, in m/s."""
 AIR_DENSITY_KG_M3 = 1.204
 """Density of air at 20 degrees C and 101325 Pa, in kg/m3."""
 REFERENCE_PRESSURE_PA = 20e-6
@@ -234,15 +233,19 @@ def compute_impedance(frequency_hz: Real, coil: MovingCoil) -> Complex:
     impedance: Complex = (
         coil.resistance_ohm
         + compute_coil_impedance(frequency_hz, coil.coil_k, coil.coil_n)
-        + compute_motional_impedance(
-            frequency_hz,
-            coil.resistance_ohm,
-            coil.resonance_hz,
-            coil.mechanical_q,
-            coil.electrical_q,
-        )
+        + _motional_of(frequency_hz, coil)
     )
     return impedance
+
+
+def _motional_of(frequency_hz: Real, coil: MovingCoil) -> Complex:
+    return compute_motional_impedance(
+        frequency_hz,
+        coil.resistance_ohm,
+        coil.resonance_hz,
+        coil.mechanical_q,
+        coil.electrical_q,
+    )
 
 
 def compute_pressure(frequency_hz: Real, coil: MovingCoil) -> Complex:
@@ -272,13 +275,7 @@ def compute_pressure(frequency_hz: Real, coil: MovingCoil) -> Complex:
     ----------
     R. H. Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20(5), 1972.
     """
-    motional = compute_motional_impedance(
-        frequency_hz,
-        coil.resistance_ohm,
-        coil.resonance_hz,
-        coil.mechanical_q,
-        coil.electrical_q,
-    )
+    motional = _motional_of(frequency_hz, coil)
     velocity = TEST_VOLTS * motional / compute_impedance(frequency_hz, coil) / coil.force_factor_tm
     s = 2j * np.pi * np.asarray(frequency_hz, dtype=np.float64)
     pressure: Complex = AIR_DENSITY_KG_M3 * coil.area_m2 * s * velocity / (2.0 * np.pi)
@@ -333,3 +330,36 @@ def compute_low_pass(frequency_hz: Real, corner_hz: float, q: float) -> Complex:
     """
     s = 1j * np.asarray(frequency_hz, dtype=np.float64) / corner_hz
     return np.asarray(1.0 / (s**2 + s / q + 1.0), dtype=np.complex128)
+
+
+def compute_diaphragm_directivity(
+    frequency_hz: Real, diaphragm_m: float, angle_rad: float, stiff_limit: float = 3.4
+) -> Real:
+    """Compute the directivity of a diaphragm that stops moving as one at high frequency.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        Frequencies in Hz.
+    diaphragm_m : float
+        Effective diameter in m.
+    angle_rad : float
+        Angle from the axis, 0 to pi.
+    stiff_limit : float
+        Largest k a that the part moving as one reaches.
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        Pressure relative to the axis.
+
+    Notes
+    -----
+    `piston_directivity` with a radius a / sqrt(1 + (ka / limit)^2): our simplification. A real
+    cone decouples at its edge, so the deep nulls of the rigid piston do not appear; with a
+    limit below 3.83, the first zero of J1, none is left. Beyond 90 degrees the value at 90
+    degrees is held: our simplification too, the baffle shelf takes over there.
+    """
+    ka = np.pi * np.asarray(frequency_hz, dtype=np.float64) * diaphragm_m / SOUND_SPEED_M_S
+    sine = np.sin(min(angle_rad, np.pi / 2.0))
+    return piston_directivity(ka / np.sqrt(1.0 + (ka / stiff_limit) ** 2) * sine)

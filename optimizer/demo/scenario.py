@@ -15,11 +15,17 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.demo import equations as eq
-from optimizer.demo import radiation
 from optimizer.measure.curve import ON_AXIS, Direction
+from optimizer.measure.geometry import (
+    baffle_shelf,
+    direction_angle_rad,
+    path_excess_m,
+    travel_factor,
+)
 
 TITLE = "Chapel three-way"
 BAFFLE_WIDTH_M = 0.34
+_BAFFLE_REAR = 0.03  # smallest share of high frequencies behind the cabinet (-30 dB)
 
 HORIZONTAL_DEG = (15, 30, 45, 60, 75, 90, 120, 150, 180)
 VERTICAL_DEG = (15, -15, 30, -30, 45, -45, 60, -60)
@@ -187,21 +193,19 @@ def compute_raw_pressure(frequency_hz: Real, driver: DemoDriver, direction: Dire
     Peaks and ripple fade away from the axis and move up a little: our simplification, so that
     the directions are not scaled copies of each other.
     """
-    angle = radiation.compute_angle(direction)
+    angle = direction_angle_rad(direction)
     fade = 0.35 + 0.65 * (0.5 * (1.0 + np.cos(angle)))
     shift = 1.0 + 0.12 * np.sin(0.5 * angle) ** 2
     # The cabinet is longer below the drivers than above, so its edges act lower downwards.
     shift += 0.05 * np.sin(np.radians(direction.vertical_deg))
     pressure = eq.compute_pressure(frequency_hz, driver.coil)
     pressure = pressure * eq.compute_low_pass(frequency_hz, driver.top_hz, driver.top_q)
-    pressure = pressure * radiation.compute_baffle_shelf(frequency_hz, BAFFLE_WIDTH_M, angle)
-    pressure = pressure * radiation.compute_diaphragm_directivity(
+    pressure = pressure * baffle_shelf(frequency_hz, BAFFLE_WIDTH_M, angle, _BAFFLE_REAR)
+    pressure = pressure * eq.compute_diaphragm_directivity(
         frequency_hz, driver.coil.diaphragm_m, angle
     )
     for bump in driver.bumps:
         pressure = pressure * eq.compute_bell(
             frequency_hz, bump.centre_hz * shift, bump.gain_db * fade, bump.q
         )
-    return pressure * radiation.compute_delay(
-        frequency_hz, radiation.compute_path_excess(direction, driver.place_m)
-    )
+    return pressure * travel_factor(frequency_hz, path_excess_m(direction, driver.place_m))

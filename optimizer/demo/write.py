@@ -18,10 +18,10 @@ from optimizer.demo.shelf import SHELF_NAME, render_shelf
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction
 
-DESIGN_NAME = "design.yaml"
+DEMO_DESIGN_NAME = "design.yaml"
 TOGETHER_NAME = "together.txt"
 
-POINTS_PER_OCTAVE = 48
+_POINTS_PER_OCTAVE = 48
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
 
 _RIPPLE_DB = 0.05
@@ -55,7 +55,7 @@ def build_files() -> dict[str, bytes]:
         TOGETHER_NAME, "all three drivers in parallel, on the reference axis", frequency, together
     )
     files[SHELF_NAME] = render_shelf().encode("utf-8")
-    files[DESIGN_NAME] = render_design().encode("utf-8")
+    files[DEMO_DESIGN_NAME] = render_design().encode("utf-8")
     return files
 
 
@@ -99,12 +99,12 @@ def write_demo(folder: Path, *, overwrite: bool = False) -> Path:
             value=error.strerror or str(error),
             remedy="choose another folder",
         ) from error
-    return folder / DESIGN_NAME
+    return folder / DEMO_DESIGN_NAME
 
 
 def _build_grid() -> Real:
     octaves = np.log2(HIGHEST_HZ / LOWEST_HZ)
-    count = int(np.ceil(POINTS_PER_OCTAVE * octaves)) + 1
+    count = int(np.ceil(_POINTS_PER_OCTAVE * octaves)) + 1
     # Rounded as printed, so that the values belong exactly to the printed frequencies.
     return np.round(np.geomspace(LOWEST_HZ, HIGHEST_HZ, count), 2)
 
@@ -180,7 +180,7 @@ def _check_folder(folder: Path, files: dict[str, bytes], overwrite: bool) -> Non
 
 def _is_demo(folder: Path) -> bool:
     try:
-        with (folder / DESIGN_NAME).open(encoding="utf-8", errors="replace") as stream:
+        with (folder / DEMO_DESIGN_NAME).open(encoding="utf-8", errors="replace") as stream:
             return stream.readline().rstrip() == FIRST_LINE
     except OSError:
         return False

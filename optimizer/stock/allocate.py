@@ -34,7 +34,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
+class SlotDemand:
     """A slot with the choices that would do, and what would be ideal.
 
     Parameters
@@ -98,7 +98,7 @@ class Allocation:
 
 
 def allocate(
-    wishes: Sequence[Wish],
+    wishes: Sequence[SlotDemand],
     stock: Stock,
     *,
     shop: Stock | None = None,
@@ -108,7 +108,7 @@ def allocate(
 
     Parameters
     ----------
-    wishes : sequence of Wish
+    wishes : sequence of SlotDemand
         Slots of one speaker.
     stock : Stock
         Its counts and its number of speakers set the limits.
@@ -170,7 +170,7 @@ def allocate(
 
 
 def _report(
-    wishes: Sequence[Wish],
+    wishes: Sequence[SlotDemand],
     picks: Sequence[int | None],
     ledger: Ledger,
     shop: Stock | None,
@@ -192,7 +192,7 @@ def _report(
     return Allocation(picks=tuple(picks), cost=cost, unserved=unserved, proved=proved)
 
 
-def _explain(wish: Wish, ledger: Ledger, shop: Stock | None) -> Unserved:
+def _explain(wish: SlotDemand, ledger: Ledger, shop: Stock | None) -> Unserved:
     """Say what is lacking for a slot after the others were served, and what to buy."""
     best = min(wish.choices, key=lambda choice: choice.cost, default=None)
     wanted = wish.ideal or (best.parts if best else ())

@@ -5,14 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.arrays import Real
-
-Counts = NDArray[np.integer]
-
-RESOLUTION = 1e-6
-"""The solver works to absolute margins of this size."""
+from optimizer.arrays import Counts, Real
 
 
 class Assignment:

@@ -153,7 +153,7 @@ def match_pair(
 RESOLUTION = 1e-5
 """Gain in cost not worth looking for: no hand-held meter resolves 0.001 %."""
 
-Piece = tuple[int, int]
+LotPiece = tuple[int, int]
 """Lot and number of a measured piece within it."""
 
 _MOST_WAYS = 100_000
@@ -166,8 +166,8 @@ class _Ways:
 
     slot: str
     cost: Real
-    left: list[tuple[Piece, ...]]
-    right: list[tuple[Piece, ...]]
+    left: list[tuple[LotPiece, ...]]
+    right: list[tuple[LotPiece, ...]]
 
 
 def _values_add(part: Part) -> bool:
@@ -184,7 +184,7 @@ def _list_ways(
         lot = ledger.find_lot(part, value)
         if lot is None or not lot.measured:
             rest += 1.0 / value if sums else value
-    ways: list[tuple[tuple[Piece, ...], tuple[Piece, ...]]] = [((), ())]
+    ways: list[tuple[tuple[LotPiece, ...], tuple[LotPiece, ...]]] = [((), ())]
     complete = True
     for index, count in ledger.usage(part) or ():
         measured = ledger.lots[index].measured
@@ -208,7 +208,7 @@ def _list_ways(
         ]
         ways = [(a + left, b + right) for a, b in ways for left, right in splits]
 
-    def total(side: tuple[Piece, ...]) -> float:
+    def total(side: tuple[LotPiece, ...]) -> float:
         values = [ledger.lots[lot].measured[i] for lot, i in side]
         whole = rest + sum(1.0 / v if sums else v for v in values)
         return 1.0 / whole if sums else whole
@@ -236,7 +236,7 @@ def _count_splits(pieces: int, count: int) -> int:
     return math.comb(pieces, count) * math.comb(pieces - count, count)
 
 
-Picks = dict[str, tuple[tuple[Piece, ...], tuple[Piece, ...]]]
+Picks = dict[str, tuple[tuple[LotPiece, ...], tuple[LotPiece, ...]]]
 
 
 def _choose(ways: Sequence[_Ways], seconds: float | None) -> tuple[Picks, bool]:
@@ -281,7 +281,7 @@ def _pack(
     from scipy.sparse import csr_array
 
     starts = np.concatenate([[0], np.cumsum(sizes)])
-    pieces: dict[Piece, int] = {}
+    pieces: dict[LotPiece, int] = {}
     rows, columns = [], []
     for j, (way, size) in enumerate(zip(ways, sizes, strict=True)):
         for k in range(size):
@@ -317,7 +317,7 @@ def _pack(
 def _build(
     slot: str,
     part: Part,
-    picked: tuple[tuple[Piece, ...], tuple[Piece, ...]] | None,
+    picked: tuple[tuple[LotPiece, ...], tuple[LotPiece, ...]] | None,
     ledger: Ledger,
 ) -> MatchedSlot:
     """Turn the picks of one slot into pieces and values."""

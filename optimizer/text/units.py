@@ -235,6 +235,10 @@ def _factor_of(prefix: str, unit: str) -> float:
     return 0.01 if unit == "%" else _PREFIX[prefix]
 
 
+DB_PER_NEPER = 20.0 / math.log(10.0)
+"""Decibels of level in one neper: 20 log10(e)."""
+
+
 def db_to_ratio(level_db: float) -> float:
     """Turn decibels into an amplitude ratio, 10^(L/20)."""
     return float(10.0 ** (level_db / 20.0))

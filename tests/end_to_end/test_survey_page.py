@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+import optimizer
 from optimizer.demo.write import write_demo
 from optimizer.measure.files import open_curve
-from optimizer.measure.survey.survey import survey_path
 from optimizer.report.page.document import render_html
 from optimizer.report.survey_page import document_survey
 
@@ -25,7 +25,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def page(folder: Path) -> Path:
     file = folder / "survey.html"
     file.write_text(
-        render_html(document_survey(survey_path(folder), "<b>demo</b>")), encoding="utf-8"
+        render_html(document_survey(optimizer.survey(folder), "<b>demo</b>")), encoding="utf-8"
     )
     return file
 

@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.parts import Part
-from optimizer.stock.allocate import Choice, Wish, allocate
+from optimizer.stock.allocate import Choice, SlotDemand, allocate
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import Lot
 from optimizer.stock.pair import describe_match, match_pair
@@ -31,7 +31,7 @@ def random_shelf(rng: np.random.Generator) -> Stock:
     return assemble_stock(lots=lots, join=int(rng.integers(1, 4)), speakers=int(rng.integers(1, 3)))
 
 
-def random_wishes(rng: np.random.Generator, stock: Stock) -> list[Wish]:
+def random_wishes(rng: np.random.Generator, stock: Stock) -> list[SlotDemand]:
     """Up to four slots with a handful of choices each, a few of them compounds or empty."""
     every = {
         kind: stock.options(kind, 0.0001 * unit, 1000 * unit)
@@ -48,7 +48,7 @@ def random_wishes(rng: np.random.Generator, stock: Stock) -> list[Wish]:
             choices.append(Choice(parts=parts, cost=float(rng.uniform(-1, 1))))
         if rng.random() < 0.2:
             choices.append(Choice(parts=(), cost=1.0))
-        wishes.append(Wish(slot=f"slot {slot}", choices=tuple(choices)))
+        wishes.append(SlotDemand(slot=f"slot {slot}", choices=tuple(choices)))
     return wishes
 
 
@@ -62,7 +62,7 @@ def count_by_hand(stock: Stock, parts: list[Part]) -> bool:
     return all(stock.speakers * count <= (have[key] or 0) for key, count in used.items())
 
 
-def try_everything(stock: Stock, wishes: list[Wish]) -> tuple[int, float]:
+def try_everything(stock: Stock, wishes: list[SlotDemand]) -> tuple[int, float]:
     """Fewest unserved slots, and the least cost among those, over every combination."""
     best = (len(wishes) + 1, math.inf)
     for picks in itertools.product(*([None, *wish.choices] for wish in wishes)):
@@ -143,8 +143,8 @@ def test_unserved_slot_is_named_with_the_nearest_purchase() -> None:
     stock = assemble_stock(lots=shelf_of(2, 4.7e-6), speakers=2)
     part = stock.options("capacitor", 4e-6, 5e-6)[0]
     wishes = [
-        Wish(slot="woofer.C1", choices=(Choice(parts=(part,), cost=0.2),)),
-        Wish(slot="tweeter.C1", choices=(Choice(parts=(part,), cost=0.1),)),
+        SlotDemand(slot="woofer.C1", choices=(Choice(parts=(part,), cost=0.2),)),
+        SlotDemand(slot="tweeter.C1", choices=(Choice(parts=(part,), cost=0.1),)),
     ]
     found = allocate(wishes, stock, shop=series_stock("E12"))
     assert found.picks == (None, 0)
@@ -161,7 +161,7 @@ def test_a_slot_without_choices_asks_for_its_ideal() -> None:
     """Where the shelf holds nothing in range, the ideal value leads to the purchase."""
     ideal = Part(kind="inductor", value=1.07e-3)
     found = allocate(
-        [Wish(slot="woofer.L1", choices=(), ideal=(ideal,))],
+        [SlotDemand(slot="woofer.L1", choices=(), ideal=(ideal,))],
         assemble_stock(),
         shop=series_stock("E24"),
     )
@@ -174,8 +174,12 @@ def test_costs_of_any_size_are_told_apart() -> None:
     stock = assemble_stock(lots=shelf_of(1, 1e-6, 2e-6))
     one, two = stock.options("capacitor", 1e-7, 1e-5)
     wishes = [
-        Wish(slot="a", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=2e-9))),
-        Wish(slot="b", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=9e-9))),
+        SlotDemand(
+            slot="a", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=2e-9))
+        ),
+        SlotDemand(
+            slot="b", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=9e-9))
+        ),
     ]
     assert allocate(wishes, stock).picks == (1, 0)
 
@@ -185,10 +189,10 @@ def test_impossible_costs_and_foreign_pieces_are_refused() -> None:
     stock = assemble_stock(lots=shelf_of(1, 1e-6))
     part = stock.options("capacitor", 1e-7, 1e-5)[0]
     with pytest.raises(InputError, match="finite"):
-        allocate([Wish(slot="a", choices=(Choice(parts=(part,), cost=math.nan),))], stock)
+        allocate([SlotDemand(slot="a", choices=(Choice(parts=(part,), cost=math.nan),))], stock)
     foreign = Part(kind="capacitor", value=3e-6, origin="shelf", pieces=(3e-6,))
     with pytest.raises(InputError, match="does not hold"):
-        allocate([Wish(slot="a", choices=(Choice(parts=(foreign,), cost=0.0),))], stock)
+        allocate([SlotDemand(slot="a", choices=(Choice(parts=(foreign,), cost=0.0),))], stock)
     assert not Ledger(stock).fits([foreign])
     assert [(o.wanted, o.available) for o in Ledger(stock).overdrawn([foreign])] == [(1, 0)]
 

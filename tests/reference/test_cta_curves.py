@@ -22,7 +22,7 @@ from optimizer.acoustics.averages import (
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Real
 from optimizer.measure.curve import Direction
-from optimizer.measure.direction import piston_directivity
+from optimizer.measure.geometry import piston_directivity
 
 WITHIN_DB = 0.002
 

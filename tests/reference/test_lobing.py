@@ -12,19 +12,13 @@ import pytest
 
 from optimizer.acoustics.averages import direction_averages
 from optimizer.acoustics.curves import Curves, Field
+from optimizer.acoustics.field import cabinet_shade, estimate_directions, estimate_pressure
 from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.goals import LobeDepth, LobeSymmetry, Scene
 from optimizer.measure.curve import ON_AXIS, Direction
-from optimizer.measure.direction import (
-    SOUND_SPEED_M_S,
-    cabinet_shade,
-    estimate_directions,
-    estimate_pressure,
-    path_excess_m,
-    piston_directivity,
-)
 from optimizer.measure.driver import Driver
+from optimizer.measure.geometry import SOUND_SPEED_M_S, path_excess_m, piston_directivity
 
 CROSSOVER_HZ = 2000.0
 WAVE_M = SOUND_SPEED_M_S / CROSSOVER_HZ

@@ -8,7 +8,7 @@ from scipy.signal import butter, ellip, freqs
 
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
-from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve
+from optimizer.measure.survey.curvefit import CurveFit, CurveTerms, evaluate_curve
 from optimizer.measure.survey.shape import read_shape
 
 
@@ -32,7 +32,7 @@ def bell(frequency, centre_hz, height_db, q):
 def test_bell_of_the_model(hz, level):
     """A bell of +6 dB, Q 2 at 1 kHz; values calculated from the transfer function."""
     x = np.array([0.0, 0.0, np.log(500), -100.0, np.log(1000), 6.0, np.log(2.0)])
-    found = evaluate_curve(np.log([float(hz)]), Structure(low_order=0, high_order=0, bells=1), x)
+    found = evaluate_curve(np.log([float(hz)]), CurveTerms(low_order=0, high_order=0, bells=1), x)
     assert found[0, 0] == pytest.approx(level, abs=1e-6)
 
 
@@ -48,7 +48,7 @@ def test_closed_box_of_the_model(q, half, at, double):
     """Second-order high-pass at half, once and twice its corner (closed box, calculated)."""
     x = np.array([0.0, 0.0, np.log(500), -200.0, np.log(60.0), np.log(q)])
     u = np.log(np.array([30.0, 60.0, 120.0]))
-    found = evaluate_curve(u, Structure(low_order=2, high_order=0), x)[0]
+    found = evaluate_curve(u, CurveTerms(low_order=2, high_order=0), x)[0]
     assert found == pytest.approx([half, at, double], abs=1e-4)
 
 
@@ -156,7 +156,7 @@ def test_random_drivers_are_described_without_wrong_statements():
 
 def test_corner_of_a_missing_end_is_none():
     """A structure without an end has no corner."""
-    fit = CurveFit(structure=Structure(low_order=0, high_order=0), x=np.zeros(4), cost=0.0)
+    fit = CurveFit(structure=CurveTerms(low_order=0, high_order=0), x=np.zeros(4), cost=0.0)
     assert fit.corner_hz("low") is None
     assert fit.corner_hz("high") is None
     assert fit.bells.shape == (0, 3)

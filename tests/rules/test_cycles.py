@@ -69,7 +69,7 @@ def test_finder_sees_every_kind_of_import():
 
 
 def test_no_cycle():
-    """The package has no cycle of imports, run time and types alike, but those listed above."""
+    """The package has no cycle of imports, run time and types alike."""
     modules = read_modules(ROOT, "optimizer")
     assert len(modules) > 100
     assert not find_cycles(list_needs(modules))

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.demo import build_files, radiation
+from optimizer.demo import build_files
 from optimizer.demo import equations as eq
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, DemoDriver, compute_raw_pressure
 from optimizer.measure.curve import ON_AXIS, Direction
+from optimizer.measure.geometry import path_excess_m, travel_factor
 
 IDS = [driver.name for driver in DRIVERS]
 
@@ -28,8 +29,8 @@ def test_on_axis_phase_is_minimum_phase_plus_the_path(driver: DemoDriver) -> Non
     grid = np.geomspace(1e-3, 1e8, 60_001)
     at = np.array([100.0, 300.0, 1e3, 3e3, 10e3])
     expected = minimum_phase(grid, np.abs(compute_raw_pressure(grid, driver, ON_AXIS)), at)
-    path = radiation.compute_path_excess(ON_AXIS, driver.place_m)
-    pressure = compute_raw_pressure(at, driver, ON_AXIS) / radiation.compute_delay(at, path)
+    path = path_excess_m(ON_AXIS, driver.place_m)
+    pressure = compute_raw_pressure(at, driver, ON_AXIS) / travel_factor(at, path)
     error = np.angle(pressure * np.exp(-1j * expected))
     assert np.abs(np.degrees(error)).max() < 0.1
 
@@ -92,7 +93,7 @@ def test_no_direction_has_a_null(angle: float) -> None:
     """A diaphragm that decouples at its edge leaves no zero of J1 in any direction."""
     frequency = np.geomspace(20.0, 40e3, 2000)
     for driver in DRIVERS:
-        level = radiation.compute_diaphragm_directivity(
+        level = eq.compute_diaphragm_directivity(
             frequency, driver.coil.diaphragm_m, np.radians(angle)
         )
         assert level.min() > 0.05

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import optimizer
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.design.start.plan import plan_start
 from optimizer.design.start.write import check_unedited, render_start
 from optimizer.errors import InputError
-from optimizer.measure.survey.survey import survey_path
 
 ODD = 'The "best", 50% #1: it\'s'
 """Everything that YAML could misread in a name."""
@@ -36,7 +36,7 @@ def write_two_way(folder: Path, woofer: str = "woofer") -> Path:
 
 
 def write_design(folder: Path, design: Path) -> str:
-    text = render_start(plan_start(survey_path(folder)), folder, design.parent)
+    text = render_start(plan_start(optimizer.survey(folder)), folder, design.parent)
     design.write_text(text, encoding="utf-8")
     return text
 
@@ -121,7 +121,7 @@ def test_the_same_folder_gives_the_same_text(tmp_path):
     write_two_way(tmp_path)
     design = tmp_path / "laddersmith.yaml"
     first = write_design(tmp_path, design)
-    again = render_start(plan_start(survey_path(tmp_path)), tmp_path, tmp_path)
+    again = render_start(plan_start(optimizer.survey(tmp_path)), tmp_path, tmp_path)
     # The list of files now holds the design itself.
     assert load_design(design).topology == load_design(design).topology
     kept = [line for line in again.splitlines()[1:] if "laddersmith.yaml" not in line]

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
+import optimizer
 from optimizer.cli.options import put_in_options
 from optimizer.design.start.ladders import BUILDABLE, plan_ways
 from optimizer.design.start.plan import find_mirror, limit_lowest, plan_start, tell_clock
 from optimizer.errors import InputError
-from optimizer.measure.survey.survey import survey_path
 from optimizer.network.ladder import PARTS_OF_FORM
 
 TONES = np.geomspace(20, 20000, 160)
@@ -57,7 +57,7 @@ def test_one_to_four_ways(tmp_path, count):
     """Every driver gets a ladder; low-passes lead with a coil, high-passes with a capacitor."""
     for name, band in BANDS[count].items():
         write_driver(tmp_path, name, *band)
-    plan = plan_ways(survey_path(tmp_path))
+    plan = plan_ways(optimizer.survey(tmp_path))
     assert [way.driver.name for way in plan.ways] == list(BANDS[count])
     assert len(plan.crossovers) == count - 1
     for number, way in enumerate(plan.ways):
@@ -84,7 +84,7 @@ def test_ranges_hold_handbook_values(tmp_path):
     """
     for name, band in BANDS[2].items():
         write_driver(tmp_path, name, *band)
-    plan = plan_ways(survey_path(tmp_path))
+    plan = plan_ways(optimizer.survey(tmp_path))
     slots = {p.slot.name: p.slot for p in plan.ways[0].slots}
     low, high = plan.crossovers[0].crossover_hz
     for f in np.geomspace(low, high, 5):
@@ -100,7 +100,7 @@ def test_two_woofers_are_no_crossover(tmp_path):
     write_driver(tmp_path, "woofer1", 40, 4000)
     write_driver(tmp_path, "woofer2", 41, 4000)
     write_driver(tmp_path, "tweeter", 800, 20000)
-    survey = survey_path(tmp_path)
+    survey = optimizer.survey(tmp_path)
     plan = plan_ways(survey)
     assert [len(group) for group in plan.groups] == [2, 1]
     assert len(plan.crossovers) == 1
@@ -113,7 +113,7 @@ def test_a_louder_tweeter_gets_a_pad(tmp_path):
     """A tweeter 4 dB louder gets a pad slot whose range holds the handbook pad for 4 dB."""
     write_driver(tmp_path, "woofer", 40, 4000)
     write_driver(tmp_path, "tweeter", 800, 20000, gain=300 * 10 ** (4 / 20))
-    way = plan_ways(survey_path(tmp_path)).ways[1]
+    way = plan_ways(optimizer.survey(tmp_path)).ways[1]
     pad = next(p for p in way.slots if p.slot.form == "pad")
     assert "louder" in pad.why
     # constant-impedance pad on R: Rs = R (k - 1)/k, Rp = R/(k - 1), with k the voltage ratio
@@ -131,7 +131,7 @@ def test_a_low_crossover_is_watched_in_the_bass(tmp_path):
         folder.mkdir()
         for name, band in BANDS[count].items():
             write_driver(folder, name, *band)
-        start = plan_start(survey_path(folder))
+        start = plan_start(optimizer.survey(folder))
         bands[count] = start.band_hz[0], start.plan.crossovers[0].crossover_hz[0]
     assert bands[2] == (200.0, pytest.approx(1600.0, rel=0.05))
     low, crossover = bands[3]
@@ -150,7 +150,7 @@ def test_goals_stay_within_the_data(tmp_path):
     (tmp_path / "woofer_z.txt").write_text(
         "\n".join(row for row in z if float(row.split()[0]) >= 100.0) + "\n"
     )
-    start = plan_start(survey_path(tmp_path))
+    start = plan_start(optimizer.survey(tmp_path))
     assert start.band_hz[0] >= 399.0  # 1 / 2.5 ms
     assert any("gate" in why for why in start.band_why)
     assert start.impedance_band_hz[0] >= 100.0
@@ -162,7 +162,7 @@ def test_limits_keep_the_lowest_driver_out(tmp_path):
     write_driver(tmp_path, "woofer", 80, 1500)
     write_driver(tmp_path, "mid", 78, 6000)
     write_driver(tmp_path, "tweeter", 900, 20000)
-    limits = limit_lowest(plan_ways(survey_path(tmp_path)))
+    limits = limit_lowest(plan_ways(optimizer.survey(tmp_path)))
     assert limits["woofer"] < limits["mid"] < limits["tweeter"]
     assert limits["tweeter"] == pytest.approx(900, rel=0.03)
 
@@ -173,9 +173,9 @@ def test_clock_is_told_from_the_sum(tmp_path):
     high = write_driver(tmp_path, "tweeter", 800, 20000)
     total = low + high
     write_curve(tmp_path / "both.txt", 20 * np.log10(np.abs(total)), np.degrees(np.angle(total)))
-    assert tell_clock(survey_path(tmp_path))[0] == "shared"
+    assert tell_clock(optimizer.survey(tmp_path))[0] == "shared"
     write_driver(tmp_path, "tweeter", 800, 20000, late_s=0.4e-3)
-    clock, why = tell_clock(survey_path(tmp_path))
+    clock, why = tell_clock(optimizer.survey(tmp_path))
     assert clock == "none"
     assert "both.txt" in why
 
@@ -184,7 +184,7 @@ def test_without_a_sum_no_clock_is_claimed(tmp_path):
     """Nothing but the user can say that files share a clock where no sum was measured."""
     for name, band in BANDS[2].items():
         write_driver(tmp_path, name, *band)
-    survey = survey_path(tmp_path)
+    survey = optimizer.survey(tmp_path)
     assert plan_start(survey).clock == "none"
     assert plan_start(survey, clock="shared").clock == "shared"
 
@@ -195,7 +195,7 @@ def test_a_missing_impedance_is_named(tmp_path):
     write_driver(tmp_path, "tweeter", 800, 20000)
     (tmp_path / "tweeter_z.txt").unlink()
     with pytest.raises(InputError, match="tweeter has none") as caught:
-        plan_start(survey_path(tmp_path))
+        plan_start(optimizer.survey(tmp_path))
     assert "--as" in str(put_in_options(caught.value))
 
 
@@ -204,4 +204,4 @@ def test_one_measured_side_is_taken_for_both(tmp_path):
     write_driver(tmp_path, "woofer", 40, 4000)
     for name, expected in (("woofer_h30.txt", True), ("woofer_h-30.txt", False)):
         (tmp_path / name).write_bytes((tmp_path / "woofer.txt").read_bytes())
-        assert find_mirror(plan_start(survey_path(tmp_path)).responses) is expected
+        assert find_mirror(plan_start(optimizer.survey(tmp_path)).responses) is expected

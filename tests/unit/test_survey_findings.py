@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import optimizer
 from optimizer.measure.survey.motional import Motional, model_impedance
-from optimizer.measure.survey.survey import survey_path
 
 F = np.geomspace(40, 20000, 400)
 WOOFER_Z = Motional(re_ohm=5.8, resonance_hz=55.0, qms=4.0, qes=0.5, k=8e-3, n=0.7)
@@ -56,12 +56,12 @@ def folder(tmp_path):
 
 
 def said(folder, **more):
-    return [f"{f.where} {f.what}" for f in survey_path(folder, **more).findings]
+    return [f"{f.where} {f.what}" for f in optimizer.survey(folder, **more).findings]
 
 
 def test_a_sound_set_has_no_findings(folder):
     """Clean data, one clock, one voltage: nothing to say; figures come out right."""
-    survey = survey_path(folder)
+    survey = optimizer.survey(folder)
     assert survey.findings == ()
     low, high = survey.drivers
     assert (low.name, high.name) == ("woofer", "tweeter")
@@ -145,7 +145,7 @@ def test_smoothing_and_gate(folder):
     texts = said(folder)
     assert any("smoothed to 1/3 octave" in text for text in texts)
     assert any("below 250 Hz" in text for text in texts)
-    assert survey_path(folder).drivers[0].valid_from_hz == pytest.approx(250)
+    assert optimizer.survey(folder).drivers[0].valid_from_hz == pytest.approx(250)
 
 
 def test_angles(folder):
@@ -173,7 +173,7 @@ def test_impedances_of_cabinets(folder, resonance_hz, worth_a_word):
     """A resonance 24 % off in the other cabinet is told, one 2 % off is not; one file is used."""
     (folder / "woofer_z.txt").rename(folder / "woofer_z left.txt")
     save_impedance(folder / "woofer_z right.txt", replace(WOOFER_Z, resonance_hz=resonance_hz))
-    survey = survey_path(folder)
+    survey = optimizer.survey(folder)
     assert survey.folder.drivers["woofer"].impedance.side == "left"
     assert not any(f.role == "ignored" for f in survey.folder.files)
     told = [f.what for f in survey.findings if "differs from woofer_z left.txt" in f.what]
@@ -200,7 +200,7 @@ def test_missing_things(folder):
 def test_no_common_measurement_is_said(folder):
     """Without a measurement of both, timing is assumed, and what that costs is said."""
     (folder / "together.txt").unlink()
-    survey = survey_path(folder, depths_m={"woofer": 0.03432})
+    survey = optimizer.survey(folder, depths_m={"woofer": 0.03432})
     assert survey.timing.delays_s["woofer"] == 0.0
     assert survey.timing.delays_s["tweeter"] == pytest.approx(-100e-6)
     assert any("no measurement with all drivers" in f.what for f in survey.findings)

@@ -27,11 +27,11 @@ NOISE_DB = 0.3
 DEGREES_PER_DB = float(np.degrees(np.log(10.0) / 20.0))
 """An error of 1 dB in modulus goes with one of this many degrees in angle."""
 
-FEWEST_POINTS = 10
+FEWEST_SHARED = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredSpeaker:
     """One speaker as measured.
 
     Parameters
@@ -52,7 +52,7 @@ def load_measured(
     *,
     noise_db: float = NOISE_DB,
     band_hz: tuple[float, float] = (20.0, 20000.0),
-) -> Measured:
+) -> MeasuredSpeaker:
     """Read the measurements of one finished speaker.
 
     Parameters
@@ -69,7 +69,7 @@ def load_measured(
 
     Returns
     -------
-    Measured
+    MeasuredSpeaker
 
     Raises
     ------
@@ -89,7 +89,7 @@ def load_measured(
             remedy='say what each file is ("30 right=FILE", "impedance=FILE"), '
             "or name the second speaker's files with --other",
         )
-    return Measured(observations=tuple(observations), notes=tuple(notes))
+    return MeasuredSpeaker(observations=tuple(observations), notes=tuple(notes))
 
 
 def _read(text: str, notes: list[str]) -> MeasuredCurve:
@@ -166,9 +166,9 @@ def _observe(
     low = max([band_hz[0], response.range_hz[0], min((c.low_hz for c in kinds), default=0.0)])
     high = min([band_hz[1], response.range_hz[1], max((c.high_hz for c in kinds), default=np.inf)])
     index = np.flatnonzero((f >= low * (1.0 - 1e-9)) & (f <= high * (1.0 + 1e-9)))
-    if len(index) < FEWEST_POINTS:
+    if len(index) < FEWEST_SHARED:
         raise InputError(
-            f"a measurement must share at least {FEWEST_POINTS} frequencies with the design",
+            f"a measurement must share at least {FEWEST_SHARED} frequencies with the design",
             file=response.source,
             value=f"{format_quantity(low, 'Hz')} to {format_quantity(high, 'Hz')}",
             remedy="measure over a wider range, or widen --band",
@@ -236,7 +236,7 @@ def relate(
             continue
         base, deviation = known[o.kind, o.row]
         shared, mine, theirs = np.intersect1d(o.index, base.index, return_indices=True)
-        if len(shared) < FEWEST_POINTS:
+        if len(shared) < FEWEST_SHARED:
             continue
         out.append(
             replace(

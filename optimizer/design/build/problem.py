@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from optimizer.acoustics.averages import direction_averages, named_averages
+from optimizer.acoustics.field import estimate_directions
 from optimizer.arrays import Real
 from optimizer.design.build.drivers import explain_gates, load_drivers
 from optimizer.design.build.stock import build_stock, check_stock
@@ -14,7 +15,6 @@ from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError, Subject
 from optimizer.goals import Goal, GoalSet, GridGoal, Scene
-from optimizer.measure.direction import estimate_directions
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity

@@ -13,7 +13,7 @@ from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
-from optimizer.stock.allocate import Choice, Wish, allocate
+from optimizer.stock.allocate import Choice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
 from optimizer.stock.shelf import PartsList, read_parts_list
@@ -218,7 +218,7 @@ def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock)
     if not any(lot.count is not None for lot in stock.lots):
         return
     wishes = [
-        Wish(
+        SlotDemand(
             slot=f"{way.name}.{slot.name}",
             choices=tuple(
                 Choice(parts=(part,), cost=0.0) for part in stock.options(kind, span.low, span.high)

@@ -23,6 +23,7 @@ from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.text.keys import (
     FileForm,
     FlagForm,
@@ -37,9 +38,6 @@ from optimizer.text.keys import (
 )
 from optimizer.text.units import format_quantity, parse_quantity
 from optimizer.text.yamltext import Entry, Where, read_yaml
-
-SOUND_SPEED_M_S = 343.2
-"""Speed of sound in air at 20 deg C, for delays given as a path."""
 
 _DIRECTION = re.compile(r"(\d+(?:\.\d+)?)(?:\s*(?:deg|°))?\s*(right|left|up|down)?")
 _SIDES = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}

@@ -8,11 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.design.read.file import SOUND_SPEED_M_S
 from optimizer.design.start.ladders import Plan, plan_ways
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.thin import interpolate_log
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.measure.readings import DriverFiles
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.timing.align import align_responses

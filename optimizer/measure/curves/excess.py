@@ -11,7 +11,7 @@ from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 
-LONGEST_S = 12e-3
+LONGEST_DELAY_S = 12e-3
 """Four metres of path."""
 HIGHEST_HZ = 25000.0
 
@@ -77,7 +77,7 @@ def find_excess_delay(
     )
     excess = weight * measured * np.exp(-1j * least)
     omega = 2.0 * np.pi * grid
-    delays = np.arange(-LONGEST_S, LONGEST_S, 0.1 / min(high, HIGHEST_HZ))
+    delays = np.arange(-LONGEST_DELAY_S, LONGEST_DELAY_S, 0.1 / min(high, HIGHEST_HZ))
     match = np.abs(np.exp(1j * delays[:, None] * omega) @ excess)
     delay = float(delays[np.argmax(match)])
     for _ in range(4):

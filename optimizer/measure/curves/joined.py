@@ -7,14 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.readings import DriverFiles
-from optimizer.measure.survey.hygiene import Finding
 
-FADE_OCTAVES = 2.0
+FADE_BELOW_JOIN_OCTAVES = 2.0
 """Below the join the difference to the axis fades out over this much: a cabinet that is small
 against the wavelength sends the same to all sides."""
 
@@ -75,7 +72,7 @@ def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> Mea
     start = max(splice.at_hz * 2.0**0.25, response.range_hz[0])
     below = joined.frequency_hz[joined.frequency_hz < start]
     kept = response.frequency_hz >= start
-    fade = np.clip(1.0 - np.log2(start / below) / FADE_OCTAVES, 0.0, 1.0)
+    fade = np.clip(1.0 - np.log2(start / below) / FADE_BELOW_JOIN_OCTAVES, 0.0, 1.0)
     fade = 0.5 - 0.5 * np.cos(np.pi * fade)
     at = np.array([start])
     both = response.has_phase and joined.has_phase
@@ -102,54 +99,3 @@ def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> Mea
         gate_s=None,
         notes=(*response.notes, "continued below the join by the near field"),
     )
-
-
-def join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None, list[Finding]]:
-    """Join near and far field of a driver where both are there and the front is known.
-
-    Parameters
-    ----------
-    files : DriverFiles
-        Of one driver, with a response.
-    baffle : Baffle or None
-        The front, where stated.
-
-    Returns
-    -------
-    Splice or None
-        None when there is nothing to join, or it cannot be.
-    list of Finding
-        Why it cannot be, and what is left out.
-    """
-    near, far = files.near_field, next(iter(files.responses.values()))
-    findings = []
-    if files.port is not None:
-        findings.append(
-            Finding(
-                severity="note",
-                where=files.port.path,
-                what="is the near field of a port, which a survey does not add",
-                remedy=f"state {files.port.path} and the diameter of the port",
-                by_stating=(Subject("driver", files.name, "port"),),
-            )
-        )
-    if near is None or near.curve is None or far.curve is None:
-        return None, findings
-    if baffle is None:
-        return None, [
-            *findings,
-            Finding(
-                severity="note",
-                where=near.path,
-                what="is a near field and is not used: joining it needs the size of the front",
-                remedy="state the size of the front",
-                by_stating=(Subject("driver", files.name, "front"),),
-            ),
-        ]
-    gate = 1.0 / far.gate_s if far.gate_s is not None else None
-    try:
-        splice = splice_fields(near.curve, far.curve, baffle=baffle, far_from_hz=gate)
-    except InputError as error:
-        findings.append(Finding(severity="warning", where=near.path, what=str(error)))
-        return None, findings
-    return splice, findings

@@ -11,7 +11,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.direction import SOUND_SPEED_M_S
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 
 ABOVE_GATE = 1.3
 """The far field is trusted from this multiple of the gate's limit."""

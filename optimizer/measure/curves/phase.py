@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike
 from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
+from optimizer.text.units import DB_PER_NEPER
 
-DB_PER_NEPER = 20.0 / np.log(10.0)
 MOST_KNOTS = 2000
 _KNOTS_PER_OCTAVE = 96
 _LARGEST_KERNEL = 4_000_000

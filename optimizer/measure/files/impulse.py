@@ -11,7 +11,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import Heading, MeasuredCurve
 
-LONGEST_S = 30.0
+LONGEST_RECORDING_S = 30.0
 LEAD_S = 0.001
 """Kept before the peak where the file reaches so far; a half cosine fades it in."""
 FADE = 0.25
@@ -21,7 +21,7 @@ REFLECTION_DB = -20.0
 """A later arrival this strong against the direct sound ends the gate."""
 DIRECT_S = 0.0015
 """Time after the peak that belongs to the driver itself."""
-POINTS_PER_OCTAVE = 48
+_POINTS_PER_OCTAVE = 48
 LATEST_KEPT_S = 0.02
 
 
@@ -153,9 +153,10 @@ def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
         if data.shape[1] > 1:
             notes.append(f"first of {data.shape[1]} channels used")
         data = data[:, 0]
-    if data.size < 64 or data.size > LONGEST_S * rate:
+    if data.size < 64 or data.size > LONGEST_RECORDING_S * rate:
         raise InputError(
-            f"an impulse response must be longer than 64 samples and shorter than {LONGEST_S:g} s",
+            "an impulse response must be longer than 64 samples and shorter than "
+            f"{LONGEST_RECORDING_S:g} s",
             value=f"{data.size / max(rate, 1):.3g} s",
             remedy="cut the recording around the impulse, or name another file",
         )
@@ -189,7 +190,7 @@ def _apply_window(samples: Real, peak: int, rate: float, gate: float) -> tuple[R
 
 def _grid(low: float, high: float, delay: float) -> Real:
     """Logarithmic, but dense enough that phase turns less than an eighth between points."""
-    step = 2.0 ** (1.0 / POINTS_PER_OCTAVE) - 1.0
+    step = 2.0 ** (1.0 / _POINTS_PER_OCTAVE) - 1.0
     widest = 1.0 / (8.0 * max(delay, 1e-4))
     points = [low]
     while points[-1] < high:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from optimizer.measure.curve import Direction
 
-Kind = Literal["", "impedance", "together", "near field", "port", "ignore"]
+NamedKind = Literal["", "impedance", "together", "near field", "port", "ignore"]
 
 DRIVER_WORDS: dict[str, tuple[str, ...]] = {
     "subwoofer": ("subwoofer", "sub", "subbass"),
@@ -41,7 +41,7 @@ _TOGETHER = {
 _NEAR = {"near", "nf", "nearfield"}
 _PORT = {"port", "vent", "duct"}
 _IGNORE = {"ignore", "calibration", "cal", "noisefloor"}
-_KIND_OF_WORD: dict[str, Kind] = {
+_KIND_OF_WORD: dict[str, NamedKind] = {
     **dict.fromkeys(_IMPEDANCE, "impedance"),
     **dict.fromkeys(_TOGETHER, "together"),
     **dict.fromkeys(_NEAR, "near field"),
@@ -97,7 +97,7 @@ class NameReading:
 
     driver: str = ""
     word: str = ""
-    kind: Kind = ""
+    kind: NamedKind = ""
     direction: Direction | None = None
     side: Literal["", "left", "right"] = ""
     number: float | None = None
@@ -112,7 +112,7 @@ class _Found:
     vertical: bool = False
     horizontal: bool = False
     side: Literal["", "left", "right"] = ""
-    kind: Kind = ""
+    kind: NamedKind = ""
     words: list[str] = field(default_factory=list)
     loose: list[tuple[float, int]] = field(default_factory=list)
     by_hyphen: bool = False

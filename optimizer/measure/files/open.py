@@ -16,7 +16,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, Heading, MeasuredCurve, Quantity
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
-from optimizer.measure.files.tables import Table, build_curve, read_tables
+from optimizer.measure.files.tables import TextTable, build_curve, read_tables
 from optimizer.measure.files.text import decode_text, read_bytes
 
 CALLED: dict[Quantity, str] = {"pressure": "response", "impedance": "impedance"}
@@ -136,7 +136,7 @@ def _say_why(quantity: Quantity | None, heading: Heading) -> tuple[str, ...]:
     return (f"contents say {CALLED[heading.quantity]} ({heading.line})",)
 
 
-def _choose_by_values(tables: list[Table], expected: Quantity | None) -> tuple[Quantity, str]:
+def _choose_by_values(tables: list[TextTable], expected: Quantity | None) -> tuple[Quantity, str]:
     """Choose between level and ohm where the heading says nothing."""
     try:
         impedance = build_curve(tables, "impedance")

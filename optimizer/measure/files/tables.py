@@ -106,7 +106,7 @@ class _Row:
 
 
 @dataclass(slots=True, kw_only=True)
-class Table:
+class TextTable:
     """The rows found under one dialect, up to the first failure.
 
     Parameters
@@ -145,7 +145,7 @@ class Table:
         self.lines.append(row.line)
 
 
-def read_tables(text: str) -> list[Table]:
+def read_tables(text: str) -> list[TextTable]:
     """Read a text under every dialect that it allows.
 
     Parameters
@@ -155,7 +155,7 @@ def read_tables(text: str) -> list[Table]:
 
     Returns
     -------
-    list of Table
+    list of TextTable
         The readings with at least one row, the likelier first. A reading that takes for a
         header what another one reads as two or more rows is left out: it would lose data
         without a word.
@@ -184,7 +184,7 @@ def read_tables(text: str) -> list[Table]:
     return tables
 
 
-def _try(lines: list[str], separators: list[str], text: str) -> list[Table]:
+def _try(lines: list[str], separators: list[str], text: str) -> list[TextTable]:
     tables = []
     for separator in separators:
         for decimal_comma in (False, True) if "," in text else (False,):
@@ -200,8 +200,8 @@ def _try(lines: list[str], separators: list[str], text: str) -> list[Table]:
     return tables
 
 
-def _read_table(lines: list[str], dialect: Dialect) -> Table:
-    table = Table(dialect=dialect)
+def _read_table(lines: list[str], dialect: Dialect) -> TextTable:
+    table = TextTable(dialect=dialect)
     above: _Row | None = None  # the last line before the rows
     for number, line in enumerate(lines, start=1):
         row = _read_row(number, line, dialect, table.columns)
@@ -237,7 +237,7 @@ def _read_row(number: int, line: str, dialect: Dialect, columns: int) -> _Row | 
     return row
 
 
-def _find_damage(row: _Row, table: Table) -> InputError | None:
+def _find_damage(row: _Row, table: TextTable) -> InputError | None:
     """Say what is wrong with a row below the first one."""
     if not row.is_whole:
         return _bad_row(row, table.dialect)
@@ -253,7 +253,7 @@ def _find_damage(row: _Row, table: Table) -> InputError | None:
     return None
 
 
-def _is_damaged_row(above: _Row, table: Table) -> bool:
+def _is_damaged_row(above: _Row, table: TextTable) -> bool:
     """Tell whether the line above the first row is a row with a slip in it, not a heading."""
     used = above.parts[:USED_COLUMNS]
     good = sum(value is not None for value in above.values)
@@ -278,12 +278,12 @@ def _bad_row(row: _Row, dialect: Dialect) -> InputError:
     )
 
 
-def build_curve(tables: list[Table], quantity: Quantity) -> MeasuredCurve:
+def build_curve(tables: list[TextTable], quantity: Quantity) -> MeasuredCurve:
     """Make the one curve on which all readings of a text agree.
 
     Parameters
     ----------
-    tables : list of Table
+    tables : list of TextTable
         As `read_tables` found them.
     quantity : {"pressure", "impedance"}
         What the second column is: dB, or ohm.
@@ -327,7 +327,7 @@ def _same(one: MeasuredCurve, other: MeasuredCurve) -> bool:
     )
 
 
-def _build(table: Table, quantity: Quantity) -> MeasuredCurve:
+def _build(table: TextTable, quantity: Quantity) -> MeasuredCurve:
     rows = np.array(table.rows, dtype=np.float64)
     lines = np.array(table.lines)
     notes: list[str] = []

@@ -11,7 +11,7 @@ from optimizer.arrays import Real
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.band import smooth_energy
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.direction import SOUND_SPEED_M_S
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 
 BEAMING_DB = 6.0
 WANTED_DEG = 60.0

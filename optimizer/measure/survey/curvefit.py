@@ -14,7 +14,7 @@ _PULL_HEIGHT = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Structure:
+class CurveTerms:
     """Which terms the model holds.
 
     Parameters
@@ -51,7 +51,7 @@ class CurveFit:
 
     Parameters
     ----------
-    structure : Structure
+    structure : CurveTerms
         Its terms.
     x : ndarray, shape (structure.size,)
         Level in dB, shelf height in dB, ln shelf frequency, floor in dB; ln corner and ln Qs of
@@ -60,7 +60,7 @@ class CurveFit:
         Weighted sum of squares with the pulls on the parameters.
     """
 
-    structure: Structure
+    structure: CurveTerms
     x: Real
     cost: float
 
@@ -81,14 +81,14 @@ class CurveFit:
         return np.asarray(bells)
 
 
-def evaluate_curve(u: Real, structure: Structure, x: Real, *, only: str = "all") -> Real:
+def evaluate_curve(u: Real, structure: CurveTerms, x: Real, *, only: str = "all") -> Real:
     """Evaluate the model for a batch of parameter vectors.
 
     Parameters
     ----------
     u : ndarray, shape (F,)
         ln of frequency in Hz.
-    structure : Structure
+    structure : CurveTerms
         The terms.
     x : ndarray, shape (B, structure.size)
         Parameter vectors.
@@ -213,7 +213,7 @@ def fit_curve(
 
 
 def _limits(
-    u: Real, level_db: Real, structure: Structure, noise_db: float
+    u: Real, level_db: Real, structure: CurveTerms, noise_db: float
 ) -> tuple[Real, Real, Real, Real]:
     """Bounds, centres and strengths of the pulls, in the order of the parameters."""
     first, last = float(u[0]), float(u[-1])

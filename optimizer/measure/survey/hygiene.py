@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -27,7 +27,7 @@ PLAUSIBLE_DB = (60.0, 115.0)
 _PER_OCTAVE = 12
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Something that looks wrong, or that should be known.
 
@@ -61,7 +61,7 @@ class Finding:
 
 def inspect_driver(
     files: DriverFiles, shape: Shape, electrical: ImpedanceSurvey | None
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Look at the files of one driver.
 
     Parameters
@@ -73,39 +73,34 @@ def inspect_driver(
     electrical : ImpedanceSurvey or None
         Of its impedance.
 
-    Returns
-    -------
-    list of Finding
+    Yields
+    ------
+    Finding
     """
-    findings: list[Finding] = []
     for reading in files.responses.values():
         if reading.curve is not None:
-            findings += _inspect_curve(reading, reading.curve)
+            yield from _inspect_curve(reading, reading.curve)
     first = next(iter(files.responses.values()))
     if first.curve is not None:
-        findings += _inspect_phase(first, first.curve)
-    findings += _inspect_noise(first, shape)
-    findings += _inspect_smoothing(first, shape)
-    findings += _inspect_gate(first)
-    findings += _inspect_angles(files)
-    findings += _inspect_pair(files, shape)
+        yield from _inspect_phase(first, first.curve)
+    yield from _inspect_noise(first, shape)
+    yield from _inspect_smoothing(first, shape)
+    yield from _inspect_gate(first)
+    yield from _inspect_angles(files)
+    yield from _inspect_pair(files, shape)
     if files.impedance is None:
-        findings.append(
-            Finding(
-                severity="warning",
-                where=files.name,
-                what="has no impedance: a passive network cannot be computed without it",
-                remedy="measure its impedance, mounted",
-            )
+        yield Finding(
+            "warning",
+            files.name,
+            "has no impedance: a passive network cannot be computed without it",
+            "measure its impedance, mounted",
         )
     elif electrical is not None:
-        findings += _inspect_match(files, shape, electrical)
-    return findings
+        yield from _inspect_match(files, shape, electrical)
 
 
-def _inspect_curve(reading: FileReading, response: MeasuredCurve) -> list[Finding]:
+def _inspect_curve(reading: FileReading, response: MeasuredCurve) -> Iterator[Finding]:
     """Clipped tops, repeated values, implausible level."""
-    findings = []
     level = response.level_db
     top = float(level.max())
     flat = np.flatnonzero(np.abs(level - top) < 1e-9)
@@ -116,62 +111,53 @@ def _inspect_curve(reading: FileReading, response: MeasuredCurve) -> list[Findin
     beside = [level[i] for i in (run[0] - 1, run[-1] + 1) if 0 <= i < len(level)]
     edge = max((top - float(value) for value in beside), default=0.0)
     if longest >= 8 and edge > 0.01 and np.ptp(level) > 3.0:
-        findings.append(
-            Finding(
-                severity="warning",
-                where=reading.path,
-                what=f"stays at exactly {top:.1f} dB over {longest} points: clipped or cut off",
-                remedy="measure again at a lower level",
-            )
+        yield Finding(
+            "warning",
+            reading.path,
+            f"stays at exactly {top:.1f} dB over {longest} points: clipped or cut off",
+            "measure again at a lower level",
         )
     if any("clipped" in note for note in response.notes):
-        findings.append(
-            Finding(
-                severity="warning",
-                where=reading.path,
-                what="has samples at full scale: probably clipped",
-                remedy="measure again at a lower level",
-            )
+        yield Finding(
+            "warning",
+            reading.path,
+            "has samples at full scale: probably clipped",
+            "measure again at a lower level",
         )
-    return findings
 
 
-def _inspect_phase(reading: FileReading, response: MeasuredCurve) -> list[Finding]:
+def _inspect_phase(reading: FileReading, response: MeasuredCurve) -> Iterator[Finding]:
     """Phase too coarse to follow, or with the wrong sign."""
     if not response.has_phase:
-        return [
-            Finding(
-                severity="note",
-                where=reading.path,
-                what="has no phase: minimum phase is taken",
-                remedy="export the phase too, if it was measured",
-            )
-        ]
+        yield Finding(
+            "note",
+            reading.path,
+            "has no phase: minimum phase is taken",
+            "export the phase too, if it was measured",
+        )
+        return
     f = response.frequency_hz
     step = np.angle(response.value[1:] / response.value[:-1])
     loud = response.level_db[1:] > np.median(response.level_db) - 20.0
     inside = loud & (f[1:] < 15000.0)
     if np.count_nonzero(inside) and np.mean(np.abs(step[inside]) > 2.0) > 0.02:
-        return [
-            Finding(
-                severity="warning",
-                where=reading.path,
-                what="its phase turns too far from point to point to be followed",
-                remedy="remove the time of flight before exporting, or export more points",
-            )
-        ]
+        yield Finding(
+            "warning",
+            reading.path,
+            "its phase turns too far from point to point to be followed",
+            "remove the time of flight before exporting, or export more points",
+        )
+        return
     straight, mirrored = _both_signs(response)
     if mirrored.remainder_rad < 0.5 * straight.remainder_rad and straight.remainder_rad > 0.4:
-        return [
-            Finding(
-                severity="error",
-                where=reading.path,
-                what="its phase runs the wrong way: with the opposite sign it is the minimum "
-                "phase of its level",
-                remedy="export the phase with lag negative",
-            )
-        ]
-    return []
+        yield Finding(
+            "error",
+            reading.path,
+            "its phase runs the wrong way: with the opposite sign it is the minimum "
+            "phase of its level",
+            "export the phase with lag negative",
+        )
+        return
 
 
 def _both_signs(response: MeasuredCurve) -> tuple[ExcessDelay, ExcessDelay]:
@@ -187,87 +173,75 @@ def _both_signs(response: MeasuredCurve) -> tuple[ExcessDelay, ExcessDelay]:
     )
 
 
-def _inspect_noise(reading: FileReading, shape: Shape) -> list[Finding]:
-    findings = []
+def _inspect_noise(reading: FileReading, shape: Shape) -> Iterator[Finding]:
     if shape.noise_db > NOISY_DB:
-        findings.append(
-            Finding(
-                severity="warning",
-                where=reading.path,
-                what=f"is noisy: neighbouring points scatter by {shape.noise_db:.1f} dB",
-                remedy="measure again, louder or with more averages; or smooth to 1/24 octave",
-            )
+        yield Finding(
+            "warning",
+            reading.path,
+            f"is noisy: neighbouring points scatter by {shape.noise_db:.1f} dB",
+            "measure again, louder or with more averages; or smooth to 1/24 octave",
         )
     low, high = PLAUSIBLE_DB
     if not low <= shape.level_db <= high:
-        findings.append(
-            Finding(
-                severity="note",
-                where=reading.path,
-                what=f"lies at {shape.level_db:.0f} dB: the level is not that of a driver at "
-                "2.83 V and 1 m, so sensitivity has no meaning",
-                remedy="state voltage and distance, or calibrate the level",
-            )
+        yield Finding(
+            "note",
+            reading.path,
+            f"lies at {shape.level_db:.0f} dB: the level is not that of a driver at "
+            "2.83 V and 1 m, so sensitivity has no meaning",
+            "state voltage and distance, or calibrate the level",
         )
-    return findings
 
 
-def _inspect_smoothing(reading: FileReading, shape: Shape) -> list[Finding]:
+def _inspect_smoothing(reading: FileReading, shape: Shape) -> Iterator[Finding]:
     """Compare the width of each peak with the smoothing a file states."""
     n = reading.smoothing
     if n is None:
-        return []
+        return
     hidden = [p for p in shape.peaks if p.height_db > 2.0 and 1.0 / n > 0.7 / p.q]
     if n < 12:
-        return [
-            Finding(
-                severity="warning",
-                where=reading.path,
-                what=f"is smoothed to 1/{n:g} octave: peaks narrower than Q {0.7 * n:.0f} do not "
-                "show, and a notch cannot be fitted to them",
-                remedy="export again with 1/24 octave or less",
-            )
-        ]
+        yield Finding(
+            "warning",
+            reading.path,
+            f"is smoothed to 1/{n:g} octave: peaks narrower than Q {0.7 * n:.0f} do not "
+            "show, and a notch cannot be fitted to them",
+            "export again with 1/24 octave or less",
+        )
+        return
     if hidden:
         p = hidden[0]
-        return [
-            Finding(
-                severity="note",
-                where=reading.path,
-                what=f"is smoothed to 1/{n:g} octave, as wide as its peak at "
-                f"{p.frequency_hz:.0f} Hz (Q {p.q:.0f}): the true peak is higher and narrower",
-                remedy="export again with less smoothing before fitting a notch",
-            )
-        ]
-    return []
+        yield Finding(
+            "note",
+            reading.path,
+            f"is smoothed to 1/{n:g} octave, as wide as its peak at "
+            f"{p.frequency_hz:.0f} Hz (Q {p.q:.0f}): the true peak is higher and narrower",
+            "export again with less smoothing before fitting a notch",
+        )
+        return
 
 
-def _inspect_gate(reading: FileReading) -> list[Finding]:
+def _inspect_gate(reading: FileReading) -> Iterator[Finding]:
     if reading.gate_s is None or reading.curve is None:
-        return []
+        return
     limit = 1.0 / reading.gate_s
     if limit < 1.05 * reading.curve.range_hz[0]:
-        return []
-    return [
-        Finding(
-            severity="warning",
-            where=reading.path,
-            what=f"was gated to {reading.gate_s * 1e3:.1f} ms: below {limit:.0f} Hz it shows the "
-            "window, not the driver",
-            remedy="join a near-field measurement, or set no goal below that frequency",
-        )
-    ]
+        return
+    yield Finding(
+        "warning",
+        reading.path,
+        f"was gated to {reading.gate_s * 1e3:.1f} ms: below {limit:.0f} Hz it shows the "
+        "window, not the driver",
+        "join a near-field measurement, or set no goal below that frequency",
+    )
 
 
-def _inspect_angles(files: DriverFiles) -> list[Finding]:
+def _inspect_angles(files: DriverFiles) -> Iterator[Finding]:
     """Directions that are copies, mixed up, or of another level."""
     readings = {d: r for d, r in files.responses.items() if r.curve is not None}
     if len(readings) < 2:
-        return []
-    findings: list[Finding] = []
+        return
     curves = _on_one_grid([r.curve for r in readings.values() if r.curve is not None])
     if curves is None:
-        return []
+        return
     grid, levels = curves
     order = list(readings)
     axis = levels[0]
@@ -279,45 +253,37 @@ def _inspect_angles(files: DriverFiles) -> list[Finding]:
         if mirror in readings and mirror != direction:
             twin = order.index(mirror)
             if twin < index and np.abs(levels[twin] - levels[index]).max() < 1e-6:
-                findings.append(
-                    Finding(
-                        severity="note",
-                        where=where,
-                        what=f"is a copy of {readings[mirror].path}: mirrored, not measured",
-                        remedy="state mirror symmetry instead, so that reports say so",
-                    )
+                yield Finding(
+                    "note",
+                    where,
+                    f"is a copy of {readings[mirror].path}: mirrored, not measured",
+                    "state mirror symmetry instead, so that reports say so",
                 )
         bottom = grid < 2.0 * grid[0]
         step = float(np.median((levels[index] - axis)[bottom]))
         near = abs(direction.horizontal_deg) + abs(direction.vertical_deg) <= 60.0
         if near and abs(step) > LEVEL_STEP_DB + 1.0 and grid[0] < 400.0:
-            findings.append(
-                Finding(
-                    severity="warning",
-                    where=where,
-                    what=f"is {step:+.1f} dB against the reference axis at low frequency, where "
-                    "all directions should meet",
-                    remedy="measure all directions at one level and distance",
-                )
+            yield Finding(
+                "warning",
+                where,
+                f"is {step:+.1f} dB against the reference axis at low frequency, where "
+                "all directions should meet",
+                "measure all directions at one level and distance",
             )
     treble = levels[:, grid > 0.25 * grid[-1]].mean(axis=1)
     best = int(np.argmax(treble))
     if best != 0 and treble[best] > treble[0] + 2.0:
-        findings.append(
-            Finding(
-                severity="warning",
-                where=readings[order[0]].path,
-                what=f"is not the loudest direction in the treble: {order[best]} is "
-                f"{treble[best] - treble[0]:.1f} dB louder",
-                remedy="check which file is on axis",
-            )
+        yield Finding(
+            "warning",
+            readings[order[0]].path,
+            f"is not the loudest direction in the treble: {order[best]} is "
+            f"{treble[best] - treble[0]:.1f} dB louder",
+            "check which file is on axis",
         )
-    return findings
 
 
-def _inspect_pair(files: DriverFiles, shape: Shape) -> list[Finding]:
+def _inspect_pair(files: DriverFiles, shape: Shape) -> Iterator[Finding]:
     """Compare left and right cabinet."""
-    findings = []
     for direction, other in files.other_side.items():
         this = files.responses.get(direction)
         if this is None or this.curve is None or other.curve is None:
@@ -333,61 +299,57 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> list[Finding]:
         mean, rest = float(difference.mean()), float(difference.std())
         if abs(mean) > 1.0 or rest > 1.0:
             worst = int(np.argmax(np.abs(difference)))
-            findings.append(
-                Finding(
-                    severity="warning",
-                    where=other.path,
-                    what=f"differs from {this.path} by {mean:+.1f} dB and {rest:.1f} dB rms, most "
-                    f"at {grid[inside][worst]:.0f} Hz ({difference[worst]:+.1f} dB)",
-                    remedy="compare the drivers and the position of the microphone",
-                )
+            yield Finding(
+                "warning",
+                other.path,
+                f"differs from {this.path} by {mean:+.1f} dB and {rest:.1f} dB rms, most "
+                f"at {grid[inside][worst]:.0f} Hz ({difference[worst]:+.1f} dB)",
+                "compare the drivers and the position of the microphone",
             )
-    return [*findings, *_inspect_impedances(files)]
+    yield from _inspect_impedances(files)
 
 
-def _inspect_impedances(files: DriverFiles) -> list[Finding]:
+def _inspect_impedances(files: DriverFiles) -> Iterator[Finding]:
     """Compare the impedances of left and right cabinet."""
     this, other = files.impedance, files.other_impedance
     if this is None or other is None or this.curve is None or other.curve is None:
-        return []
+        return
     curves = _on_one_grid([this.curve, other.curve])
     if curves is None:
-        return []
+        return
     grid, levels = curves
     difference = levels[1] - levels[0]
     worst = int(np.argmax(np.abs(difference)))
     if float(difference.std()) <= PAIR_DB and abs(float(difference.mean())) <= PAIR_DB:
-        return []
+        return
     share = 100.0 * (10.0 ** (difference[worst] / 20.0) - 1.0)
-    return [
-        Finding(
-            severity="warning",
-            where=other.path,
-            what=f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+.0f} %: one "
-            "network will not do the same in both cabinets",
-            remedy="compare the drivers, the seal of the cabinets and the damping in them",
-        )
-    ]
+    yield Finding(
+        "warning",
+        other.path,
+        f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+.0f} %: one "
+        "network will not do the same in both cabinets",
+        "compare the drivers, the seal of the cabinets and the damping in them",
+    )
 
 
-def _inspect_match(files: DriverFiles, shape: Shape, electrical: ImpedanceSurvey) -> list[Finding]:
+def _inspect_match(
+    files: DriverFiles, shape: Shape, electrical: ImpedanceSurvey
+) -> Iterator[Finding]:
     """Whether the impedance can belong to the response: resonance against lower corner."""
     resonance, corner = electrical.resonance_hz, shape.low.corner_hz
     if resonance is None or corner is None or files.impedance is None:
-        return []
+        return
     if shape.low.order != 2 or electrical.box == "vented":
-        return []
+        return
     if 0.35 <= resonance / corner <= 2.8:
-        return []
-    return [
-        Finding(
-            severity="warning",
-            where=files.impedance.path,
-            what=f"has its resonance at {resonance:.0f} Hz, but the response of {files.name} "
-            f"falls off at {corner:.0f} Hz: it may belong to another driver or mounting",
-            remedy="measure impedance and response in the same cabinet, or correct the file names",
-        )
-    ]
+        return
+    yield Finding(
+        "warning",
+        files.impedance.path,
+        f"has its resonance at {resonance:.0f} Hz, but the response of {files.name} "
+        f"falls off at {corner:.0f} Hz: it may belong to another driver or mounting",
+        "measure impedance and response in the same cabinet, or correct the file names",
+    )
 
 
 def _on_one_grid(responses: list[MeasuredCurve]) -> tuple[Real, Real] | None:

@@ -34,7 +34,7 @@ GOOD_FIT = 0.08
 DOUBTFUL_FIT = 0.03
 """Rms relative error from which a second peak below the data is looked for."""
 
-FEWEST_POINTS = 12
+_FEWEST_POINTS = 12
 
 LEAST_PEAK = 1.06
 """Smallest ratio of peak to voice-coil resistance that is called a resonance."""
@@ -167,8 +167,8 @@ def _read_resonance(
     f, z = curve.frequency_hz, curve.value
     vented, tuning = find_port(f, smooth, peak)
     limit = (f <= 30.0 * f[peak]) & (f <= 20000.0)
-    if np.count_nonzero(limit) < FEWEST_POINTS:
-        why = f"fewer than {FEWEST_POINTS} points around the resonance: Qs are not read"
+    if np.count_nonzero(limit) < _FEWEST_POINTS:
+        why = f"fewer than {_FEWEST_POINTS} points around the resonance: Qs are not read"
         return replace(
             survey,
             resonance_hz=float(f[peak]),

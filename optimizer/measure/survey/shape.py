@@ -11,13 +11,13 @@ from optimizer.arrays import Real
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.survey.curvefit import CurveFit, Structure, evaluate_curve, fit_curve
+from optimizer.measure.survey.curvefit import CurveFit, CurveTerms, evaluate_curve, fit_curve
 from optimizer.measure.survey.humps import find_humps, shows_in_curve
 from optimizer.text.brief import brief
 
 End = Literal["low", "high"]
 
-PER_OCTAVE = 24
+_PER_OCTAVE = 24
 LEAST_PEAK_DB = 1.5
 """Peaks and dips smaller than this are not listed."""
 LEAST_NOISE_DB = 0.15
@@ -137,7 +137,7 @@ def read_shape(response: MeasuredCurve) -> Shape:
     """
     curve = thin_response(response)
     low_hz, high_hz = curve.range_hz
-    count = max(int(np.log2(high_hz / low_hz) * PER_OCTAVE), 12)
+    count = max(int(np.log2(high_hz / low_hz) * _PER_OCTAVE), 12)
     grid = np.geomspace(low_hz, high_hz, count)
     level = _bin_average(curve, grid)
     u = np.log(grid)
@@ -191,7 +191,7 @@ def _start(
     for corner, order in ((low_hz, low_order), (high_hz, high_order)):
         if order and corner is not None:
             x += [np.log(corner), *np.log(_BUTTERWORTH_Q[order])]
-    structure = Structure(low_order=low_order, high_order=high_order)
+    structure = CurveTerms(low_order=low_order, high_order=high_order)
     return CurveFit(structure=structure, x=np.array(x), cost=np.inf)
 
 
@@ -255,7 +255,7 @@ def _decide_order(
     """Fit every order to the half of the data at one end and weigh them against each other."""
     edge = usable[0] if end == "low" else usable[1]
     last = float(np.exp(u[0] if end == "low" else u[-1]))
-    tip = level[: PER_OCTAVE // 6] if end == "low" else level[-PER_OCTAVE // 6 :]
+    tip = level[: _PER_OCTAVE // 6] if end == "low" else level[-_PER_OCTAVE // 6 :]
     if abs(np.log(edge / last)) < 0.02 and tip.mean() > reference - 3.0:
         return _EndReading(
             rolloff=Rolloff(reason="the data end before the driver falls off"),
@@ -326,7 +326,7 @@ def _measure_slope(u: Real, level: Real, fit: CurveFit, end: End) -> float | Non
     pure = evaluate_curve(u, fit.structure, fit.x, only=end)[0]
     bells = evaluate_curve(u, fit.structure, fit.x, only="bells")[0]
     beyond = (pure < pure.max() - 6.0) & (level > fit.x[3] + 6.0)
-    if np.count_nonzero(beyond) < PER_OCTAVE // 3:
+    if np.count_nonzero(beyond) < _PER_OCTAVE // 3:
         return None
     octaves = u[beyond] / np.log(2.0)
     slope = float(np.polyfit(octaves, level[beyond] - bells[beyond], 1)[0])

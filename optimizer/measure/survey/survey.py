@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import MeasuredCurve
-from optimizer.measure.curves.joined import join_files
-from optimizer.measure.curves.nearfield import Baffle, Splice
+from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
 from optimizer.measure.survey.hints import PeakHint, find_break_up, hint_peak
@@ -30,41 +27,6 @@ SAFE_RATIO = 2.0
 HINT_DB = 3.0
 
 
-def survey_path(
-    path: str | Path,
-    *,
-    roles: Mapping[str, str] | None = None,
-    diaphragms_m: Mapping[str, float] | None = None,
-    depths_m: Mapping[str, float] | None = None,
-    baffles: Mapping[str, Baffle] | None = None,
-) -> Survey:
-    """Read a folder and survey what is in it.
-
-    Parameters
-    ----------
-    path : path-like
-        A folder of measurements.
-    roles : mapping of str to str, optional
-        See `optimizer.measure.files.folder.read_folder`.
-    diaphragms_m, depths_m : mapping of str to float, optional
-        Effective diameters and acoustic depths of drivers, where known.
-    baffles : mapping of str to Baffle, optional
-        The front each driver sits on; a near-field file is joined only where it is known.
-
-    Returns
-    -------
-    Survey
-
-    Raises
-    ------
-    InputError
-        Nothing usable is found.
-    """
-    folder = read_folder(path, roles=roles)
-    require_drivers(folder)
-    return survey_folder(folder, diaphragms_m=diaphragms_m, depths_m=depths_m, baffles=baffles)
-
-
 def survey_folder(
     folder: Folder,
     *,
@@ -72,14 +34,16 @@ def survey_folder(
     depths_m: Mapping[str, float] | None = None,
     baffles: Mapping[str, Baffle] | None = None,
 ) -> Survey:
-    """Survey the drivers of a folder that was read; see `survey_path`.
+    """Survey the drivers of a folder that was read.
 
     Parameters
     ----------
     folder : Folder
         What was recognised.
-    diaphragms_m, depths_m, baffles : mapping, optional
-        By driver, where known.
+    diaphragms_m, depths_m : mapping of str to float, optional
+        Effective diameters and acoustic depths of drivers, where known.
+    baffles : mapping of str to Baffle, optional
+        The front each driver sits on; a near-field file is joined only where it is known.
 
     Returns
     -------
@@ -93,14 +57,14 @@ def survey_folder(
         if response is None:
             findings.append(
                 Finding(
-                    severity="warning",
-                    where=files.name,
-                    what="has an impedance but no response: it is left out",
-                    remedy="add its response, or say which file it is",
+                    "warning",
+                    files.name,
+                    "has an impedance but no response: it is left out",
+                    "add its response, or say which file it is",
                 )
             )
             continue
-        splice, problems = join_files(files, (baffles or {}).get(files.name))
+        splice, problems = _join_files(files, (baffles or {}).get(files.name))
         findings += problems
         surveyed = survey_driver(files, diaphragm_m=diameters.get(files.name), splice=splice)
         drivers.append(surveyed)
@@ -116,6 +80,57 @@ def survey_folder(
         timing=timing,
         findings=tuple(sorted(findings, key=lambda f: rank[f.severity])),
     )
+
+
+def _join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None, list[Finding]]:
+    """Join near and far field of a driver where both are there and the front is known.
+
+    Parameters
+    ----------
+    files : DriverFiles
+        Of one driver, with a response.
+    baffle : Baffle or None
+        The front, where stated.
+
+    Returns
+    -------
+    Splice or None
+        None when there is nothing to join, or it cannot be.
+    list of Finding
+        Why it cannot be, and what is left out.
+    """
+    near, far = files.near_field, next(iter(files.responses.values()))
+    findings = []
+    if files.port is not None:
+        findings.append(
+            Finding(
+                "note",
+                files.port.path,
+                "is the near field of a port, which a survey does not add",
+                f"state {files.port.path} and the diameter of the port",
+                by_stating=(Subject("driver", files.name, "port"),),
+            )
+        )
+    if near is None or near.curve is None or far.curve is None:
+        return None, findings
+    if baffle is None:
+        return None, [
+            *findings,
+            Finding(
+                "note",
+                near.path,
+                "is a near field and is not used: joining it needs the size of the front",
+                "state the size of the front",
+                by_stating=(Subject("driver", files.name, "front"),),
+            ),
+        ]
+    gate = 1.0 / far.gate_s if far.gate_s is not None else None
+    try:
+        splice = splice_fields(near.curve, far.curve, baffle=baffle, far_from_hz=gate)
+    except InputError as error:
+        findings.append(Finding("warning", near.path, str(error)))
+        return None, findings
+    return splice, findings
 
 
 def survey_driver(

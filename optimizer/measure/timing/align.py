@@ -11,7 +11,7 @@ from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
-from optimizer.measure.direction import SOUND_SPEED_M_S, path_excess_m
+from optimizer.measure.geometry import SOUND_SPEED_M_S, path_excess_m
 from optimizer.measure.timing.timing import Timing
 
 

@@ -11,8 +11,7 @@ from itertools import combinations, product
 import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
-
-DB_PER_NEPER = 20.0 / np.log(10.0)
+from optimizer.text.units import DB_PER_NEPER
 
 LEVEL_PULL = 0.05
 """Weight that holds the level offsets together: 1 dB apart costs as much as 0.05 dB rms."""

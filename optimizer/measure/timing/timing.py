@@ -16,7 +16,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.direction import SOUND_SPEED_M_S
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.measure.timing.explain import (
     Method,
     SumTask,

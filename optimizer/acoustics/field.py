@@ -16,9 +16,14 @@ from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Driver
-
-SOUND_SPEED_M_S = 343.2
-"""Speed of sound in dry air at 20 deg C."""
+from optimizer.measure.geometry import (
+    SOUND_SPEED_M_S,
+    baffle_shelf,
+    direction_angle_rad,
+    path_excess_m,
+    piston_directivity,
+    travel_factor,
+)
 
 BAFFLE_TO_DIAPHRAGM = 1.3
 """Width of a baffle over the largest diaphragm on it, when it is not stated; common practice, no
@@ -35,62 +40,6 @@ STANDARD_DIRECTIONS: tuple[Direction, ...] = (
     *(Direction(vertical_deg=float(s * a)) for a in range(10, 180, 10) for s in (1, -1)),
 )
 """The 70 directions of ANSI/CTA-2034-A: two orbits in steps of 10 degrees."""
-
-
-def piston_directivity(x: Real) -> Real:
-    """Compute the directivity 2 J1(x) / x of a rigid round piston in an infinite baffle.
-
-    Parameters
-    ----------
-    x : ndarray
-        k a sin(angle), with k the wave number and a the radius.
-
-    Returns
-    -------
-    ndarray
-        Pressure relative to the axis, real; 1 at x = 0, negative between its first two nulls.
-
-    References
-    ----------
-    T. E. Vigran, "Building Acoustics", eq. 3.51; zeros at 3.8317, 7.0156, 10.1735.
-    """
-    from scipy.special import j1
-
-    x = np.asarray(x, dtype=np.float64)
-    small = np.abs(x) < 1e-2
-    safe = np.where(small, 1.0, x)
-    # Below 0.01 two terms of the series are exact to rounding and free of 0/0.
-    return np.asarray(np.where(small, 1.0 - x**2 / 8.0 + x**4 / 192.0, 2.0 * j1(safe) / safe))
-
-
-def direction_angle_rad(direction: Direction) -> float:
-    """Return the angle between a direction and the reference axis, 0 to pi."""
-    horizontal = np.radians(direction.horizontal_deg)
-    vertical = np.radians(direction.vertical_deg)
-    return float(np.arccos(np.clip(np.cos(horizontal) * np.cos(vertical), -1.0, 1.0)))
-
-
-def path_excess_m(direction: Direction, place_m: tuple[float, float, float]) -> float:
-    """Return how much longer the way from a driver is than from the reference point.
-
-    Parameters
-    ----------
-    direction : Direction
-        Where the listener is, far away: paths are parallel.
-    place_m : tuple of float
-        (up, right, back) of the driver from the reference point in m.
-
-    Returns
-    -------
-    float
-        Excess path in m, negative when the driver is nearer.
-    """
-    up, right, back = place_m
-    horizontal = np.radians(direction.horizontal_deg)
-    vertical = np.radians(direction.vertical_deg)
-    to_front = np.cos(horizontal) * np.cos(vertical)
-    to_right = np.sin(horizontal) * np.cos(vertical)
-    return float(back * to_front - right * to_right - up * np.sin(vertical))
 
 
 def cabinet_shade(frequency_hz: Real, baffle_m: float, angle_rad: float) -> Complex:
@@ -113,12 +62,12 @@ def cabinet_shade(frequency_hz: Real, baffle_m: float, angle_rad: float) -> Comp
 
     Notes
     -----
-    First order, the middle of the step at 115 / width (a rule of thumb of the trade, not physics).
-    The response on the axis is measured and holds its own baffle step; this is only the ratio.
+    The baffle's shelf in that direction over the one in front, see
+    `optimizer.measure.geometry.baffle_shelf`: the response on the axis is measured and holds its
+    own baffle step.
     """
-    behind = max(0.5 * (1.0 + np.cos(angle_rad)), REAR_FLOOR)
-    s = 1j * np.asarray(frequency_hz, dtype=np.float64) / (115.0 / baffle_m * np.sqrt(2.0))
-    return np.asarray((0.5 + behind * s) / (0.5 + s))
+    here = baffle_shelf(frequency_hz, baffle_m, angle_rad, REAR_FLOOR)
+    return np.asarray(here / baffle_shelf(frequency_hz, baffle_m, 0.0, REAR_FLOOR))
 
 
 def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> Complex:
@@ -159,7 +108,7 @@ def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> 
     return np.asarray(
         driver.pressure[0]
         * piston
-        * np.exp(-1j * k * excess)
+        * travel_factor(driver.frequency_hz, excess)
         * cabinet_shade(driver.frequency_hz, baffle_m, angle)
     )
 
