@@ -48,15 +48,26 @@ def _find_slot(subject: Subject, topology: Topology | None) -> str:
 
 
 def say_in_file(subject: Subject) -> str:
-    """Say how a subject is stated in a design file ("drivers.tweeter.diaphragm: 130 mm").
+    """Say how a subject is stated in a design file; empty where a design file has no key for it.
 
-    Empty where a design file has no key for it.
+    It can be copied as it stands: '"limits: {highest_hz: 6 kHz}" under drivers.woofer'.
     """
     if subject.noun == "goal":
         example = _OF_A_GOAL.get(subject.part, "")
     else:
         _, example = _SAID.get((subject.noun, subject.part), ("", ""))
-    return f"{find_key(subject)}: {example}" if example else ""
+    return _say_nested(find_key(subject), example) if example else ""
+
+
+def _say_nested(dotted: str, example: str) -> str:
+    path = dotted.split(".")
+    # What stands under the user's own names is told from there on.
+    above = min(2, len(path) - 1) if path[0] in ("drivers", "ways", "goals") else 0
+    *outer, last = path[above:]
+    text = f"{last}: {example}"
+    for key in reversed(outer):
+        text = f"{key}: {{{text}}}"
+    return f'"{text}"' + (f" under {'.'.join(path[:above])}" if above else "")
 
 
 def locate(design: Design, error: InputError, key: str = "") -> InputError:

@@ -222,8 +222,9 @@ class NumberForm:
     def read(self, entry: Entry) -> float:
         """Read it."""
         if self.whole:
-            return entry.whole_number(least=int(self.least or 0))
-        value = entry.number(least=self.least)
+            value: float = entry.whole_number(least=int(self.least or 0))
+        else:
+            value = entry.number(least=self.least)
         if self.above is not None and not value > self.above:
             raise entry.error(self.rule or f"the number must be above {self.above:g}", value=value)
         if self.most is not None and value > self.most:

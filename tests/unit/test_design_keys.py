@@ -54,11 +54,17 @@ def test_lower_layers_find_their_keys() -> None:
     assert find_key(Subject("driver", "tweeter", "highest frequency")) == (
         "drivers.tweeter.limits.highest_hz"
     )
-    assert say_in_file(Subject("driver", part="power")) == "drivers.NAME.limits.watts: 80"
-    assert say_in_file(Subject("drivers", part="estimated directions")) == "measured.estimate: yes"
+    assert say_in_file(Subject("driver", part="power")) == (
+        '"limits: {watts: 80}" under drivers.NAME'
+    )
+    assert (
+        say_in_file(Subject("drivers", part="estimated directions"))
+        == '"measured: {estimate: yes}"'
+    )
     assert find_key(Subject("stock", part="equal values")) == "stock"
     assert find_key(Subject("way", "low")) == "ways.low"
-    assert say_in_file(Subject("goal", "on_axis", "hard")) == "goals.on_axis.hard: no"
+    assert say_in_file(Subject("goal", "on_axis", "hard")) == '"hard: no" under goals.on_axis'
+    assert say_in_file(Subject("goals")) == '"goals: {on_axis: {weight: 1}}"'
 
 
 @pytest.mark.parametrize(
@@ -92,13 +98,18 @@ def test_limits_are_those_that_are_told() -> None:
                 meaning="a length",
                 example="1 m",
             ),
-            Key(name="w", form=NumberForm(least=2, whole=True), meaning="a count", example="2"),
+            Key(
+                name="w",
+                form=NumberForm(least=2, most=4, whole=True),
+                meaning="a count",
+                example="2",
+            ),
         ),
     )
     assert [key.form.words for key in block.keys] == [
-        "number, above 0, to 9", "value in m, from 200 mm, to 5 m", "whole number, from 2",
+        "number, above 0, to 9", "value in m, from 200 mm, to 5 m", "whole number, from 2, to 4",
     ]  # fmt: skip
-    for text in ("n: 0", "n: 9.1", "q: 0.19 m", "q: 5.01 m", "w: 1", "w: 2.5"):
+    for text in ("n: 0", "n: 9.1", "q: 0.19 m", "q: 5.01 m", "w: 1", "w: 2.5", "w: 5"):
         with pytest.raises(InputError):
             block.read(parse_yaml(text, file="d.yaml"))
     read = block.read(parse_yaml("{n: 9, q: 0.2, w: 2}", file="d.yaml"))

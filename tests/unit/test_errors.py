@@ -49,9 +49,9 @@ def test_remedies_are_written_in_the_words_of_each_edge() -> None:
     )  # fmt: skip
     assert str(error).endswith("; state it, or say which file is its impedance")
     in_file = error.explained(say_in_file)
-    assert str(in_file).endswith("impedance (drivers.woofer.diaphragm: 130 mm)")
+    assert str(in_file).endswith('impedance ("diaphragm: 130 mm" under drivers.woofer)')
     assert in_file.by_stating == (Subject("file", part="role"),)
-    assert str(put_in_options(in_file)).endswith('130 mm) (--as FILE="woofer impedance")')
+    assert str(put_in_options(in_file)).endswith('woofer) (--as FILE="woofer impedance")')
     assert error.explained(lambda subject: "").remedy == error.remedy
 
 
