@@ -155,8 +155,8 @@ def explain(
     by_stating : tuple of Subject
         What it asks to state.
     written : callable
-        From a subject to how it is stated at the edge ('"diaphragm: 130 mm" under drivers.tweeter'); empty
-        where the edge has no words for it, which leaves it to the next edge.
+        From a subject to how it is stated at the edge; empty where the edge has no words for it,
+        which leaves it to the next edge.
 
     Returns
     -------

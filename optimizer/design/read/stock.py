@@ -67,7 +67,10 @@ STOCK_KEYS = KeyBlock(
             meaning="what capacitors bought by series are made of, which gives their losses",
         ),
         Key(
-            name="join", says=("stock", "joined pieces"), form=NumberForm(least=1, most=3, whole=True, rule="one to three pieces can be joined"),
+            name="join", says=("stock", "joined pieces"),
+            form=NumberForm(
+                least=1, most=3, whole=True, rule="one to three pieces can be joined"
+            ),
             example="2", meaning="most pieces joined to make one part",
         ),
         Key(
