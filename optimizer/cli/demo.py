@@ -50,36 +50,34 @@ def run(args: argparse.Namespace) -> int:
     design_file = write_demo(args.folder)
     screen.show(f"The example is in {args.folder}: measurement files and {design_file.name}.", "")
     problem, result = search_design(design_file, args, screen)
-    last_lines: list[str] = []
+    args.json, args.page = (str(args.folder / name) for name in (RESULTS_NAME, PAGE_NAME))
+    sheet = args.folder / SHEET_NAME
     try:
         if result.candidates:
-            last_lines = _write_files(args.folder, design_file, problem, result)
+            _write_sheet(sheet, f"{args.json}#1", problem, result)
     finally:
         # A full disk must not take away what the search found.
-        code = show_result(problem, result, screen, last_lines=last_lines)
+        code = show_result(
+            args,
+            problem,
+            result,
+            screen,
+            str(design_file),
+            last=[
+                f"Written: {sheet} (what to buy, solder and check for no. 1).",
+                f"Next: open {design_file}, change a goal or a slot, and run",
+                f"  laddersmith fit {design_file} --page {args.page}",
+            ],
+        )
     return code
 
 
-def _write_files(
-    folder: Path, design_file: Path, problem: Problem, result: SearchResult
-) -> list[str]:
-    """Write results, page and build sheet; return what to say of them."""
+def _write_sheet(sheet: Path, network: str, problem: Problem, result: SearchResult) -> None:
+    """Write the build sheet of the best network."""
     from optimizer.bench.build.sheet import build_sheet
-    from optimizer.report.export import result_to_json, write_json, write_text
-    from optimizer.report.page.candidates import render_result
-    from optimizer.report.page.document import render_html
-    from optimizer.report.sheet_text import compose_sheet
+    from optimizer.report.documents.sheet import document_sheet
+    from optimizer.report.export import write_text
+    from optimizer.report.render.html import render_html
 
-    results, page, sheet = (folder / name for name in (RESULTS_NAME, PAGE_NAME, SHEET_NAME))
-    write_json(results, result_to_json(result, problem, str(design_file)))
-    write_text(page, render_result(problem, result, str(design_file)))
-    best = build_sheet(problem, result.candidates[0], network=f"{results}#1")
-    write_text(sheet, render_html(compose_sheet(best)))
-    return [
-        "",
-        f"Written: {results} (all networks with their curves),",
-        f"  {page} (compare them in a browser),",
-        f"  {sheet} (what to buy, solder and check for no. 1).",
-        f"Next: open {design_file}, change a goal or a slot, and run",
-        f"  laddersmith fit {design_file} --page {page}",
-    ]
+    best = build_sheet(problem, result.candidates[0], network=network)
+    write_text(sheet, render_html(document_sheet(best)))

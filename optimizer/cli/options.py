@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
+from pathlib import Path
 
 from optimizer.errors import InputError, Subject
 
@@ -83,6 +84,17 @@ def _whole(text: str, *, low: int, high: int) -> int:
     return value
 
 
+def add_design(parser: argparse.ArgumentParser) -> None:
+    """Add the design file."""
+    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+
+
+def add_network(parser: argparse.ArgumentParser, what: str = "") -> None:
+    """Add the network file; `what` says which network is meant."""
+    named = "a network file (YAML), or results.json#2 for a saved candidate"
+    parser.add_argument("network", metavar="NETWORK", help=f"{what}: {named}" if what else named)
+
+
 def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> None:
     """Add how long, from which seed and with how many processes to search, and what to show."""
     parser.add_argument(
@@ -105,37 +117,6 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
         metavar="N",
         help="processes to use (else one per processor)",
     )
-
-
-def add_page_option(parser: argparse.ArgumentParser) -> None:
-    """Add where to write a page for a browser."""
-    parser.add_argument(
-        "--page", metavar="FILE", help="write a page with charts, schematics and parts (HTML)"
-    )
-
-
-def check_page(file: str | None) -> None:
-    """Refuse early, before any long work, a page that could not be written later.
-
-    Parameters
-    ----------
-    file : str or None
-        What ``--page`` named.
-
-    Raises
-    ------
-    InputError
-        When the place cannot be written or the chart library is missing.
-    """
-    if file is None:
-        return
-    from pathlib import Path
-
-    from optimizer.report.export import check_writable
-    from optimizer.report.page.render import read_engine
-
-    check_writable(Path(file), key="--page")
-    read_engine()
 
 
 def available_processors() -> int:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from optimizer.cli.options import available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
+from optimizer.cli.output import deliver
 from optimizer.cli.screen import Screen
 
 if TYPE_CHECKING:
-    from optimizer.problem.candidate import Candidate, SearchResult
+    from optimizer.measure.survey.nouns import Survey
+    from optimizer.problem.candidate import SearchResult
     from optimizer.problem.problem import Problem
 
 
@@ -64,35 +66,48 @@ def search_design(
 
 
 def show_result(
-    problem: Problem, result: SearchResult, screen: Screen, *, last_lines: Sequence[str] = ()
+    args: argparse.Namespace,
+    problem: Problem,
+    result: SearchResult,
+    screen: Screen,
+    design_name: str,
+    *,
+    survey: Survey | None = None,
+    last: Sequence[str] = (),
 ) -> int:
-    """Print everything a search found and return the exit code.
+    """Write and print everything a search found and return the exit code.
 
     Parameters
     ----------
+    args : argparse.Namespace
+        With the options of `output.add_output_options`.
     problem : Problem
         The problem searched.
     result : SearchResult
         What was found.
     screen : Screen
         Where to print.
-    last_lines : sequence of str
-        Printed at the very end: files written, what to do next.
+    design_name : str
+        Name of the design file, as the user gave it.
+    survey : Survey, optional
+        What was found in the files before, where it belongs to the answer.
+    last : sequence of str
+        Printed at the very end: what to do next.
 
     Returns
     -------
     int
         0, or 3 when no candidate meets the hard limits, or 130 when there is nothing to show.
     """
+    from optimizer.report.documents.fit import document_fit
     from optimizer.report.words import say_broken
 
     if not result.candidates:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED
+    document = document_fit(problem, result, design_name, survey=survey)
+    deliver(args, document, screen, holds="all networks with their curves", last=last)
     best = result.candidates[0]
-    if not screen.quiet:
-        _print_result(problem, result, screen)
-        screen.show(*last_lines)
     if best.feasible:
         return DONE
     complain(
@@ -100,56 +115,3 @@ def show_result(
         "relax that limit, allow other parts, or search longer"
     )
     return NO_CANDIDATE
-
-
-def _print_result(problem: Problem, result: SearchResult, screen: Screen) -> None:
-    from optimizer.report import tables
-    from optimizer.report.words import say_stop
-
-    best = result.candidates[0]
-    width = screen.width
-    screen.show(
-        tables.show_heading(problem.title),
-        "",
-        tables.tabulate_ranges(problem.drivers),
-        tables.show_notes(problem.notes),
-        "",
-    )
-    if best.feasible:
-        screen.show(
-            tables.show_heading("Networks, best first"),
-            tables.tabulate_candidates(result.candidates, width=width),
-            "",
-            tables.show_heading("The best one, no. 1"),
-        )
-    else:
-        screen.show(tables.show_heading("Nearest miss: it breaks a hard limit"))
-    screen.show(
-        "",
-        tables.describe_candidate(best, width=width),
-        "",
-        tables.chart_candidate(best, width=width),
-        "",
-        *_show_sides(problem, best),
-        say_stop(result),
-        tables.show_notes(result.notes),
-    )
-
-
-def _show_sides(problem: Problem, best: Candidate) -> list[Any]:
-    """Which piece of a list is meant, and which goes left and which right, where it matters."""
-    from optimizer.bench.build.sides import share_out
-    from optimizer.bench.networks.alike import tell_alike
-    from optimizer.problem.problem import Problem
-    from optimizer.report import tables
-
-    if not isinstance(problem, Problem):
-        return []
-    shown: list[Any] = []
-    alike = tell_alike(problem.stock, best.network)
-    if alike:
-        shown += [tables.show_heading("Pieces of several makes"), tables.show_notes(alike), ""]
-    sides = share_out(problem, best.network)
-    if sides is not None:
-        shown += [tables.show_heading("Left and right"), tables.tabulate_sides(sides), ""]
-    return shown

@@ -15,6 +15,7 @@ from optimizer.errors import InputError
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from optimizer.report.document import Document
     from optimizer.search.progress import SearchProgress
 
 WIDEST = 120
@@ -77,6 +78,14 @@ class Screen:
                 f"the output could not be written ({error.strerror})",
                 remedy="check where it is sent to",
             ) from error
+
+    def show_document(self, document: Document) -> None:
+        """Print a document, laid out for the width of the terminal; see `show`."""
+        if self._console is None:
+            return
+        from optimizer.report.render.terminal import render_terminal
+
+        self.show(render_terminal(document, width=self.width))
 
     @contextlib.contextmanager
     def follow_search(self) -> Iterator[Callable[[SearchProgress], None] | None]:

@@ -150,11 +150,11 @@ def run(args: argparse.Namespace) -> int:
         notes=read.notes,
     )
     if not files and args.columns is None:
-        from optimizer.report.document import render_markdown
-        from optimizer.report.sheet_text import compose_sheet
+        from optimizer.report.documents.sheet import document_sheet
+        from optimizer.report.render.markdown import render_markdown
 
         if not args.quiet:
-            sys.stdout.write(render_markdown(compose_sheet(sheet)))
+            sys.stdout.write(render_markdown(document_sheet(sheet)))
         return DONE
     written = [str(path) for path in _write(args, sheet)]
     Screen(quiet=args.quiet).show(f"Written: {', '.join(written)}", *sheet.warnings)
@@ -163,16 +163,16 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
     from optimizer.report.curve_files import curves_to_csv, parts_to_csv, write_columns
-    from optimizer.report.document import render_markdown
+    from optimizer.report.documents.sheet import document_sheet
     from optimizer.report.export import write_text
-    from optimizer.report.page.document import render_html
+    from optimizer.report.render.html import render_html
+    from optimizer.report.render.markdown import render_markdown
     from optimizer.report.schematic import draw_schematic
-    from optimizer.report.sheet_text import compose_sheet
 
     candidate = sheet.candidate
     makers: dict[str, Callable[[], str]] = {
-        "markdown": lambda: render_markdown(compose_sheet(sheet)),
-        "html": lambda: render_html(compose_sheet(sheet)),
+        "markdown": lambda: render_markdown(document_sheet(sheet)),
+        "html": lambda: render_html(document_sheet(sheet)),
         "schematic": lambda: draw_schematic(candidate.network, title=f"Crossover of {sheet.title}"),
         "parts": lambda: parts_to_csv(sheet),
         "curves": lambda: curves_to_csv(candidate),

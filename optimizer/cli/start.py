@@ -7,8 +7,14 @@ import os
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import add_page_option, add_search_options, check_page
-from optimizer.cli.survey import add_reading_options, explain_findings, read_options
+from optimizer.cli.options import add_search_options
+from optimizer.cli.output import add_output_options, open_screen
+from optimizer.cli.survey import (
+    add_reading_options,
+    explain_findings,
+    read_options,
+    show_unread,
+)
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -35,32 +41,24 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     add_reading_options(parser)
     add_search_options(parser)
-    parser.add_argument("--json", metavar="FILE", help="write the results as JSON; - prints them")
-    add_page_option(parser)
+    add_output_options(parser, "the results", page="a page with charts, schematics and parts")
     return parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Survey, write the design, fit it, show, and write what was asked for."""
     from optimizer.cli.results import search_design, show_result
-    from optimizer.cli.screen import Screen
     from optimizer.design.start.plan import plan_start
     from optimizer.design.start.write import check_unedited, render_start
-    from optimizer.measure.files.folder import read_folder, require_drivers
+    from optimizer.measure.files.folder import read_folder
     from optimizer.measure.survey.survey import survey_folder
-    from optimizer.report import survey_tables
-    from optimizer.report.export import check_writable, result_to_json, write_json, write_text
-    from optimizer.report.survey_json import survey_to_json
+    from optimizer.report.documents.survey import document_survey
+    from optimizer.report.export import check_writable, write_text
 
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
-    check_page(args.page)
-    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    screen = open_screen(args)
     options = read_options(args)
     folder = read_folder(args.folder, roles=options.roles, gate_s=options.gate_s)
-    if not folder.drivers:
-        screen.show(survey_tables.tabulate_files(folder))
-    require_drivers(folder)
+    show_unread(folder, screen)
     design_file = args.design or choose_file(args.folder)
     check_writable(design_file, key="--design")
     check_unedited(design_file)
@@ -73,30 +71,27 @@ def run(args: argparse.Namespace) -> int:
         ),
         from_design=False,
     )
-    screen.show(survey_tables.show_survey(survey, width=screen.width), "")
+    screen.show_document(document_survey(survey, args.folder.resolve().name))
+    screen.show("")
     start = plan_start(
         survey, clock=args.clock, depths_m=options.depths, diameters_m=options.diameters
     )
     write_text(design_file, render_start(start, args.folder, design_file.parent))
     screen.show(f"Written: {design_file} (everything assumed stands in it as comments).", "")
     problem, result = search_design(design_file, args, screen)
-    last_lines = ["", f"Next: read {design_file}, change what you know better, and run",
-                  f"  laddersmith fit {design_file}"]  # fmt: skip
-    try:
-        if args.json is not None and result.candidates:
-            data = result_to_json(result, problem, str(design_file))
-            write_json(args.json, {**data, "survey": survey_to_json(survey)})
-            if args.json != "-":
-                last_lines[:0] = ["", f"Written: {args.json} (all networks with their curves)."]
-        if args.page is not None and result.candidates:
-            from optimizer.report.page.candidates import render_result
-
-            write_text(Path(args.page), render_result(problem, result, str(design_file)))
-            last_lines[:0] = ["", f"Written: {args.page} (open it in a browser)."]
-    finally:
-        # A full disk must not take away what a long search found.
-        code = show_result(problem, result, screen, last_lines=last_lines)
-    return code
+    return show_result(
+        args,
+        problem,
+        result,
+        screen,
+        str(design_file),
+        survey=survey,
+        last=[
+            "",
+            f"Next: read {design_file}, change what you know better, and run",
+            f"  laddersmith fit {design_file}",
+        ],
+    )
 
 
 def choose_file(folder: Path) -> Path:

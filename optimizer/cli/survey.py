@@ -8,8 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import say_as_option
+from optimizer.cli.outcome import DONE
+from optimizer.cli.output import add_output_options, deliver, open_screen
 
 if TYPE_CHECKING:
+    from optimizer.cli.screen import Screen
     from optimizer.measure.curves.nearfield import Baffle
     from optimizer.measure.readings import Folder
     from optimizer.measure.survey.nouns import Survey
@@ -30,8 +33,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "path", metavar="PATH", type=Path, help="a folder of measurements, or a design file"
     )
     add_reading_options(parser)
-    parser.add_argument("--json", metavar="FILE", help="write the survey as JSON; - prints it")
-    parser.add_argument("--page", metavar="FILE", help="write the survey as a page (HTML)")
+    add_output_options(parser, "the survey")
     return parser
 
 
@@ -81,42 +83,35 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Survey, show, and write what was asked for."""
-    from optimizer.cli.options import check_page
-    from optimizer.cli.outcome import DONE
-    from optimizer.cli.screen import Screen
-    from optimizer.measure.files.folder import require_drivers
     from optimizer.measure.survey.survey import survey_folder
-    from optimizer.report import survey_tables
-    from optimizer.report.export import check_writable, write_json, write_text
-    from optimizer.report.survey_json import survey_to_json
+    from optimizer.report.documents.survey import document_survey
 
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
-    check_page(args.page)
-    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
-    options = read_options(args)
-    folder, diameters, depths, fronts = open_path(args.path, options)
-    if not folder.drivers:
-        # What was ignored, and why, is the answer; the error after it gives the exit code.
-        screen.show(survey_tables.tabulate_files(folder))
-    require_drivers(folder)
+    screen = open_screen(args)
+    folder, diameters, depths, fronts = open_path(args.path, read_options(args))
+    show_unread(folder, screen)
     survey = explain_findings(
         survey_folder(folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts),
         from_design=_is_design(args.path),
     )
-    screen.show(survey_tables.show_survey(survey, width=screen.width))
-    if args.json is not None:
-        write_json(args.json, survey_to_json(survey))
-        if args.json != "-":
-            screen.show("", f"Written: {args.json}")
-    if args.page is not None:
-        from optimizer.report.page.document import render_html
-        from optimizer.report.survey_page import document_survey
-
-        document = document_survey(survey, args.path.resolve().name)
-        write_text(Path(args.page), render_html(document))
-        screen.show("", f"Written: {args.page} (open it in a browser).")
+    deliver(args, document_survey(survey, args.path.resolve().name), screen)
     return DONE
+
+
+def show_unread(folder: Folder, screen: Screen) -> None:
+    """Show what was ignored, and why, where no driver was found, and refuse the folder.
+
+    Raises
+    ------
+    InputError
+        When there is no driver.
+    """
+    from optimizer.measure.files.folder import require_drivers
+    from optimizer.report.documents.survey import document_files
+
+    if not folder.drivers:
+        # What was ignored, and why, is the answer; the error after it gives the exit code.
+        screen.show_document(document_files(folder))
+    require_drivers(folder)
 
 
 class ReadingOptions:

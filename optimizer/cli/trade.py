@@ -4,23 +4,15 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping
-from itertools import pairwise
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import (
-    add_page_option,
-    add_search_options,
-    available_processors,
-    check_page,
-)
+from optimizer.cli.options import add_design, add_search_options, available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
+from optimizer.cli.output import add_output_options, deliver, open_screen
 
 if TYPE_CHECKING:
     from optimizer.design.nouns import Design
     from optimizer.goals import Goal
-    from optimizer.problem.problem import Problem
-    from optimizer.search.trade.result import TradeResult
 
 DEFAULT_SECONDS = 30.0
 DEFAULT_POINTS = 9
@@ -47,7 +39,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "evenness off it: networks that give up one for the other, each the best it can be, and in "
         "words what each step buys.",
     )
-    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
+    add_design(parser)
     parser.add_argument(
         "--between", nargs=2, metavar=("A", "B"), help="the two goals (see laddersmith goals)"
     )
@@ -59,27 +51,21 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help=f"points of the front (default {DEFAULT_POINTS})",
     )
     add_search_options(parser, top=False)
-    parser.add_argument("--json", metavar="FILE", help="write the front as JSON; - prints it")
-    add_page_option(parser)
+    add_output_options(parser, "the front", page="a page with the front and all its networks")
     return parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Find the front, show it, and write what was asked for."""
-    from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
     from optimizer.errors import InputError
-    from optimizer.report.export import check_writable, write_json
-    from optimizer.report.trade_words import trade_to_json
+    from optimizer.report.documents.trade import document_trade
     from optimizer.report.words import say_broken
     from optimizer.search.trade.explore import search_trade
 
     if args.points < 3:
         raise InputError("a front has at least 3 points", key="--points", value=args.points)
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
-    check_page(args.page)
-    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    screen = open_screen(args)
     design = load_design(args.design)
     between = choose_goals(design.goals.specs, args.between)
     problem = build_problem(with_goals(design, between))
@@ -96,59 +82,15 @@ def run(args: argparse.Namespace) -> int:
     if not result.points:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED
-    if args.json is not None:
-        write_json(args.json, trade_to_json(result, problem, str(args.design)))
-    if args.page is not None:
-        _write_page(Path(args.page), args.design, problem, result)
-    feasible = result.points[0].candidate.feasible
-    if not screen.quiet:
-        from optimizer.report import tables
-        from optimizer.report.trade_tables import show_front
-
-        a, b = (name.replace("_", " ") for name in between)
-        screen.show(
-            tables.show_heading(f"{problem.title}: {a} against {b}"),
-            tables.show_notes(problem.notes),
-            "",
-            show_front(result, width=screen.width),
-        )
-        if args.json not in (None, "-"):
-            screen.show(f"Written: {args.json} (all networks with their curves).")
-        if args.page is not None:
-            screen.show(f"Written: {args.page} (open it in a browser).")
-    if feasible:
+    document = document_trade(problem, result, str(args.design))
+    deliver(args, document, screen, holds="all networks with their curves")
+    if result.points[0].candidate.feasible:
         return DONE
     complain(
         "no network found meets the hard limits; the nearest miss breaks "
         f"{say_broken(result.points[0].candidate)}; relax that limit or allow other parts"
     )
     return NO_CANDIDATE
-
-
-def _write_page(page: Path, design: Path, problem: Problem, result: TradeResult) -> None:
-    """Write the front as a page; its networks are numbered along it."""
-    from dataclasses import replace
-
-    from optimizer.report.export import write_text
-    from optimizer.report.page.candidates import render_candidates
-    from optimizer.report.trade_words import say_step
-
-    points = result.points
-    knee = next((k for k, point in enumerate(points, 1) if point.knee), None)
-    write_text(
-        page,
-        render_candidates(
-            problem,
-            [replace(point.candidate, rank=k) for k, point in enumerate(points, 1)],
-            lead=[
-                f"Design {design}: {result.between[0].replace('_', ' ')} against "
-                f"{result.between[1].replace('_', ' ')}."
-            ],
-            front=result.between,
-            knee=knee,
-            steps=[say_step(before, after, result) for before, after in pairwise(points)],
-        ),
-    )
 
 
 def choose_goals(goals: Mapping[str, Goal], asked: list[str] | None) -> tuple[str, str]:

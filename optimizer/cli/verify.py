@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import argparse
 import math
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from optimizer.cli.options import add_design, add_network
 from optimizer.cli.outcome import DONE
+from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.errors import InputError
-
-if TYPE_CHECKING:
-    from optimizer.bench.verify.verifying import Verdict
-    from optimizer.cli.screen import Screen
-    from optimizer.problem.problem import Problem
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -27,12 +23,8 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "simulated; those that explain the difference are ranked, with tests to tell them apart. "
         "When nothing is wrong it says so and estimates the true part values.",
     )
-    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument(
-        "network",
-        metavar="NETWORK",
-        help="what was meant to be built: a network file, or results.json#2",
-    )
+    add_design(parser)
+    add_network(parser, "what was meant to be built")
     parser.add_argument(
         "measured",
         metavar="MEASURED",
@@ -67,7 +59,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help="tolerance to pass (default 1.5 dB from prediction, 1 dB between the "
         "speakers of a pair)",
     )
-    parser.add_argument("--json", metavar="FILE", help="write the findings as JSON; - prints them")
+    add_output_options(parser, "the verdict", page="a page with the verdict")
     return parser
 
 
@@ -86,14 +78,10 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.networks.file import read_network
     from optimizer.bench.verify.measured import load_measured
     from optimizer.bench.verify.verifying import verify_pair, verify_speaker
-    from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
-    from optimizer.report import tables, verify_tables
-    from optimizer.report.export import check_writable, write_json
+    from optimizer.report.documents.verify import document_verify
 
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
-    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    screen = open_screen(args)
     band = _read_band(args.band)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
@@ -106,31 +94,16 @@ def run(args: argparse.Namespace) -> int:
             problem, read.network, second.observations, tolerance_db=args.tolerance
         )
         pair = verify_pair(problem, read.network, verdict, other, tolerance_db=args.tolerance)
-    if args.json is not None:
-        write_json(
-            args.json,
-            verify_tables.verify_to_json(
-                problem, verdict, str(args.design), args.network, other, pair
-            ),
-        )
-    screen.show(
-        tables.show_heading(f"{problem.title}: {args.network}"),
-        tables.show_notes([*read.notes, *first.notes, *second.notes]),
+    document = document_verify(
+        problem,
+        verdict,
+        design_name=str(args.design),
+        network_name=args.network,
+        other=other,
+        pair=pair,
+        notes=[*read.notes, *first.notes, *second.notes],
     )
-    _show(
-        screen, problem, "The finished speaker" if other is None else "The first speaker", verdict
-    )
-    if other is not None and pair is not None:
-        _show(screen, problem, "The other speaker", other)
-        _show(
-            screen,
-            problem,
-            f"The {pair.which} speaker with its partner taken for good",
-            pair.verdict,
-            against="the other speaker",
-        )
-    if args.json not in (None, "-"):
-        screen.show("", f"Written: {args.json}.")
+    deliver(args, document, screen)
     return DONE
 
 
@@ -143,26 +116,3 @@ def _read_band(text: str | None) -> tuple[float, float]:
         return parse_range(text, "Hz")
     except InputError as error:
         raise error.located(key="--band") from None
-
-
-def _show(
-    screen: Screen,
-    problem: Problem,
-    title: str,
-    verdict: Verdict,
-    *,
-    against: str = "prediction",
-) -> None:
-    from optimizer.report import tables, verify_tables
-
-    diagnosis = verdict.diagnosis
-    screen.show("", tables.show_heading(title), verify_tables.say_verdict(diagnosis))
-    if verdict.tolerance is not None:
-        screen.show(verify_tables.say_tolerance(verdict.tolerance, against))
-    screen.show("", verify_tables.show_deviation(problem, diagnosis), "")
-    if not diagnosis.healthy:
-        screen.show(verify_tables.tabulate_suspects(diagnosis))
-        if verdict.tests:
-            screen.show("", verify_tables.show_tests(verdict))
-    elif against == "prediction" and diagnosis.parts:
-        screen.show(verify_tables.tabulate_parts(diagnosis))

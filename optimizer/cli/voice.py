@@ -6,8 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import count_number
+from optimizer.cli.options import add_design, add_network, count_number
 from optimizer.cli.outcome import BAD_INPUT, DONE, NO_CANDIDATE, complain
+from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
@@ -29,12 +30,8 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "response as wished and hold everything else. Nothing is overwritten: --save writes an "
         "answer as a new network file that names where it came from.",
     )
-    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument(
-        "network",
-        metavar="NETWORK",
-        help="the network listened to: a network file, or results.json#2",
-    )
+    add_design(parser)
+    add_network(parser, "the network listened to")
     parser.add_argument(
         "--wish",
         metavar="WISH",
@@ -86,7 +83,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         default=_DEFAULT_TOP,
         help=f"answers to show (default {_DEFAULT_TOP})",
     )
-    parser.add_argument("--json", metavar="FILE", help="write the answers as JSON; - prints them")
+    add_output_options(parser, "the answers", page="a page with the answers and their curves")
     parser.add_argument(
         "--save",
         metavar="FILE",
@@ -110,7 +107,7 @@ class _ListWords(argparse.Action):
         self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, *_: object
     ) -> None:
         from optimizer.bench.voice.wishes import find_words, parse_wish, read_words
-        from optimizer.report.voice_tables import say_wish
+        from optimizer.report.documents.voice import say_wish
 
         own = getattr(namespace, "words", None)
         try:
@@ -141,12 +138,10 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.voice.holding import parse_holds
     from optimizer.bench.voice.voicing import voice_network
     from optimizer.bench.voice.wishes import parse_wish, read_words
-    from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
-    from optimizer.report import tables, voice_tables
-    from optimizer.report.export import check_writable, write_json
+    from optimizer.report.documents.voice import document_voice, say_why_not
 
-    screen = Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    screen = open_screen(args)
     words = read_words(args.words)
     if not args.wish and not args.use:
         raise InputError(
@@ -157,8 +152,6 @@ def run(args: argparse.Namespace) -> int:
     wishes = [parse_wish(text, words) for text in args.wish]
     limits = parse_holds(args.hold)
     _check_paths(args)
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     use = _read_uses(args.use, problem, read.network)
@@ -171,59 +164,33 @@ def run(args: argparse.Namespace) -> int:
         use=use,
         top=max(args.top, args.accept or 1),
     )
-    shown = result.answers[: args.top]
     accepted = _choose(args, result)
-    if args.json is not None:
-        write_json(
-            args.json,
-            voice_tables.voice_to_json(
-                result, problem, wishes, use, str(args.design), args.network
-            ),
-        )
-    screen.show(
-        tables.show_heading(f"{problem.title}: {args.network}"),
-        tables.show_notes([*problem.notes, *read.notes]),
-        "",
-        *(voice_tables.say_wish(wish) for wish in wishes),
-        *(f"to be used: {text}" for text in args.use),
-        voice_tables.say_limits(limits),
-        "",
+    document = document_voice(
+        problem,
+        result,
+        wishes,
+        limits,
+        design_name=str(args.design),
+        network_name=args.network,
+        changes=args.changes,
+        top=args.top,
+        use=use,
+        notes=read.notes,
     )
-    if use:
-        parts = "that part" if len(use) == 1 else "those parts"
-        screen.show(
-            f"With {parts} alone:",
-            voice_tables.show_answer(None, result.base, result.present, wishes),
-            "",
-        )
-        if not shown and not result.base.beyond:
-            screen.show("No further change is worth its while.", "")
-    for number, answer in enumerate(shown, start=1):
-        screen.show(voice_tables.show_answer(number, answer, result.present, wishes), "")
-    if result.nearest:
-        screen.show("Nearest to an answer, though none gains what it costs:")
-        for answer in result.nearest:
-            screen.show(voice_tables.show_answer(None, answer, result.present, wishes), "")
-    if shown:
-        screen.show(
-            tables.show_heading("What no. 1 moves"),
-            voice_tables.show_curves(shown[0], result.present),
-            "",
-        )
-    screen.show(voice_tables.say_search(result, args.changes))
-    if args.json not in (None, "-"):
-        screen.show(f"Written: {args.json}.")
+    saved = []
     if accepted is not None:
         _save(args, problem, accepted)
-        screen.show(f"Written: {args.save}, from {args.network}.")
+        saved.append(f"Written: {args.save}, from {args.network}.")
     elif args.save is not None:
-        screen.show(
+        saved.append(
             f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
             "number writes an answer all the same."
         )
+    deliver(args, document, screen, last=saved)
+    shown = result.answers[: args.top]
     if any(not answer.beyond for answer in shown) or (use and not result.base.beyond):
         return DONE
-    complain(voice_tables.say_why_not(result, args.changes))
+    complain(say_why_not(result, args.changes))
     return NO_CANDIDATE
 
 
@@ -308,7 +275,7 @@ def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]
 
 def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
     from optimizer.bench.networks.file import write_network
-    from optimizer.report.check_tables import say_change
+    from optimizer.report.words import say_change
 
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
     note = f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"

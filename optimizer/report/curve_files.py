@@ -14,7 +14,8 @@ from optimizer.arrays import Complex, Real
 from optimizer.bench.build.sheet import BuildSheet, Item
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import ESTIMATED_NOTE
-from optimizer.report.export import curves_to_json, tracking_to_json, write_text
+from optimizer.report.export import write_text
+from optimizer.report.render.json import curves_to_json, tracking_to_json
 from optimizer.text.units import format_quantity
 
 _RATING_UNIT = {"resistor": "W", "capacitor": "V", "inductor": "A"}

@@ -1,14 +1,45 @@
-"""A printed document as plain parts, and its Markdown; the page folder turns it into HTML."""
+"""What a verb has to say, as plain parts: terminal, Markdown, HTML and JSON are renderers of it.
+
+A part is composed once, by the modules in `documents`, and rendered by those in `render`. Whatever
+is said here is said by every renderer; `OnPage` alone holds what only a page has room for, so that
+no page can be poorer than the terminal.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from textwrap import wrap
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-WIDTH = 98
-"""Longest line of a paragraph of Markdown; tables are as wide as they must be."""
+Segment = tuple[str, str]
+"""A piece of text and the role it plays ("axis", "sum", "target", "way 1", ...)."""
+
+Drawn = Callable[[int], Sequence[Sequence[Segment]]]
+"""Rows of a drawing made of characters, for a width in characters."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A text of a table that stands out or steps back.
+
+    Parameters
+    ----------
+    text : str
+        What it says.
+    tone : str
+        Roles in words: "strong", "soft", "bad", "best" (leads its row), "way 1", ...
+    small : str
+        Said after it in smaller print.
+    """
+
+    text: str
+    tone: str = ""
+    small: str = ""
+
+    @property
+    def whole(self) -> str:
+        """All of it where there is one size of print."""
+        return f"{self.text} {self.small}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,16 +49,41 @@ class Table:
     Parameters
     ----------
     heads : tuple of str
-        Headings.
-    rows : tuple of tuple of str
-        Cells.
+        Headings, all empty for none.
+    rows : tuple of tuple of str or Cell
+        Cells. A row without any sets a gap, one that is shorter leaves the rest empty.
     align : str
         One letter a column: "l" left, "r" right.
+    fixed : int
+        How many first columns name a row: where a table does not fit beside each other it goes on
+        below, and these stand there again.
+    key : str
+        What kind of table it is, for the look of a page ("compare", "parts", "goals").
+    widths : tuple of int
+        Least widths of the columns in characters, so that tables stay in line with each other.
     """
 
     heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[str | Cell, ...], ...]
     align: str
+    fixed: int = 0
+    key: str = ""
+    widths: tuple[int, ...] = ()
+
+    @property
+    def headed(self) -> bool:
+        """Whether any column has a heading."""
+        return any(self.heads)
+
+    def full_rows(self) -> tuple[tuple[Cell, ...], ...]:
+        """Every row with a cell for each column; gaps stay empty."""
+        blank = (Cell(""),) * len(self.heads)
+        return tuple((*map(as_cell, row), *blank[len(row) :]) if row else () for row in self.rows)
+
+
+def as_cell(cell: str | Cell) -> Cell:
+    """Return a cell for a plain text."""
+    return Cell(cell) if isinstance(cell, str) else cell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,32 +92,95 @@ class Listing:
 
     items: tuple[str, ...]
     topics: tuple[str, ...] = ()
+    tones: tuple[str, ...] = ()
     form: Literal["plain", "numbered", "boxes"] = "plain"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """A paragraph; a warning stands out."""
+    """A paragraph.
+
+    Parameters
+    ----------
+    text : str
+        What it says.
+    warns : bool
+        Whether it stands out.
+    lead : str
+        A word or two before it, set off with a colon; "Warning" by itself where it warns.
+    tone : str
+        "soft" for what explains, "strong" for what must not be missed.
+    """
 
     text: str
     warns: bool = False
+    lead: str = ""
+    tone: str = ""
+
+    @property
+    def head(self) -> str:
+        """The word before the text, or ""."""
+        return self.lead or ("Warning" if self.warns else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading within a section."""
+
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """A thing with a title and what is said of it.
+
+    Parameters
+    ----------
+    title : str
+        The thing.
+    lead : str
+        What goes before it: its number, how grave it is.
+    lines : tuple of str
+        What is said of it.
+    bad : tuple of str
+        What is wrong with it.
+    tone : str
+        Of the lead.
+    """
+
+    title: str
+    lead: str = ""
+    lines: tuple[str, ...] = ()
+    bad: tuple[str, ...] = ()
+    tone: str = "strong"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A drawing as SVG with a text that stands for it where it cannot be shown.
+    """A drawing.
 
-    `narrow` is the same for a phone, where the drawing would not fit.
+    Parameters
+    ----------
+    title, caption : str
+        What it shows, and more of it.
+    svg : callable
+        The drawing; the argument says whether for a phone, where a wide one would not fit.
+    lines : callable
+        What stands for it in text, for a width in characters.
+    tone : str
+        Of the title.
     """
 
-    svg: str
-    text: str
-    narrow: str = ""
+    title: str
+    svg: Callable[[bool], str]
+    lines: Callable[[int], Sequence[str]]
+    caption: str = ""
+    tone: str = "strong"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A chart that the page draws from the numbers of the document.
+    """A chart that a page draws from the numbers of the document.
 
     Parameters
     ----------
@@ -71,95 +190,162 @@ class Chart:
         Heading, and what it shows.
     wide : bool
         Whether it takes the whole width.
+    drawn : callable, optional
+        The same for a terminal, with its own legend; None where a terminal leaves it out.
     """
 
     key: str
     title: str
     text: str
     wide: bool = False
+    drawn: Drawn | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Charts:
-    """Charts side by side; without a page only their texts are left."""
+    """Charts side by side; without a page or a terminal only their texts are left."""
 
     items: tuple[Chart, ...]
 
 
-Part = Table | Listing | Note | Picture | Charts
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """Every network of the document as a point over two figures that can be chosen on a page.
+
+    Parameters
+    ----------
+    title, text : str
+        Heading, and how to use it.
+    drawn : callable, optional
+        The same for a terminal, between two fixed figures.
+    """
+
+    title: str
+    text: str
+    drawn: Drawn | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
-    """A heading and what stands under it."""
+class Choice:
+    """One of several things at a time: a page shows the network picked, else the first stands."""
+
+    items: tuple[tuple[Part, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aside:
+    """What one may read on: folded away on a page."""
 
     title: str
     parts: tuple[Part, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Document:
-    """A title, a line under it, sections, and the numbers that its charts draw."""
+class OnPage:
+    """What only a page has room for; composed when a page is written."""
 
-    title: str
-    subtitle: str = ""
-    sections: tuple[Section, ...] = field(default=())
-    numbers: Mapping[str, Any] | None = None
+    compose: Callable[[], Sequence[Part]]
 
 
-def render_markdown(document: Document) -> str:
-    """Write a document as Markdown that also reads well as it is.
+Part = (
+    Table | Listing | Note | Heading | Item | Picture | Charts | Scatter | Choice | Aside | OnPage
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A heading and what stands under it.
 
     Parameters
     ----------
-    document : Document
-        The document; pictures become their texts.
-
-    Returns
-    -------
-    str
-        With tables whose columns are in line.
+    title : str
+        Heading, or "".
+    parts : tuple of Part
+        What it says.
+    key : str
+        Its name on a page and in `Document.order`; "lead" stands under the title there.
+    page_title : str
+        Heading on a page where it is another one, since any network can be picked there.
     """
-    lines = [f"# {document.title}", ""]
-    if document.subtitle:
-        lines += [document.subtitle, ""]
-    for section in document.sections:
-        lines += [f"## {section.title}", ""]
-        for part in section.parts:
-            lines += [*_markdown(part), ""]
-    return "\n".join(lines).rstrip() + "\n"
+
+    title: str
+    parts: tuple[Part, ...]
+    key: str = ""
+    page_title: str = ""
 
 
-def _markdown(part: Part) -> list[str]:
-    if isinstance(part, Table):
-        return _markdown_table(part)
-    if isinstance(part, Note):
-        return wrap(f"**Warning:** {part.text}" if part.warns else part.text, WIDTH)
-    if isinstance(part, Picture):
-        return ["```", *part.text.splitlines(), "```"]
-    if isinstance(part, Charts):
-        return [line for one in part.items for line in wrap(f"{one.title}: {one.text}", WIDTH)]
-    lines = []
-    for number, item in enumerate(part.items, 1):
-        mark = {"plain": "- ", "numbered": f"{number}. ", "boxes": "- [ ] "}[part.form]
-        topic = f"**{part.topics[number - 1]}:** " if part.topics else ""
-        lines += wrap(mark + topic + item, WIDTH, subsequent_indent="  ")
-    return lines
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pick:
+    """A network that can be picked on a page: what it is called, and a word more."""
+
+    name: str
+    small: str = ""
 
 
-def _markdown_table(table: Table) -> list[str]:
-    rows = [tuple(cell.replace("|", "\\|") for cell in row) for row in (table.heads, *table.rows)]
-    widths = [max(3, *(len(row[k]) for row in rows)) for k in range(len(table.heads))]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """Everything a verb has to say.
 
-    def line(cells: Sequence[str]) -> str:
-        padded = (
-            cell.rjust(w) if a == "r" else cell.ljust(w)
-            for cell, w, a in zip(cells, widths, table.align, strict=True)
-        )
-        return f"| {' | '.join(padded)} |"
+    Parameters
+    ----------
+    title, subtitle : str
+        Heading and a line under it.
+    sections : tuple of Section
+        In the order of a terminal, where what matters most stands last.
+    order : tuple of str
+        Keys of sections in the order of a page, where it stands first; others follow.
+    picks : tuple of Pick
+        Networks of which a page shows one at a time.
+    numbers : callable, optional
+        What the charts of a page draw, as plain data; composed when a page is written.
+    data : callable, optional
+        The same matter as plain data in SI units for JSON, composed when it is written.
+    """
 
-    rule = "|".join(
-        f"{'-' * (w + 1)}{':' if a == 'r' else '-'}"
-        for w, a in zip(widths, table.align, strict=True)
-    )
-    return [line(rows[0]), f"|{rule}|", *(line(row) for row in rows[1:])]
+    title: str
+    subtitle: str = ""
+    sections: tuple[Section, ...] = ()
+    order: tuple[str, ...] = ()
+    picks: tuple[Pick, ...] = ()
+    numbers: Callable[[], Mapping[str, Any]] | None = None
+    data: Callable[[], Mapping[str, Any]] | None = None
+
+    def text_sections(self) -> tuple[Section, ...]:
+        """Sections as they are said in text: without what only a page has room for."""
+        kept = (replace(s, parts=text_parts(s.parts)) for s in self.sections)
+        return tuple(section for section in kept if section.parts)
+
+    def page_sections(self) -> tuple[Section, ...]:
+        """Sections in the order of a page, with everything only a page has room for."""
+        place = {key: k for k, key in enumerate(self.order)}
+        ordered = sorted(self.sections, key=lambda s: place.get(s.key, len(place)))
+        filled = (replace(s, parts=page_parts(s.parts)) for s in ordered)
+        return tuple(section for section in filled if section.parts)
+
+
+def text_parts(parts: Sequence[Part]) -> tuple[Part, ...]:
+    """Return what is left of parts in text: the first of each choice, nothing of a page alone."""
+    left: list[Part] = []
+    for part in parts:
+        if isinstance(part, Choice):
+            left += text_parts(part.items[0]) if part.items else ()
+        elif isinstance(part, Aside):
+            left += [Heading(title=part.title), *text_parts(part.parts)]
+        elif not isinstance(part, OnPage):
+            left.append(part)
+    return tuple(left)
+
+
+def page_parts(parts: Sequence[Part]) -> tuple[Part, ...]:
+    """Return parts with what only a page has room for composed in its place."""
+    left: list[Part] = []
+    for part in parts:
+        if isinstance(part, OnPage):
+            left += page_parts(part.compose())
+        elif isinstance(part, Choice):
+            left.append(Choice(items=tuple(page_parts(one) for one in part.items)))
+        elif isinstance(part, Aside):
+            left.append(replace(part, parts=page_parts(part.parts)))
+        else:
+            left.append(part)
+    return tuple(left)

@@ -20,6 +20,8 @@ SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
 PHONE = 9.2
 """Longest row on a phone, in drawing units."""
+WIDE = 24.0
+"""Longest row on a screen, in drawing units."""
 
 _MARGIN = 0.35
 _WORDS = {"parallel": "in parallel", "series": "in series"}
@@ -67,6 +69,12 @@ def draw_schematic(
         f'<?xml version="1.0" encoding="UTF-8"?>\n{head}</desc>'
         f"<style>{_STYLE}</style>{ground}{rest}\n"
     )
+
+
+def draw_figure(network: Network, *, title: str, name: str, widest: float = WIDE) -> str:
+    """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`."""
+    drawing = draw_network(network, widest=widest)
+    return render_drawing(drawing, title=title, words=describe_network(network), name=name)
 
 
 def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") -> str:

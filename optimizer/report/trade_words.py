@@ -8,7 +8,7 @@ from typing import Any
 
 from optimizer.goals import GOALS
 from optimizer.problem.candidate import Candidate
-from optimizer.report.export import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
+from optimizer.report.render.json import SCHEMA, DescribedProblem, list_assumptions, rated_to_json
 from optimizer.report.words import say_frequency
 from optimizer.search.trade.result import TradePoint, TradeResult
 

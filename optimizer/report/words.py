@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import PurePath
+from typing import Any
 
 from optimizer.acoustics.preference import VALIDITY
+from optimizer.bench.check import PartChange
 from optimizer.measure.driver import Coverage, Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
@@ -188,3 +190,33 @@ def _say_slopes(slopes: Sequence[float]) -> str:
     if low == high:
         return "-" if low == 0 else f"{low:+d} dB/oct"
     return f"{low:+d} to {high:+d} dB/oct"
+
+
+def say_change(change: PartChange) -> str:
+    """Say what happens to one part."""
+    if change.before is None:
+        assert change.after is not None
+        return f"{change.label}: add {say_value(change.after)}"
+    if change.after is None:
+        return f"{change.label}: leave out {say_value(change.before)}"
+    before, after = say_value(change.before), say_value(change.after)
+    if before == after:
+        before, after = (_say_exactly(part) for part in (change.before, change.after))
+    return f"{change.label}: {before} -> {after}"
+
+
+def _say_exactly(part: Part) -> str:
+    """Say what sets apart two parts of one value: its last digits, its losses."""
+    value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 5)
+    loss = {"inductor": "dcr", "capacitor": "esr"}.get(part.kind)
+    return f"{value} ({loss} {format_quantity(part.loss_ohm, 'ohm')})" if loss else value
+
+
+def say_history(steps: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Say where a network came from, the newest first."""
+    lines = []
+    for number, step in enumerate(steps):
+        note = f": {step['note']}" if step["note"] else ""
+        gone = "" if step["found"] else " (no longer there)"
+        lines.append(f"{'from ' if number else ''}{step['network']}{gone}{note}")
+    return lines if len(steps) > 1 or (steps and steps[0]["note"]) else []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -17,11 +16,14 @@ from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.problem.candidate import SearchResult
+from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.export import result_to_json
-from optimizer.report.page.candidates import render_candidates, render_result
+from optimizer.report.documents.fit import document_fit, result_to_json
+from optimizer.report.documents.trade import document_trade
+from optimizer.report.render.html import render_html
+from optimizer.report.trade_words import say_step
+from optimizer.search.trade.result import TradePoint, TradeResult
 
 DIGITS = {"axis": 1, "room": 1, "index": 1, "ohms": 2, "phase": 0, "drive": 1, "null": 1}
 
@@ -147,7 +149,7 @@ def listed(problem: Problem, result: SearchResult) -> list[dict[str, Any]]:
 @pytest.fixture(scope="module")
 def page(problem: Problem, result: SearchResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("page") / "page.html"
-    file.write_text(render_result(problem, result, "design.yaml"), encoding="utf-8")
+    file.write_text(render_html(document_fit(problem, result, "design.yaml")), encoding="utf-8")
     return file
 
 
@@ -155,6 +157,14 @@ def page(problem: Problem, result: SearchResult, tmp_path_factory: pytest.TempPa
 def opened(browser: Any, page: Path) -> Any:
     browser.open(page)
     return browser
+
+
+def render_networks(problem: Problem, *candidates: Candidate) -> str:
+    """The page of a fit that found these candidates."""
+    found = SearchResult(
+        candidates=candidates, stopped="converged", seconds=1.0, evaluations=1, seed=1
+    )
+    return render_html(document_fit(problem, found, "design.yaml"))
 
 
 def box_of(browser: Any, chart: str) -> dict[str, float]:
@@ -353,7 +363,7 @@ def test_every_control_is_reached_and_named(opened: Any) -> None:
 
 def test_points_of_the_trade_can_be_chosen(opened: Any, listed: list[dict[str, Any]]) -> None:
     """A click on a point shows its network; the axes can be any two figures."""
-    opened.run("""(() => { const s = document.getElementById('trade-y'); s.value = 'sensitivity';
+    opened.run("""(() => { const s = document.getElementById('trade-y'); s.value = 'sensitivity_db';
         s.dispatchEvent(new Event('change')); })()""")
     opened.wait("trade.list.textContent.includes('sensitivity up')")
     texts = opened.run(
@@ -599,8 +609,12 @@ def test_names_are_text_and_never_markup(
     file = tmp_path / "page.html"
     one = replace(result.candidates[0], notes=("<img src=x onerror=window.bad=1>",))
     file.write_text(
-        render_candidates(
-            problem, [one], lead=["</script><script>window.bad=1</script>"], notes=["<b>&amp;"]
+        render_html(
+            document_fit(
+                problem,
+                replace(result, candidates=(one,), notes=("<b>&amp;",)),
+                "</script><script>window.bad=1</script>",
+            )
         ),
         encoding="utf-8",
     )
@@ -630,7 +644,7 @@ def test_page_without_directions(single_axis: Problem, browser: Any, tmp_path: P
     """Measured on the axis alone, the page leaves out what there is not and stays quiet."""
     file = tmp_path / "page.html"
     file.write_text(
-        render_candidates(single_axis, [build_candidate(single_axis, make_network(1))], lead=["x"]),
+        render_networks(single_axis, build_candidate(single_axis, make_network(1))),
         encoding="utf-8",
     )
     browser.open(file)
@@ -699,9 +713,7 @@ def test_four_ways_with_32_values(
     assert sum(len(s.parts) for w in network.ways for s in w.slots) == 32
     file = tmp_path / "page.html"
     file.write_text(
-        render_candidates(
-            wide, [build_candidate(wide, network, rank=k) for k in (1, 2)], lead=["x"]
-        ),
+        render_networks(wide, *(build_candidate(wide, network, rank=k) for k in (1, 2))),
         encoding="utf-8",
     )
     assert file.stat().st_size < 3_000_000
@@ -713,32 +725,45 @@ def test_four_ways_with_32_values(
 
 
 @pytest.fixture(scope="module")
-def front_page(
-    problem: Problem, result: SearchResult, tmp_path_factory: pytest.TempPathFactory
-) -> Callable[[], Path]:
-    def write() -> Path:
-        file = tmp_path_factory.mktemp("front") / "page.html"
-        file.write_text(
-            render_candidates(
-                problem,
-                result.candidates,
-                lead=["A front."],
-                front=("on_axis", "directivity"),
-                steps=["less of one buys more of the other"],
-                knee=2,
-            ),
-            encoding="utf-8",
-        )
-        return file
+def front(result: SearchResult) -> TradeResult:
+    """The five networks in the order of their evenness on the axis, as if they were a front."""
 
-    return write
+    def figure(candidate: Candidate, name: str) -> float:
+        return next(g.value for g in candidate.goals if g.name == name)
+
+    ordered = sorted(result.candidates, key=lambda c: figure(c, "on_axis"))
+    return TradeResult(
+        between=("on_axis", "directivity"),
+        units=("dB rms", "dB rms"),
+        points=tuple(
+            TradePoint(
+                a=figure(c, "on_axis"),
+                b=figure(c, "directivity"),
+                weights=(1.0, 1.0),
+                candidate=replace(c, rank=k),
+                knee=k == 2,
+            )
+            for k, c in enumerate(ordered, 1)
+        ),
+        stopped="converged",
+        seconds=1.0,
+        evaluations=1,
+        seed=1,
+    )
 
 
-def test_front_between_two_goals(browser: Any, front_page: Callable[[], Path]) -> None:
-    """A front is drawn between its two goals, with its steps in words."""
-    browser.open(front_page())
+def test_front_between_two_goals(
+    problem: Problem, front: TradeResult, browser: Any, tmp_path: Path
+) -> None:
+    """A front is drawn between its two goals, with its steps in words and its knee named."""
+    file = tmp_path / "page.html"
+    file.write_text(render_html(document_trade(problem, front, "design.yaml")), encoding="utf-8")
+    browser.open(file)
     assert browser.complaints() == []
     assert browser.run("[trade.x.value, trade.y.value]") == ["on_axis", "directivity"]
-    assert browser.run("document.querySelector('.steps li').textContent") == (
-        "less of one buys more of the other"
-    )
+    said = browser.run("[...document.querySelectorAll('#steps li')].map(e => e.textContent)")
+    assert said == [
+        f"{k} to {k + 1}: {say_step(*front.points[k - 1 : k + 1], front)}" for k in range(1, 5)
+    ]
+    assert "The knee is no. 2" in browser.run("document.getElementById('closing').textContent")
+    assert browser.run("[...trade.x.options].map(o => o.value)").count("cost") == 0

@@ -66,7 +66,7 @@ def test_folder_to_networks(two_way, tmp_path):
     done = start(two_way, *QUICK, "--json", out)
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
-    for text in ("findings", "timing", "Written:", "laddersmith fit", "Networks, best first"):
+    for text in ("Findings", "Timing", "Written:", "laddersmith fit", "Networks, best first"):
         assert text in done.stdout
     data = json.loads(out.read_text(encoding="utf-8"), parse_constant=refuse_constant)
     assert data["schema"] == 1

@@ -47,7 +47,7 @@ def test_demo_folder_and_its_design(tmp_path):
         done = survey(path, "--json", tmp_path / "out.json")
         assert done.returncode == 0, done.stderr
         assert done.stderr == ""
-        for heading in ("files", "drivers", "peaks and dips", "timing", "findings"):
+        for heading in ("Files", "Drivers", "Peaks and dips", "Timing", "Findings"):
             assert heading in done.stdout
         text = (tmp_path / "out.json").read_text(encoding="utf-8")
         surveys[path] = json.loads(text, parse_constant=refuse_constant)

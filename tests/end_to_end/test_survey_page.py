@@ -12,8 +12,8 @@ import pytest
 import optimizer
 from optimizer.demo.write import write_demo
 from optimizer.measure.files import open_curve
-from optimizer.report.page.document import render_html
-from optimizer.report.survey_page import document_survey
+from optimizer.report.documents.survey import document_survey
+from optimizer.report.render.html import render_html
 
 
 @pytest.fixture(scope="module")

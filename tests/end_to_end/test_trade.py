@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import subprocess
@@ -14,13 +13,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from optimizer.demo.write import build_files
 from optimizer.design.build import build_problem, load_design
 from optimizer.problem.problem import Problem
-from optimizer.report.export import candidate_to_json
-from optimizer.report.trade_tables import show_front
+from optimizer.report.document import Document
+from optimizer.report.documents.trade import front_sections
+from optimizer.report.render.json import candidate_to_json
+from optimizer.report.render.terminal import print_text
 from optimizer.report.trade_words import say_step
 from optimizer.search.fit import STARTS_PER_ROUND, search
 from optimizer.search.strategies import Strategy
@@ -95,9 +95,7 @@ def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
 
 def show(result: TradeResult) -> str:
     """What a terminal shows of a front."""
-    stream = io.StringIO()
-    Console(width=100, file=stream).print(show_front(result, width=100))
-    return stream.getvalue()
+    return print_text(Document(title="", sections=front_sections(result)))
 
 
 @pytest.fixture(scope="module")

@@ -6,38 +6,31 @@ The stored texts were looked at by a person; after a wanted change, rewrite them
 
 from __future__ import annotations
 
-import io
 from dataclasses import replace
 
 import pytest
-from rich.console import Console
 
-from optimizer.report import tables
+from optimizer.report.document import Charts, Note
+from optimizer.report.documents.candidates import compare, describe, draw_charts
+from optimizer.report.documents.fit import tabulate_ranges
+from optimizer.report.render.terminal import print_text
 from optimizer.report.words import say_stop
-
-
-def render(*things, width: int = 100) -> str:
-    stream = io.StringIO()
-    console = Console(file=stream, width=width, color_system=None, highlight=False, markup=False)
-    for thing in things:
-        console.print(thing)
-    return stream.getvalue()
 
 
 def test_candidates_stand_side_by_side(three_way, expect):
     """Every figure and every part of each candidate has its row; missing parts show a dash."""
-    expect("candidates.txt", render(tables.tabulate_candidates(three_way.candidates)))
+    expect("candidates.txt", print_text(compare(three_way.candidates)))
 
 
 def test_nine_candidates_wrap_into_blocks(three_way, expect):
     """Candidates that do not fit beside each other go into a further block."""
     nine = [replace(three_way.candidates[i % 2], rank=i + 1) for i in range(9)]
-    expect("nine_candidates.txt", render(tables.tabulate_candidates(nine)))
+    expect("nine_candidates.txt", print_text(compare(nine)))
 
 
 def test_detail(three_way, expect):
     """One candidate: its ladders, goals, impedance and certificate."""
-    expect("detail.txt", render(tables.describe_candidate(three_way.candidates[0])))
+    expect("detail.txt", print_text(describe(three_way.candidates[0])))
 
 
 def test_detail_of_a_nearest_miss(three_way, expect):
@@ -52,35 +45,39 @@ def test_detail_of_a_nearest_miss(three_way, expect):
         relaxed_cost=None,
         notes=("the floor of 4 ohm cannot be met with these drivers in parallel",),
     )
-    expect("nearest_miss.txt", render(tables.describe_candidate(miss)))
+    expect("nearest_miss.txt", print_text(describe(miss)))
 
 
 def test_charts(three_way, expect):
     """Response with ways and target, and impedance, over 20 Hz to 20 kHz."""
-    expect("charts.txt", render(tables.chart_candidate(three_way.candidates[0])))
+    expect("charts.txt", print_text([Charts(items=draw_charts(three_way.candidates[0]))]))
 
 
 def test_ranges(drivers, expect):
     """Curves of one range share a row; slopes outside it and notes are stated once."""
-    expect("ranges.txt", render(tables.tabulate_ranges(drivers)))
+    expect("ranges.txt", print_text(tabulate_ranges(drivers)))
 
 
 def test_closing_lines(three_way, expect):
     """Each reason to stop is said in words."""
     reasons = ("converged", "budget", "interrupted")
-    expect("stops.txt", render(*(say_stop(replace(three_way, stopped=r)) for r in reasons)))
+    said = [Note(text=say_stop(replace(three_way, stopped=r))) for r in reasons]
+    expect("stops.txt", print_text(said))
 
 
 @pytest.mark.parametrize("width", [60, 80, 100, 120])
 def test_nothing_is_wider_than_the_terminal(three_way, drivers, width):
     """No line is longer than the width asked for."""
     candidate = three_way.candidates[0]
-    text = render(
-        tables.tabulate_candidates(three_way.candidates, width=width),
-        tables.describe_candidate(candidate, width=width),
-        tables.chart_candidate(candidate, width=width),
-        tables.tabulate_ranges(drivers),
-        width=1000,
+    text = print_text(
+        [
+            *compare(three_way.candidates),
+            *describe(candidate),
+            Charts(items=draw_charts(candidate)),
+            *tabulate_ranges(drivers),
+        ],
+        width=width,
+        room=1000,
     )
     drawn = [line.rstrip() for line in text.splitlines() if set("─│┤┬[") & set(line)]
     assert len(drawn) > 40

@@ -25,13 +25,9 @@ from optimizer.network.ladder import Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Move
-from optimizer.report.check_tables import (
-    change_to_json,
-    say_change,
-    say_improvements,
-    say_share,
-    shorten_names,
-)
+from optimizer.report.documents.check import say_improvements, say_share, shorten_names
+from optimizer.report.render.json import change_to_json
+from optimizer.report.words import say_change
 
 OLD_BOARD = """\
 note: what was found in the cabinet

@@ -24,7 +24,7 @@ from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.report.export import candidate_to_json
+from optimizer.report.render.json import candidate_to_json
 
 
 @pytest.fixture(scope="module")

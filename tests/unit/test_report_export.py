@@ -17,7 +17,8 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.report import export
-from optimizer.report.export import check_writable, result_to_json, write_json, write_text
+from optimizer.report.documents.fit import result_to_json
+from optimizer.report.export import check_writable, write_json, write_text
 
 PROBLEM = SimpleNamespace(title="Shed two-way")
 FREQUENCY = np.array([100.0, 1000.0, 10000.0 / 3.0])

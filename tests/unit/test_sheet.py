@@ -25,10 +25,11 @@ from optimizer.report.curve_files import (
     list_curves,
     parts_to_csv,
 )
-from optimizer.report.document import Document, Listing, Note, Section, Table, render_markdown
-from optimizer.report.export import candidate_to_json
-from optimizer.report.page.document import render_html
-from optimizer.report.sheet_text import compose_sheet
+from optimizer.report.document import Document, Listing, Note, Section, Table
+from optimizer.report.documents.sheet import document_sheet
+from optimizer.report.render.html import render_html
+from optimizer.report.render.json import candidate_to_json
+from optimizer.report.render.markdown import render_markdown
 from optimizer.stock.shelf import parse_parts_list
 
 
@@ -186,12 +187,12 @@ def test_small_resistor_is_warned_of(sheet):
     """A 2 W resistor in a pad is named with what to take instead."""
     (warning,) = [text for text in sheet.warnings if "P1.Rs" in text]
     assert "stands 2 W" in warning
-    assert warning in render_markdown(compose_sheet(sheet)).replace("\n", " ")
+    assert warning in render_markdown(document_sheet(sheet)).replace("\n", " ")
 
 
 def test_sheet_says_everything_it_must(sheet):
     """Cautions, polarity, wiring, placement, checks and assumptions stand on the sheet."""
-    text = render_markdown(compose_sheet(sheet))
+    text = render_markdown(document_sheet(sheet))
     plain = " ".join(text.split())
     for words in (
         "Hearing",
@@ -219,7 +220,7 @@ def test_numbers_on_the_sheet_are_those_of_the_ratings(sheet):
     """Each row of the table of ratings shows the load of its part."""
     table = next(
         p
-        for s in compose_sheet(sheet).sections
+        for s in document_sheet(sheet).sections
         if s.title == "Ratings"
         for p in s.parts
         if isinstance(p, Table)
@@ -237,7 +238,7 @@ def test_speakers_multiply_the_counts(problem, sheet):
     one, two = (
         next(
             p
-            for s in compose_sheet(x).sections
+            for s in document_sheet(x).sections
             if s.title == "Shopping list"
             for p in s.parts
             if isinstance(p, Table)
@@ -249,7 +250,7 @@ def test_speakers_multiply_the_counts(problem, sheet):
 
 def test_html_holds_the_same_and_nothing_from_outside(sheet):
     """Every cell of the document is in the HTML, escaped; no address is loaded."""
-    document = compose_sheet(sheet)
+    document = document_sheet(sheet)
     html = render_html(document)
     for section in document.sections:
         assert f"<h2>{section.title}</h2>" in html

@@ -19,8 +19,9 @@ from optimizer.network.ladder import Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Note, Table, render_markdown
-from optimizer.report.sheet_text import compose_sheet
+from optimizer.report.document import Note, Table
+from optimizer.report.documents.sheet import document_sheet
+from optimizer.report.render.markdown import render_markdown
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 OHM = 8.0
@@ -178,7 +179,7 @@ def test_the_sheet_lists_left_and_right(tmp_path: Path) -> None:
     problem = make(tmp_path)
     candidate = build_candidate(problem, network(problem, C1=(10.075e-6,)))
     sheet = build_sheet(problem, candidate, network="n.yaml")
-    section = next(s for s in compose_sheet(sheet).sections if s.title == "Left and right")
+    section = next(s for s in document_sheet(sheet).sections if s.title == "Left and right")
     (row,) = next(p for p in section.parts if isinstance(p, Table)).rows
     assert row[0] == "woofer C1"
     assert sorted(row[1:3]) == ["10.3 uF (A4)", "10.4 uF (A2)"]
@@ -187,7 +188,7 @@ def test_the_sheet_lists_left_and_right(tmp_path: Path) -> None:
     said = " ".join(p.text for p in section.parts if isinstance(p, Note))
     assert f"{sheet.sides.rms_db:.2f} dB rms from" in said
     one = build_sheet(problem, candidate, network="n.yaml", speakers=1)
-    assert all(s.title != "Left and right" for s in compose_sheet(one).sections)
+    assert all(s.title != "Left and right" for s in document_sheet(one).sections)
 
 
 def test_fit_says_which_piece_goes_where(tmp_path: Path, capsys) -> None:
@@ -257,7 +258,7 @@ def test_too_few_pieces_for_both_speakers_are_named(tmp_path: Path) -> None:
     assert sheet.short == ()  # two of two resistors, four of four capacitors
     three = build_sheet(problem, build_candidate(problem, built), network="n.yaml", speakers=3)
     assert len(three.short) == 2
-    text = " ".join(render_markdown(compose_sheet(three)).split())
+    text = " ".join(render_markdown(document_sheet(three)).split())
     assert "too few pieces of 15 uF: 2 for each of 3, 1 there for each" in text
     assert "too few pieces of 4.7 ohm: 1 for each of 3, 0 there for each" in text
     measured = network(problem, C1=(9.7e-6,))
@@ -291,7 +292,7 @@ def test_limits_of_the_sheet_give_a_yield(tmp_path: Path) -> None:
     halved = build_sheet(problem, candidate, network="n.yaml", limits={"cost": cost.mean})
     (kept,) = halved.spread.limits
     assert 0.4 < kept.share < 0.6
-    text = " ".join(render_markdown(compose_sheet(halved)).split())
+    text = " ".join(render_markdown(document_sheet(halved)).split())
     assert f"{100 * kept.share:.0f} % keep the limit of cost ({cost.mean:g})" in text
 
 
@@ -316,7 +317,7 @@ def test_drivers_may_spread_too(tmp_path: Path) -> None:
     problem = make(tmp_path)
     candidate = build_candidate(problem, network(problem, C1=(15e-6,)))
     sheet = build_sheet(problem, candidate, network="n.yaml", driver_level_db=1.0)
-    section = next(s for s in compose_sheet(sheet).sections if s.title == "What tolerances do")
+    section = next(s for s in document_sheet(sheet).sections if s.title == "What tolerances do")
     table = [p for p in section.parts if isinstance(p, Table)][-1]
     (row,) = [row for row in table.rows if row[0] == "woofer (level)"]
     assert row[1] == "1 dB"
@@ -339,7 +340,7 @@ def test_wires_of_bought_coils_are_those_of_the_coil_law(tmp_path: Path) -> None
         )
     )
     sheet = build_sheet(problem, build_candidate(problem, bought), network="n.yaml")
-    section = next(s for s in compose_sheet(sheet).sections if s.title == "Wire of the coils")
+    section = next(s for s in document_sheet(sheet).sections if s.title == "Wire of the coils")
     (table,) = [p for p in section.parts if isinstance(p, Table)]
     assert table.heads[3:] == ("1 mH",)
     (row,) = [row for row in table.rows if row[0] == "AWG 18"]
@@ -347,4 +348,4 @@ def test_wires_of_bought_coils_are_those_of_the_coil_law(tmp_path: Path) -> None
     # 1 mH of 1 mm wire has 0.4812 ohm, of AWG 18 wire 0.4634: see the worked coils.
     assert row[3].startswith("0.46 ohm")
     own = build_sheet(problem, build_candidate(problem, built), network="n.yaml")
-    assert all(s.title != "Wire of the coils" for s in compose_sheet(own).sections)
+    assert all(s.title != "Wire of the coils" for s in document_sheet(own).sections)

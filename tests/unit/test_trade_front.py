@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from optimizer.cli.trade import choose_goals
 from optimizer.errors import InputError
 from optimizer.goals import Impedance, InRoom, OnAxis
-from optimizer.report.trade_tables import place_marks
+from optimizer.report.documents.trade import place_marks
 from optimizer.report.trade_words import say_amount, say_range, say_values
 from optimizer.search.trade.front import choose_spread, find_knee, keep_beside, keep_undominated
 

@@ -22,7 +22,7 @@ from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
-from optimizer.report.verify_tables import say_verdict
+from optimizer.report.documents.verify import say_verdict
 
 BUILT = """\
 ways:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import io
-
 import numpy as np
 import pytest
-from rich.console import Console
 
 from optimizer.bench.verify.diagnosis import Diagnosis, Suspect
 from optimizer.bench.verify.faults import HEALTHY, Fault
 from optimizer.bench.verify.prediction import Observation
-from optimizer.report.verify_tables import say_verdict, tabulate_suspects
+from optimizer.report.documents.verify import say_verdict, tabulate_suspects
+from optimizer.report.render.terminal import print_text
 
 ONE = Fault(what="open", where="tweeter.C1", says="tweeter.C1 not connected")
 TWO = Fault(what="open", where="tweeter.R1", says="tweeter.R1 not connected")
@@ -34,9 +32,7 @@ def diagnose(*suspects, explained=True):
 
 
 def render(table):
-    console = Console(file=io.StringIO(), width=100, no_color=True)
-    console.print(table)
-    return console.file.getvalue()
+    return print_text([table])
 
 
 @pytest.mark.parametrize(

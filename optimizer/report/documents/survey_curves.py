@@ -13,32 +13,38 @@ from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles
 from optimizer.measure.survey.nouns import DriverSurvey, Survey
-from optimizer.report.document import Chart
+from optimizer.report.document import Chart, Charts, Drawn
 
 PER_OCTAVE = 48
 SHOWN_HZ = (5.0, 40000.0)
 FEWEST_DIRECTIONS = 3
 
 
-def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
+def collect_curves(
+    survey: Survey, drawn: Drawn | None, grid: Real | None = None
+) -> tuple[dict[str, Any], Charts]:
     """Collect what the charts of a survey draw.
 
     Parameters
     ----------
     survey : Survey
         What was found.
+    drawn : callable or None
+        The responses on axis for a terminal.
+    grid : ndarray, shape (F,), optional
+        Frequencies; else those that were measured.
 
     Returns
     -------
     numbers : dict
         Plain data on one grid over log frequency; None where a file has no data.
-    charts : tuple of Chart
+    charts : Charts
         The charts for which there are data; empty without any driver.
     """
     files = survey.folder.drivers
-    grid = _choose_grid(survey)
+    grid = _choose_grid(survey) if grid is None else grid
     if grid is None:
-        return {}, ()
+        return {}, Charts(items=())
     drivers = [_list_curves(driver, files[driver.name], grid) for driver in survey.drivers]
     charts = [
         Chart(
@@ -46,6 +52,7 @@ def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
             title="Response on axis",
             wide=True,
             text="As measured, in dB; the highest 40 dB.",
+            drawn=drawn,
         )
     ]
     if any("impedance_ohm" in one for one in drivers):
@@ -69,7 +76,7 @@ def collect_curves(survey: Survey) -> tuple[dict[str, Any], tuple[Chart, ...]]:
                     )
                 )
     numbers = {"frequency_hz": np.round(grid, 4).tolist(), "drivers": drivers, "planes": planes}
-    return numbers, tuple(charts)
+    return numbers, Charts(items=tuple(charts))
 
 
 def _choose_grid(survey: Survey) -> Real | None:

@@ -10,6 +10,9 @@ const LABELLED = [5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000];
 const BETWEEN = [30, 40, 60, 70, 80, 90, 300, 400, 600, 700, 800, 900, 3000, 4000, 6000, 7000, 8000, 9000];
 const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3], [4, 2], [12, 4]];
 
+// What each chart shows, by its key; the script of each kind of document fills it.
+const SPECS = {};
+
 const state = { shown: 0, against: null, at: nearest(1000) };
 const plots = [];
 
@@ -67,7 +70,7 @@ class LinePlot {
   }
 
   items(index) {
-    return this.spec.series(SUBJECTS[index]).map((item) => ({ ...item, ink: colour(item.colour) }));
+    return this.spec.series(this.spec.whole ? DATA : SUBJECTS[index]).map((item) => ({ ...item, ink: colour(item.colour) }));
   }
 
   on(item) { return item.key in this.visible ? this.visible[item.key] : !item.off; }
@@ -282,7 +285,7 @@ class LinePlot {
 
 /* Level by angle and frequency in steps of 3 dB. */
 class AnglePlot extends LinePlot {
-  plane(index = state.shown) { return SUBJECTS[index].planes[this.spec.plane]; }
+  plane(index = state.shown) { return (this.spec.whole ? DATA : SUBJECTS[index]).planes[this.spec.plane]; }
 
   items() { return []; }
 
@@ -420,4 +423,4 @@ const DEGREE_TICKS = [-180, -150, -120, -90, -60, -30, 0, 30, 60, 90, 120, 150, 
 const STEPS = [-25.5, -22.5, -19.5, -16.5, -13.5, -10.5, -7.5, -4.5, -1.5, 1.5, 4.5];
 const PALETTE = ["#0a1d26", "#10303c", "#194753", "#2c606a", "#497c82", "#6e999a", "#97b7b2", "#bfd3cb", "#e6ece4", "#eda86f"];
 
-function angleSpec(plane) { return { unit: "dB", digits: 1, plane, steps: STEPS, palette: PALETTE, ticks: DEGREE_TICKS }; }
+function angleSpec(plane, whole = false) { return { whole, unit: "dB", digits: 1, plane, steps: STEPS, palette: PALETTE, ticks: DEGREE_TICKS }; }

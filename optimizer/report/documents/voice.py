@@ -1,27 +1,155 @@
-"""Answers to wishes on the terminal and as data: what to change, and what else it moves."""
+"""What `voice` answers: which parts to change for a wished tone, and what else that moves."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from rich.console import Group, RenderableType
-from rich.padding import Padding
-from rich.text import Text
 
 from optimizer.bench.check import PartChange, compare_networks
 from optimizer.bench.voice.voicing import CHANGE_DB, Answer, VoiceResult
 from optimizer.bench.voice.wish_goals import Limits, find_wanted_level
 from optimizer.bench.voice.wishes import Wish
-from optimizer.parts import Part
+from optimizer.parts import Part as NetworkPart
 from optimizer.problem.candidate import Candidate
-from optimizer.report.check_tables import change_to_json, say_change, tabulate_octaves
-from optimizer.report.export import SCHEMA, DescribedProblem, rated_to_json
-from optimizer.report.words import say_frequency
+from optimizer.problem.problem import Problem
+from optimizer.report.document import Document, Item, Listing, Note, OnPage, Part, Section, Table
+from optimizer.report.documents.candidates import PAGE_ORDER, Shown, warn_estimated
+from optimizer.report.documents.octaves import tabulate_octaves
+from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
+from optimizer.report.words import say_change, say_frequency, say_value
 
 _CURVES = ("on_axis", "in_room", "impedance")
 _MOST_CHANGES = 3
+
+
+def document_voice(
+    problem: Problem,
+    result: VoiceResult,
+    wishes: Sequence[Wish],
+    limits: Limits,
+    *,
+    design_name: str,
+    network_name: str,
+    changes: int,
+    top: int,
+    use: Mapping[str, NetworkPart] | None = None,
+    notes: Sequence[str] = (),
+) -> Document:
+    """Say what can be done about some wishes.
+
+    Parameters
+    ----------
+    problem : Problem
+        What the network belongs to.
+    result : VoiceResult
+        What was found.
+    wishes : sequence of Wish
+        What was wished.
+    limits : Limits
+        What was held.
+    design_name, network_name : str
+        As the user gave them.
+    changes : int
+        Most changes that were looked for.
+    top : int
+        Answers to show; JSON holds all.
+    use : mapping of str to Part, optional
+        Parts that were to be used.
+    notes : sequence of str
+        What was assumed in reading the network.
+
+    Returns
+    -------
+    Document
+        A page shows the network as it is as number 0 and each answer by its own number.
+    """
+    use = use or {}
+    answers = result.answers[:top]
+    present = result.present
+    shown = Shown(
+        problem,
+        (
+            *(replace(a.candidate, rank=k) for k, a in enumerate(answers, 1)),
+            replace(present, rank=0),
+        ),
+        names=(*(f"no. {k}" for k in range(1, len(answers) + 1)), "as it is"),
+        sought=False,
+    )
+    asked = [say_wish(wish) for wish in wishes]
+    asked += [f"to be used: {_say_use(label, part)}" for label, part in use.items()]
+    sections = [
+        Section(
+            title="",
+            key="lead",
+            parts=(
+                OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
+                *([Listing(items=tuple(notes))] if notes else []),
+                *warn_estimated(problem),
+            ),
+        ),
+        shown.assumed(),
+        Section(
+            title="",
+            page_title="Wished",
+            key="wished",
+            parts=(*(Note(text=text) for text in asked), Note(text=say_limits(limits))),
+        ),
+    ]
+    if use:
+        sections.append(_say_base(result, wishes, use, answers))
+    if answers:
+        items = [say_answer(k, a, present, wishes) for k, a in enumerate(answers, 1)]
+        sections.append(Section(title="", page_title="Answers", key="answers", parts=tuple(items)))
+    if result.nearest:
+        sections.append(
+            Section(
+                title="",
+                key="nearest",
+                parts=(
+                    Note(text="Nearest to an answer, though none gains what it costs:"),
+                    *(say_answer(None, a, present, wishes) for a in result.nearest),
+                ),
+            )
+        )
+    if answers:
+        moved = tabulate_moves(answers[0], present)
+        sections.append(Section(title="What no. 1 moves", key="moves", parts=(moved,)))
+        sections.append(shown.which("Side by side", whole=False))
+    sections += [
+        Section(title="", key="search", parts=(Note(text=say_search(result, changes)),)),
+        *shown.only_on_page(),
+    ]
+    return Document(
+        title=f"{problem.title}: {network_name}",
+        sections=tuple(sections),
+        order=("lead", "wished", "use", "answers", "nearest", "moves", "search", *PAGE_ORDER),
+        picks=shown.picks(),
+        numbers=shown.numbers,
+        data=lambda: voice_to_json(result, problem, wishes, use, design_name, network_name),
+    )
+
+
+def _say_use(label: str, part: NetworkPart) -> str:
+    return f"{label} {say_value(part)}"
+
+
+def _say_base(
+    result: VoiceResult,
+    wishes: Sequence[Wish],
+    use: Mapping[str, NetworkPart],
+    answers: Sequence[Answer],
+) -> Section:
+    named = "that part" if len(use) == 1 else "those parts"
+    parts: list[Part] = [
+        Note(text=f"With {named} alone:"),
+        say_answer(None, result.base, result.present, wishes),
+    ]
+    if not answers and not result.base.beyond:
+        parts.append(Note(text="No further change is worth its while."))
+    return Section(title="", key="use", parts=tuple(parts))
 
 
 def say_wish(wish: Wish) -> str:
@@ -53,18 +181,16 @@ def say_limits(limits: Limits) -> str:
     )
 
 
-def show_answer(
+def say_answer(
     number: int | None, answer: Answer, present: Candidate, wishes: Sequence[Wish]
-) -> RenderableType:
-    """Show one answer: changes, what becomes of the wishes, what else moves."""
-    title = Text("" if number is None else f"{number}. ", style="bold")
-    title.append("; ".join(_say_change_with_origin(c) for c in answer.changes))
-    lines: list[RenderableType] = [title]
-    for sentence in say_moves(answer, present, wishes):
-        lines.append(Padding(Text(sentence), (0, 0, 0, 3)))
-    for broken in answer.beyond:
-        lines.append(Padding(Text(f"but {broken.says}", "bold red"), (0, 0, 0, 3)))
-    return Group(*lines)
+) -> Item:
+    """Say one answer: changes, what becomes of the wishes, what else moves."""
+    return Item(
+        lead="" if number is None else f"{number}.",
+        title="; ".join(_say_change_with_origin(c) for c in answer.changes),
+        lines=tuple(say_moves(answer, present, wishes)),
+        bad=tuple(f"but {broken.says}" for broken in answer.beyond),
+    )
 
 
 def _say_change_with_origin(change: PartChange) -> str:
@@ -136,7 +262,7 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     return lines
 
 
-def show_curves(answer: Answer, present: Candidate) -> RenderableType:
+def tabulate_moves(answer: Answer, present: Candidate) -> Table:
     """Set what an answer moves in a table over octaves."""
     comparison = compare_networks(present, answer.candidate)
     return tabulate_octaves(
@@ -200,7 +326,7 @@ def voice_to_json(
     result: VoiceResult,
     problem: DescribedProblem,
     wishes: Sequence[Wish],
-    use: dict[str, Part],
+    use: Mapping[str, NetworkPart],
     design_name: str,
     network_name: str,
 ) -> dict[str, Any]:

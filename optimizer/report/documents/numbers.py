@@ -1,4 +1,4 @@
-"""The numbers behind a page of candidates: those of the results, and what only pictures need."""
+"""The numbers behind the charts of a page: those of the results, and what only pictures need."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.goals import Epdr, Impedance
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.problem.problem import Problem
-from optimizer.report.export import candidate_to_json
+from optimizer.report.columns import COSTS, LESS, Value, list_columns
+from optimizer.report.render.json import candidate_to_json
 
 SPREAD_DRAWS = 200
 """Speakers drawn for the tolerance band: enough for a 5 and a 95 % line on a picture."""
@@ -22,10 +23,15 @@ SPREAD_DRAWS = 200
 _FEWEST_DIRECTIONS = 3
 
 
-def collect_data(
-    problem: Problem, candidates: Sequence[Candidate], ratings: Sequence[Ratings], *, seed: int
+def collect_networks(
+    problem: Problem,
+    candidates: Sequence[Candidate],
+    ratings: Sequence[Ratings],
+    *,
+    seed: int,
+    front: tuple[str, str] | None = None,
 ) -> dict[str, Any]:
-    """Collect everything the charts of a page draw.
+    """Collect everything the charts of some networks draw.
 
     Parameters
     ----------
@@ -37,18 +43,35 @@ def collect_data(
         One for each.
     seed : int
         Of the random draws for the tolerance band.
+    front : tuple of str, optional
+        Two goals between which the candidates are a front.
 
     Returns
     -------
     dict
-        Plain data. ``candidates[k]["result"]`` is what results as JSON list for the candidate.
+        Plain data. ``candidates[k]["result"]`` is what results as JSON list for the candidate,
+        ``candidates[k]["figures"]`` its columns by which it can be set against others.
     """
     entries = []
+    columns = {
+        column.name: column
+        for column in reversed(
+            list_columns(
+                candidates,
+                units={"price": problem.stock.currency},
+                without=() if front is None else COSTS,
+            )
+        )
+        if column.better is not None
+    }
     for candidate, loads in zip(candidates, ratings, strict=True):
         entry: dict[str, Any] = {
             "result": candidate_to_json(candidate, loads, currency=problem.stock.currency)
         }
-        entry["planes"] = _list_planes(candidate.curves)
+        entry["figures"] = {
+            name: _finite(column.value(candidate)) for name, column in columns.items()
+        }
+        entry["planes"] = list_planes(candidate.curves)
         report = spread_network(
             problem, candidate.network, draws=SPREAD_DRAWS, rng=np.random.default_rng(seed)
         )
@@ -64,6 +87,17 @@ def collect_data(
     target = candidates[0].curves.target_band_hz
     return {
         "frequency_hz": entries[0]["result"]["curves"]["frequency_hz"],
+        "figures": [
+            {
+                "key": column.name,
+                "name": column.title.strip(),
+                "unit": column.unit,
+                "less": column.better == LESS,
+                "digits": column.digits and max(column.digits, 2),
+            }
+            for column in reversed(columns.values())
+        ],
+        "axes": list(front or [*(goal.name for goal in candidates[0].goals), *columns][:2]),
         "ways": [way.name for way in problem.topology.ways],
         "candidates": entries,
         "floor_ohm": max(floors) if floors else None,
@@ -73,6 +107,10 @@ def collect_data(
     }
 
 
+def _finite(value: Value) -> float | None:
+    return float(value) if isinstance(value, int | float) and np.isfinite(value) else None
+
+
 def _band(band: CurveBand, to_ohm: bool) -> dict[str, list[float]]:
     low, high = band.low_db, band.high_db
     if to_ohm:
@@ -80,8 +118,8 @@ def _band(band: CurveBand, to_ohm: bool) -> dict[str, list[float]]:
     return {"low": np.round(low, 3).tolist(), "high": np.round(high, 3).tolist()}
 
 
-def _list_planes(curves: CurveSet) -> dict[str, Any]:
-    """Levels by angle in the horizontal and the vertical plane, where there are enough."""
+def list_planes(curves: CurveSet) -> dict[str, Any]:
+    """List levels by angle in the horizontal and the vertical plane, where there are enough."""
     planes: dict[str, Any] = {}
     for name in ("horizontal", "vertical"):
         rows: dict[float, Real] = {}

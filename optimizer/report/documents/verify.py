@@ -1,21 +1,20 @@
-"""A finished speaker against prediction, on the terminal and as data."""
+"""What `verify` found: a finished speaker against prediction, and what is likely wrong with it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from rich.console import Group, RenderableType
-from rich.table import Table
-from rich.text import Text
 
 from optimizer.arrays import Real
 from optimizer.bench.verify.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
 from optimizer.bench.verify.distinguish import SAFETY
 from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
 from optimizer.problem.problem import Problem
-from optimizer.report.check_tables import tabulate_octaves
-from optimizer.report.export import SCHEMA
+from optimizer.report.document import Document, Listing, Note, Part, Section, Table
+from optimizer.report.documents.octaves import tabulate_octaves
+from optimizer.report.render.json import SCHEMA
 from optimizer.report.words import say_frequency
 from optimizer.text.units import format_quantity
 
@@ -23,24 +22,83 @@ _SURE = 0.9
 _NEAREST = 3
 
 
-def show_deviation(problem: Problem, diagnosis: Diagnosis) -> RenderableType:
+def document_verify(
+    problem: Problem,
+    verdict: Verdict,
+    *,
+    design_name: str,
+    network_name: str,
+    other: Verdict | None = None,
+    pair: PairVerdict | None = None,
+    notes: Sequence[str] = (),
+) -> Document:
+    """Say what measurements of a finished speaker, or of a pair, mean.
+
+    Parameters
+    ----------
+    problem : Problem
+        What was predicted.
+    verdict : Verdict
+        On the speaker, or the first of a pair.
+    design_name, network_name : str
+        As the user gave them.
+    other : Verdict, optional
+        On the other speaker of a pair.
+    pair : PairVerdict, optional
+        On the one against the other.
+    notes : sequence of str
+        What was assumed in reading network and measurements.
+
+    Returns
+    -------
+    Document
+    """
+    remarks = list(dict.fromkeys(notes))
+    first = "The finished speaker" if other is None else "The first speaker"
+    lead: list[Section] = []
+    if remarks:
+        lead.append(Section(title="", key="lead", parts=(Listing(items=tuple(remarks)),)))
+    sections = [*lead, _judge(problem, first, verdict)]
+    if other is not None:
+        sections.append(_judge(problem, "The other speaker", other))
+    if pair is not None:
+        title = f"The {pair.which} speaker with its partner taken for good"
+        sections.append(_judge(problem, title, pair.verdict, against="the other speaker"))
+    return Document(
+        title=f"{problem.title}: {network_name}",
+        sections=tuple(sections),
+        data=lambda: verify_to_json(problem, verdict, design_name, network_name, other, pair),
+    )
+
+
+def _judge(
+    problem: Problem, title: str, verdict: Verdict, *, against: str = "prediction"
+) -> Section:
+    diagnosis = verdict.diagnosis
+    parts: list[Part] = [Note(text=say_verdict(diagnosis))]
+    if verdict.tolerance is not None:
+        parts.append(Note(text=say_tolerance(verdict.tolerance, against)))
+    parts += tabulate_deviation(problem, diagnosis)
+    if not diagnosis.healthy:
+        parts.append(tabulate_suspects(diagnosis))
+        if verdict.tests:
+            tests = Listing(items=tuple(test.says for test in verdict.tests))
+            parts += [Note(text=SAFETY, tone="strong"), tests]
+    elif against == "prediction" and diagnosis.parts:
+        parts.append(tabulate_parts(diagnosis))
+    return Section(title=title, parts=tuple(parts))
+
+
+def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Part]:
     """Show measured less predicted by octaves; responses are level aligned."""
-    curves = {}
+    tables: list[Part] = []
     for o, deviation in diagnosis.deviation:
         if o.kind == "angle":
             continue
         name = "impedance" if o.kind == "modulus" else f"response {problem.directions[o.row]}"
-        whole = np.full(len(problem.frequency_hz), np.nan)
-        whole[o.index] = deviation
-        curves[name.replace("response 0", "response on axis")] = whole
-    return Group(
-        *(
-            tabulate_octaves(
-                {name: curve[~np.isnan(curve)]}, problem.frequency_hz[~np.isnan(curve)]
-            )
-            for name, curve in curves.items()
-        )
-    )
+        name = name.replace("response 0", "response on axis")
+        tables.append(tabulate_octaves({name: deviation}, problem.frequency_hz[o.index]))
+    return tables
 
 
 def say_verdict(diagnosis: Diagnosis) -> str:
@@ -102,18 +160,14 @@ def _percent(share: float) -> str:
     return "over 99%" if share > 0.99 else f"{share:.0%}" if share >= 0.01 else "under 1%"
 
 
-def tabulate_suspects(diagnosis: Diagnosis) -> RenderableType:
+def tabulate_suspects(diagnosis: Diagnosis) -> Table:
     """Set the mistakes in question in a table, likeliest first, or nearest when none explains."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     shown = list_shown(diagnosis.suspects)
-    if diagnosis.explained:
-        table.add_column("likelihood", justify="right", header_style="dim")
-    else:
+    if not diagnosis.explained:
         shown = sorted(
             (s for s in diagnosis.suspects if s.fault.what != "none"), key=lambda s: s.residual_db
         )[:_NEAREST]
-    table.add_column("mistake" if diagnosis.explained else "nearest mistake", header_style="dim")
-    table.add_column("leaves, dB", justify="right", header_style="dim")
+    rows = []
     for suspect in shown:
         says = suspect.fault.says
         if suspect.same_as:
@@ -121,32 +175,32 @@ def tabulate_suspects(diagnosis: Diagnosis) -> RenderableType:
             says += f" (measures just the same: {alike})"
         left = f"{suspect.residual_db:.2f}" if np.isfinite(suspect.residual_db) else "-"
         likelihood = [_percent(suspect.likelihood)] if diagnosis.explained else []
-        table.add_row(*likelihood, says, left)
-    return table
+        rows.append((*likelihood, says, left))
+    heads = ("likelihood", "mistake") if diagnosis.explained else ("nearest mistake",)
+    return Table(
+        heads=(*heads, "leaves, dB"),
+        rows=tuple(rows),
+        align="rlr" if diagnosis.explained else "lr",
+    )
 
 
-def show_tests(verdict: Verdict) -> RenderableType:
-    """List the tests to make, under a caution."""
-    return Group(Text(SAFETY, "bold"), *(Text(f"- {test.says}") for test in verdict.tests))
-
-
-def tabulate_parts(diagnosis: Diagnosis) -> RenderableType:
+def tabulate_parts(diagnosis: Diagnosis) -> Table:
     """Set the part values in a table, as designed and as estimated."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for title in ("part", "designed", "estimated", "off by", "known within"):
-        table.add_column(title, header_style="dim", justify="left" if title == "part" else "right")
+    rows = []
     for part in diagnosis.parts:
-        unit = part.unit
         told = part.spread < 0.8 * part.prior_spread
         off = part.estimate / part.value - 1.0
-        table.add_row(
-            part.label,
-            format_quantity(part.value, unit),
-            format_quantity(part.estimate, unit) if told else "-",
-            f"{off:+.1%}" if told else "-",
-            f"{2.0 * part.spread:.1%}" if told else "its tolerance only",
+        rows.append(
+            (
+                part.label,
+                format_quantity(part.value, part.unit),
+                format_quantity(part.estimate, part.unit) if told else "-",
+                f"{off:+.1%}" if told else "-",
+                f"{2.0 * part.spread:.1%}" if told else "its tolerance only",
+            )
         )
-    return table
+    heads = ("part", "designed", "estimated", "off by", "known within")
+    return Table(heads=heads, rows=tuple(rows), align="lrrrr")
 
 
 def say_tolerance(check: ToleranceCheck, against: str) -> str:

@@ -5,7 +5,7 @@ function pairs(curves) { return Object.values(curves.pairs || {}); }
 const AVERAGES = [["listening_window", "listening window"], ["early_reflections", "early reflections"],
   ["sound_power", "sound power"], ["in_room", "in the room"]];
 
-const SPECS = {
+Object.assign(SPECS, {
   axis: { unit: "dB", digits: 1, outside: true, range: (lists) => levels(lists, 45),
     series: ({ result: { curves }, spread }) => [
       ...(spread.on_axis ? [{ key: "tolerance", name: "9 in 10 built", shade: true, colour: "--band", ...spread.on_axis }] : []),
@@ -44,21 +44,15 @@ const SPECS = {
       { key: "ordinary", name: "as built", values: curves.on_axis_db, colour: "--sum", width: 1.6 },
       ...pairs(curves).map((pair, k) => ({ key: `inverted ${k}`, name: `${pair.upper}${k + 1 < pairs(curves).length ? " and above" : ""} turned round`, values: pair.inverted_db, colour: `--avg${k % 4}`, width: 2.2, dash: DASHES[(k % 5) + 1] })),
     ] },
-};
+});
 
 for (const plane of ["horizontal", "vertical"]) {
   SPECS[plane] = angleSpec(plane);
 }
 
-/* Figures of a network as a point: name, unit, value, and whether less is better. */
-function figures(result) {
-  const list = Object.entries(result.goals).map(([name, goal]) => ({ key: name, name: name.replaceAll("_", " "), unit: goal.unit, value: goal.value, counted: goal.counted, less: true }));
-  if (!result.goals.parts) list.push({ key: "pieces", name: "pieces", unit: "", value: result.parts, counted: true, less: true });
-  list.push({ key: "impedance_min", name: "lowest impedance", unit: "Ω", value: result.impedance_min.ohm, less: false });
-  list.push({ key: "epdr_min", name: "hardest load (EPDR)", unit: "Ω", value: result.epdr_min.ohm, less: false });
-  list.push({ key: "sensitivity", name: "sensitivity", unit: "dB", value: result.sensitivity_db, less: false });
-  if (result.price !== undefined && !result.goals.price) list.push({ key: "price", name: "price", unit: result.currency || "", value: result.price, less: true });
-  return list;
+/* Figures of a network as a point: the columns of the comparison that have a better side. */
+function figures(entry) {
+  return DATA.figures.map((column) => ({ ...column, value: entry.figures[column.key] })).filter((one) => one.value !== null);
 }
 
 class TradePlot {
@@ -67,20 +61,18 @@ class TradePlot {
     this.list = document.getElementById("trade-list");
     this.x = document.getElementById("trade-x");
     this.y = document.getElementById("trade-y");
-    const all = figures(DATA.candidates[0].result);
+    const all = figures(DATA.candidates[0]);
     for (const select of [this.x, this.y]) {
       for (const one of all) select.append(element("option", { value: one.key }, one.unit ? `${one.name} (${one.unit})` : one.name));
       select.addEventListener("change", () => this.build());
     }
-    const between = DATA.front ? DATA.front.between : all.slice(0, 2).map((one) => one.key);
-    this.x.value = between[0];
-    this.y.value = between[1] ?? all[0].key;
+    [this.x.value, this.y.value] = DATA.axes;
     this.host.addEventListener("click", (event) => this.choose(event));
   }
 
   points() {
     return DATA.candidates.map((entry, k) => {
-      const all = figures(entry.result);
+      const all = figures(entry);
       return { k, rank: entry.result.rank, x: all.find((f) => f.key === this.x.value), y: all.find((f) => f.key === this.y.value) };
     });
   }
@@ -177,8 +169,7 @@ class TradePlot {
 }
 
 function sayFigure(figure) {
-  const digits = figure.counted ? 0 : 2;
-  return `${figure.value.toFixed(digits)} ${figure.unit}`.trim();
+  return `${figure.value.toFixed(figure.digits)} ${figure.unit}`.trim();
 }
 
 let trade = null;
@@ -211,4 +202,3 @@ document.getElementById("against")?.addEventListener("change", (event) => {
   if (state.against === null) event.target.value = "";
   plots.forEach((plot) => plot.update());
 });
-startPage(SPECS);

@@ -7,13 +7,13 @@ import math
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
 from optimizer.bench.build.sheet import BuildSheet, Item
 from optimizer.bench.loads.ratings import MARGIN, PartRating
-from optimizer.network.ladder import Network
 from optimizer.report.cautions import CAUTIONS
-from optimizer.report.document import Document, Listing, Note, Part, Picture, Section, Table
-from optimizer.report.ladder_text import describe_join, draw_ladder
-from optimizer.report.schematic import PHONE, draw_schematic
-from optimizer.report.sheet_coils import say_wires
-from optimizer.report.sheet_spread import say_sides, say_spread
+from optimizer.report.document import Document, Listing, Note, Part, Section, Table
+from optimizer.report.documents.candidates import draw_ways
+from optimizer.report.documents.sheet_coils import say_wires
+from optimizer.report.documents.sheet_spread import say_sides, say_spread
+from optimizer.report.ladder_text import describe_join
+from optimizer.report.layout import WIDEST
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
 from optimizer.text.units import format_quantity
@@ -22,7 +22,7 @@ _NAMES = {"inductor": "coil", "capacitor": "capacitor", "resistor": "resistor"}
 _PAIRS_SHOWN = 12
 
 
-def compose_sheet(sheet: BuildSheet) -> Document:
+def document_sheet(sheet: BuildSheet) -> Document:
     """Compose the build sheet of one network.
 
     Parameters
@@ -80,19 +80,7 @@ def _say_safety() -> Section:
 
 def _draw(sheet: BuildSheet) -> Section:
     # One picture a way: a drawing higher than a sheet of paper could not be printed whole.
-    pictures = tuple(
-        Picture(
-            svg=draw_schematic(
-                Network(ways=(way,)), title=f"Crossover of {way.name}", name=f"w{k}-"
-            ),
-            narrow=draw_schematic(
-                Network(ways=(way,)), title=f"Crossover of {way.name}", name=f"n{k}-", widest=PHONE
-            ),
-            text="\n".join([way.name, *draw_ladder(way)]).rstrip(),
-        )
-        for k, way in enumerate(sheet.candidate.network.ways)
-    )
-    return Section(title="Schematic", parts=pictures)
+    return Section(title="Schematic", parts=tuple(draw_ways(sheet.candidate, widest=WIDEST)))
 
 
 def _list_shopping(sheet: BuildSheet) -> Section | None:

@@ -1,0 +1,134 @@
+"""Where results go: the options for it, what is checked before any long work, and the writing."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.cli.screen import Screen
+
+if TYPE_CHECKING:
+    from optimizer.report.document import Document
+
+
+def add_output_options(
+    parser: argparse.ArgumentParser, what: str, *, page: str = "a page with charts"
+) -> None:
+    """Add where to write results as JSON and as a page for a browser.
+
+    Parameters
+    ----------
+    parser : ArgumentParser
+        Of the verb.
+    what : str
+        What is written ("the answers").
+    page : str
+        What the page is.
+    """
+    parser.add_argument("--json", metavar="FILE", help=f"write {what} as JSON; - prints them")
+    parser.add_argument("--page", metavar="FILE", help=f"write {page} for a browser (HTML)")
+
+
+def open_screen(args: argparse.Namespace) -> Screen:
+    """Refuse early, before any long work, files that could not be written later.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With the options of `add_output_options`.
+
+    Returns
+    -------
+    Screen
+        Where to print: on standard error when standard output carries the data.
+
+    Raises
+    ------
+    InputError
+        When a place cannot be written or the chart library is missing.
+    """
+    from optimizer.report.export import check_writable
+
+    if args.json not in (None, "-"):
+        check_writable(Path(args.json), key="--json")
+    if args.page is not None:
+        from optimizer.report.render.html import read_engine
+
+        check_writable(Path(args.page), key="--page")
+        read_engine()
+    return Screen(quiet=args.quiet, to_stderr=args.json == "-")
+
+
+def write_outputs(args: argparse.Namespace, document: Document, *, holds: str = "") -> list[str]:
+    """Write a document where the options ask for it.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With the options of `add_output_options`.
+    document : Document
+        What to write.
+    holds : str
+        What the JSON holds, in brackets after its name.
+
+    Returns
+    -------
+    list of str
+        What was written, to be shown.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be written.
+    """
+    from optimizer.report.export import write_json, write_text
+
+    written: list[str] = []
+    if args.json is not None:
+        from optimizer.report.render.json import render_json
+
+        write_json(args.json, render_json(document))
+        if args.json != "-":
+            written.append(f"Written: {args.json}{f' ({holds})' if holds else ''}.")
+    if args.page is not None:
+        from optimizer.report.render.html import render_html
+
+        write_text(Path(args.page), render_html(document))
+        written.append(f"Written: {args.page} (open it in a browser).")
+    return written
+
+
+def deliver(
+    args: argparse.Namespace,
+    document: Document,
+    screen: Screen,
+    *,
+    holds: str = "",
+    last: Sequence[str] = (),
+) -> None:
+    """Write a document where the options ask for it, and show it.
+
+    It is shown even when it cannot be written: a full disk must not take away what a long search
+    found.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With the options of `add_output_options`.
+    document : Document
+        What to write and to show.
+    screen : Screen
+        Where to show it.
+    holds : str
+        What the JSON holds.
+    last : sequence of str
+        Lines to end with.
+    """
+    written: list[str] = []
+    try:
+        written = write_outputs(args, document, holds=holds)
+    finally:
+        screen.show_document(document)
+        screen.show(*([""] if written else []), *written, *last)

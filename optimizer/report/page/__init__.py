@@ -1,1 +1,0 @@
-"""Pages for a browser: templates, style and script, put together into single files."""

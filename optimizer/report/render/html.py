@@ -1,0 +1,219 @@
+"""Documents as pages: one file with everything in it, for a browser, a phone and A4."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from optimizer.errors import InputError
+from optimizer.report.document import (
+    Aside,
+    Cell,
+    Choice,
+    Document,
+    Part,
+    Picture,
+    Section,
+    Table,
+)
+
+_ENGINE = ("bokeh.min.js", "bokeh-api.min.js")
+
+
+def render_html(document: Document) -> str:
+    """Write a document as one HTML file.
+
+    Parameters
+    ----------
+    document : Document
+        The document.
+
+    Returns
+    -------
+    str
+        Self-contained; light and dark on a screen, black on white in print. Every text is
+        escaped; only drawings and scripts of our own are not.
+    """
+    sections = document.page_sections()
+    lead = [part for s in sections if s.key == "lead" for part in s.parts]
+    others = [s for s in sections if s.key != "lead"]
+    charts = None if document.numbers is None else _prepare_charts(document.numbers())
+    styles = ["base.css", *(["charts.css"] if charts else [])]
+    styles.append("candidates.css" if document.picks else "document.css")
+    return _fill(
+        document=document,
+        picks=document.picks,
+        first=next((s.key for s in others if s.key), ""),
+        lead=[_prepare(part) for part in lead],
+        sections=[_prepare_section(section) for section in others],
+        charts=charts,
+        style=_mark_safe("".join(map(_read_asset, styles))),
+    )
+
+
+def read_engine() -> str:
+    """Read the chart library's scripts from its installed package.
+
+    Returns
+    -------
+    str
+        Scripts that may stand inside a script element.
+
+    Raises
+    ------
+    InputError
+        When the package is not installed, or lacks them.
+    """
+    spec = find_spec("bokeh")
+    folders = list(spec.submodule_search_locations or ()) if spec else []
+    texts = []
+    for name in _ENGINE:
+        paths = [Path(folder) / "server" / "static" / "js" / name for folder in folders]
+        found = next((path for path in paths if path.is_file()), None)
+        if found is None:
+            raise InputError(
+                "a page needs the chart library bokeh",
+                value=f"no {name}",
+                remedy="install it: pip install bokeh",
+            )
+        texts.append(found.read_text(encoding="utf-8"))
+    # The scripts end in a reference to a map that does not come along.
+    text = re.sub(r"//# sourceMappingURL=\S+", "", "\n".join(texts))
+    return re.sub(r"</(script)", r"<\\/\1", text, flags=re.IGNORECASE)
+
+
+def _prepare_section(section: Section) -> SimpleNamespace:
+    return SimpleNamespace(
+        key=section.key,
+        heading=section.page_title or section.title,
+        parts=[_prepare(part) for part in section.parts],
+    )
+
+
+def _prepare(part: Part) -> SimpleNamespace:
+    """Return what the template reads of a part."""
+    kind = type(part).__name__
+    if isinstance(part, Table):
+        return _prepare_table(part)
+    if isinstance(part, Picture):
+        return SimpleNamespace(
+            kind=kind,
+            title=part.title,
+            caption=part.caption,
+            wide=_mark_safe(part.svg(False)),
+            narrow=_mark_safe(part.svg(True)),
+        )
+    if isinstance(part, Choice):
+        return SimpleNamespace(
+            kind=kind, items=[[_prepare(one) for one in item] for item in part.items]
+        )
+    if isinstance(part, Aside):
+        return SimpleNamespace(
+            kind=kind, title=part.title, parts=[_prepare(one) for one in part.parts]
+        )
+    names = [name for name in dir(part) if not name.startswith("_")]
+    return SimpleNamespace(kind=kind, **{name: getattr(part, name) for name in names})
+
+
+def _prepare_table(table: Table) -> SimpleNamespace:
+    """Return heads and cells with their classes; columns of a comparison can be picked."""
+    picked = table.key == "compare"
+    heads = [
+        SimpleNamespace(
+            text=head.replace("\n", " "),
+            look=_look(table, k, ""),
+            pick=k - table.fixed if picked and k >= table.fixed else None,
+        )
+        for k, head in enumerate(table.heads)
+    ]
+    rows = []
+    gap = False
+    for row in table.full_rows():
+        if not row:
+            gap = True
+            continue
+        cells = [_prepare_cell(table, k, cell) for k, cell in enumerate(row)]
+        rows.append(SimpleNamespace(cells=cells, look="gap" if gap else ""))
+        gap = False
+    return SimpleNamespace(
+        kind="Table", key=table.key, label="", heads=heads if table.headed else [], rows=rows
+    )
+
+
+def _prepare_cell(table: Table, k: int, cell: Cell) -> SimpleNamespace:
+    compared = table.key == "compare" and k >= table.fixed
+    return SimpleNamespace(
+        text=cell.text.strip(),
+        small=cell.small,
+        strong="strong" in cell.tone,
+        heads=k == 0 and bool(table.key),
+        look=_look(table, k, cell.tone),
+        pick=k - table.fixed if compared else None,
+    )
+
+
+def _look(table: Table, k: int, tone: str) -> str:
+    """Classes of a cell: its side, and its tone where that is more than bold."""
+    words = ["r"] if table.align[k] == "r" else []
+    if table.key == "compare" and k == 1:
+        words.append("unit")
+    words += [{"bad": "broken"}.get(t, t) for t in tone.split(", ") if t in ("best", "bad", "soft")]
+    return " ".join(words)
+
+
+def _prepare_charts(numbers: Mapping[str, Any]) -> SimpleNamespace:
+    """Numbers, library and scripts of a document with charts."""
+    scripts = ["charts.js", "start.js"]
+    if "candidates" in numbers:
+        scripts.append("candidates.js")
+    if "drivers" in numbers:
+        scripts.append("survey.js")
+    script = "".join(map(_read_asset, scripts)) + "startPage(SPECS);\n"
+    return SimpleNamespace(
+        data=_mark_safe(_to_script(numbers)),
+        engine=_mark_safe(read_engine()),
+        script=_mark_safe(script),
+    )
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    return Environment(
+        loader=PackageLoader("optimizer.report.render", "page"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _read_asset(name: str) -> str:
+    """Read a style or script file of the page's folder."""
+    return (files("optimizer.report.render") / "page" / name).read_text(encoding="utf-8")
+
+
+def _fill(**values: Any) -> str:
+    return str(_environment().get_template("page.html").render(**values))
+
+
+def _mark_safe(text: str) -> Any:
+    """Mark text of our own making as HTML or SVG that is not to be escaped."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def _to_script(data: Mapping[str, Any]) -> str:
+    """Write data as JSON that may stand inside a script element."""
+    text = json.dumps(data, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    # Neither a closing tag nor a comment may begin inside the element.
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

@@ -1,0 +1,270 @@
+"""Results as plain data for JSON: SI units, no NaN or infinity."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any, Protocol
+
+import numpy as np
+
+from optimizer.bench.check import Improvement, PartChange
+from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
+from optimizer.bench.tolerance.tracking import track_ways
+from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.problem.candidate import Candidate, CurveSet
+from optimizer.problem.problem import Problem
+from optimizer.report.columns import Column, own_columns
+from optimizer.report.document import Document
+from optimizer.report.ladder_text import name_parts
+
+SCHEMA = 1
+PART_DIGITS = 12
+"""Digits of what a part is: read back, a network costs what it did to 1e-9."""
+FIGURE_DIGITS = 10
+"""Digits of figures: networks are told apart, and promises kept, by less than six digits hold."""
+
+
+class DescribedProblem(Protocol):
+    """What an export asks of a problem."""
+
+    @property
+    def title(self) -> str:
+        """Title of the speaker."""
+
+
+def render_json(document: Document) -> dict[str, Any]:
+    """Return the plain data of a document.
+
+    Raises
+    ------
+    ValueError
+        When it has none.
+    """
+    if document.data is None:
+        raise ValueError(f"{document.title!r} has no data to write as JSON")
+    return dict(document.data())
+
+
+def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, Any]:
+    """Turn one candidate into plain data with the loads of its parts, see `candidate_to_json`."""
+    if not isinstance(problem, Problem):
+        return candidate_to_json(candidate)
+    ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.goals))
+    return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
+
+
+def list_assumptions(problem: DescribedProblem) -> list[str]:
+    """List what a problem assumes about directions, averages and data, each sentence once."""
+    return list(dict.fromkeys(getattr(problem, "notes", ())))
+
+
+def candidate_to_json(
+    candidate: Candidate, ratings: Ratings | None = None, *, currency: str = ""
+) -> dict[str, Any]:
+    """Turn one candidate into plain data.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Any candidate.
+    ratings : Ratings, optional
+        Its loads, which are then listed with every part.
+    currency : str
+        Currency of its price.
+
+    Returns
+    -------
+    dict
+        Its figures are those of `optimizer.report.columns`, each under the column's name.
+    """
+    data: dict[str, Any] = {
+        "rank": candidate.rank,
+        "feasible": candidate.feasible,
+        "cost_relaxed": round_figure(candidate.relaxed_cost),
+    }
+    for column in own_columns():
+        figure = _figure_to_json(column, candidate)
+        if figure is not None:
+            data[column.name] = figure
+    if candidate.price is not None and currency:
+        data["currency"] = currency
+    if ratings is not None:
+        amplifier = ratings.amplifier
+        data["amplifier"] = {
+            "watt": amplifier.watts,
+            "ohm": amplifier.ohm,
+            "volt": round_figure(amplifier.volts),
+            "stated": amplifier.stated,
+        }
+    data["goals"] = {
+        goal.name: {
+            "value": round_figure(goal.value),
+            "unit": goal.unit,
+            "weight": round_figure(goal.weight),
+            "cost": round_figure(goal.cost),
+            "met": goal.met,
+            "detail": goal.detail,
+            "counted": goal.counted,
+        }
+        for goal in candidate.goals
+    }
+    data["ways"] = {
+        way.name: _way_to_json(way, crossover, ratings)
+        for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)
+    }
+    if candidate.notes:
+        data["notes"] = list(candidate.notes)
+    names = [way.name for way in candidate.network.ways]
+    data["curves"] = {**curves_to_json(candidate.curves, names), **tracking_to_json(candidate)}
+    return data
+
+
+def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]:
+    """Turn curves into lists of numbers with four decimals; a value that is not finite is null."""
+    data: dict[str, Any] = {"frequency_hz": _curve(curves.frequency_hz)}
+    for name, level in curves.named_db.items():
+        data[f"{name}_db"] = _curve(level)
+    for name, level in curves.directivity_db.items():
+        data[f"{name}_db"] = _curve(level)
+    data["impedance_ohm"] = _curve(np.abs(curves.impedance))
+    data["impedance_phase_deg"] = _curve(np.degrees(np.angle(curves.impedance)))
+    if curves.target_db is not None:
+        data["target_db"] = _curve(curves.target_db)
+    data["ways_db"] = {
+        name: _curve(level) for name, level in zip(way_names, curves.way_db, strict=True)
+    }
+    data["drive_db"] = {
+        name: _curve(level) for name, level in zip(way_names, curves.drive_db, strict=True)
+    }
+    return data
+
+
+def tracking_to_json(candidate: Candidate) -> dict[str, Any]:
+    """List how neighbouring ways work together, by "lower/upper" from the lowest pair up."""
+    pairs = {
+        f"{pair.lower}/{pair.upper}": {
+            "lower": pair.lower,
+            "upper": pair.upper,
+            "null_db": round_figure(pair.null_db),
+            "null_hz": round_figure(pair.null_hz),
+            "phase_deg": _curve(pair.phase_deg),
+            "inverted_db": _curve(pair.inverted_db),
+        }
+        for pair in track_ways(candidate)
+    }
+    return {"pairs": pairs} if pairs else {}
+
+
+def _way_to_json(
+    way: FittedWay, crossover: tuple[float | None, float | None], ratings: Ratings | None
+) -> dict[str, Any]:
+    return {
+        "driver": way.driver,
+        "polarity": int(way.polarity),
+        "crossover_hz": [round_figure(frequency) for frequency in crossover],
+        "slots": [entry for slot in way.slots for entry in _slot_to_json(slot, way.name, ratings)],
+    }
+
+
+def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
+    for name, place, part in name_parts(slot):
+        entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
+        if len(slot.parts) > 1:
+            entry["form"] = slot.form
+        entry["value"] = round_figure(part.value, PART_DIGITS)
+        entry["unit"] = UNIT_OF_KIND[part.kind]
+        if part.kind == "inductor":
+            entry["dcr_ohm"] = round_figure(part.loss_ohm, PART_DIGITS)
+        elif part.kind == "capacitor":
+            entry["esr_ohm"] = round_figure(part.loss_ohm, PART_DIGITS)
+        entry["pieces"] = [
+            round_figure(piece, PART_DIGITS) for piece in part.pieces or (part.value,)
+        ]
+        if part.joined:
+            entry["joined"] = part.joined
+        entry["origin"] = part.origin
+        entry["tolerance"] = round_figure(part.tolerance, PART_DIGITS)
+        if part.price is not None:
+            entry["price"] = round_figure(part.price, PART_DIGITS)
+        if part.rating is not None:
+            entry["rating"] = round_figure(part.rating, PART_DIGITS)
+        if part.note:
+            entry["note"] = part.note
+        if ratings is not None:
+            entry.update(_load_to_json(ratings.find(way, name)))
+        yield entry
+
+
+def _load_to_json(load: PartRating) -> dict[str, Any]:
+    """List what one part must stand: heat and load on programme, worst sine, rating to ask for."""
+    unit = {"W": "watt", "V": "volt", "A": "ampere"}[load.unit]
+    data = {"watt": round_figure(load.heat_w, 4)}
+    if unit != "watt":
+        data[unit] = round_figure(load.programme, 4)
+    data[f"sine_{unit}"] = round_figure(load.sine, 4)
+    data["sine_hz"] = round_figure(load.sine_hz)
+    data["rating_needed"] = round_figure(load.needed, 4)
+    return data
+
+
+def _figure_to_json(column: Column, candidate: Candidate) -> Any:
+    """Write one figure, with its frequency where it has one; None where there is no figure."""
+    value = column.value(candidate)
+    if isinstance(value, float):
+        value = round_figure(value, FIGURE_DIGITS)
+    if column.at is None or value is None:
+        return value
+    return {column.unit or "value": value, "hz": round_figure(column.at(candidate))}
+
+
+def round_figure(value: float | None, digits: int = 6) -> float | None:
+    """Round to significant digits; None for what is missing or not finite."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{float(value):.{digits}g}")
+
+
+def _curve(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float | None]:
+    return [
+        value if math.isfinite(value) else None
+        for value in np.round(values.astype(np.float64), 4).tolist()
+    ]
+
+
+def change_to_json(change: PartChange) -> dict[str, Any]:
+    """Turn one change into plain data: values in SI units, None for an empty place.
+
+    Of the new part it tells what a network file needs to say of it: value, loss, origin, and the
+    pieces of a joined one.
+    """
+    data: dict[str, Any] = {
+        "slot": change.label,
+        "from": None if change.before is None else change.before.value,
+        "to": None if change.after is None else change.after.value,
+    }
+    part = change.after
+    if part is None:
+        return data
+    loss = {"inductor": "to_dcr_ohm", "capacitor": "to_esr_ohm"}.get(part.kind)
+    if loss:
+        data[loss] = part.loss_ohm
+    data["to_origin"] = part.origin
+    if part.piece_count > 1:
+        data |= {"to_pieces": list(part.pieces), "to_joined": part.joined}
+    return data
+
+
+def improvement_to_json(one: Improvement, network: Network) -> dict[str, Any]:
+    """Turn a move that lowers the cost into plain data: each change of it, a turn included.
+
+    A move of one part stands in the object itself too.
+    """
+    now = {way.name: int(way.polarity) for way in network.ways}
+    changes = [change_to_json(change) for change in one.changes]
+    changes += [
+        {"slot": f"{way}.polarity", "from": now[way], "to": -now[way]} for way in one.turned
+    ]
+    alone = changes[0] if len(changes) == 1 else {}
+    return {**alone, "changes": changes, "cost": round(one.cost, 9)}

@@ -1,0 +1,18 @@
+
+/* What each chart of a survey shows. */
+
+function drivers(key, look = {}) {
+  return (subject) => subject.drivers.map((driver, k) => ({ key: driver.name, name: driver.name, values: driver[key], colour: `--way${k % 6}`, width: 2.2, dash: DASHES[k % 6], ...look }))
+    .filter((item) => item.values);
+}
+
+Object.assign(SPECS, {
+  responses: { whole: true, unit: "dB", digits: 1, range: (lists) => levels(lists, 40), series: drivers("response_db") },
+  impedances: { whole: true, unit: "Ω", digits: 2, log: true, ticks: OHM_TICKS, series: drivers("impedance_ohm"),
+    range: (lists) => {
+      const all = lists.flat().filter((v) => v !== null);
+      return [0.8 * Math.min(...all), 1.25 * Math.max(16, ...all)];
+    } },
+  phases: { whole: true, unit: "°", digits: 0, ticks: DEGREE_TICKS, range: (lists) => around(lists, 60, 30), series: drivers("impedance_phase_deg") },
+});
+for (const plane of Object.keys(DATA.planes)) SPECS[plane] = angleSpec(plane, true);
