@@ -122,7 +122,7 @@ def test_the_limit_named_is_the_one_to_widen(design, network, voice, tmp_path):
     assert voice(*wish, "--hold", f"{limit - 0.11:.2f}", "--quiet")[0] == 3
 
 
-def test_coarse_stock_is_named(design, network, problem, voice):
+def test_coarse_stock_is_named(design, network, problem, voice, tmp_path):
     """When only the steps of the stock stand in the way, the value missing is named."""
     wish = parse_wish("2k..5k -0.5 dB", read_words())
     result = voice_network(problem, load_network(network, problem), [wish])
@@ -136,9 +136,12 @@ def test_coarse_stock_is_named(design, network, problem, voice):
     # What comes nearest gains less than the price of its changes.
     assert result.nearest
     assert all(a.score > result.base.score for a in result.nearest)
-    code, out, err = voice(design, network, "--wish", "2k..5k -0.5 dB")
+    saved = tmp_path / "v.json"
+    code, out, err = voice(design, network, "--wish", "2k..5k -0.5 dB", "--json", saved)
     assert code == 3
     assert err.count("\n") == 1
+    (told,) = json.loads(saved.read_text(encoding="utf-8"))["finer"]["changes"]
+    assert (told["slot"], told["to"]) == (change.label, change.after.value)
     assert f"none for {change.label}: " in err
     assert "by the 0.1 dB that each change must gain" in err
     assert "Nearest to an answer" in out

@@ -358,4 +358,15 @@ def voice_to_json(
             }
             for answer in result.answers
         ],
+        # Values that the stock lacks are no answer, but say what it would take.
+        **(
+            {}
+            if result.finer is None
+            else {
+                "finer": {
+                    "changes": [change_to_json(change) for change in result.finer.changes],
+                    "candidate": rated_to_json(result.finer.candidate, problem),
+                }
+            }
+        ),
     }
