@@ -150,12 +150,8 @@ def make_slot(
 
     Parameters
     ----------
-    name : str
-        Unique within its way ("L1").
-    place : {"series", "shunt"}
-        In the line or across it.
-    form : str
-        See `PARTS_OF_FORM`.
+    name, place, form
+        As in `Slot`.
     ranges : mapping of str to range
         By the name of the part, see `PART_NAMES`: "1 mH .. 6 mH", or two values with or without
         unit; an end that is None, or a part left out, gets `ASSUMED_RANGES`.

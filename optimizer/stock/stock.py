@@ -444,10 +444,8 @@ def series_stock(
         Relative tolerance for each kind; 0.05 where left out.
     prices : mapping, optional
         Price law for each kind; unknown where left out.
-    currency : str
-        Currency of the prices.
-    join : int
-        Most pieces in one part, 1 to 3.
+    currency, join
+        As in `Stock`.
 
     Returns
     -------

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from optimizer.bench.voice.voicing import LOOKED_AT, voice_network
-from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
@@ -185,7 +185,7 @@ class Brute:
         return out
 
     def score(self, state: State) -> float:
-        new, old, limits = self.curves(state), self.now, Limits()
+        new, old, limits = self.curves(state), self.now, MoveLimits()
         wanted = [w.level_change_db for w in self.wishes if w.level_change_db is not None]
         level, reach = (wanted[0], 0.25) if wanted else (0.0, limits.level_db)
         names = dict.fromkeys(["on_axis", *(w.curve for w in self.wishes if w.bands)])
@@ -237,7 +237,7 @@ class Brute:
 
     def kept(self, state: State) -> bool:
         """Whether all limits are kept to within 0.05 dB and the wishes on load and level met."""
-        new, old, limits, f = self.curves(state), self.now, Limits(), self.f
+        new, old, limits, f = self.curves(state), self.now, MoveLimits(), self.f
         wanted = [w.level_change_db for w in self.wishes if w.level_change_db is not None]
         level, reach = (wanted[0], 0.25) if wanted else (0.0, limits.level_db)
         over, served = [0.0], True

@@ -11,7 +11,7 @@ from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.bench.check import list_changes
 from optimizer.bench.networks.file import read_history, read_network, write_network
 from optimizer.bench.voice.voicing import voice_network
-from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
+from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Band, parse_wish, read_words
 from optimizer.cli.main import main
 from optimizer.cli.options import put_in_options
@@ -137,7 +137,7 @@ def test_own_words_refused(tmp_path, text, said):
 def wished_goals(problem, network, *texts):
     present = build_candidate(problem, network)
     return present, prepare_wishes(
-        problem, present, [parse_wish(t, WORDS) for t in texts], Limits()
+        problem, present, [parse_wish(t, WORDS) for t in texts], MoveLimits()
     )
 
 

@@ -11,7 +11,7 @@ import pytest
 from optimizer.bench.networks.file import load_network, read_history
 from optimizer.bench.voice.holding import parse_holds
 from optimizer.bench.voice.voicing import voice_network
-from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.cli.main import main
 from optimizer.demo.write import write_demo
@@ -75,9 +75,9 @@ def voice(capsys, monkeypatch, problem):
 
 def test_limits_as_typed():
     """Each limit is named, curves without a name; what is not named stays as it is."""
-    assert parse_holds([]) == Limits()
-    assert parse_holds(["1dB"]) == Limits(hold_db=1.0)
-    assert parse_holds(["2", "level 3 dB", "Directivity 1.5dB", "impedance 80%"]) == Limits(
+    assert parse_holds([]) == MoveLimits()
+    assert parse_holds(["1dB"]) == MoveLimits(hold_db=1.0)
+    assert parse_holds(["2", "level 3 dB", "Directivity 1.5dB", "impedance 80%"]) == MoveLimits(
         hold_db=2.0, level_db=3.0, directivity_db=1.5, impedance=0.8
     )
 

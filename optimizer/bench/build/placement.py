@@ -33,7 +33,7 @@ _BRUTE = 7  # coils up to which all assignments of axes are tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coil:
+class PlacedCoil:
     """One physical coil of the network.
 
     Parameters
@@ -109,13 +109,13 @@ class Placement:
 
     Parameters
     ----------
-    coils : tuple of Coil
+    coils : tuple of PlacedCoil
         In the order of the network.
     pairs : tuple of CoilPair
         The widest distance first; only pairs of coils whose sizes could be estimated.
     """
 
-    coils: tuple[Coil, ...]
+    coils: tuple[PlacedCoil, ...]
     pairs: tuple[CoilPair, ...]
 
     __repr__ = brief
@@ -166,7 +166,9 @@ def place_coils(network: Network, drivers: Sequence[Driver]) -> Placement:
     return Placement(coils=tuple(coils), pairs=tuple(judged))
 
 
-def _judge_pair(a: Coil, b: Coil, one: CoilSize, two: CoilSize, worst: float) -> CoilPair:
+def _judge_pair(
+    a: PlacedCoil, b: PlacedCoil, one: CoilSize, two: CoilSize, worst: float
+) -> CoilPair:
     allowed = 10.0 ** (STRAY_DB / 20.0) / max(worst, 1e-12)
     touching = 0.5 * (one.outer_m + two.outer_m)
     close = abs(couple_flat(one, two, touching + 0.015))
@@ -187,9 +189,9 @@ def _judge_pair(a: Coil, b: Coil, one: CoilSize, two: CoilSize, worst: float) ->
 
 def _list_coils(
     network: Network, frequency: Real, loads: Mapping[str, Complex]
-) -> tuple[list[Coil], list[Complex], list[Complex]]:
+) -> tuple[list[PlacedCoil], list[Complex], list[Complex]]:
     """Every physical coil with its current and the answer of its driver to a source in it."""
-    coils: list[Coil] = []
+    coils: list[PlacedCoil] = []
     current: list[Complex] = []
     answer: list[Complex] = []
     for way, solved in zip(network.ways, solve_parts(network, frequency, loads), strict=True):
@@ -200,7 +202,7 @@ def _list_coils(
                 through, reply = _answer(way, index, number, solved, frequency, loads)
                 for piece_name, piece in split_pieces(name, part):
                     coils.append(
-                        Coil(
+                        PlacedCoil(
                             way=way.name,
                             name=piece_name,
                             henry=piece.value,

@@ -30,7 +30,7 @@ SIZES: dict[Kind, tuple[float, ...]] = {
 }
 """Ratings that are sold (watts and volts common practice, no source; amperes a plain scale)."""
 
-Verdict = Literal["fits", "too small", "not stated"]
+RatingVerdict = Literal["fits", "too small", "not stated"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +94,7 @@ class PartRating:
     sine_hz: float
     peak: float
     needed: float
-    verdict: Verdict
+    verdict: RatingVerdict
 
     __repr__ = brief
 
@@ -290,7 +290,7 @@ def _rate_part(phasors: PartPhasors, frequency: Real, share: Real, volts: float)
     sine = float(load[worst])
     peak = programme if part.kind == "resistor" else max(CREST * programme, np.sqrt(2.0) * sine)
     needed = MARGIN[part.kind] * float(peak)
-    verdict: Verdict = "not stated"
+    verdict: RatingVerdict = "not stated"
     if part.rating is not None:
         # Rounding in the rating's text must not turn a part away.
         verdict = "fits" if part.rating >= needed * (1.0 - 1e-9) else "too small"
@@ -315,7 +315,7 @@ def share_pieces(part: Part) -> tuple[float, ...]:
     Parameters
     ----------
     part : Part
-        Any part.
+        Single or joined.
 
     Returns
     -------

@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves
 from optimizer.bench.voice.wish_goals import (
     DirectivityHoldGoal,
-    Limits,
+    MoveLimits,
     ToneGoal,
     find_wanted_level,
 )
@@ -51,7 +51,7 @@ class Excess:
     option: str = ""
 
 
-def parse_holds(texts: Sequence[str]) -> Limits:
+def parse_holds(texts: Sequence[str]) -> MoveLimits:
     """Read how far the rest may move.
 
     Parameters
@@ -62,14 +62,14 @@ def parse_holds(texts: Sequence[str]) -> Limits:
 
     Returns
     -------
-    Limits
+    MoveLimits
 
     Raises
     ------
     InputError
         When one cannot be understood, with examples.
     """
-    limits = Limits()
+    limits = MoveLimits()
     for text in texts:
         found = _HOLD.fullmatch(text)
         name = found[1].lower() if found else None
@@ -101,7 +101,7 @@ def list_excesses(
     present: Candidate,
     new: Candidate,
     wishes: Sequence[Wish],
-    limits: Limits,
+    limits: MoveLimits,
 ) -> tuple[Excess, ...]:
     """List the limits that a changed network goes beyond, and wishes it leaves unserved.
 
@@ -115,7 +115,7 @@ def list_excesses(
         Before and after.
     wishes : sequence of Wish
         What was wished.
-    limits : Limits
+    limits : MoveLimits
         What is held.
 
     Returns
@@ -167,7 +167,7 @@ def _exceed(
     curves: Curves,
     present: Candidate,
     new: Candidate,
-    limits: Limits,
+    limits: MoveLimits,
     with_level: bool,
 ) -> Excess | None:
     f = present.curves.frequency_hz

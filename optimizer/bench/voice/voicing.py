@@ -12,7 +12,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves
 from optimizer.bench.check import PartChange, list_changes
 from optimizer.bench.voice.holding import Excess, list_excesses, measure_bands
-from optimizer.bench.voice.wish_goals import Limits, ToneGoal, prepare_wishes
+from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
@@ -129,7 +129,7 @@ def voice_network(
     wishes: Sequence[Wish],
     *,
     changes: int = 2,
-    limits: Limits | None = None,
+    limits: MoveLimits | None = None,
     use: Mapping[str, Part] | None = None,
     top: int = 5,
 ) -> VoiceResult:
@@ -145,7 +145,7 @@ def voice_network(
         What should change; everything else is held. None at all with `use`.
     changes : int
         Most changes, 1 to 3.
-    limits : Limits, optional
+    limits : MoveLimits, optional
         How far the rest may move.
     use : mapping of str to Part, optional
         Parts that are put in place first and stay, by the name of their place ("tweeter.P1.Rs").
@@ -162,7 +162,7 @@ def voice_network(
         When a wish cannot be computed from the data, or a place to use is none.
     """
     started = time.monotonic()
-    limits = limits or Limits()
+    limits = limits or MoveLimits()
     job = _Job(
         problem=problem,
         network=network,
@@ -207,7 +207,7 @@ class _Job:
     problem: Problem
     network: Network
     wishes: tuple[Wish, ...]
-    limits: Limits
+    limits: MoveLimits
     use: Mapping[str, Part]
     present: Candidate
 

@@ -20,7 +20,7 @@ from optimizer.text.units import format_quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class MoveLimits:
     """How far what is not wished may move.
 
     Parameters
@@ -276,7 +276,7 @@ class DirectivityHoldGoal:
 
 
 def prepare_wishes(
-    problem: Problem, present: Candidate, wishes: Sequence[Wish], limits: Limits
+    problem: Problem, present: Candidate, wishes: Sequence[Wish], limits: MoveLimits
 ) -> tuple[PreparedGoal, ...]:
     """Turn wishes into goals, with everything else held.
 
@@ -288,7 +288,7 @@ def prepare_wishes(
         The network as it stands, with its curves.
     wishes : sequence of Wish
         May be empty: then everything is held.
-    limits : Limits
+    limits : MoveLimits
         How far the rest may move.
 
     Returns
@@ -392,7 +392,7 @@ def _prepare_tone(
     present: Candidate,
     curve: str,
     wishes: Sequence[Wish],
-    limits: Limits,
+    limits: MoveLimits,
     shift: float | None,
 ) -> ToneGoal:
     if curve not in present.curves.named_db:

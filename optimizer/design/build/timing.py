@@ -11,17 +11,17 @@ from optimizer.measure.timing.align import align_directions
 from optimizer.measure.timing.timing import Timing, assume_timing, check_shared_clock, find_timing
 from optimizer.text.units import format_quantity
 
-Curves = dict[str, dict[Direction, MeasuredCurve]]
+DriverCurves = dict[str, dict[Direction, MeasuredCurve]]
 """Responses by driver and direction."""
 
 
 def align_drivers(
     design: Design,
     chosen: Sequence[DesignDriver],
-    curves: Curves,
+    curves: DriverCurves,
     together: MeasuredCurve | None,
     idle: Mapping[str, MeasuredCurve] | None = None,
-) -> tuple[Curves, list[str]]:
+) -> tuple[DriverCurves, list[str]]:
     """Give the responses of all drivers phases that can be added.
 
     Parameters
@@ -84,7 +84,7 @@ def is_given(design: Design, driver: DesignDriver, key: str) -> bool:
     return f"drivers.{driver.name}.{key}" in design.spots
 
 
-def describe_timing(timing: Timing, source: str) -> str:
+def say_timing(timing: Timing, source: str) -> str:
     """Say in one line how a timing was found and how well it meets the measurement.
 
     Parameters
@@ -134,7 +134,7 @@ def _find(
     if timing.refused:
         return None, [f"{name} does not determine the timing: {timing.refused}"]
     # The first note of the timing repeats band and residual.
-    return timing, [describe_timing(timing, name), *timing.notes[1:]]
+    return timing, [say_timing(timing, name), *timing.notes[1:]]
 
 
 def _check_clock(responses: Mapping[str, MeasuredCurve]) -> list[str]:

@@ -11,6 +11,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.phase import edge_slopes, fit_delay, minimum_phase
 from optimizer.measure.driver import Coverage
+from optimizer.text.units import format_quantity
 
 STEEPEST_DB_PER_OCTAVE = 48.0
 LARGEST_STEP_RAD = np.deg2rad(150.0)
@@ -168,7 +169,8 @@ def _checked_grid(response: MeasuredCurve, frequency_hz: Real) -> Real:
     low, high = response.range_hz
     if not ((grid >= low) & (grid <= high)).any():
         raise InputError(
-            f"a curve must be measured somewhere between {grid[0]:.4g} and {grid[-1]:.4g} Hz",
+            f"a curve must be measured somewhere between {format_quantity(grid[0], 'Hz')} and "
+            f"{format_quantity(grid[-1], 'Hz')}",
             file=response.source or None,
             value=f"{low:.4g} to {high:.4g} Hz",
             remedy="give frequencies in Hz, or change the band",

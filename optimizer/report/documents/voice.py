@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.bench.check import PartChange, compare_networks
 from optimizer.bench.voice.voicing import CHANGE_DB, Answer, VoiceResult
-from optimizer.bench.voice.wish_goals import Limits, find_wanted_level
+from optimizer.bench.voice.wish_goals import MoveLimits, find_wanted_level
 from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part as NetworkPart
 from optimizer.problem.candidate import Candidate
@@ -171,7 +171,7 @@ def say_wish(wish: Wish) -> str:
     return f"{wish.text}: {bands} {wish.curve.replace('_', ' ')}, relative to everything else"
 
 
-def say_limits(limits: Limits) -> str:
+def say_limits(limits: MoveLimits) -> str:
     """Say what is held, and how firmly."""
     return (
         f"Held: everything outside the wished bands within {limits.hold_db:g} dB of the common "
