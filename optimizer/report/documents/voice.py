@@ -29,7 +29,7 @@ def document_voice(
     problem: Problem,
     result: VoiceResult,
     wishes: Sequence[Wish],
-    limits: Limits,
+    limits: MoveLimits,
     *,
     design_name: str,
     network_name: str,
@@ -48,7 +48,7 @@ def document_voice(
         What was found.
     wishes : sequence of Wish
         What was wished.
-    limits : Limits
+    limits : MoveLimits
         What was held.
     design_name, network_name : str
         As the user gave them.
