@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.errors import InputError
 from optimizer.text.brief import brief
 
 Quantity = Literal["pressure", "impedance"]
@@ -40,6 +42,40 @@ class Direction:
 
 
 ON_AXIS = Direction()
+
+_WRITTEN = re.compile(r"(\d+(?:\.\d+)?)(?:\s*(?:deg|°))?\s*(right|left|up|down)?")
+_SIDES = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
+
+
+def parse_direction(text: str) -> Direction:
+    """Read a direction as `Direction` writes it: "0", "30 right", "15 up", "180".
+
+    Raises
+    ------
+    InputError
+        No angle, one beyond 180 degrees, or one off the axis without its side.
+    """
+    match = _WRITTEN.fullmatch(" ".join(text.split()))
+    if not match:
+        raise InputError(
+            "a direction is an angle and a side", value=repr(text),
+            remedy='write 0, "30 right", "30 left", "15 up" or "15 down"',
+        )  # fmt: skip
+    angle, side = float(match[1]), match[2]
+    if angle > 180.0:
+        raise InputError("an angle lies between 0 and 180", value=f"{angle:g}")
+    if angle == 0.0:
+        return ON_AXIS
+    if side is None and angle != 180.0:
+        raise InputError(
+            "an angle off the axis needs its side", value=repr(text),
+            remedy=f'write "{angle:g} right", "{angle:g} left", "{angle:g} up" '
+            f'or "{angle:g} down"',
+        )  # fmt: skip
+    horizontal, vertical = _SIDES[side or "right"]
+    if angle == 180.0:  # straight behind is one direction, whichever way round
+        horizontal, vertical = 1, 0
+    return Direction(horizontal_deg=angle * horizontal, vertical_deg=angle * vertical)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

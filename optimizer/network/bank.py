@@ -12,7 +12,7 @@ from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.ladder import Slot, Topology
 from optimizer.network.solve import (
-    Section,
+    LadderSection,
     part_impedance,
     part_impedance_slope,
     sections_of,
@@ -57,7 +57,7 @@ class Gene:
 class PlacedSection:
     """A section of a way with the genes that make it and the slot it belongs to."""
 
-    section: Section
+    section: LadderSection
     genes: tuple[int, ...]
     slot: int
 

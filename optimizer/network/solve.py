@@ -79,7 +79,7 @@ def part_impedance_slope(kind: Kind, value: Real, loss_slope: Real, omega: Real)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class LadderSection:
     """One step of a ladder walk: a series impedance or a shunt admittance.
 
     Parameters
@@ -151,24 +151,28 @@ class Section:
         return [square * dz for dz in slopes]
 
 
-SECTIONS_OF_FORM: dict[Form, tuple[tuple[Section, tuple[int, ...]], ...]] = {
-    "notch": ((Section(place="shunt", kinds=("inductor", "capacitor", "resistor")), (0, 1, 2)),),
+SECTIONS_OF_FORM: dict[Form, tuple[tuple[LadderSection, tuple[int, ...]], ...]] = {
+    "notch": (
+        (LadderSection(place="shunt", kinds=("inductor", "capacitor", "resistor")), (0, 1, 2)),
+    ),
     "trap": (
         (
-            Section(place="series", kinds=("inductor", "capacitor", "resistor"), parallel=True),
+            LadderSection(
+                place="series", kinds=("inductor", "capacitor", "resistor"), parallel=True
+            ),
             (0, 1, 2),
         ),
     ),
-    "equaliser": ((Section(place="shunt", kinds=("resistor", "capacitor")), (0, 1)),),
+    "equaliser": ((LadderSection(place="shunt", kinds=("resistor", "capacitor")), (0, 1)),),
     "pad": (
-        (Section(place="series", kinds=("resistor",)), (0,)),
-        (Section(place="shunt", kinds=("resistor",)), (1,)),
+        (LadderSection(place="series", kinds=("resistor",)), (0,)),
+        (LadderSection(place="shunt", kinds=("resistor",)), (1,)),
     ),
 }
 """Sections of each compound, source first, with the indices of the parts each one uses."""
 
 
-def sections_of(form: Form, place: Place) -> tuple[tuple[Section, tuple[int, ...]], ...]:
+def sections_of(form: Form, place: Place) -> tuple[tuple[LadderSection, tuple[int, ...]], ...]:
     """Sections that a slot contributes to a ladder, source first.
 
     Parameters
@@ -178,12 +182,12 @@ def sections_of(form: Form, place: Place) -> tuple[tuple[Section, tuple[int, ...
 
     Returns
     -------
-    tuple of (Section, tuple of int)
+    tuple of (LadderSection, tuple of int)
         The section and the indices of the slot's parts it is made of.
     """
     if form in SECTIONS_OF_FORM:
         return SECTIONS_OF_FORM[form]
-    return ((Section(place=place, kinds=(form,)), (0,)),)  # type: ignore[arg-type]
+    return ((LadderSection(place=place, kinds=(form,)), (0,)),)  # type: ignore[arg-type]
 
 
 def walk(

@@ -39,7 +39,7 @@ AWG_SIZES: tuple[int, ...] = tuple(range(10, 25))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coil:
+class BrooksCoil:
     """A Brooks coil, or many at once.
 
     Parameters
@@ -93,7 +93,7 @@ def wind_air_coil(
     overall_m: ArrayLike | None = None,
     packing: Packing = "square",
     temperature_c: float = 20.0,
-) -> Coil:
+) -> BrooksCoil:
     """Size a Brooks coil for an inductance and a wire.
 
     Parameters
@@ -111,7 +111,7 @@ def wind_air_coil(
 
     Returns
     -------
-    Coil
+    BrooksCoil
         Arrays of the broadcast shape.
 
     Raises
@@ -150,7 +150,7 @@ def wind_air_coil(
     length = 3.0 * np.pi * side * turns
     section = 0.25 * np.pi * bare**2
     resistivity = COPPER_OHM_M * (1.0 + COPPER_PER_K * (temperature_c - 20.0))
-    return Coil(
+    return BrooksCoil(
         side_m=np.asarray(side),
         turns=np.asarray(turns),
         wire_length_m=np.asarray(length),

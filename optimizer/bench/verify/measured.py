@@ -10,16 +10,14 @@ import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.bench.verify.prediction import Observation
-from optimizer.design.read.file import parse_direction
 from optimizer.errors import InputError
-from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, parse_direction
 from optimizer.measure.curves.grid import resample
 from optimizer.measure.files import open_curve
 from optimizer.measure.files.open import CALLED
 from optimizer.measure.files.tables import NO_PHASE
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
-from optimizer.text.yamltext import Where
 
 NOISE_DB = 0.3
 """Expected error of a home measurement at each frequency, in dB."""
@@ -99,7 +97,7 @@ def _read(text: str, notes: list[str]) -> MeasuredCurve:
         what, name = "", text
     path = Path(name)
     if what:
-        direction = _read_what(what, text)
+        direction = _read_what(what)
         curve = open_curve(path, "pressure" if direction else "impedance", direction=direction)
         _refuse_other_kind(curve, what)
     else:
@@ -113,12 +111,12 @@ def _read(text: str, notes: list[str]) -> MeasuredCurve:
     return curve
 
 
-def _read_what(what: str, text: str) -> Direction | None:
+def _read_what(what: str) -> Direction | None:
     """Read what a file is said to be: a direction, or none for the impedance."""
     if what.strip().lower() == "impedance":
         return None
     try:
-        return parse_direction(what.strip(), Where(file="", line=0, key=text))
+        return parse_direction(what)
     except InputError as error:
         raise InputError(
             error.rule,

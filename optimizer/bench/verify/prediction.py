@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.arrays import Complex, Index, Real
 from optimizer.bench.verify.faults import Fault, list_parts
 from optimizer.network.ladder import Network
-from optimizer.network.solve import Section, part_impedance, sections_of
+from optimizer.network.solve import LadderSection, part_impedance, sections_of
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
@@ -124,7 +124,7 @@ class FaultBank:
                 for f in faults
             ]
         )
-        self.sections: list[list[tuple[Section, list[int]]]] = []
+        self.sections: list[list[tuple[LadderSection, list[int]]]] = []
         for way in network.ways:
             steps = []
             for slot in way.slots:

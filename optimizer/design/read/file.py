@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
 from optimizer.design.read.stock import STOCK_KEYS, read_stock
 from optimizer.errors import InputError
-from optimizer.measure.curve import ON_AXIS, Direction
+from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
@@ -38,9 +37,6 @@ from optimizer.text.keys import (
 )
 from optimizer.text.units import format_quantity, parse_quantity
 from optimizer.text.yamltext import Entry, Where, read_yaml
-
-_DIRECTION = re.compile(r"(\d+(?:\.\d+)?)(?:\s*(?:deg|°))?\s*(right|left|up|down)?")
-_SIDES = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
 
 
 def load_design(path: str | Path) -> Design:
@@ -73,31 +69,6 @@ def load_design(path: str | Path) -> Design:
         path=path, **{"title": path.stem, **values}, topology=topology, goals=goals,
         stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
     )  # fmt: skip
-
-
-def parse_direction(text: str, where: Where) -> Direction:
-    """Read a direction: "0", "30 right", "15 up", "180"."""
-    match = _DIRECTION.fullmatch(" ".join(text.split()))
-    if not match:
-        raise where.error(
-            "a direction is an angle and a side", value=repr(text),
-            remedy='write 0, "30 right", "30 left", "15 up" or "15 down"',
-        )  # fmt: skip
-    angle, side = float(match[1]), match[2]
-    if angle > 180.0:
-        raise where.error("an angle lies between 0 and 180", value=f"{angle:g}")
-    if angle == 0.0:
-        return ON_AXIS
-    if side is None and angle != 180.0:
-        raise where.error(
-            "an angle off the axis needs its side", value=repr(text),
-            remedy=f'write "{angle:g} right", "{angle:g} left", "{angle:g} up" '
-            f'or "{angle:g} down"',
-        )  # fmt: skip
-    horizontal, vertical = _SIDES[side or "right"]
-    if angle == 180.0:  # straight behind is one direction, whichever way round
-        horizontal, vertical = 1, 0
-    return Direction(horizontal_deg=angle * horizontal, vertical_deg=angle * vertical)
 
 
 def _list_spots(entry: Entry, seen: set[int]) -> list[Where]:
@@ -168,7 +139,10 @@ def _read_responses(entry: Entry) -> tuple[ResponseFile, ...]:
         return (_read_response_file(ON_AXIS, entry),)
     found: dict[Direction, ResponseFile] = {}
     for text, inner in entry.fields().items():
-        direction = parse_direction(text, inner.where)
+        try:
+            direction = parse_direction(text)
+        except InputError as error:
+            raise inner.where.locate(error) from None
         if direction in found:
             raise inner.error("a direction may stand once", value=repr(text))
         found[direction] = _read_response_file(direction, inner)
