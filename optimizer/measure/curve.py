@@ -79,7 +79,7 @@ def parse_direction(text: str) -> Direction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heading:
+class FileHeading:
     """What a file says of itself, above its rows or in comments.
 
     Parameters
@@ -122,7 +122,7 @@ class MeasuredCurve:
     gate_s : float or None
         Length of the time window in s: applied to an impulse response, or stated in the file.
         Below its inverse the curve shows the window.
-    heading : Heading
+    heading : FileHeading
         What the file says of itself.
     layout : str
         How the file is laid out, as it was read ("columns parted by tabs, decimal commas").
@@ -139,7 +139,7 @@ class MeasuredCurve:
     has_phase: bool = True
     direction: Direction | None = None
     gate_s: float | None = None
-    heading: Heading = Heading()
+    heading: FileHeading = FileHeading()
     layout: str = ""
     because: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()

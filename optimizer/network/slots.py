@@ -15,10 +15,10 @@ from optimizer.network.ladder import PARTS_OF_FORM, PLACES_OF_FORM, Form, Place,
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.text.units import parse_quantity, parse_range
 
-Value = str | float
+Stated = str | float
 """A value with its unit ("4.7 uF"), or a number in H, F or ohm."""
 
-Range = str | tuple[Value | None, Value | None]
+Range = str | tuple[Stated | None, Stated | None]
 """Both ends of a range: "1 mH .. 6 mH", or two values; None leaves an end to `ASSUMED_RANGES`."""
 
 PART_NAMES: dict[Form, tuple[str, ...]] = {
@@ -47,42 +47,42 @@ ASSUMED_RANGES: dict[tuple[Form, str], tuple[float, float]] = {
 
 
 def series_inductor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Coil in the line; see `make_slot` for the parameters of all these functions."""
     return make_slot(name, "series", "inductor", {"inductor": (low, high)}, optional=optional)
 
 
 def shunt_inductor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Coil across the line."""
     return make_slot(name, "shunt", "inductor", {"inductor": (low, high)}, optional=optional)
 
 
 def series_capacitor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Capacitor in the line."""
     return make_slot(name, "series", "capacitor", {"capacitor": (low, high)}, optional=optional)
 
 
 def shunt_capacitor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Capacitor across the line."""
     return make_slot(name, "shunt", "capacitor", {"capacitor": (low, high)}, optional=optional)
 
 
 def series_resistor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Resistor in the line."""
     return make_slot(name, "series", "resistor", {"resistor": (low, high)}, optional=optional)
 
 
 def shunt_resistor(
-    name: str, low: Value | None = None, high: Value | None = None, *, optional: bool = False
+    name: str, low: Stated | None = None, high: Stated | None = None, *, optional: bool = False
 ) -> Slot:
     """Resistor across the line."""
     return make_slot(name, "shunt", "resistor", {"resistor": (low, high)}, optional=optional)
@@ -183,7 +183,7 @@ def make_slot(
     )
 
 
-def keep(slot: Slot, *values: Value, loss: Value = 0.0, alter: bool = False) -> Slot:
+def keep(slot: Slot, *values: Stated, loss: Stated = 0.0, alter: bool = False) -> Slot:
     """Say what is on the board in a slot already.
 
     Parameters
@@ -261,7 +261,7 @@ def _read_range(
     return ValueRange(low=low, high=high)
 
 
-def _read_value(name: str, value: Value, unit: str) -> float:
+def _read_value(name: str, value: Stated, unit: str) -> float:
     if not isinstance(value, str):
         return float(value)
     try:

@@ -18,7 +18,7 @@ from optimizer.stock.stock import Stock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class SlotChoice:
     """One way to fill a slot.
 
     Parameters
@@ -41,14 +41,14 @@ class SlotDemand:
     ----------
     slot : str
         Name shown in messages ("woofer.L1").
-    choices : tuple of Choice
+    choices : tuple of SlotChoice
         In any order; may be empty.
     ideal : tuple of Part
         Parts to look for in a shop when the stock cannot serve; the cheapest choice when empty.
     """
 
     slot: str
-    choices: tuple[Choice, ...]
+    choices: tuple[SlotChoice, ...]
     ideal: tuple[Part, ...] = ()
 
 

@@ -68,7 +68,7 @@ _MONEY = re.compile(r"([^\d\s.,+-]{0,3})\s*(\d{1,9}(?:[.,]\d*)?|[.,]\d+)\s*([^\d
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class ListColumn:
     """One recognised column: its meaning, its place in the row, its unit if the heading has one."""
 
     name: str
@@ -77,7 +77,7 @@ class Column:
     unit: str = ""
 
 
-def read_headings(cells: Sequence[str]) -> tuple[tuple[Column, ...], tuple[str, ...]]:
+def read_headings(cells: Sequence[str]) -> tuple[tuple[ListColumn, ...], tuple[str, ...]]:
     """Recognise the columns of a heading row.
 
     Parameters
@@ -95,7 +95,7 @@ def read_headings(cells: Sequence[str]) -> tuple[tuple[Column, ...], tuple[str, 
     InputError
         If no column gives the value, or two columns give the same.
     """
-    columns: dict[str, Column] = {}
+    columns: dict[str, ListColumn] = {}
     unknown = []
     for index, heading in enumerate(cells):
         column = _recognise(heading, index)
@@ -119,7 +119,7 @@ def read_headings(cells: Sequence[str]) -> tuple[tuple[Column, ...], tuple[str, 
     return tuple(columns.values()), tuple(unknown)
 
 
-def _recognise(heading: str, index: int) -> Column | None:
+def _recognise(heading: str, index: int) -> ListColumn | None:
     words = re.sub(r"[_()\[\]/,:]", " ", heading).split()
     if "in" in words:
         words.remove("in")
@@ -128,7 +128,7 @@ def _recognise(heading: str, index: int) -> Column | None:
         rest = "".join(words[length:])
         for name, headings in HEADINGS.items():
             if start in headings and (not rest or _is_unit(name, rest)):
-                return Column(name=name, index=index, heading=heading.strip(), unit=rest)
+                return ListColumn(name=name, index=index, heading=heading.strip(), unit=rest)
     return None
 
 

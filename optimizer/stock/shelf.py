@@ -13,7 +13,7 @@ from optimizer.errors import InputError
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr, awg_diameter_m
 from optimizer.stock.columns import (
-    Column,
+    ListColumn,
     add_unit,
     read_count,
     read_headings,
@@ -181,8 +181,8 @@ def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
 class _Row:
     """One row while it is read; `reading` is the heading of the cell at work, for errors."""
 
-    def __init__(self, *, columns: tuple[Column, ...], cells: list[str], owned: bool) -> None:
-        self.columns: Mapping[str, Column] = {column.name: column for column in columns}
+    def __init__(self, *, columns: tuple[ListColumn, ...], cells: list[str], owned: bool) -> None:
+        self.columns: Mapping[str, ListColumn] = {column.name: column for column in columns}
         self.cells = cells
         self.owned = owned
         self.reading: str | None = None

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.measure.curve import Direction, Heading, MeasuredCurve
+from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.survey import survey_folder
 from optimizer.report.survey_json import survey_to_json
@@ -67,7 +67,7 @@ def test_any_numbers_are_survived(seed):
                 path=f"{name} {angle}", role="response", driver=name,
                 curve=replace(
                     draw_pressure(rng), direction=direction,
-                    heading=Heading(smoothing=rng.choice([None, 3, 24])),
+                    heading=FileHeading(smoothing=rng.choice([None, 3, 24])),
                     gate_s=rng.choice([None, 0.004]),
                 ),
             )  # fmt: skip

@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.parts import Part
-from optimizer.stock.allocate import Choice, SlotDemand, allocate
+from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import Lot
 from optimizer.stock.pair import describe_match, match_pair
@@ -45,9 +45,9 @@ def random_wishes(rng: np.random.Generator, stock: Stock) -> list[SlotDemand]:
             if any(not every[kind] for kind in kinds):
                 continue
             parts = tuple(every[kind][rng.integers(len(every[kind]))] for kind in kinds)
-            choices.append(Choice(parts=parts, cost=float(rng.uniform(-1, 1))))
+            choices.append(SlotChoice(parts=parts, cost=float(rng.uniform(-1, 1))))
         if rng.random() < 0.2:
-            choices.append(Choice(parts=(), cost=1.0))
+            choices.append(SlotChoice(parts=(), cost=1.0))
         wishes.append(SlotDemand(slot=f"slot {slot}", choices=tuple(choices)))
     return wishes
 
@@ -143,8 +143,8 @@ def test_unserved_slot_is_named_with_the_nearest_purchase() -> None:
     stock = assemble_stock(lots=shelf_of(2, 4.7e-6), speakers=2)
     part = stock.options("capacitor", 4e-6, 5e-6)[0]
     wishes = [
-        SlotDemand(slot="woofer.C1", choices=(Choice(parts=(part,), cost=0.2),)),
-        SlotDemand(slot="tweeter.C1", choices=(Choice(parts=(part,), cost=0.1),)),
+        SlotDemand(slot="woofer.C1", choices=(SlotChoice(parts=(part,), cost=0.2),)),
+        SlotDemand(slot="tweeter.C1", choices=(SlotChoice(parts=(part,), cost=0.1),)),
     ]
     found = allocate(wishes, stock, shop=series_stock("E12"))
     assert found.picks == (None, 0)
@@ -175,10 +175,12 @@ def test_costs_of_any_size_are_told_apart() -> None:
     one, two = stock.options("capacitor", 1e-7, 1e-5)
     wishes = [
         SlotDemand(
-            slot="a", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=2e-9))
+            slot="a",
+            choices=(SlotChoice(parts=(one,), cost=1e-9), SlotChoice(parts=(two,), cost=2e-9)),
         ),
         SlotDemand(
-            slot="b", choices=(Choice(parts=(one,), cost=1e-9), Choice(parts=(two,), cost=9e-9))
+            slot="b",
+            choices=(SlotChoice(parts=(one,), cost=1e-9), SlotChoice(parts=(two,), cost=9e-9)),
         ),
     ]
     assert allocate(wishes, stock).picks == (1, 0)
@@ -189,10 +191,10 @@ def test_impossible_costs_and_foreign_pieces_are_refused() -> None:
     stock = assemble_stock(lots=shelf_of(1, 1e-6))
     part = stock.options("capacitor", 1e-7, 1e-5)[0]
     with pytest.raises(InputError, match="finite"):
-        allocate([SlotDemand(slot="a", choices=(Choice(parts=(part,), cost=math.nan),))], stock)
+        allocate([SlotDemand(slot="a", choices=(SlotChoice(parts=(part,), cost=math.nan),))], stock)
     foreign = Part(kind="capacitor", value=3e-6, origin="shelf", pieces=(3e-6,))
     with pytest.raises(InputError, match="does not hold"):
-        allocate([SlotDemand(slot="a", choices=(Choice(parts=(foreign,), cost=0.0),))], stock)
+        allocate([SlotDemand(slot="a", choices=(SlotChoice(parts=(foreign,), cost=0.0),))], stock)
     assert not Ledger(stock).fits([foreign])
     assert [(o.wanted, o.available) for o in Ledger(stock).overdrawn([foreign])] == [(1, 0)]
 

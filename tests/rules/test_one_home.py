@@ -12,8 +12,9 @@ PROTOCOL = {"add_parser", "run"}
 """What every verb of the command line defines."""
 
 KNOWN = {
-    "BREADTH", "Block", "Curves", "Entry", "Found", "Limits", "Part", "Proposal", "SIZES",
-    "Verdict", "WIDEST", "describe_candidate", "describe_timing", "list_assumptions", "say_range",
+    "BREADTH", "Block", "Entry", "Found", "Item", "Part", "Proposal", "SIZES",
+    "Segment", "WIDEST", "describe_timing", "list_assumptions", "say_range",
+    "tabulate_goals", "tell_apart",
 }  # fmt: skip
 """Names that still have two homes. Whoever gives one of them a single home takes it out."""
 

@@ -13,7 +13,7 @@ from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
-from optimizer.stock.allocate import Choice, SlotDemand, allocate
+from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
 from optimizer.stock.shelf import PartsList, read_parts_list
@@ -221,7 +221,8 @@ def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock)
         SlotDemand(
             slot=f"{way.name}.{slot.name}",
             choices=tuple(
-                Choice(parts=(part,), cost=0.0) for part in stock.options(kind, span.low, span.high)
+                SlotChoice(parts=(part,), cost=0.0)
+                for part in stock.options(kind, span.low, span.high)
             ),
         )
         for way in topology.ways

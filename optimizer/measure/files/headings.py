@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from optimizer.errors import InputError
-from optimizer.measure.curve import Heading, Quantity
+from optimizer.measure.curve import FileHeading, Quantity
 
 LONGEST_HEADING = 8192
 """Characters that are looked at."""
@@ -50,7 +50,7 @@ def refuse_other_files(path: Path) -> None:
         )
 
 
-def read_heading(text: str) -> Heading:
+def read_heading(text: str) -> FileHeading:
     """Read what the column line and the comments of a text file say.
 
     Parameters
@@ -60,13 +60,13 @@ def read_heading(text: str) -> Heading:
 
     Returns
     -------
-    Heading
+    FileHeading
         Fields stay None where nothing is said.
     """
     head = text[:LONGEST_HEADING]
     quantity, line = _find_quantity(head)
     smooth, gate = _SMOOTH.search(head), _GATE.search(head)
-    return Heading(
+    return FileHeading(
         quantity=quantity,
         line=line,
         smoothing=float(smooth.group(1)) if smooth else None,

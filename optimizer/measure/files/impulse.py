@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
-from optimizer.measure.curve import Heading, MeasuredCurve
+from optimizer.measure.curve import FileHeading, MeasuredCurve
 
 LONGEST_RECORDING_S = 30.0
 LEAD_S = 0.001
@@ -87,7 +87,7 @@ def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
         value=value,
         quantity="pressure",
         gate_s=gate,
-        heading=Heading(quantity="pressure", line="impulse response"),
+        heading=FileHeading(quantity="pressure", line="impulse response"),
         layout=f"WAV, {rate:g} samples per second",
         notes=tuple(notes),
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.errors import InputError
-from optimizer.measure.curve import Direction, Heading, MeasuredCurve, Quantity
+from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve, Quantity
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
 from optimizer.measure.files.tables import TextTable, build_curve, read_tables
@@ -128,7 +128,7 @@ def _open_text(text: str, quantity: Quantity | None, expected: Quantity | None) 
     return replace(curve, heading=heading, gate_s=heading.gate_s, because=because, notes=notes)
 
 
-def _say_why(quantity: Quantity | None, heading: Heading) -> tuple[str, ...]:
+def _say_why(quantity: Quantity | None, heading: FileHeading) -> tuple[str, ...]:
     if quantity is not None:
         return ("as told",)
     if heading.quantity is None:
