@@ -1,14 +1,149 @@
-"""Shared fixtures: where the measured data lies, and which programs are installed."""
+"""Shared fixtures: work that is done once for all tests, the command line, data, programs."""
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import shutil
+import time
+import traceback
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from optimizer.cli.main import main
+from optimizer.demo.write import write_demo
+from optimizer.design.build import build_problem, load_design
+from optimizer.problem.problem import Problem
+
 ROOT = Path(__file__).resolve().parent.parent
+LONGEST_WAIT_S = 300.0
+
+Once = Callable[[str, Callable[[Path], object]], Path]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Done:
+    """What a command left behind."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def run_command(*words: Any) -> Done:
+    """Run a command as from a shell, without the start of an interpreter."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            code = main([str(word) for word in words])
+        except SystemExit as stop:  # the parser ends usage errors and --help itself
+            code = int(stop.code or 0)
+    return Done(returncode=code, stdout=out.getvalue(), stderr=err.getvalue())
+
+
+@pytest.fixture(scope="session")
+def laddersmith() -> Callable[..., Done]:
+    """Return a function that runs a command in this process: `laddersmith("fit", design)`."""
+    return run_command
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """Return a function that fills a folder once for all tests, and all processes, of a run.
+
+    The folder must then be read only; `shutil.copytree` gives one of one's own.
+    """
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def fill(name: str, make: Callable[[Path], object]) -> Path:
+        folder, claim = base / f"once-{name}", base / f"once-{name}.claim"
+        ready, failed = claim / "ready", claim / "failed"
+        try:
+            claim.mkdir()
+        except FileExistsError:
+            end = time.monotonic() + LONGEST_WAIT_S
+            while not (ready.exists() or failed.exists()):
+                assert time.monotonic() < end, f"nobody finished {name}"
+                time.sleep(0.05)
+        else:
+            folder.mkdir()
+            try:
+                make(folder)
+            except BaseException:
+                failed.write_text(traceback.format_exc(), encoding="utf-8")
+                raise
+            ready.touch()
+        if failed.exists():
+            pytest.fail(failed.read_text(encoding="utf-8"))
+        return folder
+
+    return fill
+
+
+@pytest.fixture(scope="session")
+def demo_design(once: Once) -> Path:
+    """Design file of the demo, written once; read only."""
+    return once("demo", lambda folder: write_demo(folder / "speaker")) / "speaker" / "design.yaml"
+
+
+@pytest.fixture(scope="session")
+def demo_problem(demo_design: Path) -> Problem:
+    """Problem of the demo, built once."""
+    return build_problem(load_design(demo_design))
+
+
+@pytest.fixture(scope="session")
+def copy_demo(demo_design: Path) -> Callable[..., Path]:
+    """Return a function that copies the demo into a new folder: a design file of one's own.
+
+    Texts of the design are replaced by pairs of old and new; `files` are written beside it;
+    `coarse` takes half the usual points, enough for what many tests ask, in half the time.
+    """
+
+    def copy(
+        folder: Path,
+        *changes: tuple[str, str],
+        files: Mapping[str, str] | None = None,
+        coarse: bool = False,
+    ) -> Path:
+        shutil.copytree(demo_design.parent, folder, dirs_exist_ok=True)
+        design = folder / demo_design.name
+        text = design.read_text(encoding="utf-8")
+        for old, new in changes:
+            assert old in text, old
+            text = text.replace(old, new)
+        design.write_text(text + "grid: {per_octave: 10}\n" * coarse, encoding="utf-8")
+        for name, content in (files or {}).items():
+            (folder / name).write_text(content, encoding="utf-8")
+        return design
+
+    return copy
+
+
+@pytest.fixture(scope="session")
+def coarse_demo_problem(once: Once, copy_demo: Callable[..., Path]) -> Problem:
+    """Problem of the demo with half the usual points, built once."""
+    folder = once("coarse-demo", lambda folder: copy_demo(folder, coarse=True))
+    return build_problem(load_design(folder / "design.yaml"))
+
+
+@pytest.fixture(scope="session")
+def fitted_demo(once: Once) -> Path:
+    """Folder on which `laddersmith demo` was run once; `said.txt` holds what it printed."""
+
+    def make(folder: Path) -> None:
+        # The budget is large for a busy machine; no test looks at how good the networks are.
+        done = run_command("demo", folder / "speaker", "--seconds", 6, "--top", 3, "--workers", 1)
+        assert done.returncode == 0, done.stderr
+        (folder / "speaker" / "said.txt").write_text(done.stdout, encoding="utf-8")
+
+    return once("fitted-demo", make) / "speaker"
 
 
 @pytest.fixture(scope="session")

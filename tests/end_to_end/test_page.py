@@ -12,8 +12,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, SearchResult
@@ -113,8 +111,8 @@ def make_network(k: int) -> Network:
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo"))))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 @pytest.fixture(scope="module")

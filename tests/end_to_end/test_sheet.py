@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import subprocess
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,24 +16,22 @@ from scipy.interpolate import CubicSpline
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def run(*arguments: Any, code: int = 0) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "optimizer", *map(str, arguments)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == code, done.stdout + done.stderr
-    return done
+@pytest.fixture(scope="module")
+def run(laddersmith: Callable[..., Any]) -> Callable[..., Any]:
+    """Return a function that runs a command and checks its exit code."""
+
+    def run_checked(*arguments: Any, code: int = 0) -> Any:
+        done = laddersmith(*arguments)
+        assert done.returncode == code, done.stdout + done.stderr
+        return done
+
+    return run_checked
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def demo(fitted_demo: Path) -> Path:
     """A folder on which the whole demo was run."""
-    folder = tmp_path_factory.mktemp("job") / "speaker"
-    run("demo", folder, "--seconds", 4, "--top", 3)
-    return folder
+    return fitted_demo
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +52,7 @@ def test_demo_does_the_whole_job(demo: Path, results: dict[str, Any]) -> None:
             assert f">{slot['name']}<" in sheet
 
 
-def test_page_of_a_fit(demo: Path, tmp_path: Path) -> None:
+def test_page_of_a_fit(run: Callable[..., Any], demo: Path, tmp_path: Path) -> None:
     """`fit --page` writes a page and says so; an impossible place is refused before any search."""
     done = run(
         "fit", demo / "design.yaml", "--seconds", 2, "--top", 2, "--page", tmp_path / "p.html"
@@ -66,7 +64,9 @@ def test_page_of_a_fit(demo: Path, tmp_path: Path) -> None:
     assert done.stderr.count("\n") == 1
 
 
-def test_page_of_a_check(demo: Path, results: dict[str, Any], tmp_path: Path) -> None:
+def test_page_of_a_check(
+    run: Callable[..., Any], demo: Path, results: dict[str, Any], tmp_path: Path
+) -> None:
     """`check --page` shows the network and those it is set against, numbered in order."""
     run(
         "check",
@@ -83,7 +83,9 @@ def test_page_of_a_check(demo: Path, results: dict[str, Any], tmp_path: Path) ->
     assert costs == pytest.approx([c["cost"] for c in results["candidates"][1::-1]], rel=1e-4)
 
 
-def test_sheet_is_printed_or_written(demo: Path, results: dict[str, Any], tmp_path: Path) -> None:
+def test_sheet_is_printed_or_written(
+    run: Callable[..., Any], demo: Path, results: dict[str, Any], tmp_path: Path
+) -> None:
     """The sheet is printed as Markdown, or written with everything else that is asked for."""
     printed = run("sheet", demo / "design.yaml", f"{demo}/results.json#1").stdout
     assert printed.startswith("# Build sheet: ")
@@ -136,7 +138,9 @@ def test_sheet_is_printed_or_written(demo: Path, results: dict[str, Any], tmp_pa
         (("--html", "/nowhere/at/all.html"), "--html"),
     ],
 )
-def test_sheet_refuses_nonsense(demo: Path, more: tuple[str, str], words: str) -> None:
+def test_sheet_refuses_nonsense(
+    run: Callable[..., Any], demo: Path, more: tuple[str, str], words: str
+) -> None:
     """A wrong unit, a count of none or a missing folder is one message and exit code 2."""
     done = run("sheet", demo / "design.yaml", f"{demo}/results.json#1", *more, code=2)
     assert words in done.stderr
@@ -144,7 +148,7 @@ def test_sheet_refuses_nonsense(demo: Path, more: tuple[str, str], words: str) -
     assert done.stdout == ""
 
 
-def test_sheet_of_no_such_network(demo: Path) -> None:
+def test_sheet_of_no_such_network(run: Callable[..., Any], demo: Path) -> None:
     """A candidate that is not there is refused by name."""
     done = run("sheet", demo / "design.yaml", f"{demo}/results.json#99", code=2)
     assert "99" in done.stderr
@@ -152,7 +156,7 @@ def test_sheet_of_no_such_network(demo: Path) -> None:
 
 @pytest.mark.ngspice
 def test_netlist_runs_unchanged_and_gives_the_curves(
-    demo: Path, results: dict[str, Any], ngspice: str, tmp_path: Path
+    run: Callable[..., Any], demo: Path, results: dict[str, Any], ngspice: str, tmp_path: Path
 ) -> None:
     """The netlist as written runs in ngspice; drive and impedance are those of the results."""
     run(
@@ -202,7 +206,7 @@ def test_netlist_runs_unchanged_and_gives_the_curves(
         )
 
 
-def test_netlist_is_printed(demo: Path) -> None:
+def test_netlist_is_printed(run: Callable[..., Any], demo: Path) -> None:
     """Without a file the netlist goes to standard output, and nothing else does."""
     done = run("netlist", demo / "design.yaml", f"{demo}/results.json#1")
     assert done.stdout.rstrip().endswith(".end")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from optimizer.cli.main import main
-from optimizer.demo import write_demo
 from optimizer.text.units import parse_quantity
 
 UNITS = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
@@ -37,15 +37,13 @@ def count_shelf(path: Path) -> tuple[dict[tuple[str, str], int], int]:
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_two_speakers_take_no_piece_twice(tmp_path: Path, seed: int, capsys) -> None:
+def test_two_speakers_take_no_piece_twice(
+    tmp_path: Path, copy_demo: Callable[..., Path], seed: int, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Every candidate, built twice, takes at most the pieces that the rows of the shelf count."""
-    path = write_demo(tmp_path / "demo")
-    text = path.read_text(encoding="utf-8")
-    path.write_text(
-        text.replace(
-            "\nstock: {series: E12}\n", "\nstock: {shelf: shelf.csv, pair: yes, join: 2}\n"
-        ),
-        encoding="utf-8",
+    path = copy_demo(
+        tmp_path / "demo",
+        ("\nstock: {series: E12}\n", "\nstock: {shelf: shelf.csv, pair: yes, join: 2}\n"),
     )
     shelf, rows = count_shelf(path.with_name("shelf.csv"))
     assert rows == 60

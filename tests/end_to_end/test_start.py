@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -21,11 +19,9 @@ WORKERS = 2
 """The time promised, and the processors it is promised for."""
 
 
-def start(*arguments, cwd=ROOT):
-    return subprocess.run(
-        [sys.executable, "-m", "optimizer", "start", *map(str, arguments)],
-        cwd=cwd, capture_output=True, text=True, check=False, env={"PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+@pytest.fixture
+def start(laddersmith):
+    return lambda *arguments: laddersmith("start", *arguments)
 
 
 def refuse_constant(name):
@@ -60,7 +56,7 @@ def two_way(tmp_path_factory):
     return write_two_way(tmp_path_factory.mktemp("start") / "bench")
 
 
-def test_folder_to_networks(two_way, tmp_path):
+def test_folder_to_networks(start, two_way, tmp_path):
     """Survey, design, timing and networks on screen and in JSON; the same again afterwards."""
     out = tmp_path / "out.json"
     done = start(two_way, *QUICK, "--json", out)
@@ -81,7 +77,7 @@ def test_folder_to_networks(two_way, tmp_path):
     assert (again.returncode, again.stdout, again.stderr) == (0, "", "")
 
 
-def test_an_edited_design_stays(two_way, tmp_path):
+def test_an_edited_design_stays(start, two_way, tmp_path):
     """A changed design is refused with code 2 and untouched; another file can be named."""
     folder = tmp_path / "bench"
     shutil.copytree(two_way, folder)
@@ -98,7 +94,7 @@ def test_an_edited_design_stays(two_way, tmp_path):
     assert "response: bench/woofer.txt" in other.read_text(encoding="utf-8")
 
 
-def test_a_folder_of_rubbish(tmp_path):
+def test_a_folder_of_rubbish(start, tmp_path):
     """Photos, documents, a spreadsheet, empty files: a table of reasons, code 2, no file."""
     rng = np.random.default_rng(8)
     names = ("front.jpg", "sheet.pdf", "parts.xlsx", "empty.txt", "noise.frd")
@@ -117,7 +113,7 @@ def test_a_folder_of_rubbish(tmp_path):
     [["no-such-folder"], [".", "--clock", "maybe"], [".", "--as", "nonsense"],
      [".", "--seconds", "-1"], [".", "--design", "no/such/folder/x.yaml"]],
 )  # fmt: skip
-def test_bad_usage(arguments, two_way, tmp_path):
+def test_bad_usage(start, arguments, two_way, tmp_path):
     """Wrong options and paths end with one line, code 2, and no design file."""
     folder = tmp_path / "bench"
     shutil.copytree(two_way, folder, ignore=shutil.ignore_patterns("*.yaml"))
@@ -128,7 +124,7 @@ def test_bad_usage(arguments, two_way, tmp_path):
     assert not (folder / "laddersmith.yaml").exists()
 
 
-def test_a_missing_impedance(two_way, tmp_path):
+def test_a_missing_impedance(start, two_way, tmp_path):
     """Without an impedance the driver is named, the survey shown, nothing written."""
     folder = tmp_path / "bench"
     shutil.copytree(two_way, folder, ignore=shutil.ignore_patterns("*.yaml", "tweeter_z.txt"))
@@ -141,7 +137,7 @@ def test_a_missing_impedance(two_way, tmp_path):
 
 @pytest.mark.data
 @pytest.mark.parametrize("which", NEEDED_DB)
-def test_measured_two_ways(measured_data, tmp_path, which):
+def test_measured_two_ways(start, measured_data, tmp_path, which):
     """Three measured pairs, nothing stated: a certified two-way each, timing within the bar."""
     began = os.times()
     out, design = tmp_path / "out.json", tmp_path / "design.yaml"
@@ -162,5 +158,5 @@ def test_measured_two_ways(measured_data, tmp_path, which):
     assert best["goals"]["on_axis"]["value"] < 1.5
     assert data["survey"]["timing"]["residual_db"] <= NEEDED_DB[which]
     # Processor time, not the clock: others may be using the machine.
-    busy = sum(ended[k] - began[k] for k in (2, 3))  # of children, in the program and for it
+    busy = sum(ended[k] - began[k] for k in range(4))  # here and in children, for both
     assert busy < WORKERS * LONGEST_S

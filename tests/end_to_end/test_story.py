@@ -98,12 +98,9 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
     assert run("netlist", design, softer, "--output", folder / "network.cir") == 0
 
 
-def test_story_on_the_demo(tmp_path: Path) -> None:
+def test_story_on_the_demo(fitted_demo: Path, tmp_path: Path) -> None:
     """From the demo's files to a verified speaker."""
-    assert run("demo", tmp_path / "speaker", "--seconds", "12", "--top", "2", "--quiet") == 0
-    tell_story(
-        tmp_path / "speaker" / "design.yaml", tmp_path / "speaker" / "results.json", tmp_path
-    )
+    tell_story(fitted_demo / "design.yaml", fitted_demo / "results.json", tmp_path)
 
 
 @pytest.mark.data
@@ -113,6 +110,7 @@ def test_story_on_measured_drivers(measured_data: Path, tmp_path: Path) -> None:
     shutil.copytree(measured_data / "real-two-way-a", folder)
     folder.chmod(0o755)  # the data may be read-only
     results = tmp_path / "results.json"
-    assert run("start", folder, "--seconds", "10", "--top", "2", "--json", results, "--quiet") == 0
+    quick = ("--seconds", "4", "--top", "2", "--workers", "1", "--quiet")
+    assert run("start", folder, *quick, "--json", results) == 0
     (design,) = folder.glob("*.yaml")
     tell_story(design, results, tmp_path)

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from optimizer.demo.write import write_demo
-
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def survey(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "optimizer", "survey", *map(str, arguments)],
-        cwd=ROOT, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+@pytest.fixture
+def survey(laddersmith):
+    return lambda *arguments: laddersmith("survey", *arguments)
 
 
 def write_two_way(folder):
@@ -39,9 +33,9 @@ def refuse_constant(name):
     raise AssertionError(f"{name} in JSON")
 
 
-def test_demo_folder_and_its_design(tmp_path):
+def test_demo_folder_and_its_design(survey, tmp_path, demo_design):
     """The example's folder and its design file give the same drivers, on screen and as JSON."""
-    design = write_demo(tmp_path / "demo")
+    design = demo_design
     surveys = {}
     for path in (design, design.parent):
         done = survey(path, "--json", tmp_path / "out.json")
@@ -63,7 +57,7 @@ def test_demo_folder_and_its_design(tmp_path):
     assert len(by_design["pairs"]) == 2
 
 
-def test_json_to_standard_output(tmp_path):
+def test_json_to_standard_output(survey, tmp_path):
     """With --json - the data alone go to standard output."""
     done = survey(write_two_way(tmp_path), "--json", "-")
     assert done.returncode == 0
@@ -72,7 +66,7 @@ def test_json_to_standard_output(tmp_path):
     assert "usable" in done.stderr
 
 
-def test_page_is_one_file(tmp_path):
+def test_page_is_one_file(survey, tmp_path):
     """--page writes one HTML file with drawn curves that fetches nothing from anywhere."""
     page = tmp_path / "survey.html"
     done = survey(write_two_way(tmp_path), "--page", page, "--quiet")
@@ -89,13 +83,13 @@ def test_page_is_one_file(tmp_path):
     assert done.stderr.count("\n") == 1
 
 
-def test_quiet_prints_nothing(tmp_path):
+def test_quiet_prints_nothing(survey, tmp_path):
     """--quiet leaves both streams empty."""
     done = survey(write_two_way(tmp_path), "--quiet")
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
-def test_folder_of_rubbish(tmp_path):
+def test_folder_of_rubbish(survey, tmp_path):
     """Photos, documents, a spreadsheet, empty files: a table of reasons, one error, code 2."""
     rng = np.random.default_rng(3)
     for name, raw in {
@@ -128,7 +122,7 @@ def test_folder_of_rubbish(tmp_path):
         [".", "--depth", "woofer"],
     ],
 )
-def test_bad_usage(arguments, tmp_path):
+def test_bad_usage(survey, arguments, tmp_path):
     """Wrong options and paths end with one line and code 2."""
     (tmp_path / "woofer.txt").write_text("20 80 0\n200 82 0\n2000 84 0\n20000 70 0\n")
     path = tmp_path if arguments[0] == "." else arguments[0]
@@ -138,7 +132,7 @@ def test_bad_usage(arguments, tmp_path):
     assert "Traceback" not in done.stderr
 
 
-def test_a_curve_of_four_points_is_surveyed(tmp_path):
+def test_a_curve_of_four_points_is_surveyed(survey, tmp_path):
     """Very short files are read without failing."""
     (tmp_path / "woofer.txt").write_text("20 80 0\n200 82 0\n2000 84 0\n20000 70 0\n")
     done = survey(tmp_path)
@@ -146,7 +140,7 @@ def test_a_curve_of_four_points_is_surveyed(tmp_path):
 
 
 @pytest.mark.data
-def test_real_two_ways_keep_their_promise(measured_data):
+def test_real_two_ways_keep_their_promise(survey, measured_data):
     """On three real two-ways the predicted sum is within 0.23, 0.50 and 0.64 dB rms."""
     for name, bar in (("a", 0.23), ("b", 0.50), ("c", 0.64)):
         done = survey(measured_data / f"real-two-way-{name}", "--json", "-")

@@ -10,15 +10,14 @@ import numpy as np
 import pytest
 
 import optimizer
-from optimizer.demo.write import write_demo
 from optimizer.measure.files import open_curve
 from optimizer.report.documents.survey import document_survey
 from optimizer.report.render.html import render_html
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_demo(tmp_path_factory.mktemp("demo")).parent
+def folder(demo_design: Path) -> Path:
+    return demo_design.parent
 
 
 @pytest.fixture(scope="module")

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -82,15 +81,9 @@ def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bo
     return path
 
 
-def run_trade(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "optimizer", "trade", *arguments],
-        cwd=ROOT,
-        text=True,
-        capture_output=True,
-        timeout=600,
-        check=False,
-    )
+@pytest.fixture(scope="module")
+def run_trade(laddersmith: Callable[..., Any]) -> Callable[..., Any]:
+    return lambda *arguments: laddersmith("trade", *arguments)
 
 
 def show(result: TradeResult) -> str:
@@ -104,7 +97,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def answer(small: Path) -> tuple[dict[str, Any], str]:
+def answer(run_trade: Callable[..., Any], small: Path) -> tuple[dict[str, Any], str]:
     """The front of the small design as JSON, and what was printed."""
     file = small.parent / "front.json"
     done = run_trade(
@@ -278,7 +271,9 @@ def test_pieces_can_be_traded(problem: Problem) -> None:
         (("on_axis", "impedance"), "hard limit cannot be traded"),
     ],
 )
-def test_bad_goals_are_refused(small: Path, between: tuple[str, str], message: str) -> None:
+def test_bad_goals_are_refused(
+    run_trade: Callable[..., Any], small: Path, between: tuple[str, str], message: str
+) -> None:
     """One message, exit code 2, nothing on standard output."""
     done = run_trade(str(small), "--between", *between)
     assert done.returncode == 2
@@ -287,7 +282,7 @@ def test_bad_goals_are_refused(small: Path, between: tuple[str, str], message: s
     assert not done.stdout
 
 
-def test_too_few_points_are_refused(small: Path) -> None:
+def test_too_few_points_are_refused(run_trade: Callable[..., Any], small: Path) -> None:
     """A front of two points is no front."""
     done = run_trade(str(small), "--points", "2")
     assert done.returncode == 2

@@ -4,15 +4,12 @@ ladder -> curves -> goal."""
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Real
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.goals import GOALS, EconomyGoal, GridGoal, Prepared, Scene
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
@@ -49,9 +46,8 @@ ASKED: dict[str, dict[str, object]] = {
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    folder: Path = tmp_path_factory.mktemp("derivatives")
-    return build_problem(load_design(write_demo(folder / "demo")))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def prepare(problem: Problem, name: str, spec: GridGoal | None = None) -> Prepared:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,8 +12,6 @@ from hypothesis import strategies as st
 
 from optimizer.acoustics.curves import Field
 from optimizer.arrays import Real
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.goals import GOALS, EconomyGoal, Prepared, Scene
 from optimizer.goals.economy import KEPT, economy_figures, option_costs
 from optimizer.measure.driver import Limits
@@ -39,9 +36,8 @@ def soft(goal: Prepared, weight: float) -> Prepared:
 class Bench:
     """The demo with every goal prepared, and some of its networks."""
 
-    def __init__(self, folder: Path) -> None:
-        self.problem: Problem = build_problem(load_design(write_demo(folder / "demo")))
-        problem = self.problem
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
         by_name = {d.name: replace(d, limits=LIMITS) for d in problem.drivers}
         ways = [(w.name, by_name[w.driver]) for w in problem.topology.ways]
         curves = {**problem.averages, **problem.single_directions}
@@ -74,8 +70,8 @@ class Bench:
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    return Bench(tmp_path_factory.mktemp("weights"))
+def bench(demo_problem: Problem) -> Bench:
+    return Bench(demo_problem)
 
 
 @pytest.mark.parametrize("name", NAMES)

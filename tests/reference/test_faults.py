@@ -18,7 +18,6 @@ from optimizer.bench.verify.diagnosis import diagnose
 from optimizer.bench.verify.faults import Fault, apply_fault, list_faults
 from optimizer.bench.verify.measured import DEGREES_PER_DB
 from optimizer.bench.verify.prediction import Observation
-from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
@@ -59,8 +58,8 @@ goals: {{on_axis: {{band: 400..15k}}}}
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory) -> Problem:
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("faults") / "speaker")))
+def demo(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,6 @@ import numpy as np
 import pytest
 
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals import OnAxis, Sensitivity
 from optimizer.measure.curve import Direction
@@ -141,10 +139,10 @@ def test_a_driver_spreads_by_its_own_level(divider: Problem) -> None:
 
 
 @pytest.fixture(scope="module")
-def three_way(tmp_path_factory: pytest.TempPathFactory) -> tuple[Problem, Candidate]:
-    folder = tmp_path_factory.mktemp("demo") / "speaker"
-    problem = build_problem(load_design(write_demo(folder)))
-    return problem, search(problem, seconds=None, max_rounds=2, seed=1, top=1).candidates[0]
+def three_way(demo_problem: Problem) -> tuple[Problem, Candidate]:
+    return demo_problem, search(demo_problem, seconds=None, max_rounds=2, seed=1, top=1).candidates[
+        0
+    ]
 
 
 def test_small_deviations_have_the_variance_that_derivatives_foretell(

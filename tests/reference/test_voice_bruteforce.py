@@ -16,8 +16,6 @@ import pytest
 from optimizer.bench.voice.voicing import LOOKED_AT, voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import Band, Wish
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.goals import OnAxis
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -39,10 +37,9 @@ SPAN = {"inductor": (0.2e-3, 3e-3), "capacitor": (3e-6, 60e-6), "resistor": (1.0
 
 
 @pytest.fixture(scope="module")
-def drivers(tmp_path_factory):
+def drivers(demo_problem):
     """Three drivers with 18 directions each on 200 frequencies."""
-    file = write_demo(tmp_path_factory.mktemp("brute") / "speaker")
-    return build_problem(load_design(file)).drivers
+    return demo_problem.drivers
 
 
 def draw_problem(drivers, rng) -> Problem:

@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 
 from optimizer.demo import equations as eq
-from optimizer.demo import write_demo
 from optimizer.demo.scenario import DIRECTIONS, DRIVERS, DemoDriver, compute_raw_pressure
 from optimizer.measure.files import open_curve
 
 
 @pytest.fixture(scope="module")
-def design(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_demo(tmp_path_factory.mktemp("demo") / "speaker")
+def design(demo_design: Path) -> Path:
+    return demo_design
 
 
 def test_every_file_reads_without_a_note(design: Path) -> None:

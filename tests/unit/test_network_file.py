@@ -16,7 +16,6 @@ from optimizer.bench.networks.file import (
     render_network,
     write_network,
 )
-from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
@@ -28,8 +27,8 @@ from optimizer.report.render.json import candidate_to_json
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo") / "speaker")))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def draw_genome(problem: Problem, seed: int) -> Genome:
@@ -147,15 +146,9 @@ STOCK = "stock: {series: E12}"
     ],
     ids=["wire", "shelf", "pair", "board", "board and shelf"],
 )
-def test_saved_networks_cost_what_they_did(tmp_path, changes):
+def test_saved_networks_cost_what_they_did(tmp_path, copy_demo, changes):
     """Whatever the stock is, a candidate costs the same after its file or its results to 1e-9."""
-    design = write_demo(tmp_path / "speaker")
-    text = design.read_text(encoding="utf-8")
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new)
-    design.write_text(text, encoding="utf-8")
-    problem = build_problem(load_design(design))
+    problem = build_problem(load_design(copy_demo(tmp_path / "speaker", *changes)))
     for seed in range(8):
         network = problem.space.network(draw_genome(problem, seed))
         saved = build_candidate(problem, network, rank=1)
@@ -203,11 +196,8 @@ def test_parts_no_stock_holds_keep_their_cost(problem, tmp_path, seed):
     assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
 
 
-def test_pieces_that_look_alike_stay_apart(tmp_path):
+def test_pieces_that_look_alike_stay_apart(tmp_path, copy_demo):
     """Of two pieces a hair apart the one that was written is read, price and make included."""
-    design = write_demo(tmp_path / "speaker")
-    text = design.read_text(encoding="utf-8").replace(STOCK, "stock: {shelf: twins.csv}")
-    design.write_text(text, encoding="utf-8")
     rows = [
         "kind,value,count,dcr,esr,note",
         *(f"inductor,{v} mH,9,{r},," for v in (2.2, 0.33, 0.15) for r in (0.3, 0.30002, 0.30001)),
@@ -215,7 +205,11 @@ def test_pieces_that_look_alike_stay_apart(tmp_path):
           for r, n in ((0.02, "old"), (0.02, "new"))),
         *(f"resistor,{v} ohm,9,,," for v in (4.7, 10.0)),
     ]  # fmt: skip
-    design.with_name("twins.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    design = copy_demo(
+        tmp_path / "speaker",
+        (STOCK, "stock: {shelf: twins.csv}"),
+        files={"twins.csv": "\n".join(rows) + "\n"},
+    )
     problem = build_problem(load_design(design))
     for seed in range(6):
         network = problem.space.network(draw_genome(problem, seed))

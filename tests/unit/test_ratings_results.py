@@ -11,8 +11,6 @@ import pytest
 from optimizer.bench.loads.ratings import Amplifier, rate_network
 from optimizer.bench.networks.file import load_network
 from optimizer.bench.tolerance.tracking import track_ways
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import SearchResult
@@ -67,8 +65,8 @@ NETWORK = Network(
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory):
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo"))))
+def problem(demo_problem):
+    return demo_problem
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.network.ladder import Topology
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
@@ -16,9 +14,9 @@ from optimizer.search.rank import rank_genomes
 
 
 @pytest.fixture(scope="module")
-def twins(tmp_path_factory: pytest.TempPathFactory) -> tuple[Problem, int, int]:
+def twins(demo_problem: Problem) -> tuple[Problem, int, int]:
     """Build the demo with its woofer's shunt capacitor offered in two slots side by side."""
-    demo = build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo") / "speaker")))
+    demo = demo_problem
     woofer, *others = demo.topology.ways
     at = next(
         i

@@ -6,15 +6,13 @@ import numpy as np
 import pytest
 
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo") / "speaker")))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def mean_cost(problem: Problem, candidate) -> float:

@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 
 from optimizer.acoustics.curves import Curves
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.relax import relax
 from optimizer.search.descend.rounding import round_relaxed
@@ -16,9 +14,8 @@ from optimizer.search.rank import DISTINCT_DB
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    folder = tmp_path_factory.mktemp("demo") / "speaker"
-    return build_problem(load_design(write_demo(folder)))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def test_rounding_beats_nearest_values(problem: Problem) -> None:

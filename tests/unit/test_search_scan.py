@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
@@ -16,9 +14,8 @@ from optimizer.search.descend.exchange import Descent
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    folder = tmp_path_factory.mktemp("demo") / "speaker"
-    return build_problem(load_design(write_demo(folder)))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def draw(problem: Problem, seed: int) -> Genome:

@@ -107,11 +107,8 @@ NETWORK = Network(
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory):
-    from optimizer.demo.write import write_demo
-    from optimizer.design.build import build_problem, load_design
-
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo"))))
+def problem(demo_problem):
+    return demo_problem
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 import optimizer
-from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.design.start.plan import plan_start
 from optimizer.design.start.write import check_unedited, render_start
@@ -57,9 +56,9 @@ def test_the_design_becomes_a_problem(tmp_path):
     assert all(len(line) < 160 for line in text.splitlines())
 
 
-def test_the_demo_loads_with_all_directions(tmp_path):
+def test_the_demo_loads_with_all_directions(tmp_path, copy_demo):
     """From the example's files alone: three ways, every direction, a shared clock, a mirror."""
-    folder = write_demo(tmp_path / "demo").parent
+    folder = copy_demo(tmp_path / "demo").parent
     design = folder / "laddersmith.yaml"
     write_design(folder, design)
     loaded, demo = load_design(design), load_design(folder / "design.yaml")

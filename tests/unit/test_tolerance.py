@@ -6,16 +6,14 @@ import numpy as np
 import pytest
 
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.demo import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.network.names import name_parts
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 
 
 @pytest.fixture(scope="module")
-def problem(tmp_path_factory: pytest.TempPathFactory) -> Problem:
-    return build_problem(load_design(write_demo(tmp_path_factory.mktemp("demo") / "speaker")))
+def problem(demo_problem: Problem) -> Problem:
+    return demo_problem
 
 
 def middle(problem: Problem):

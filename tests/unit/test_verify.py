@@ -16,8 +16,6 @@ from optimizer.bench.verify.measured import load_measured
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.bench.verify.verifying import smooth_thirds, verify_pair, verify_speaker
 from optimizer.cli.main import main
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
@@ -47,18 +45,14 @@ ways:
 
 
 @pytest.fixture(scope="module")
-def design(tmp_path_factory):
-    file = write_demo(tmp_path_factory.mktemp("verify") / "speaker")
-    (file.parent / "built.yaml").write_text(BUILT, encoding="utf-8")
-    # Half the usual points: as much for a fault to show in, in half the time.
-    text = file.read_text(encoding="utf-8")
-    file.write_text(text + "grid: {per_octave: 10}\n", encoding="utf-8")
-    return file
+def design(tmp_path_factory, copy_demo):
+    """Half the usual points: as much for a fault to show in, in half the time."""
+    return copy_demo(tmp_path_factory.mktemp("verify"), files={"built.yaml": BUILT}, coarse=True)
 
 
 @pytest.fixture(scope="module")
-def problem(design):
-    return build_problem(load_design(design))
+def problem(coarse_demo_problem):
+    return coarse_demo_problem
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,6 @@ from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishe
 from optimizer.bench.voice.wishes import Band, parse_wish, read_words
 from optimizer.cli.main import main
 from optimizer.cli.options import put_in_options
-from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.goals import goal_cost
@@ -33,13 +32,13 @@ CHOICES = {
 
 
 @pytest.fixture(scope="module")
-def design(tmp_path_factory):
-    return write_demo(tmp_path_factory.mktemp("voice") / "speaker")
+def design(tmp_path_factory, copy_demo):
+    return copy_demo(tmp_path_factory.mktemp("voice"))
 
 
 @pytest.fixture(scope="module")
-def problem(design):
-    return build_problem(load_design(design))
+def problem(demo_problem):
+    return demo_problem
 
 
 @pytest.fixture(scope="module")
