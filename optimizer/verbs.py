@@ -38,6 +38,7 @@ from optimizer.design.start.write import DESIGN_NAME, check_unedited, render_sta
 from optimizer.errors import InputError
 from optimizer.goals import GoalSet
 from optimizer.measure.curves.nearfield import Baffle
+from optimizer.measure.driver import File
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.survey.survey import survey_folder
@@ -56,9 +57,6 @@ from optimizer.search.trade.result import TradeResult
 from optimizer.text.brief import brief
 from optimizer.text.units import parse_range
 from optimizer.text.yamltext import parse_yaml
-
-File = str | os.PathLike[str]
-"""Name of a file or folder."""
 
 Source = Problem | Design | File
 """A problem, or a design that becomes one."""

@@ -160,3 +160,27 @@ class MeasuredCurve:
     def range_hz(self) -> tuple[float, float]:
         """First and last frequency in Hz."""
         return float(self.frequency_hz[0]), float(self.frequency_hz[-1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """Where a curve on the grid is measured and how it continues outside.
+
+    Parameters
+    ----------
+    source : str
+        File the curve came from.
+    low_hz, high_hz : float
+        First and last measured frequency.
+    slope_low_db_per_octave, slope_high_db_per_octave : float
+        Level slope used below `low_hz` and above `high_hz` (0 where the grid is covered).
+    gate_s : float or None
+        Time window of the curve in s, where one limits it: below its inverse nothing is resolved.
+    """
+
+    source: str
+    low_hz: float
+    high_hz: float
+    slope_low_db_per_octave: float = 0.0
+    slope_high_db_per_octave: float = 0.0
+    gate_s: float | None = None

@@ -8,7 +8,8 @@ from typing import Any
 
 from optimizer.acoustics.preference import VALIDITY
 from optimizer.bench.check import PartChange
-from optimizer.measure.driver import Coverage, Driver
+from optimizer.measure.curve import Coverage
+from optimizer.measure.driver import Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.report.ladder_text import describe_join, name_parts

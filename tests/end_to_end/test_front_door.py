@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import doctest
+import runpy
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
@@ -162,6 +163,92 @@ def test_voice_moves_what_was_wished(
         assert all(0 < answer.count <= 1 for answer in voiced.answers)
     with pytest.raises(optimizer.InputError):
         optimizer.voice(problem, result.best, "make it sing")
+
+
+EXAMPLES = sorted((ROOT / "guide" / "examples").glob("*.py"))
+
+
+def test_there_are_examples() -> None:
+    """The guide comes with scripts to start from."""
+    assert EXAMPLES
+
+
+@pytest.mark.parametrize("script", EXAMPLES, ids=lambda script: script.stem)
+def test_example_scripts_run(
+    script: Path,
+    demo_design: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Every example does on the demo's files what it says."""
+    monkeypatch.setattr(sys, "argv", [str(script), str(demo_design.parent), "1"])
+    names = runpy.run_path(str(script), run_name="__main__")
+    assert names["result"].best.feasible
+    assert repr(names["result"]) in capsys.readouterr().out
+
+
+def test_files_to_candidates_in_ten_lines(
+    problem: optimizer.Problem, result: optimizer.SearchResult, tmp_path: Path
+) -> None:
+    """No YAML and no deep import: the same speaker from its files costs the same within rounding
+    of the files."""
+    folder = write_folder(tmp_path, problem)
+    drivers = [
+        optimizer.Driver.from_files(
+            name,
+            response={0: folder / f"{name}.txt"},
+            impedance=folder / f"{name}_z.txt",
+            grid_hz=problem.frequency_hz,
+        )
+        for name in ("woofer", "tweeter")
+    ]
+    again = optimizer.Problem(
+        drivers=drivers, topology=problem.topology, stock=optimizer.Stock.of("E6"),
+        goals={"on_axis": {"tilt": "0 dB/oct", "band": "150 .. 15k"},
+               "impedance": {"floor": "4 ohm", "hard": True}, "parts": {"each": 0.03}},
+    )  # fmt: skip
+    assert optimizer.fit(again, exact=True).best.cost == pytest.approx(result.best.cost, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("response", "said"),
+    [
+        ({"30": "w.txt"}, "needs its side"),
+        ({"30 right": "w.txt"}, "on the reference axis"),
+        ({"sideways": "w.txt"}, "an angle and a side"),
+        ("none.txt", "must exist"),
+    ],
+)
+def test_drivers_refuse_what_they_cannot_read(response: Any, said: str) -> None:
+    """A missing file or direction is one message that names it."""
+    with pytest.raises(optimizer.InputError, match=said):
+        optimizer.Driver.from_files("woofer", response=response, impedance="wz.txt")
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda: optimizer.series_inductor("L1", "6 mH", "1 mH"), "slot L1: a range runs"),
+        (lambda: optimizer.series_inductor("L1", "1 uF"), "slot L1"),
+        (lambda: optimizer.pad("P1", series_resistor="loud"), "slot P1"),
+        (lambda: optimizer.keep(optimizer.notch("N1"), "1 mH"), "needs 3 values"),
+        (lambda: optimizer.Topology.of(), "at least one ladder"),
+        (lambda: optimizer.Topology.of(a=[], inverted=["b"]), "known here: a"),
+        (lambda: optimizer.Topology.of(a=[optimizer.trap("X"), optimizer.trap("X")]), "share"),
+        (lambda: optimizer.Stock.of(None), "must hold something"),
+        (lambda: optimizer.Stock.of("E13"), "E12"),
+        (lambda: optimizer.Stock.of(capacitors="paper"), "polyester"),
+        (lambda: testing.small_problem(goals={"on_axes": 1.0}), 'did you mean "on_axis"'),
+        (lambda: testing.small_problem(goals={"on_axis": {"tilt": "2 mH"}}), "on_axis"),
+        (lambda: optimizer.preset("nowhere"), "no goal preset"),
+    ],
+)
+def test_values_refuse_nonsense(make: Any, said: str) -> None:
+    """What cannot be is said in one line that names the thing."""
+    with pytest.raises(optimizer.InputError) as caught:
+        make()
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
 
 
 def write_response(path: Path, curve: Any, problem: optimizer.Problem, *, ohm: bool) -> Path:

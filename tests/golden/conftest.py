@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.measure.curve import ON_AXIS, Direction
-from optimizer.measure.driver import Coverage, Driver
+from optimizer.measure.curve import ON_AXIS, Coverage, Direction
+from optimizer.measure.driver import Driver
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult

@@ -70,15 +70,7 @@ def draw(problem: Problem, seed: int, count: int = 4) -> tuple[Real, Population]
 
 def with_curves(problem: Problem, goal: Prepared, population: Population) -> Curves:
     solved = problem.evaluator.bank.solve(population)
-    field = problem._field(
-        goal.curve_names or ("on_axis",),
-        np.stack(
-            [
-                next(d for d in problem.drivers if d.name == w.driver).pressure
-                for w in problem.topology.ways
-            ]
-        ),
-    )
+    field = problem.field_of(goal.curve_names or ("on_axis",))
     return Curves(field, solved.transfer, solved.admittance)
 
 

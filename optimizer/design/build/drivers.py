@@ -2,31 +2,22 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-import numpy as np
-
-from optimizer.arrays import Complex, Real
+from optimizer.arrays import Real
 from optimizer.design.build.timing import align_drivers
 from optimizer.design.keys import locate
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.errors import InputError
 from optimizer.goals import Goal
 from optimizer.measure.curve import Direction, MeasuredCurve, Quantity
-from optimizer.measure.curves.grid import Resampled, log_grid, resample
+from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.curves.nearfield import add_port
-from optimizer.measure.curves.phase import minimum_phase
-from optimizer.measure.driver import Coverage, Driver
+from optimizer.measure.driver import Driver
 from optimizer.measure.files import open_curve
-from optimizer.text.units import db_to_ratio, format_quantity, ratio_to_db
 from optimizer.text.yamltext import Where
-
-REFERENCE_VOLTS = 2.83
-"""Voltage that sensitivity is stated for: 1 W into 8 ohm, rounded as the trade does."""
 
 
 def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
@@ -148,37 +139,17 @@ def _load_driver(
     grid: Real,
     notes: list[str],
 ) -> Driver:
-    gain_db = (
-        ratio_to_db(REFERENCE_VOLTS / design.measured.volts)
-        + ratio_to_db(design.measured.metres)
-        + chosen.level_db
-    )
-    turn = np.exp(-2j * np.pi * grid * chosen.delay_s)
-    rows: list[Complex] = []
-    coverage: list[Coverage] = []
-    spot = design.where(f"drivers.{chosen.name}.response")
-    for response in curves.values():
-        done = _resample(spot, response, grid, notes)
-        rows.append(done.value * db_to_ratio(gain_db) * turn)
-        coverage.append(done.coverage)
     spot = design.where(f"drivers.{chosen.name}.impedance")
-    impedance = _resample(spot, _read(spot, chosen.impedance, "impedance", notes), grid, notes)
-    coverage.append(impedance.coverage)
-    if chosen.delay_s:
-        notes.append(f"{format_quantity(chosen.delay_s, 's')} of delay added by hand")
-    if chosen.level_db:
-        notes.append(f"{chosen.level_db:+g} dB added by hand")
-    if not np.isclose(gain_db, chosen.level_db, rtol=0.0, atol=1e-9):
-        notes.append(
-            f"levels moved by {gain_db - chosen.level_db:+.2f} dB to {REFERENCE_VOLTS} V and 1 m"
-        )
-    pressure = np.array(rows)
-    pressure.setflags(write=False)
-    return Driver(
-        name=chosen.name, frequency_hz=grid, directions=tuple(curves), pressure=pressure,
-        impedance=impedance.value, place_m=chosen.place_m, diaphragm_m=chosen.diaphragm_m,
-        limits=chosen.limits, coverage=tuple(coverage), notes=gather_notes(notes),
-    )  # fmt: skip
+    impedance = _read(spot, chosen.impedance, "impedance", notes)
+    try:
+        return Driver.from_curves(
+            chosen.name, curves, impedance, grid_hz=grid,
+            volts=design.measured.volts, metres=design.measured.metres,
+            level_db=chosen.level_db, delay_s=chosen.delay_s, place_m=chosen.place_m,
+            diaphragm_m=chosen.diaphragm_m, limits=chosen.limits, notes=notes,
+        )  # fmt: skip
+    except InputError as error:
+        raise locate(design, error) from None
 
 
 def _read(
@@ -233,21 +204,6 @@ def explain_gates(drivers: Sequence[Driver], goals: Mapping[str, Goal]) -> list[
     ]
 
 
-def _resample(spot: Where, response: MeasuredCurve, grid: Real, notes: list[str]) -> Resampled:
-    """Bring one curve onto the grid; without phase it gets its minimum phase."""
-    name = Path(response.source).name
-    try:
-        if not response.has_phase:
-            response = _add_phase(response)
-            notes.append(f"{name}: no phase in the file, minimum phase taken")
-        done = resample(response, grid)
-    except InputError as error:
-        raise spot.locate(error) from None
-    # Where a file ends and how it goes on stands in `Coverage`, which every report shows.
-    notes += [f"{name}: {note}" for note in done.notes if not note.startswith("not measured")]
-    return done
-
-
 def _check_reach(spot: Where, path: Path) -> None:
     # A wrong name is a fault of the design file, so the message gives its line.
     try:
@@ -263,11 +219,6 @@ def _check_reach(spot: Where, path: Path) -> None:
             f"the measurement file cannot be read ({reason.lower()})", value=path,
             remedy="check its name and the permissions of its folder",
         ) from None  # fmt: skip
-
-
-def _add_phase(response: MeasuredCurve) -> MeasuredCurve:
-    phase = minimum_phase(response.frequency_hz, response.level_db)
-    return replace(response, value=np.abs(response.value) * np.exp(1j * phase), has_phase=True)
 
 
 def _mirrored(direction: Direction) -> Direction:
@@ -302,15 +253,3 @@ def _explain_directions(
         return []
     named = ", ".join(str(direction) for direction in lost)
     return [f"directions left out because not every driver has them: {named}"]
-
-
-def gather_notes(notes: Iterable[str]) -> tuple[str, ...]:
-    """Gather notes that differ in file names and numbers only into one with a count."""
-    groups: dict[str, list[str]] = {}
-    for note in notes:
-        shape = re.sub(r"\d+(?:\.\d+)?", "#", re.sub(r"^\S+: ", "", note))
-        groups.setdefault(shape, []).append(note)
-    return tuple(
-        group[0] + (f" (and {len(group) - 1} more like it)" if len(group) > 1 else "")
-        for group in groups.values()
-    )

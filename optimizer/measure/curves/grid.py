@@ -8,9 +8,8 @@ import numpy as np
 
 from optimizer.arrays import Complex, Flags, Real
 from optimizer.errors import InputError
-from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.curve import Coverage, MeasuredCurve
 from optimizer.measure.curves.phase import edge_slopes, fit_delay, minimum_phase
-from optimizer.measure.driver import Coverage
 from optimizer.text.units import format_quantity
 
 STEEPEST_DB_PER_OCTAVE = 48.0
