@@ -19,6 +19,8 @@ _OPTIONS = {
     ("wish", ""): ("--wish", '"2k..5k -1 dB"'),
     ("part to use", ""): ("--use", '"tweeter.R1 2.7 ohm"'),
     ("what may move", ""): ("--hold", "1dB"),
+    ("second speaker", ""): ("--other", "FILE"),
+    ("band compared", ""): ("--band", "200..10k"),
     ("file", "role"): ("--as", 'FILE="{name}"'),
     ("driver", "front"): ("--front", "{name}=220x360mm"),
     ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),

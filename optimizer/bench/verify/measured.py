@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.bench.verify.prediction import Observation
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, parse_direction
 from optimizer.measure.curves.grid import resample
 from optimizer.measure.files import open_curve
@@ -85,7 +85,8 @@ def load_measured(
             "each curve of one speaker is measured once",
             file=twice.source,
             remedy='say what each file is ("30 right=FILE", "impedance=FILE"), '
-            "or name the second speaker's files with --other",
+            "or name the files of the second speaker as such",
+            by_stating=(Subject("second speaker"),),
         )
     return MeasuredSpeaker(observations=tuple(observations), notes=tuple(notes))
 
@@ -169,7 +170,8 @@ def _observe(
             f"a measurement must share at least {FEWEST_SHARED} frequencies with the design",
             file=response.source,
             value=f"{format_quantity(low, 'Hz')} to {format_quantity(high, 'Hz')}",
-            remedy="measure over a wider range, or widen --band",
+            remedy="measure over a wider range, or widen the band that is compared",
+            by_stating=(Subject("band compared"),),
         )
     value = resample(response, f).value[index]
     level = 20.0 * np.log10(np.abs(value))
@@ -247,7 +249,7 @@ def relate(
     if not out:
         raise InputError(
             "both speakers need a curve of the same kind",
-            key="--other",
+            subject=Subject("second speaker"),
             value=second[0].source if second else None,
             remedy="measure the same curve of both, over the same range",
         )
