@@ -25,6 +25,20 @@ LONGEST_WAIT_S = 300.0
 
 Once = Callable[[str, Callable[[Path], object]], Path]
 
+SLOW_FIXTURES = {"fitted_demo", "browser", "chromium", "ngspice", "run_spice", "measured_data"}
+QUICK_FOLDERS = ("unit", "golden", "rules")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is quick: the tests of single things that start nothing and search nothing."""
+    for item in items:
+        room = item.path.relative_to(ROOT / "tests").parts[0]
+        slow = item.get_closest_marker("slow") or SLOW_FIXTURES & set(
+            getattr(item, "fixturenames", ())
+        )
+        if room in QUICK_FOLDERS and not slow:
+            item.add_marker(pytest.mark.quick)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Done:
