@@ -13,8 +13,8 @@ import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
 from optimizer.problem.genome import Move
-from optimizer.problem.neighbourhood import EPSILON, Better, Neighbourhood, Pairs
-from optimizer.problem.scan import Block, BlockKey, Rows
+from optimizer.problem.neighbourhood import EPSILON, Costed, Neighbourhood, Pairs
+from optimizer.problem.scan import BlockKey, PairBlock, Rows
 
 BEAM = 40
 """Sets of two places from which a third is looked for."""
@@ -54,10 +54,10 @@ class ChangeSets:
         self.changes = changes
         self.keep = max(keep, BEAM) if changes > 2 else keep
         self.any_gain = any_gain
-        self.found: dict[Places, Better] = {}
+        self.found: dict[Places, Costed] = {}
         self._run()
 
-    def best(self, top: int) -> list[tuple[Places, Better]]:
+    def best(self, top: int) -> list[tuple[Places, Costed]]:
         """Return the best sets of places, each with its network and score."""
         ordered = sorted(self.found.items(), key=lambda item: (item[1][1], sorted(item[0])))
         # A set found early may be beaten by a smaller one found late.
@@ -105,7 +105,7 @@ class ChangeSets:
         )
         return any(better is not None and better[1] <= score + EPSILON for better in smaller)
 
-    def _offer(self, places: Places, better: Better) -> None:
+    def _offer(self, places: Places, better: Costed) -> None:
         known = self.found.get(places)
         if known is not None and known[1] <= better[1]:
             return
@@ -174,7 +174,7 @@ class ChangeSets:
         cap[~self._changed(first)] = -np.inf
         cap[:, ~self._changed(second)] = -np.inf
 
-        def narrow(left: Pairs, block: Block, cap: Real) -> None:
+        def narrow(left: Pairs, block: PairBlock, cap: Real) -> None:
             # The most promising few of two places, in full, soon rule the rest out.
             for mine in _by_genes(left):
                 near = left[mine[np.argsort(left.cost[mine], kind="stable")[:_PROBES]]]

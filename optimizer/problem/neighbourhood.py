@@ -18,12 +18,12 @@ import numpy as np
 from optimizer.arrays import Flags, Index, Real
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.landscape import Landscape
-from optimizer.problem.scan import Block, BlockKey, Rows, Scan
+from optimizer.problem.scan import BlockKey, PairBlock, Rows, Scan
 
 EPSILON = 1e-9
 """An improvement below this is rounding."""
 
-Better = tuple[Genome, float]
+Costed = tuple[Genome, float]
 """A network and its full cost."""
 
 
@@ -43,7 +43,7 @@ class Singles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Proposal:
+class BestMove:
     """The best that one place alone can do.
 
     Parameters
@@ -93,7 +93,7 @@ class Pairs:
         )
 
 
-Narrow = Callable[[Pairs, Block, Real], None]
+Narrow = Callable[[Pairs, PairBlock, Real], None]
 """Told what a bound left over, the exact costs of its block, and the cap, which it may lower."""
 
 
@@ -229,7 +229,7 @@ class Neighbourhood:
         self.tally.networks += len(cost)
         return Singles(rows=rows, cost=cost)
 
-    def best_single(self, *, structure_only: bool = False) -> Better | None:
+    def best_single(self, *, structure_only: bool = False) -> Costed | None:
         """Return the best network that differs in exactly one part, if it is a better one.
 
         Parameters
@@ -262,7 +262,7 @@ class Neighbourhood:
         leaves = rows.row == sizes[rows.gene]
         return np.asarray(leaves | ~self.genome.present[self.space.gene_slot[rows.gene]])
 
-    def best_toggle(self) -> Better | None:
+    def best_toggle(self) -> Costed | None:
         """Return the best network with one way turned or one compound left out, better or not."""
         moved = [m.apply(self.genome) for m in self.toggles()]
         return min(((g, self.cost_of(g)) for g in moved), key=lambda x: x[1], default=None)
@@ -297,11 +297,11 @@ class Neighbourhood:
             possible = possible & self.space.supply.fitting_pairs(self.genome, first, second)
         i, j = np.nonzero(possible)
         left = Pairs(first, second, i, j, np.full(len(i), -np.inf))
-        exact = Block(self.scan, key) if narrow is not None and len(i) else None
+        exact = PairBlock(self.scan, key) if narrow is not None and len(i) else None
         for level, scan in enumerate(self.scans):
             if not len(left.i):
                 break
-            block = exact if exact is not None and scan is self.scan else Block(scan, key)
+            block = exact if exact is not None and scan is self.scan else PairBlock(scan, key)
             costs = block.all()[left.i, left.j] if level == 0 else block.some(left.i, left.j)
             total = costs + price[left.i, left.j]
             left = Pairs(first, second, left.i, left.j, total)[total < limit[left.i, left.j]]
@@ -310,7 +310,7 @@ class Neighbourhood:
                 left = left[left.cost < limit[left.i, left.j]]
         return left
 
-    def best_pair(self, key: BlockKey, below: float) -> Better | None:
+    def best_pair(self, key: BlockKey, below: float) -> Costed | None:
         """Return the best network of a block of pairs, if it costs less than `below`."""
         left = self.pairs(key, below - EPSILON)
         if not len(left.i):
@@ -344,7 +344,7 @@ class Neighbourhood:
 
     def best_added_compound(
         self, below: float, *, stop: Callable[[], bool] = lambda: False
-    ) -> Better | None:
+    ) -> Costed | None:
         """Fill one empty optional compound in the best way, if that costs less than `below`.
 
         Parameters
@@ -361,9 +361,9 @@ class Neighbourhood:
 
     def best_filling(
         self, slot: int, below: float, *, stop: Callable[[], bool] = lambda: False
-    ) -> Better | None:
+    ) -> Costed | None:
         """Fill one empty compound in the best way, if that costs less than `below`."""
-        best: Better | None = None
+        best: Costed | None = None
         for hood, key in self.fillings(slot):
             if stop():
                 break
@@ -372,7 +372,7 @@ class Neighbourhood:
 
     # -- places
 
-    def best_per_place(self, most: int | None = None) -> list[Proposal]:
+    def best_per_place(self, most: int | None = None) -> list[BestMove]:
         """Return the best move of each place that lowers the cost, the best first.
 
         Parameters
@@ -382,7 +382,7 @@ class Neighbourhood:
 
         Returns
         -------
-        list of Proposal
+        list of BestMove
             A place is a part, a compound as a whole, a way that may be turned, or two parts that
             change places.
         """
@@ -390,7 +390,7 @@ class Neighbourhood:
         found = [p for p in found if p.cost < self.cost - EPSILON]
         return sorted(found, key=lambda p: p.cost)[:most]
 
-    def _best_parts(self) -> Iterator[Proposal]:
+    def _best_parts(self) -> Iterator[BestMove]:
         singles = self.singles()
         cost = np.where(
             self.space.supply.fitting_singles(self.genome, singles.rows), singles.cost, np.inf
@@ -400,13 +400,13 @@ class Neighbourhood:
                 continue
             mine = np.flatnonzero(singles.rows.gene == g)
             k = int(mine[np.argmin(cost[mine])])
-            yield Proposal(
+            yield BestMove(
                 places=frozenset({int(g)}),
                 move=self.move((int(g), int(singles.rows.row[k]))),
                 cost=float(cost[k]),
             )
 
-    def _best_wholes(self) -> Iterator[Proposal]:
+    def _best_wholes(self) -> Iterator[BestMove]:
         """Value turns, swaps, and compounds left out or put in."""
         for move in (*self.toggles(), *self.swaps()):
             emptied = [k for k, filled in move.slots if not filled]
@@ -414,7 +414,7 @@ class Neighbourhood:
             genes |= {g for g, _ in move.options}
             if self.space.supply.overdraft(move.apply(self.genome)):
                 continue
-            yield Proposal(
+            yield BestMove(
                 places=frozenset(genes), move=move, cost=self.cost_of(move.apply(self.genome))
             )
         for slot in self.compounds(filled=False):
@@ -423,4 +423,4 @@ class Neighbourhood:
                 continue
             own = frozenset(int(g) for g in self.space.slot_genes[slot])
             move = self.move(*((g, int(best[0].choice[g])) for g in sorted(own)))
-            yield Proposal(places=own, move=move, cost=best[1])
+            yield BestMove(places=own, move=move, cost=best[1])

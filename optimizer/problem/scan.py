@@ -314,7 +314,7 @@ class Scan:
         return keys
 
 
-class Block:
+class PairBlock:
     """All pairs of alternatives of two sets of genes of one genome.
 
     Parameters

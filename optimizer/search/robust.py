@@ -19,7 +19,7 @@ from optimizer.arrays import Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import Population
 from optimizer.problem.genome import Genome
-from optimizer.problem.neighbourhood import EPSILON, Better
+from optimizer.problem.neighbourhood import EPSILON, Costed
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.likely import LikelyPairs
@@ -174,7 +174,7 @@ def _first_better(
     expected: float,
     stop: Callable[[], bool],
     candidates: Sequence[Genome],
-) -> Better | None:
+) -> Costed | None:
     """Best of the first batch that holds something better."""
     for start in range(0, len(candidates), _BATCH):
         if stop():

@@ -12,7 +12,7 @@ PROTOCOL = {"add_parser", "run"}
 """What every verb of the command line defines."""
 
 KNOWN = {
-    "BREADTH", "Block", "Entry", "Found", "Item", "Part", "Proposal", "SIZES",
+    "Item", "Part", "SIZES",
     "Segment", "WIDEST", "describe_timing", "list_assumptions", "say_range",
     "tabulate_goals", "tell_apart",
 }  # fmt: skip

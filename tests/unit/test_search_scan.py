@@ -8,7 +8,7 @@ import pytest
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
-from optimizer.problem.scan import Block, Scan
+from optimizer.problem.scan import PairBlock, Scan
 from optimizer.problem.tables import Tables
 from optimizer.search.descend.exchange import Descent
 
@@ -66,7 +66,7 @@ def test_pairs_of_changes(problem: Problem, seed: int) -> None:
     economy = problem.space.economy(genome)
     rng = np.random.default_rng(seed)
     for key in scan.block_keys():
-        block = Block(scan, key)
+        block = PairBlock(scan, key)
         first, second = scan.rows(key.first), scan.rows(key.second)
         i = rng.integers(block.shape[0], size=12)
         j = rng.integers(block.shape[1], size=12)

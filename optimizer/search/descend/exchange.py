@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.problem.genome import Genome
-from optimizer.problem.neighbourhood import EPSILON, Better, Neighbourhood, Tally
+from optimizer.problem.neighbourhood import EPSILON, Costed, Neighbourhood, Tally
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.descend.likely import best_chain, best_likely_pair
@@ -190,7 +190,7 @@ class Descent:
             unproved = 0
         return Polished(genome=genome, cost=cost, no_better_change_of=unproved)
 
-    def _better(self, genome: Genome, cost: float, stop: Callable[[], bool]) -> Better | None:
+    def _better(self, genome: Genome, cost: float, stop: Callable[[], bool]) -> Costed | None:
         """Go through all changes once, taking every improvement; None when there was none."""
         start = cost
         hood = self.around(genome)

@@ -15,7 +15,7 @@ import numpy as np
 
 from optimizer.arrays import Index, Real
 from optimizer.problem.genome import Genome
-from optimizer.problem.neighbourhood import EPSILON, Better, Neighbourhood, Singles
+from optimizer.problem.neighbourhood import EPSILON, Costed, Neighbourhood, Singles
 from optimizer.search.descend.rounding import expand_around, filled_genes
 from optimizer.stock.assign import Assignment
 
@@ -120,7 +120,7 @@ def best_likely_pair(
     *,
     tried: int = TRIED,
     stop: Callable[[], bool] = lambda: False,
-) -> Better | None:
+) -> Costed | None:
     """Find a better network among the most promising changes of two parts.
 
     Parameters
@@ -160,7 +160,7 @@ def best_likely_pair(
     return None
 
 
-def _best_of(problem: Problem, batch: list[Genome], cost: float) -> Better | None:
+def _best_of(problem: Problem, batch: list[Genome], cost: float) -> Costed | None:
     """Return the best of some networks if it costs less than `cost`."""
     costs = problem.cost(batch)
     k = int(np.argmin(costs))
@@ -169,7 +169,7 @@ def _best_of(problem: Problem, batch: list[Genome], cost: float) -> Better | Non
 
 def best_chain(
     problem: Problem, hood: Neighbourhood, cost: float, singles: Singles
-) -> Better | None:
+) -> Costed | None:
     """Find a better network by assigning the pieces to all parts anew.
 
     Parameters are those of `best_likely_pair`; whether pieces suffice for a single change does not

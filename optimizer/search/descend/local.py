@@ -20,8 +20,6 @@ from optimizer.parts import Kind
 from optimizer.problem.evaluator import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator
 from optimizer.problem.supply import Supply
 
-BREADTH = 192
-
 PROXIMAL = 0.03
 """Share of the largest curvature that is added to each: keeps steps where the quadratic holds."""
 

@@ -14,6 +14,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
+from optimizer.problem.neighbourhood import Costed
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.explorer import Explorer
@@ -28,8 +29,6 @@ _EPSILON = 1e-9  # a difference below this is rounding
 _ARCHIVE = 4000  # networks kept for the ranking
 _CHUNK = 2048  # joint branches taken up at a time
 _STARTS = 24
-
-Found = tuple[Genome, float]
 
 
 def enumerate_best(
@@ -93,7 +92,7 @@ def enumerate_best(
 
 def enumerate_genomes(
     problem: Problem, top: int, seconds: float | None
-) -> tuple[list[Found], bool, int]:
+) -> tuple[list[Costed], bool, int]:
     """Go through a small problem for another search.
 
     Parameters
@@ -132,7 +131,7 @@ class _Enumeration:
         self.seconds = seconds
         self.progress = progress
         self.reported = 0.0
-        self.archive: dict[bytes, Found] = {}
+        self.archive: dict[bytes, Costed] = {}
         self.threshold = np.inf
         self.evaluations = 0
 
@@ -307,7 +306,7 @@ class _Enumeration:
             notes=(note,),
         )
 
-    def _certificate(self, found: list[Found], genome: Genome, cost: float) -> int:
+    def _certificate(self, found: list[Costed], genome: Genome, cost: float) -> int:
         """Count the changes that cannot better a network: one less than the nearest better has."""
         space = self.problem.space
         everything = len(space.free_genes) + int(np.count_nonzero(space.polarity_free))

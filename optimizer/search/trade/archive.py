@@ -24,7 +24,7 @@ _EPSILON = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Met:
     """A network with the figures of all goals, those on parts last."""
 
     genome: Genome
@@ -91,7 +91,7 @@ class Archive:
     def __init__(self, problem: Problem, between: tuple[str, str]) -> None:
         self.problem = problem
         self.between = between
-        self.entries: dict[bytes, Entry] = {}
+        self.entries: dict[bytes, Met] = {}
         goals = problem.evaluator.goals
         on_parts = economy_goals(problem.goals)
         self.names = [*(g.name for g in goals), *on_parts]
@@ -116,7 +116,7 @@ class Archive:
             (self.between[1], 2.0 * (1.0 - share) * second),
         )
 
-    def cost(self, entry: Entry, share: float) -> float:
+    def cost(self, entry: Met, share: float) -> float:
         """Cost of a network, broken hard limits included."""
         chosen = {**self.own, **dict(self.weights(share))}
         return float(entry.figures @ np.array([chosen[n] for n in self.names]))
@@ -138,7 +138,7 @@ class Archive:
                 feasible &= columns[-1] < 1e-9
         columns += [amount.of(list(new.values())) for amount in self.sums]
         for row, (key, genome) in enumerate(new.items()):
-            self.entries[key] = Entry(
+            self.entries[key] = Met(
                 genome=genome,
                 feasible=bool(feasible[row]),
                 figures=np.array([c[row] for c in columns]),

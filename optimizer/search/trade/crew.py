@@ -43,7 +43,7 @@ _problem: Problem | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class Outcome:
     """What one task came back with.
 
     Parameters
@@ -77,7 +77,7 @@ def reweight(problem: Problem, weights: Weights) -> Problem:
     return problem.replace(goals=problem.goals.weighted(**dict(weights)))
 
 
-def explore_structures(problem: Problem, task: ExploreTask) -> Found:
+def explore_structures(problem: Problem, task: ExploreTask) -> Outcome:
     """Search a problem under given weights for networks to start from.
 
     Parameters
@@ -132,7 +132,7 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Found:
             planner.start_anew()
             stale, relaxed_best = 0, np.inf
     passed_on = sorted(reached.values(), key=lambda r: r[0])[:_PASSED_ON]
-    return Found(
+    return Outcome(
         genomes=tuple(genomes),
         evaluations=evaluations,
         reached=tuple(proposal for _, proposal in passed_on),
@@ -145,7 +145,7 @@ def _knows_all(planner: Planner) -> bool:
     return sum(k.starts for k in planner.known.values()) >= _STARTED_OFTEN * count
 
 
-def polish_network(problem: Problem, task: PolishTask) -> Found:
+def polish_network(problem: Problem, task: PolishTask) -> Outcome:
     """Find the best network under given weights near some known ones, and prove it.
 
     Parameters
@@ -158,7 +158,7 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     """
     weights, seeds, reached, seed, deadline = task
     if deadline is not None and time.monotonic() > deadline:
-        return Found(genomes=tuple(seeds), evaluations=0)
+        return Outcome(genomes=tuple(seeds), evaluations=0)
     weighted = reweight(problem, weights)
     space = weighted.space
     explorer = Explorer(weighted)
@@ -184,14 +184,14 @@ def polish_network(problem: Problem, task: PolishTask) -> Found:
     genome, cost, proven, _ = explorer.prove(*leader, deadline)
     known[genome.key(space.gene_slot)] = (genome, cost)
     ordered = sorted(known.values(), key=lambda item: item[1])
-    return Found(
+    return Outcome(
         genomes=tuple(g for g, _ in ordered),
         proven=proven,
         evaluations=relaxed.evaluations + descent.evaluations,
     )
 
 
-def certify_network(problem: Problem, task: CertifyTask) -> Found:
+def certify_network(problem: Problem, task: CertifyTask) -> Outcome:
     """Change one or two parts of a network until that no longer helps under given weights.
 
     Parameters
@@ -207,7 +207,7 @@ def certify_network(problem: Problem, task: CertifyTask) -> Found:
     genome, _, proven, evaluations = explorer.prove(
         genome, float(weighted.cost([genome])[0]), deadline
     )
-    return Found(genomes=(genome,), proven=proven, evaluations=evaluations)
+    return Outcome(genomes=(genome,), proven=proven, evaluations=evaluations)
 
 
 def _relax_around(
@@ -293,17 +293,17 @@ def _prepare(problem: Problem) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _explore(task: ExploreTask) -> Found:
+def _explore(task: ExploreTask) -> Outcome:
     assert _problem is not None
     return explore_structures(_problem, task)
 
 
-def _polish(task: PolishTask) -> Found:
+def _polish(task: PolishTask) -> Outcome:
     assert _problem is not None
     return polish_network(_problem, task)
 
 
-def _certify(task: CertifyTask) -> Found:
+def _certify(task: CertifyTask) -> Outcome:
     assert _problem is not None
     return certify_network(_problem, task)
 
@@ -325,24 +325,24 @@ class TradeCrew(Processes):
             Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
         super().__init__(problem, workers, _prepare)
 
-    def explore(self, tasks: Sequence[ExploreTask]) -> list[Found]:
+    def explore(self, tasks: Sequence[ExploreTask]) -> list[Outcome]:
         """Look for structures under several weights."""
         return self._run(_explore, explore_structures, tasks)
 
-    def polish(self, tasks: Sequence[PolishTask]) -> list[Found]:
+    def polish(self, tasks: Sequence[PolishTask]) -> list[Outcome]:
         """Find the best network for each of several weights."""
         return self._run(_polish, polish_network, tasks)
 
-    def certify(self, tasks: Sequence[CertifyTask]) -> list[Found]:
+    def certify(self, tasks: Sequence[CertifyTask]) -> list[Outcome]:
         """Prove networks, or what they turn into, under weights of their own."""
         return self._run(_certify, certify_network, tasks)
 
     def _run(
         self,
-        task: Callable[[Any], Found],
-        local: Callable[[Problem, Any], Found],
+        task: Callable[[Any], Outcome],
+        local: Callable[[Problem, Any], Outcome],
         items: Sequence[Any],
-    ) -> list[Found]:
+    ) -> list[Outcome]:
         if self.pool is None:
             return [local(self.problem, item) for item in items]
         return list(self.pool.map(task, items))

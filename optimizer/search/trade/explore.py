@@ -26,7 +26,7 @@ from optimizer.search.progress import SearchProgress
 from optimizer.search.strategies import Proposal
 from optimizer.search.trade import front as geometry
 from optimizer.search.trade.archive import ENDS, Archive, Best, PartSum
-from optimizer.search.trade.crew import Found, TradeCrew, reweight
+from optimizer.search.trade.crew import Outcome, TradeCrew, reweight
 from optimizer.search.trade.result import TradePoint, TradeResult
 
 ANCHORS = (0.5, 0.1, 0.9, 0.3)
@@ -251,7 +251,7 @@ class _Trade:
             self._keep(self._take(share, found))
         self.report()
 
-    def _take(self, share: float, found: Found) -> Best:
+    def _take(self, share: float, found: Outcome) -> Best:
         self.archive.add(list(found.genomes))
         self.evaluations += found.evaluations
         key = self.archive.key(found.genomes[0])
