@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_design, add_network
+from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
 
@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "check",
-        parents=[common],
         help="show every figure of a given network, and why",
         description="Compute every figure and curve of a network that exists already: an old "
         "board, a handbook's starting point, an idea. Says which goal, which band and which part "

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_search_options
+from optimizer.cli.options import add_search_options, add_verb
 
 if TYPE_CHECKING:
     from optimizer.problem.candidate import SearchResult
@@ -20,9 +20,10 @@ SHEET_NAME = "build-sheet.html"
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "demo",
-        parents=[common],
         help="write an example project and fit it",
         description="Write an invented three-way speaker (measurement files and a design file) "
         "into a folder, then do the whole job on it just as for your own: networks, a page to "

@@ -5,15 +5,16 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from optimizer.cli.options import add_design, add_search_options
+from optimizer.cli.options import add_design, add_search_options, add_verb
 from optimizer.cli.output import add_output_options, open_screen
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "fit",
-        parents=[common],
         help="find the best networks for a design file",
         description="Search the networks a design file allows and rank the best ones. Ctrl-C "
         "stops early and keeps what was found.",

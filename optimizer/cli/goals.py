@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from optimizer.cli.options import add_verb
 from optimizer.cli.outcome import DONE
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "goals",
-        parents=[common],
         help="list the goals a design file may name",
         description="List the goals a design file may name, each with the unit of its figure, its "
         "meaning and its options with their defaults; and the presets.",
@@ -27,15 +29,15 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.design.presets import find_targets, list_presets
     from optimizer.errors import InputError
     from optimizer.goals import GOALS
-    from optimizer.report import goal_tables
+    from optimizer.report.documents.goals import document_goal, document_goals
     from optimizer.text.yamltext import suggest
 
     screen = Screen(quiet=args.quiet)
     presets = list_presets()
     if args.name is None:
-        screen.show(goal_tables.tabulate_goals(), "", goal_tables.tabulate_presets(presets))
+        screen.show_document(document_goals(presets))
     elif args.name in GOALS:
-        screen.show(goal_tables.describe_goal(args.name))
+        screen.show_document(document_goal(args.name))
     elif args.name in presets:
         screen.show((find_targets() / f"{args.name}.yaml").read_text(encoding="utf-8").rstrip())
     else:

@@ -7,25 +7,23 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "netlist",
-        parents=[common],
         help="write a network as SPICE text",
         description="Write a network with its drivers as SPICE text with a frequency sweep. To "
         "each driver's measured impedance a circuit is fitted; its worst error is stated in the "
         "text.",
     )
-    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument(
-        "network",
-        metavar="NETWORK",
-        help="a network file (YAML), or results.json#2 for a saved candidate",
-    )
+    add_design(parser)
+    add_network(parser)
     parser.add_argument("--output", metavar="FILE", help="write to a file (else it is printed)")
     parser.add_argument(
         "--curves",

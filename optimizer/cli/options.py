@@ -6,6 +6,7 @@ import argparse
 import math
 import os
 from pathlib import Path
+from typing import Any
 
 from optimizer.errors import InputError, Subject
 
@@ -84,6 +85,21 @@ def _whole(text: str, *, low: int, high: int) -> int:
             f"a whole number from {low} to {high} is needed, got {text!r}"
         )
     return value
+
+
+def add_verb(
+    subparsers: Any,
+    common: argparse.ArgumentParser,
+    name: str,
+    *,
+    help: str,
+    description: str,
+) -> argparse.ArgumentParser:
+    """Add a verb with the options that all verbs have."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        name, parents=[common], help=help, description=description
+    )
+    return parser
 
 
 def add_design(parser: argparse.ArgumentParser) -> None:

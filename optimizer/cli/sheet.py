@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import count_number
+from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.errors import InputError
 
@@ -31,20 +31,17 @@ def _quantity(unit: str) -> Callable[[str], float]:
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "sheet",
-        parents=[common],
         help="what to buy, solder and check to build a network",
         description="Write the build sheet of a network: cautions, schematic, shopping and pick "
         "list, wiring list, ratings of every part, placement of coils, checks before the first "
         "power-up. Printed as Markdown unless a file is named.",
     )
-    parser.add_argument("design", metavar="DESIGN", type=Path, help="the design file (YAML)")
-    parser.add_argument(
-        "network",
-        metavar="NETWORK",
-        help="a network file (YAML), or results.json#2 for a saved candidate",
-    )
+    add_design(parser)
+    add_network(parser)
     parser.add_argument("--markdown", metavar="FILE", help="write the sheet as Markdown")
     parser.add_argument("--html", metavar="FILE", help="write the sheet as HTML to print on A4")
     parser.add_argument("--schematic", metavar="FILE", help="write the schematic as SVG")

@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import add_search_options
+from optimizer.cli.options import add_search_options, add_verb
 from optimizer.cli.output import add_output_options, open_screen
 from optimizer.cli.survey import (
     add_reading_options,
@@ -19,9 +19,10 @@ from optimizer.cli.survey import (
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "start",
-        parents=[common],
         help="from a folder of measurements to a design file and ranked networks",
         description="Survey a folder of measurements, write a commented design file beside them, "
         "and find the best networks for it. A design file that you have edited is never replaced.",

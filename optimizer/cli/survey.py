@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import say_as_option
+from optimizer.cli.options import add_verb, say_as_option
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
 
@@ -22,9 +22,10 @@ DESIGN_SUFFIXES = (".yaml", ".yml")
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "survey",
-        parents=[common],
         help="say what measured drivers allow and what to avoid",
         description="Read a folder of measurements (or the files of a design) and say of each "
         "driver what it can do, of each pair where to cross over, and what looks wrong.",

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_design, add_search_options, available_processors
+from optimizer.cli.options import add_design, add_search_options, add_verb, available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import add_output_options, deliver, open_screen
 
@@ -31,9 +31,10 @@ SECOND_GOALS = (
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "trade",
-        parents=[common],
         help="show what one goal costs in terms of another",
         description="Find the front between two goals, by default flatness on the axis against "
         "evenness off it: networks that give up one for the other, each the best it can be, and in "

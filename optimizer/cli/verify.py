@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import Any
 
-from optimizer.cli.options import add_design, add_network
+from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.errors import InputError
@@ -14,9 +14,10 @@ from optimizer.errors import InputError
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "verify",
-        parents=[common],
         help="compare the finished speaker with prediction, and find what is wrong",
         description="Compare measurements of the finished speaker with prediction. Every single "
         "mistake (polarity, part open or shorted, wrong value, parts or drivers swapped, ...) is "

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_design, add_network, count_number
+from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import BAD_INPUT, DONE, NO_CANDIDATE, complain
 from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.errors import InputError
@@ -22,9 +22,10 @@ _DEFAULT_TOP = 5
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
     """Declare the verb and its options."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
+    parser = add_verb(
+        subparsers,
+        common,
         "voice",
-        parents=[common],
         help="after listening: the fewest part changes for a wished change of tone",
         description="Find the fewest part changes, from stock and the shelf first, that move the "
         "response as wished and hold everything else. Nothing is overwritten: --save writes an "

@@ -276,9 +276,20 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pick:
-    """A network that can be picked on a page: what it is called, and a word more."""
+    """A network that can be picked on a page.
+
+    Parameters
+    ----------
+    name : str
+        What it is called there, as short as can be.
+    label : str
+        What it is called in a sentence or a list.
+    small : str
+        A word more.
+    """
 
     name: str
+    label: str
     small: str = ""
 
 

@@ -99,29 +99,33 @@ def say_certificate(candidate: Candidate) -> list[str]:
     return sentences
 
 
-def say_joins(candidates: Sequence[Candidate]) -> list[str]:
+def say_joins(candidates: Sequence[Candidate], names: Sequence[str] = ()) -> list[str]:
     """Say which pieces each joined part consists of.
 
     Parameters
     ----------
     candidates : sequence of Candidate
         Candidates shown together.
+    names : sequence of str, optional
+        What to call them; else their ranks.
 
     Returns
     -------
     list of str
-        One line for each different joined part, with the ranks that use it.
+        One line for each different joined part, with those that use it.
     """
-    ranks: dict[str, list[str]] = {}
-    for candidate in candidates:
+    users: dict[str, list[str]] = {}
+    for k, candidate in enumerate(candidates):
+        user = names[k] if names else str(candidate.rank)
         for way in candidate.network.ways:
             for slot in way.slots:
                 for name, _, part in name_parts(slot):
                     joined = describe_join(part)
                     if joined:
                         line = f"{way.name} {name}: {say_value(part)} = {joined}"
-                        ranks.setdefault(line, []).append(str(candidate.rank))
-    return [f"* no. {', '.join(numbers)}: {line}" for line, numbers in ranks.items()]
+                        users.setdefault(line, []).append(user)
+    first = "" if names else "no. "
+    return [f"* {first}{', '.join(those)}: {line}" for line, those in users.items()]
 
 
 def say_stop(result: SearchResult) -> str:

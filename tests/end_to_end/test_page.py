@@ -12,15 +12,25 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer import survey
+from optimizer.bench.check import check_network, compare_networks
+from optimizer.bench.verify.measured import load_measured
+from optimizer.bench.verify.verifying import verify_speaker
+from optimizer.bench.voice.voicing import voice_network
+from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
+from optimizer.report.curve_files import write_columns
+from optimizer.report.documents.check import document_check
 from optimizer.report.documents.fit import document_fit, result_to_json
-from optimizer.report.documents.trade import document_trade
+from optimizer.report.documents.trade import document_trade, say_step
+from optimizer.report.documents.verify import document_verify
+from optimizer.report.documents.voice import document_voice
 from optimizer.report.render.html import render_html
-from optimizer.report.trade_words import say_step
 from optimizer.search.trade.result import TradePoint, TradeResult
 
 DIGITS = {"axis": 1, "room": 1, "index": 1, "ohms": 2, "phase": 0, "drive": 1, "null": 1}
@@ -765,3 +775,93 @@ def test_front_between_two_goals(
     ]
     assert "The knee is no. 2" in browser.run("document.getElementById('closing').textContent")
     assert browser.run("[...trade.x.options].map(o => o.value)").count("cost") == 0
+
+
+@pytest.fixture(scope="module")
+def other_pages(
+    problem: Problem,
+    result: SearchResult,
+    demo_design: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> dict[str, Path]:
+    """Pages of the verbs that look at one network."""
+    folder = tmp_path_factory.mktemp("others")
+    network = result.candidates[0].network
+    report = check_network(problem, network)
+    others = [
+        (name, c, compare_networks(report.candidate, c))
+        for name, c in zip(
+            ("results.json#2", "old/board.yaml"), result.candidates[1:3], strict=True
+        )
+    ]
+    wishes = [parse_wish("less bright", read_words(None))]
+    answers = voice_network(problem, network, wishes, changes=1, top=3)
+    write_columns(folder / "bench", result.candidates[3])
+    measured = load_measured(problem, [str(folder / "bench" / "on_axis.txt")])
+    verdict = verify_speaker(problem, network, measured.observations)
+    named = {"design_name": "design.yaml", "network_name": "results.json#1"}
+    documents = {
+        "check": document_check(problem, report, against=others, **named),
+        "voice": document_voice(problem, answers, wishes, Limits(), changes=1, top=3, **named),
+        "verify": document_verify(problem, verdict, **named),
+        "start": document_fit(
+            problem, result, "design.yaml", survey=survey(demo_design.parent)
+        ),
+    }
+    files = {verb: folder / f"{verb}.html" for verb in documents}
+    for verb, document in documents.items():
+        files[verb].write_text(render_html(document), encoding="utf-8")
+    return files
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("verb", ["check", "voice", "verify", "start"])
+def test_pages_of_other_verbs(
+    browser: Any, other_pages: dict[str, Path], verb: str, width: int
+) -> None:
+    """They open without a complaint, at a desk and on a phone, and nothing is cut or covered."""
+    ready = "document.documentElement.dataset.ready === 'yes'" if verb != "verify" else "true"
+    browser.open(other_pages[verb], width=width, touch=width < 600, ready=ready)
+    assert browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth") <= width
+    assert browser.run(OVERLAPS) == []
+    assert browser.run(CLIPPED) == []
+
+
+def test_names_of_networks_are_those_of_the_heads(
+    browser: Any, other_pages: dict[str, Path]
+) -> None:
+    """A network is called the same in the bar, in the table, among the points and in a chart."""
+    browser.open(other_pages["check"])
+    names = ["no. 1", "no. 2", "board.yaml"]
+    heads = browser.run(
+        "[...document.querySelectorAll('.compare [data-pick]')].map(e => e.textContent)"
+    )
+    assert heads == names
+    bar = browser.run("[...document.querySelectorAll('#picks b')].map(e => e.textContent)")
+    assert bar == ["1", "2", "board.yaml"]
+    points = browser.run(
+        "[...document.querySelectorAll('#trade-list button')].map(e => e.textContent)"
+    )
+    assert points == names
+    browser.run("""(() => { const s = document.getElementById('against'); s.value = '2';
+        s.dispatchEvent(new Event('change')); })()""")
+    assert "sum, board.yaml" in browser.run("document.querySelector('#axis .ledger').textContent")
+
+
+def test_curves_of_the_survey_stand_on_the_page_of_a_start(
+    browser: Any, other_pages: dict[str, Path], problem: Problem
+) -> None:
+    """What was measured is read beside what was computed, at the same frequency."""
+    browser.open(other_pages["start"])
+    box = box_of(browser, "responses")
+    browser.move(0.5 * (box["left"] + box["right"]), 0.5 * (box["top"] + box["bottom"]))
+    at = int(browser.run("state.at"))
+    said = shown_values(browser, "responses")
+    for driver in problem.drivers:
+        row = next(k for k, d in enumerate(driver.directions) if str(d) == "0")
+        level = 20.0 * np.log10(np.abs(driver.pressure[row, at]))
+        assert float(said[driver.name].split()[0]) == pytest.approx(level, abs=0.15)
+    picked = "document.querySelector('#picks input[value=\"2\"]').click()"
+    browser.run(picked)
+    assert shown_values(browser, "responses") == said

@@ -17,10 +17,9 @@ from optimizer.demo.write import build_files
 from optimizer.design.build import build_problem, load_design
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document
-from optimizer.report.documents.trade import front_sections
+from optimizer.report.documents.trade import front_sections, say_step
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.terminal import print_text
-from optimizer.report.trade_words import say_step
 from optimizer.search.fit import STARTS_PER_ROUND, search
 from optimizer.search.strategies import Strategy
 from optimizer.search.trade.crew import explore_structures, reweight

@@ -12,7 +12,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.survey import survey_folder
-from optimizer.report.survey_json import survey_to_json
+from optimizer.report.documents.survey_json import survey_to_json
 
 
 def draw_frequency(rng):

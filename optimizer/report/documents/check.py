@@ -20,15 +20,9 @@ from optimizer.report.document import (
     Section,
     Table,
 )
-from optimizer.report.documents.candidates import (
-    PAGE_ORDER,
-    Shown,
-    draw_ways,
-    judge,
-    tabulate_goals,
-    warn_estimated,
-)
+from optimizer.report.documents.candidates import draw_ways, judge, tabulate_goals
 from optimizer.report.documents.octaves import tabulate_octaves
+from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
 from optimizer.report.render.json import (
     SCHEMA,
     DescribedProblem,

@@ -14,18 +14,18 @@ from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Listing, Note, OnPage, Part, Section, Table
-from optimizer.report.documents.candidates import PAGE_ORDER, Shown, warn_estimated
 from optimizer.report.documents.sheet_spread import describe_sides, list_sides
+from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
 from optimizer.report.documents.survey import draw_responses, survey_sections
 from optimizer.report.documents.survey_curves import collect_curves
+from optimizer.report.documents.survey_json import survey_to_json
 from optimizer.report.render.json import (
-    SCHEMA,
     DescribedProblem,
     list_assumptions,
     rated_to_json,
     round_figure,
+    search_to_json,
 )
-from optimizer.report.survey_json import survey_to_json
 from optimizer.report.words import list_ranges, say_stop
 
 
@@ -192,13 +192,7 @@ def result_to_json(
         never listed: the nearest miss stands under ``nearest_miss``.
     """
     data: dict[str, Any] = {
-        "schema": SCHEMA,
-        "design": design_name,
-        "speaker": problem.title,
-        "seed": result.seed,
-        "seconds": round_figure(result.seconds, 4),
-        "evaluations": result.evaluations,
-        "stopped": result.stopped,
+        **search_to_json(problem, design_name, result),
         "cost_relaxed_best": round_figure(result.cost_relaxed_best),
         "candidates": [rated_to_json(c, problem) for c in result.candidates if c.feasible],
     }

@@ -27,6 +27,7 @@ def collect_networks(
     problem: Problem,
     candidates: Sequence[Candidate],
     ratings: Sequence[Ratings],
+    labels: Sequence[str],
     *,
     seed: int,
     front: tuple[str, str] | None = None,
@@ -41,6 +42,8 @@ def collect_networks(
         What the page shows.
     ratings : sequence of Ratings
         One for each.
+    labels : sequence of str
+        What to call each.
     seed : int
         Of the random draws for the tolerance band.
     front : tuple of str, optional
@@ -64,9 +67,10 @@ def collect_networks(
         )
         if column.better is not None
     }
-    for candidate, loads in zip(candidates, ratings, strict=True):
+    for candidate, loads, label in zip(candidates, ratings, labels, strict=True):
         entry: dict[str, Any] = {
-            "result": candidate_to_json(candidate, loads, currency=problem.stock.currency)
+            "label": label,
+            "result": candidate_to_json(candidate, loads, currency=problem.stock.currency),
         }
         entry["figures"] = {
             name: _finite(column.value(candidate)) for name, column in columns.items()

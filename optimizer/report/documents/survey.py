@@ -25,8 +25,8 @@ from optimizer.report.document import (
     Table,
 )
 from optimizer.report.documents.survey_curves import collect_curves
+from optimizer.report.documents.survey_json import survey_to_json
 from optimizer.report.plots import Trace, draw_chart
-from optimizer.report.survey_json import survey_to_json
 from optimizer.text.units import format_quantity
 
 ORDER = ("findings", "curves", "drivers", "peaks", "pairs", "angles", "timing", "files")

@@ -16,8 +16,8 @@ from optimizer.parts import Part as NetworkPart
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Item, Listing, Note, OnPage, Part, Section, Table
-from optimizer.report.documents.candidates import PAGE_ORDER, Shown, warn_estimated
 from optimizer.report.documents.octaves import tabulate_octaves
+from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
 from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
 from optimizer.report.words import say_change, say_frequency, say_value
 
@@ -72,10 +72,10 @@ def document_voice(
     shown = Shown(
         problem,
         (
-            *(replace(a.candidate, rank=k) for k, a in enumerate(answers, 1)),
             replace(present, rank=0),
+            *(replace(a.candidate, rank=k) for k, a in enumerate(answers, 1)),
         ),
-        names=(*(f"no. {k}" for k in range(1, len(answers) + 1)), "as it is"),
+        names=("as it is", *(f"no. {k}" for k in range(1, len(answers) + 1))),
         sought=False,
     )
     asked = [say_wish(wish) for wish in wishes]

@@ -13,11 +13,12 @@ from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, sta
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
-from optimizer.problem.candidate import Candidate, CurveSet
+from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
 from optimizer.report.ladder_text import name_parts
+from optimizer.search.trade.result import TradeResult
 
 SCHEMA = 1
 PART_DIGITS = 12
@@ -45,6 +46,21 @@ def render_json(document: Document) -> dict[str, Any]:
     if document.data is None:
         raise ValueError(f"{document.title!r} has no data to write as JSON")
     return dict(document.data())
+
+
+def search_to_json(
+    problem: DescribedProblem, design_name: str, result: SearchResult | TradeResult
+) -> dict[str, Any]:
+    """Say what was searched, for how long, and why that ended: the head of results."""
+    return {
+        "schema": SCHEMA,
+        "design": design_name,
+        "speaker": problem.title,
+        "seed": result.seed,
+        "seconds": round_figure(result.seconds, 4),
+        "evaluations": result.evaluations,
+        "stopped": result.stopped,
+    }
 
 
 def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, Any]:

@@ -5,18 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from textwrap import TextWrapper
 
-from optimizer.report.document import (
-    Charts,
-    Document,
-    Heading,
-    Item,
-    Listing,
-    Note,
-    Part,
-    Picture,
-    Scatter,
-    Table,
-)
+from optimizer.report import document as doc
 
 WIDTH = 98
 """Longest line of a paragraph of Markdown; tables are as wide as they must be."""
@@ -28,7 +17,7 @@ def _wrap(text: str, indent: str = "") -> list[str]:
     return wrapper.wrap(text)
 
 
-def render_markdown(document: Document) -> str:
+def render_markdown(document: doc.Document) -> str:
     """Write a document as Markdown.
 
     Parameters
@@ -51,28 +40,28 @@ def render_markdown(document: Document) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _write_part(part: Part) -> list[str]:
-    if isinstance(part, Table):
+def _write_part(part: doc.Part) -> list[str]:
+    if isinstance(part, doc.Table):
         return _write_table(part)
-    if isinstance(part, Note):
+    if isinstance(part, doc.Note):
         return _wrap(f"**{part.head}:** {part.text}" if part.head else part.text)
-    if isinstance(part, Picture):
+    if isinstance(part, doc.Picture):
         title = ", ".join(filter(None, (part.title, part.caption)))
         return ["```", title, *part.lines(WIDTH), "```"]
-    if isinstance(part, Charts):
+    if isinstance(part, doc.Charts):
         return [line for one in part.items for line in _wrap(f"{one.title}: {one.text}")]
-    if isinstance(part, Scatter):
+    if isinstance(part, doc.Scatter):
         return _wrap(f"{part.title}: {part.text}")
-    if isinstance(part, Heading):
+    if isinstance(part, doc.Heading):
         return [f"### {part.title}"]
-    if isinstance(part, Item):
+    if isinstance(part, doc.Item):
         return _write_item(part)
-    if isinstance(part, Listing):
+    if isinstance(part, doc.Listing):
         return _write_listing(part)
     raise TypeError(f"Markdown cannot say {type(part).__name__}")
 
 
-def _write_item(item: Item) -> list[str]:
+def _write_item(item: doc.Item) -> list[str]:
     lines = _wrap(f"**{item.lead}** {item.title}" if item.lead else f"**{item.title}**")
     said = [*item.lines, *(f"**{text}**" for text in item.bad)]
     if said:
@@ -80,7 +69,7 @@ def _write_item(item: Item) -> list[str]:
     return lines
 
 
-def _write_listing(listing: Listing) -> list[str]:
+def _write_listing(listing: doc.Listing) -> list[str]:
     lines: list[str] = []
     for number, item in enumerate(listing.items, 1):
         mark = {"plain": "- ", "numbered": f"{number}. ", "boxes": "- [ ] "}[listing.form]
@@ -93,7 +82,7 @@ def _bullet(mark: str, text: str) -> list[str]:
     return _wrap(mark + text, "  ")
 
 
-def _write_table(table: Table) -> list[str]:
+def _write_table(table: doc.Table) -> list[str]:
     heads = tuple(head.replace("\n", " ") for head in table.heads)
     rows = [
         tuple(text.strip().replace("|", "\\|") for text in row)

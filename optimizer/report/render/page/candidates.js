@@ -73,7 +73,7 @@ class TradePlot {
   points() {
     return DATA.candidates.map((entry, k) => {
       const all = figures(entry);
-      return { k, rank: entry.result.rank, x: all.find((f) => f.key === this.x.value), y: all.find((f) => f.key === this.y.value) };
+      return { k, rank: entry.result.rank, label: entry.label, x: all.find((f) => f.key === this.x.value), y: all.find((f) => f.key === this.y.value) };
     });
   }
 
@@ -108,7 +108,7 @@ class TradePlot {
       x: all.map((p) => p.x.value), y: all.map((p) => p.y.value), marker: "circle", size: 13, line_color: ink, line_width: 2,
       fill_color: { value: ink }, fill_alpha: 0 });
     fig.scatter({ x: leads.map((p) => p.x.value), y: leads.map((p) => p.y.value), marker: "circle", size: 13, line_color: ink, fill_color: ink });
-    const text = all.map((p) => (DATA.front && DATA.front.knee === p.rank ? `${p.rank} knee` : String(p.rank)));
+    const text = all.map((p) => (DATA.front && DATA.front.knee === p.rank ? `${p.rank} knee` : p.label.replace(/^no\. /, "")));
     const names = new B.ColumnDataSource({ data: { x: all.map((p) => p.x.value), y: all.map((p) => p.y.value), text, right: all.map(() => 0), down: all.map(() => 0) } });
     const written = fig.text({
       x: { field: "x" }, y: { field: "y" }, text: { field: "text" }, x_offset: { field: "right" }, y_offset: { field: "down" }, source: names, visible: false,
@@ -150,7 +150,7 @@ class TradePlot {
   name(all) {
     this.list.replaceChildren(element("p", { class: "at" }, `${all[0].x.name} across, ${all[0].y.name} up`));
     for (const p of all) {
-      const button = element("button", { type: "button", "data-pick": p.k }, `no. ${p.rank}`);
+      const button = element("button", { type: "button", "data-pick": p.k }, p.label);
       button.addEventListener("click", () => show(p.k));
       this.list.append(element("div", { class: "row" }, button,
         element("output", {}, `${sayFigure(p.x)}, ${sayFigure(p.y)}`)));

@@ -231,10 +231,10 @@ class LinePlot {
     }
     if (state.against === null) return;
     for (const item of this.items(state.against).filter((one) => one.main)) {
-      const rank = SUBJECTS[state.against].result.rank;
+      const label = SUBJECTS[state.against].label;
       const look = { colour: "--other", dash: [3, 3], width: 2 };
       const output = element("output", { "data-value": `${item.key} other` });
-      this.ledger.append(element("div", { class: "row" }, swatch(look), element("span", { class: "what" }, `${item.name}, no. ${rank}`), output));
+      this.ledger.append(element("div", { class: "row" }, swatch(look), element("span", { class: "what" }, `${item.name}, ${label}`), output));
       this.outputs.push([item, output]);
     }
   }
