@@ -17,7 +17,7 @@ from optimizer.bench.check import check_network, compare_networks
 from optimizer.bench.verify.measured import load_measured
 from optimizer.bench.verify.verifying import verify_speaker
 from optimizer.bench.voice.voicing import voice_network
-from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
@@ -802,11 +802,9 @@ def other_pages(
     named = {"design_name": "design.yaml", "network_name": "results.json#1"}
     documents = {
         "check": document_check(problem, report, against=others, **named),
-        "voice": document_voice(problem, answers, wishes, Limits(), changes=1, top=3, **named),
+        "voice": document_voice(problem, answers, wishes, MoveLimits(), changes=1, top=3, **named),
         "verify": document_verify(problem, verdict, **named),
-        "start": document_fit(
-            problem, result, "design.yaml", survey=survey(demo_design.parent)
-        ),
+        "start": document_fit(problem, result, "design.yaml", survey=survey(demo_design.parent)),
     }
     files = {verb: folder / f"{verb}.html" for verb in documents}
     for verb, document in documents.items():

@@ -13,9 +13,8 @@ import pytest
 
 import optimizer as ls
 from optimizer.bench.check import compare_networks
-from optimizer.bench.voice.wish_goals import Limits
+from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
-from optimizer.demo.write import write_demo
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import COLUMNS, LESS, MORE, Column, list_columns, with_column
@@ -50,13 +49,8 @@ COMPARING = ("fit", "start", "trade", "check", "voice")
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_demo(tmp_path_factory.mktemp("documents") / "speaker").parent
-
-
-@pytest.fixture(scope="module")
-def problem(folder: Path) -> Problem:
-    return ls.load(folder / "design.yaml")
+def problem(coarse_demo_problem: Problem) -> Problem:
+    return coarse_demo_problem
 
 
 @pytest.fixture(scope="module")
@@ -92,17 +86,24 @@ def front_of(candidates: Sequence[Candidate]) -> TradeResult:
 
 
 @pytest.fixture(scope="module")
-def compose(folder: Path, problem: Problem, found: SearchResult) -> Callable[[str], Document]:
+def compose(
+    demo_design: Path,
+    problem: Problem,
+    found: SearchResult,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Callable[[str], Document]:
     """Composes what a verb says of the demo; the name of its file needs escaping."""
     network = found.candidates[0].network
     name = "a|b<c>.yaml"
-    survey = ls.survey(folder)
+    survey = ls.survey(demo_design.parent)
     report = ls.check(problem, network)
     others = [(f"{c.rank}.yaml", c) for c in found.candidates[1:]]
     against = [(other, c, compare_networks(report.candidate, c)) for other, c in others]
     wishes = [parse_wish("less bright", read_words(None))]
     answers = ls.voice(problem, network, wishes, changes=1, top=2)
-    verdict = ls.verify(problem, network, write_measured(folder, problem, found))
+    verdict = ls.verify(
+        problem, network, write_measured(tmp_path_factory.mktemp("bench"), problem, found)
+    )
     sheet = ls.sheet(problem, network)
     makers: dict[str, Callable[[], Document]] = {
         "fit": lambda: document_fit(problem, found, name),
@@ -121,7 +122,7 @@ def compose(folder: Path, problem: Problem, found: SearchResult) -> Callable[[st
             problem,
             answers,
             wishes,
-            Limits(),
+            MoveLimits(),
             design_name="d.yaml",
             network_name=name,
             changes=1,
@@ -145,8 +146,8 @@ def write_measured(folder: Path, problem: Problem, found: SearchResult) -> list[
     last = network.ways[-1]
     turned = replace(last, polarity=-last.polarity)
     wrong = replace(network, ways=(*network.ways[:-1], turned))
-    write_columns(folder / "bench", build_candidate(problem, wrong))
-    return [folder / "bench" / "on_axis.txt", folder / "bench" / "impedance.txt"]
+    write_columns(folder, build_candidate(problem, wrong))
+    return [folder / "on_axis.txt", folder / "impedance.txt"]
 
 
 @pytest.fixture(scope="module")
