@@ -170,6 +170,21 @@ def measured_data() -> Path:
 
 
 @pytest.fixture(scope="session")
+def measured_pair(measured_data: Path) -> Callable[..., str]:
+    """Return a function that writes the head of a design for one of the measured two-ways."""
+
+    def write(which: str, delay: str = "") -> str:
+        folder = measured_data / f"real-two-way-{which}"
+        lines = ["measured: {clock: none}", "drivers:"]
+        for name in ("woofer", "tweeter"):
+            files = f"{folder}/{name}.txt", f"{folder}/{name}_impedance.txt"
+            lines += [f"  {name}:", f"    response: {files[0]}", f"    impedance: {files[1]}"]
+        return "\n".join([*lines, *([f"    delay: {delay}"] if delay else [])]) + "\n"
+
+    return write
+
+
+@pytest.fixture(scope="session")
 def ngspice() -> str:
     """Path of the ngspice program; skips the test when it is absent."""
     program = shutil.which("ngspice")

@@ -6,7 +6,12 @@ from collections.abc import Sequence
 from typing import Any, Literal
 
 from optimizer.network.ladder import FittedSlot, FittedWay, Form, Network, Place
-from optimizer.parts import Part
+from optimizer.parts import Kind, Part
+
+
+def part(kind: Kind, value: float, loss_ohm: float = 0.0, **more: Any) -> Part:
+    """Make a part of any kind from its value in H, F or ohm and its series loss in ohm."""
+    return Part(kind=kind, value=value, loss_ohm=loss_ohm, **more)
 
 
 def coil(value: float, dcr: float = 0.0, **more: Any) -> Part:

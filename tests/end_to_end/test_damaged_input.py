@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from optimizer.cli.main import main
+from optimizer.testing import FILE_HZ, write_driver
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -49,12 +50,10 @@ Damage = Callable[[Path], None]
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
     """A small healthy project of two invented drivers; returns its design file."""
-    frequency = np.geomspace(20.0, 20000.0, 61)
-    low = 87.0 - 10.0 * np.log10(1.0 + (frequency / 4000.0) ** 4)
-    high = 90.0 - 10.0 * np.log10(1.0 + (800.0 / frequency) ** 4)
-    for name, size in (("woofer", low), ("tweeter", high), ("woofer_z", 8.0), ("tweeter_z", 6.0)):
-        table = np.column_stack([frequency, 0 * frequency + size, 0 * frequency])
-        np.savetxt(tmp_path / f"{name}.txt", table, fmt="%.4f")
+    low = 87.0 - 10.0 * np.log10(1.0 + (FILE_HZ / 4000.0) ** 4)
+    high = 90.0 - 10.0 * np.log10(1.0 + (800.0 / FILE_HZ) ** 4)
+    write_driver(tmp_path, "woofer", level_db=low)
+    write_driver(tmp_path, "tweeter", level_db=high, ohm=6.0)
     path = tmp_path / "design.yaml"
     path.write_text(DESIGN, encoding="utf-8")
     return path

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,47 +15,37 @@ DELAY_OF_TWEETER = {"a": "-0.06 ms", "b": "-0.10 ms", "c": "-0.08 ms"}
 
 DESIGN = """\
 speaker: Measured two-way
-measured: {{clock: none}}
-drivers:
-  woofer:
-    response: {folder}/woofer.txt
-    impedance: {folder}/woofer_impedance.txt
-  tweeter:
-    response: {folder}/tweeter.txt
-    impedance: {folder}/tweeter_impedance.txt
-    delay: {delay}
 ways:
   woofer:
     ladder:
-      - {{name: L1, series: inductor, from: 0.15 mH, to: 3.3 mH}}
-      - {{name: C1, shunt: capacitor, from: 2.2 uF, to: 47 uF, optional: yes}}
+      - {name: L1, series: inductor, from: 0.15 mH, to: 3.3 mH}
+      - {name: C1, shunt: capacitor, from: 2.2 uF, to: 47 uF, optional: yes}
   tweeter:
     polarity: free
     ladder:
-      - {{name: C1, series: capacitor, from: 1.5 uF, to: 33 uF}}
-      - {{name: L1, shunt: inductor, from: 0.1 mH, to: 2.2 mH, optional: yes}}
-      - {{name: P1, series: pad, optional: yes}}
+      - {name: C1, series: capacitor, from: 1.5 uF, to: 33 uF}
+      - {name: L1, shunt: inductor, from: 0.1 mH, to: 2.2 mH, optional: yes}
+      - {name: P1, series: pad, optional: yes}
 goals:
-  on_axis: {{tilt: free, band: 400..15k}}
-  impedance: {{floor: 2.5 ohm, band: 100..20k}}
-  parts: {{each: 0.03}}
-search: {{seconds: 20, seed: 1, top: 3}}
+  on_axis: {tilt: free, band: 400..15k}
+  impedance: {floor: 2.5 ohm, band: 100..20k}
+  parts: {each: 0.03}
+search: {seconds: 20, seed: 1, top: 3}
 """
 
 
 @pytest.mark.data
 @pytest.mark.parametrize("which", "abc")
 def test_two_way_from_measurements(
-    measured_data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], which: str
+    measured_pair: Callable[..., str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    which: str,
 ) -> None:
     """Each measured pair gives certified networks, and the report shows where the data end."""
     design = tmp_path / "design.yaml"
-    design.write_text(
-        DESIGN.format(
-            folder=measured_data / f"real-two-way-{which}", delay=DELAY_OF_TWEETER[which]
-        ),
-        encoding="utf-8",
-    )
+    head = measured_pair(which, DELAY_OF_TWEETER[which])
+    design.write_text(head + DESIGN, encoding="utf-8")
     results = tmp_path / "results.json"
     assert main(["fit", str(design), "--json", str(results)]) == 0
     out = capsys.readouterr().out

@@ -20,7 +20,6 @@ from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
@@ -32,16 +31,10 @@ from optimizer.report.documents.verify import document_verify
 from optimizer.report.documents.voice import document_voice
 from optimizer.report.render.html import render_html
 from optimizer.search.trade.result import TradePoint, TradeResult
+from optimizer.testing import fitted as slot
+from optimizer.testing import part
 
 DIGITS = {"axis": 1, "room": 1, "index": 1, "ohms": 2, "phase": 0, "drive": 1, "null": 1}
-
-
-def part(kind: str, value: float, loss: float = 0.0, **more: Any) -> Part:
-    return Part(kind=kind, value=value, loss_ohm=loss, **more)
-
-
-def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=form, parts=parts)
 
 
 def make_network(k: int) -> Network:

@@ -12,35 +12,13 @@ import pytest
 
 from optimizer.measure.curve import ON_AXIS, Coverage, Direction
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import Part
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.testing import across, coil, in_line, resistor
+from optimizer.testing import capacitor as cap
+from optimizer.testing import fitted as slot
 
 HERE = Path(__file__).parent
-
-
-def coil(value: float, dcr: float, **more) -> Part:
-    return Part(kind="inductor", value=value, loss_ohm=dcr, **more)
-
-
-def cap(value: float, **more) -> Part:
-    return Part(kind="capacitor", value=value, **more)
-
-
-def resistor(value: float, **more) -> Part:
-    return Part(kind="resistor", value=value, **more)
-
-
-def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=form, parts=parts)
-
-
-def in_line(name: str, part: Part) -> FittedSlot:
-    return slot(name, "series", part.kind, part)
-
-
-def across(name: str, part: Part) -> FittedSlot:
-    return slot(name, "shunt", part.kind, part)
 
 
 WOOFER = FittedWay(

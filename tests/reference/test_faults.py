@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -30,30 +29,21 @@ NOISE_DB, SLOPE_DB = 0.3, 0.2
 """White error of each point, and largest slope error per octave."""
 
 PAIR = """\
-measured: {{clock: none}}
-drivers:
-  woofer:
-    response: {folder}/woofer.txt
-    impedance: {folder}/woofer_impedance.txt
-  tweeter:
-    response: {folder}/tweeter.txt
-    impedance: {folder}/tweeter_impedance.txt
-    delay: -0.06 ms
 ways:
   woofer:
     ladder:
-      - {{name: L1, series: inductor, from: 0.33 mH, to: 3.3 mH}}
-      - {{name: C1, shunt: capacitor, from: 3.3 uF, to: 33 uF, optional: yes}}
-      - {{name: Z1, shunt: equaliser, resistor: 3.3 .. 15 ohm, capacitor: 4.7 uF .. 47 uF,
-         optional: yes}}
+      - {name: L1, series: inductor, from: 0.33 mH, to: 3.3 mH}
+      - {name: C1, shunt: capacitor, from: 3.3 uF, to: 33 uF, optional: yes}
+      - {name: Z1, shunt: equaliser, resistor: 3.3 .. 15 ohm, capacitor: 4.7 uF .. 47 uF,
+         optional: yes}
   tweeter:
     polarity: free
     ladder:
-      - {{name: C1, series: capacitor, from: 2.2 uF, to: 15 uF}}
-      - {{name: L1, shunt: inductor, from: 0.15 mH, to: 1 mH}}
-      - {{name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,
-         optional: yes}}
-goals: {{on_axis: {{band: 400..15k}}}}
+      - {name: C1, series: capacitor, from: 2.2 uF, to: 15 uF}
+      - {name: L1, shunt: inductor, from: 0.15 mH, to: 1 mH}
+      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,
+         optional: yes}
+goals: {on_axis: {band: 400..15k}}
 """
 
 
@@ -63,9 +53,9 @@ def demo(demo_problem: Problem) -> Problem:
 
 
 @pytest.fixture(scope="module")
-def pair(tmp_path_factory, measured_data: Path) -> Problem:
+def pair(tmp_path_factory, measured_pair) -> Problem:
     file = tmp_path_factory.mktemp("pair") / "design.yaml"
-    file.write_text(PAIR.format(folder=measured_data / "real-two-way-a"), encoding="utf-8")
+    file.write_text(measured_pair("a", "-0.06 ms") + PAIR, encoding="utf-8")
     return build_problem(load_design(file))
 
 

@@ -13,9 +13,10 @@ from optimizer.bench.loads.ratings import Amplifier, rate_network
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.network.netlist import Sweep, write_netlist
-from optimizer.parts import Part
+from optimizer.testing import fitted as slot
+from optimizer.testing import part
 
 pytestmark = pytest.mark.ngspice
 
@@ -55,14 +56,6 @@ TABLE_DB = (
 )
 PER_BAND = 40
 VOLTS = 20.0  # 50 W into 8 ohm
-
-
-def part(kind: str, value: float, loss: float = 0.0) -> Part:
-    return Part(kind=kind, value=value, loss_ohm=loss)
-
-
-def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=form, parts=parts)
 
 
 # An invented two-way that uses every form of slot.

@@ -14,7 +14,7 @@ from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist
 from optimizer.network.solve import SolvedNetwork, solve_network
-from optimizer.parts import Part
+from optimizer.testing import fitted, part
 
 # Ideal 1 V source. Columns: Hz; woofer dB, degrees; tweeter dB, degrees; input ohm, degrees;
 # EPDR ohm. Worked by separate scripts from the circuit laws, with the same digits from ngspice at
@@ -49,9 +49,7 @@ DRIVERS = {
 
 def build() -> Network:
     def slot(name: str, place: Any, kind: Any, value: float, loss: float = 0.0) -> FittedSlot:
-        return FittedSlot(
-            name=name, place=place, form=kind, parts=(Part(kind=kind, value=value, loss_ohm=loss),)
-        )
+        return fitted(name, place, kind, part(kind, value, loss))
 
     return Network(
         ways=(

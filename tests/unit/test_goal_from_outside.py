@@ -24,8 +24,8 @@ from optimizer.goals.options import band_option, hard_option, weight_option
 from optimizer.network.ladder import Network, Topology
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
+from optimizer.testing import FILE_HZ, write_driver
 
-FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 GOALS_OF_DESIGN = """\
 goals:
   on_axis: {band: 100..15k}
@@ -131,15 +131,11 @@ def own_goals() -> Iterator[None]:
 def design(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A woofer that breaks up and a louder tweeter, with the design file beside them."""
     folder = tmp_path_factory.mktemp("outside")
-    s = 1j * FREQUENCY / 2000.0
+    s = 1j * FILE_HZ / 2000.0
     peak = 1.0 / (1.0 + 0.25 * (s / 2.0) + (s / 2.0) ** 2)  # the cone breaks up at 4 kHz
     for name, curve in (("woofer", peak), ("tweeter", 1.5 * s / (1.0 + s))):
-        level = 87.0 + 20.0 * np.log10(np.abs(curve))
-        rows = np.column_stack([FREQUENCY, level, np.degrees(np.angle(curve))])
-        np.savetxt(folder / f"{name}.txt", rows, fmt="%.6f")
-        z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FREQUENCY * 2e-4
-        rows = np.column_stack([FREQUENCY, np.abs(z), np.degrees(np.angle(z))])
-        np.savetxt(folder / f"{name}_z.txt", rows, fmt="%.6f")
+        z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FILE_HZ * 2e-4
+        write_driver(folder, name, level_db=10.0 ** (87.0 / 20.0) * curve, ohm=z)
     path = folder / "design.yaml"
     path.write_text(DESIGN, encoding="utf-8")
     return path

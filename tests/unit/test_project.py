@@ -13,6 +13,7 @@ from optimizer.errors import InputError
 from optimizer.goals import Impedance, OnAxis, Parts
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.network.ladder import ValueRange
+from optimizer.testing import write_curve, write_driver
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 121)
 """Twelve points per octave over the audible range."""
@@ -41,20 +42,10 @@ goals:
 """
 
 
-def write_curve(path: Path, level: object, phase_deg: object = None) -> None:
-    """Write an invented three-column measurement file."""
-    columns = [FREQUENCY, np.broadcast_to(level, FREQUENCY.shape)]
-    if phase_deg is not None:
-        columns.append(np.broadcast_to(phase_deg, FREQUENCY.shape))
-    np.savetxt(path, np.column_stack(columns), fmt="%.6f")
-
-
 def write_design(folder: Path, text: str = BASE) -> Path:
     """Write the design with flat invented drivers of 87 and 90 dB, 8 and 6 ohm."""
-    write_curve(folder / "woofer.txt", 87.0, 0.0)
-    write_curve(folder / "tweeter.txt", 90.0, 0.0)
-    write_curve(folder / "woofer_z.txt", 8.0, 0.0)
-    write_curve(folder / "tweeter_z.txt", 6.0, 0.0)
+    write_driver(folder, "woofer", frequency_hz=FREQUENCY)
+    write_driver(folder, "tweeter", level_db=90.0, ohm=6.0, frequency_hz=FREQUENCY)
     path = folder / "design.yaml"
     path.write_text(text, encoding="utf-8")
     return path
@@ -224,7 +215,7 @@ def test_file_without_phase_gets_minimum_phase(tmp_path: Path) -> None:
     path = write_design(tmp_path)
     corner = 1000.0
     level = 90.0 - 10.0 * np.log10(1.0 + (FREQUENCY / corner) ** 2)
-    write_curve(tmp_path / "woofer.txt", level)
+    write_curve(tmp_path / "woofer.txt", level, None, FREQUENCY)
     driver = build_problem(load_design(path)).drivers[0]
     at = int(np.argmin(np.abs(driver.frequency_hz - corner)))
     exact = -np.degrees(np.arctan(driver.frequency_hz[at] / corner))
@@ -387,8 +378,7 @@ def test_goal_band_outside_the_data(tmp_path: Path) -> None:
     path = write_design(tmp_path, BASE.replace("100..15k", "20..60"))
     for name in ("woofer", "tweeter"):
         inside = FREQUENCY > 100.0
-        table = np.column_stack([FREQUENCY, 0 * FREQUENCY + 87.0, 0 * FREQUENCY])[inside]
-        np.savetxt(tmp_path / f"{name}.txt", table)
+        write_curve(tmp_path / f"{name}.txt", 87.0, 0.0, FREQUENCY[inside])
     with pytest.raises(InputError, match="must overlap what was measured") as caught:
         build_problem(load_design(path))
     assert caught.value.line == 19

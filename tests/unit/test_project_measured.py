@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,30 +12,21 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.design.build.drivers import load_drivers
 from optimizer.measure.files import open_curve
 
-DESIGN = """\
-measured: {{clock: none}}
-drivers:
-  woofer:
-    response: {folder}/woofer.txt
-    impedance: {folder}/woofer_impedance.txt
-  tweeter:
-    response: {folder}/tweeter.txt
-    impedance: {folder}/tweeter_impedance.txt
-    delay: 34.32 mm
+WAYS = """\
 ways:
-  woofer: {{ladder: [{{name: L1, series: inductor}}]}}
-  tweeter: {{ladder: [{{name: C1, series: capacitor}}]}}
+  woofer: {ladder: [{name: L1, series: inductor}]}
+  tweeter: {ladder: [{name: C1, series: capacitor}]}
 """
 
 
 @pytest.mark.data
 @pytest.mark.parametrize("which", "abc")
 def test_home_measurements_become_a_problem(
-    measured_data: Path, tmp_path: Path, which: str
+    measured_pair: Callable[..., str], tmp_path: Path, which: str
 ) -> None:
     """Two-way data without a common clock load; ranges are kept and the delay is applied."""
     path = tmp_path / "design.yaml"
-    text = DESIGN.format(folder=measured_data / f"real-two-way-{which}")
+    text = measured_pair(which, "34.32 mm") + WAYS
     path.write_text(text, encoding="utf-8")
     late = build_problem(load_design(path))
     path.write_text(text.replace("34.32 mm", "0 ms"), encoding="utf-8")
@@ -54,7 +46,11 @@ def test_home_measurements_become_a_problem(
 @pytest.mark.data
 @pytest.mark.parametrize(("which", "bar_db"), [("a", 0.23), ("b", 0.50), ("c", 0.64)])
 def test_drivers_of_a_design_add_to_the_measured_sum(
-    measured_data: Path, tmp_path: Path, which: str, bar_db: float
+    measured_data: Path,
+    measured_pair: Callable[..., str],
+    tmp_path: Path,
+    which: str,
+    bar_db: float,
 ) -> None:
     """With `together` the drivers as loaded add to that file, 600 Hz to 12 kHz, within the bar.
 
@@ -62,7 +58,7 @@ def test_drivers_of_a_design_add_to_the_measured_sum(
     """
     folder = measured_data / f"real-two-way-{which}"
     path = tmp_path / "design.yaml"
-    text = DESIGN.format(folder=folder).replace("    delay: 34.32 mm\n", "")
+    text = measured_pair(which) + WAYS
     path.write_text(f"{text}together: {folder}/together.txt\n", encoding="utf-8")
     drivers, notes = load_drivers(load_design(path))
     assert any(note.startswith("timing found from together.txt") for note in notes)

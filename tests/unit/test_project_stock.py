@@ -11,6 +11,7 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.design.build.stock import build_stock
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
+from optimizer.testing import write_driver
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 
@@ -37,9 +38,7 @@ capacitor,10 uF,4,
 
 def load(folder: Path, stock: str, shelf: str = SHELF, base: str = BASE) -> Design:
     """Write an invented one-way design with a shelf, and read it."""
-    for name, level in (("woofer.txt", 87.0), ("woofer_z.txt", 8.0)):
-        columns = [FREQUENCY, np.full(FREQUENCY.shape, level), np.zeros(FREQUENCY.shape)]
-        np.savetxt(folder / name, np.column_stack(columns), fmt="%.6f")
+    write_driver(folder, "woofer")
     (folder / "shelf.csv").write_text(shelf, encoding="utf-8")
     path = folder / "design.yaml"
     path.write_text(base + stock, encoding="utf-8")

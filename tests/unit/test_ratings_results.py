@@ -18,12 +18,11 @@ from optimizer.problem.figures import build_candidate
 from optimizer.report.documents.fit import result_to_json
 from optimizer.report.export import write_json
 from optimizer.report.render.json import candidate_to_json
+from optimizer.testing import fitted, part
 
 
 def single(name: str, place: str, kind: str, value: float, **more) -> FittedSlot:
-    return FittedSlot(
-        name=name, place=place, form=kind, parts=(Part(kind=kind, value=value, **more),)
-    )
+    return fitted(name, place, kind, part(kind, value, **more))
 
 
 NETWORK = Network(

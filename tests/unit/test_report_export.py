@@ -13,12 +13,13 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.report import export
 from optimizer.report.documents.fit import result_to_json
 from optimizer.report.export import check_writable, write_json, write_text
+from optimizer.testing import fitted as make_slot
 
 PROBLEM = SimpleNamespace(title="Shed two-way")
 FREQUENCY = np.array([100.0, 1000.0, 10000.0 / 3.0])
@@ -28,10 +29,6 @@ COIL = Part(kind="inductor", value=3.3e-3, loss_ohm=0.4, price=7.5)
 CAP = Part(kind="capacitor", value=0.1 + 0.2, loss_ohm=0.01, tolerance=0.1, origin="shelf")
 JOINED = Part(kind="capacitor", value=4e-6, pieces=(2.2e-6, 1.8e-6), joined="parallel")
 RESISTOR = Part(kind="resistor", value=8.2, note="on a clip")
-
-
-def make_slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=form, parts=parts)
 
 
 @pytest.fixture

@@ -16,8 +16,7 @@ from optimizer.bench.build.sheet import build_sheet
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
 from optimizer.measure.files import open_curve
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import Part
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.problem.figures import ESTIMATED_NOTE
 from optimizer.report.curve_files import (
     curves_to_columns,
@@ -31,15 +30,8 @@ from optimizer.report.render.html import render_html
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.markdown import render_markdown
 from optimizer.stock.shelf import parse_parts_list
-
-
-def part(kind: str, value: float, loss: float = 0.0, **more) -> Part:
-    return Part(kind=kind, value=value, loss_ohm=loss, **more)
-
-
-def slot(name: str, place: str, form: str, *parts: Part) -> FittedSlot:
-    return FittedSlot(name=name, place=place, form=form, parts=parts)
-
+from optimizer.testing import fitted as slot
+from optimizer.testing import part
 
 NETWORK = Network(
     ways=(

@@ -22,6 +22,7 @@ from optimizer.problem.problem import Problem
 from optimizer.report.document import Note, Table
 from optimizer.report.documents.sheet import document_sheet
 from optimizer.report.render.markdown import render_markdown
+from optimizer.testing import write_driver
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 OHM = 8.0
@@ -53,9 +54,7 @@ resistor,wirewound,4.7 ohm,,,2,5 %,,10 W
 
 def write(folder: Path, stock: str) -> Path:
     """Write an invented one-way design over a flat driver of 8 ohm, with its shelf."""
-    for name, level in (("woofer.txt", 87.0), ("woofer_z.txt", OHM)):
-        columns = [FREQUENCY, np.full(FREQUENCY.shape, level), np.zeros(FREQUENCY.shape)]
-        np.savetxt(folder / name, np.column_stack(columns), fmt="%.6f")
+    write_driver(folder, "woofer", ohm=OHM)
     (folder / "shelf.csv").write_text(SHELF, encoding="utf-8")
     path = folder / "design.yaml"
     path.write_text(f"{DESIGN}stock: {{shelf: shelf.csv, {stock}}}\n", encoding="utf-8")

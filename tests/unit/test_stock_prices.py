@@ -15,6 +15,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
+from optimizer.testing import FILE_HZ, write_driver
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 61)
 
@@ -59,9 +60,7 @@ def test_few_or_falling_prices_make_a_level_law() -> None:
 
 def make(folder: Path, each: float, shelf: str) -> Problem:
     """Write an invented driver whose level rises, so that a coil and a resistor help."""
-    level = 87.0 + 4.0 * np.log10(1.0 + FREQUENCY / 1000.0)
-    for name, columns in (("woofer.txt", level), ("woofer_z.txt", np.full(61, 8.0))):
-        np.savetxt(folder / name, np.column_stack([FREQUENCY, columns, np.zeros(61)]), fmt="%.6f")
+    write_driver(folder, "woofer", level_db=87.0 + 4.0 * np.log10(1.0 + FILE_HZ / 1000.0))
     (folder / "shelf.csv").write_text(shelf, encoding="utf-8")
     path = folder / "design.yaml"
     path.write_text(DESIGN.replace("EACH", str(each)), encoding="utf-8")

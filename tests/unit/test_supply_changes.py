@@ -18,8 +18,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.trade.explore import search_trade
-
-FREQUENCY = np.geomspace(20.0, 20000.0, 61)
+from optimizer.testing import FILE_HZ, write_driver
 
 DESIGN = """\
 drivers:
@@ -46,21 +45,11 @@ stock: {{series: E6}}
 
 def make(folder: Path, each: float) -> Problem:
     """Two invented drivers that cross near 2 kHz, on a board that suits neither."""
-    s = 1j * FREQUENCY / 2000.0
+    s = 1j * FILE_HZ / 2000.0
     low, high = 1.0 / (1.0 + 0.3 * s), s / (1.0 + s)
     for name, curve in (("woofer", low), ("tweeter", 1.6 * high)):
-        level = 87.0 + 20.0 * np.log10(np.abs(curve))
-        np.savetxt(
-            folder / f"{name}.txt",
-            np.column_stack([FREQUENCY, level, np.degrees(np.angle(curve))]),
-            fmt="%.6f",
-        )
-        z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FREQUENCY * 2e-4
-        np.savetxt(
-            folder / f"{name}_z.txt",
-            np.column_stack([FREQUENCY, np.abs(z), np.degrees(np.angle(z))]),
-            fmt="%.6f",
-        )
+        z = (6.0 if name == "woofer" else 5.0) + 2j * np.pi * FILE_HZ * 2e-4
+        write_driver(folder, name, level_db=10.0 ** (87.0 / 20.0) * curve, ohm=z)
     path = folder / "design.yaml"
     path.write_text(DESIGN.format(each=each), encoding="utf-8")
     return build_problem(load_design(path))
