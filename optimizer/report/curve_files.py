@@ -24,11 +24,6 @@ _RATING_UNIT = {"resistor": "W", "capacitor": "V", "inductor": "A"}
 def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
     """List every curve over frequency by a name of its own, with the numbers of the results.
 
-    Parameters
-    ----------
-    candidate : Candidate
-        Any candidate.
-
     Returns
     -------
     dict
@@ -73,11 +68,6 @@ def curves_to_csv(candidate: Candidate) -> str:
 
 def curves_to_columns(candidate: Candidate) -> dict[str, str]:
     """Write curves with phase as three-column text.
-
-    Parameters
-    ----------
-    candidate : Candidate
-        Any candidate.
 
     Returns
     -------
@@ -128,11 +118,6 @@ def _columns(
 
 def parts_to_csv(sheet: BuildSheet) -> str:
     """Write the parts of all speakers as CSV that this program reads as a list of parts.
-
-    Parameters
-    ----------
-    sheet : BuildSheet
-        What is built.
 
     Returns
     -------

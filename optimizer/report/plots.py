@@ -15,9 +15,7 @@ from numpy.typing import NDArray
 
 from optimizer.arrays import Real
 from optimizer.problem.candidate import CurveSet
-
-Segment = tuple[str, str]
-"""A piece of text and the role it plays ("axis", "sum", "target", "way 1", ...)."""
+from optimizer.report.document import Segment
 
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _LABEL_WIDTH = 7
@@ -166,28 +164,26 @@ def _frequency_axis(low_hz: float, high_hz: float, columns: int, label: str) -> 
     ]
 
 
+def draw_levels(
+    traces: Sequence[Trace], peak_db: float, *, steps: int, width: int
+) -> list[list[Segment]]:
+    """Draw levels from above the highest one downwards in steps of 5 dB; see `draw_chart`."""
+    top = 5.0 * math.ceil((peak_db + 0.5) / 5.0)
+    labels = [f"{top - 5 * index:g}" for index in range(steps + 1)]
+    labels[0] += " dB"
+    return draw_chart(traces, top=top, steps=steps, step=5.0, labels=labels, width=width)
+
+
 def draw_response(curves: CurveSet, *, width: int = 100, steps: int = 6) -> list[list[Segment]]:
     """Draw the sum on axis, its target and every way alone, 5 dB per step.
 
-    Parameters
-    ----------
-    curves : CurveSet
-        Curves of one candidate.
-    width : int
-        Width in characters.
-    steps : int
-        Number of 5 dB steps shown below the highest level.
-
-    Returns
-    -------
-    list of list of (str, str)
-        Rows of segments; roles are "axis", "sum", "target" and "way 1", "way 2", ...
+    `steps` of them are shown below the highest level; roles are "axis", "sum", "target", "way 1"
+    and so on.
     """
     frequency = curves.frequency_hz
     total = curves.named_db["on_axis"]
     shown = [total] if curves.target_db is None else [total, curves.target_db]
     peak = float(np.nanmax(np.concatenate([curve[np.isfinite(curve)] for curve in shown])))
-    top = 5.0 * math.ceil((peak + 0.5) / 5.0)
     traces = [
         Trace(role=f"way {index}", frequency_hz=frequency, height=level, on=1, off=1)
         for index, level in enumerate(curves.way_db, start=1)
@@ -206,26 +202,11 @@ def draw_response(curves: CurveSet, *, width: int = 100, steps: int = 6) -> list
                 )
             )
     traces.append(Trace(role="sum", frequency_hz=frequency, height=total))
-    labels = [f"{top - 5 * index:g}" for index in range(steps + 1)]
-    labels[0] += " dB"
-    return draw_chart(traces, top=top, steps=steps, step=5.0, labels=labels, width=width)
+    return draw_levels(traces, peak, steps=steps, width=width)
 
 
 def draw_impedance(curves: CurveSet, *, width: int = 100) -> list[list[Segment]]:
-    """Draw the modulus of the input impedance; each step of the axis doubles it.
-
-    Parameters
-    ----------
-    curves : CurveSet
-        Curves of one candidate.
-    width : int
-        Width in characters.
-
-    Returns
-    -------
-    list of list of (str, str)
-        Rows of segments; roles are "axis" and "sum".
-    """
+    """Draw the modulus of the input impedance; each step of the axis doubles it."""
     octaves = np.log2(np.maximum(np.abs(curves.impedance), 1e-3))
     bottom = max(math.floor(float(octaves.min())), -2)
     top = max(math.ceil(float(octaves.max())), bottom + 2)

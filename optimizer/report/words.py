@@ -67,18 +67,7 @@ def say_preference(candidate: Candidate) -> list[str]:
 
 
 def say_certificate(candidate: Candidate) -> list[str]:
-    """Say how good a candidate is known to be.
-
-    Parameters
-    ----------
-    candidate : Candidate
-        Any candidate.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
+    """Say how good a candidate is known to be."""
     sentences = []
     count = candidate.no_better_change_of
     if count > 0:

@@ -138,6 +138,28 @@ def test_unwritable_json_is_found_before_the_search(searching, capsys, tmp_path)
     assert searching.calls == []
 
 
+@pytest.mark.parametrize("option", ["--json", "--page"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["survey", "folder"],
+        ["start", "folder"],
+        ["fit", "d.yaml"],
+        ["trade", "d.yaml"],
+        ["check", "d.yaml", "n.yaml"],
+        ["voice", "d.yaml", "n.yaml", "--wish", "less bright"],
+        ["verify", "d.yaml", "n.yaml", "m.txt"],
+    ],
+)
+def test_every_verb_refuses_early_what_it_cannot_write(command, option, capsys, tmp_path):
+    """JSON and a page are offered by every verb that finds something, and checked before it."""
+    assert main([*command, option, str(tmp_path / "no" / "such.file")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"laddersmith: {option}: the folder to write into must exist")
+    assert err.count("\n") == 1
+
+
 def test_results_are_shown_even_when_they_cannot_be_saved(searching, capsys, monkeypatch):
     """A write that fails after the search still shows what was found, then gives 2."""
     from optimizer.report import export

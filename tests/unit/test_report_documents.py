@@ -42,7 +42,10 @@ from optimizer.report.render.html import render_html
 from optimizer.report.render.json import candidate_to_json, render_json
 from optimizer.report.render.markdown import render_markdown
 from optimizer.report.render.terminal import print_text
+from optimizer.search.fit import search
 from optimizer.search.trade.result import TradePoint, TradeResult
+
+pytestmark = pytest.mark.slow
 
 VERBS = ("fit", "start", "trade", "check", "voice", "verify", "sheet", "survey")
 COMPARING = ("fit", "start", "trade", "check", "voice")
@@ -55,8 +58,8 @@ def problem(coarse_demo_problem: Problem) -> Problem:
 
 @pytest.fixture(scope="module")
 def found(problem: Problem) -> SearchResult:
-    """Networks of the demo after a moment; how good they are does not matter here."""
-    result = ls.fit(problem, seconds=3.0, seed=1, top=3)
+    """Networks of the demo after one round; how good they are does not matter here."""
+    result = search(problem, seconds=None, max_rounds=1, seed=1, top=3)
     assert len(result.candidates) == 3
     return replace(result, notes=("a note of the search",))
 

@@ -13,7 +13,6 @@ from optimizer.problem.problem import Problem
 from optimizer.report.document import (
     Cell,
     Document,
-    Listing,
     Note,
     OnPage,
     Part,
@@ -22,7 +21,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.candidates import draw_ways, judge, tabulate_goals
 from optimizer.report.documents.octaves import tabulate_octaves
-from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
+from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import (
     SCHEMA,
     DescribedProblem,
@@ -82,11 +81,8 @@ def document_check(
         names=tuple(shorten_names([name for name, _ in named])),
         sought=False,
     )
-    remarks = list(dict.fromkeys([*say_history(history), *notes]))
-    lead: list[Part] = [OnPage(compose=lambda: [Note(text=f"Design {design_name}.")])]
-    lead += [Listing(items=tuple(remarks))] if remarks else []
     sections = (
-        Section(title="", key="lead", parts=(*lead, *warn_estimated(problem))),
+        shown.lead(design_name, notes=[*say_history(history), *notes]),
         shown.assumed(),
         shown.build("The network", _describe),
         Section(

@@ -15,7 +15,7 @@ from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Listing, Note, OnPage, Part, Section, Table
 from optimizer.report.documents.sheet_spread import describe_sides, list_sides
-from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
+from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.documents.survey import draw_responses, survey_sections
 from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
@@ -69,16 +69,11 @@ def document_fit(
         shown.sound(),
         *_match(problem, best),
         shown.care(),
-        Section(
-            title="",
-            key="lead",
-            parts=(
-                OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
-                *([] if best.feasible else [OnPage(compose=lambda: [missed])]),
-                Note(text=say_stop(result)),
-                *([Listing(items=tuple(dict.fromkeys(result.notes)))] if result.notes else []),
-                *warn_estimated(problem),
-            ),
+        shown.lead(
+            design_name,
+            *([] if best.feasible else [OnPage(compose=lambda: [missed])]),
+            Note(text=say_stop(result)),
+            notes=result.notes,
         ),
     )
     return Document(
@@ -174,22 +169,10 @@ def _match(problem: Problem, best: Candidate) -> list[Section]:
 def result_to_json(
     result: SearchResult, problem: DescribedProblem, design_name: str
 ) -> dict[str, Any]:
-    """Turn a search result into plain data for JSON.
+    """Turn a search result into plain data for JSON: SI units, no NaN or infinity.
 
-    Parameters
-    ----------
-    result : SearchResult
-        What the search found.
-    problem : Problem
-        The problem it was found for.
-    design_name : str
-        Name of the design file, as the user gave it.
-
-    Returns
-    -------
-    dict
-        Plain data in SI units without NaN or infinity. Candidates that break a hard limit are
-        never listed: the nearest miss stands under ``nearest_miss``.
+    Candidates that break a hard limit are never listed: the nearest miss stands under
+    ``nearest_miss``.
     """
     data: dict[str, Any] = {
         **search_to_json(problem, design_name, result),

@@ -17,18 +17,7 @@ _MOST_COILS = 5
 
 
 def say_wires(sheet: BuildSheet) -> Section | None:
-    """Compose resistance and copper of the air-core coils for common wires.
-
-    Parameters
-    ----------
-    sheet : BuildSheet
-        What is built.
-
-    Returns
-    -------
-    Section or None
-        None when no air-core coil has to be bought.
-    """
+    """Compose resistance and copper of air-core coils for common wires, where any is bought."""
     coils: dict[str, tuple[float, float]] = {}
     for item in sheet.items:
         if (

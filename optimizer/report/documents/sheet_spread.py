@@ -19,11 +19,6 @@ _PARTS_SHOWN = 6
 def list_sides(sides: Sides) -> tuple[tuple[str, str, str, str], ...]:
     """List which pieces go where.
 
-    Parameters
-    ----------
-    sides : Sides
-        As shared out.
-
     Returns
     -------
     tuple of (part, left, right, difference)
@@ -52,18 +47,7 @@ def _say_pieces(pieces: Sequence[PickedPiece], unit: str) -> str:
 
 
 def describe_sides(sides: Sides) -> tuple[str, ...]:
-    """Say how alike the two speakers will be.
-
-    Parameters
-    ----------
-    sides : Sides
-        As shared out.
-
-    Returns
-    -------
-    tuple of str
-        Sentences.
-    """
+    """Say how alike the two speakers will be."""
     low, high = (say_frequency(hz) for hz in sides.band_hz)
     said = [
         f"Predicted left minus right on the axis, from these pieces: {sides.rms_db:.2f} dB rms "

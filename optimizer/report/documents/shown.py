@@ -152,6 +152,30 @@ class Shown:
 
     # Sections
 
+    def lead(self, design_name: str, *parts: Part, notes: Sequence[str] = ()) -> Section:
+        """Say under the title of a page what everything is for, and what it rests on.
+
+        Parameters
+        ----------
+        design_name : str
+            Name of the design file, as the user gave it.
+        *parts : Part
+            What else stands there.
+        notes : sequence of str
+            What was assumed on the way.
+        """
+        remarks = tuple(dict.fromkeys(notes))
+        return Section(
+            title="",
+            key="lead",
+            parts=(
+                OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
+                *parts,
+                *([Listing(items=remarks)] if remarks else []),
+                *_warn_estimated(self.problem),
+            ),
+        )
+
     def which(
         self, title: str = "Networks, best first", *, compared: bool = True, whole: bool = True
     ) -> Section:
@@ -364,7 +388,7 @@ def _say_bold(candidates: Sequence[Candidate]) -> str:
     )
 
 
-def warn_estimated(problem: Problem) -> list[Part]:
+def _warn_estimated(problem: Problem) -> list[Part]:
     """Warn where curves off the axis are estimated."""
     if not getattr(problem, "estimated", False):
         return []

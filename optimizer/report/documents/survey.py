@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -26,7 +25,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
-from optimizer.report.plots import Trace, draw_chart
+from optimizer.report.plots import Trace, draw_levels
 from optimizer.text.units import format_quantity
 
 ORDER = ("findings", "curves", "drivers", "peaks", "pairs", "angles", "timing", "files")
@@ -202,17 +201,13 @@ def draw_responses(drivers: Sequence[DriverSurvey]) -> Drawn | None:
     def draw(width: int) -> list[list[Segment]]:
         responses = [d.response for d in shown if d.response is not None]
         peak = max(float(np.max(r.level_db)) for r in responses)
-        top = 5.0 * math.ceil((peak + 0.5) / 5.0)
         traces = [
             Trace(role=f"way {k}", frequency_hz=r.frequency_hz, height=r.level_db)
             for k, r in enumerate(responses, start=1)
         ]
-        labels = [f"{top - 5 * step:g}" for step in range(8)]
-        labels[0] += " dB"
         legend: list[Segment] = [("response on axis:", "")]
         legend += [(f"   {d.name}", f"way {k}") for k, d in enumerate(shown, start=1)]
-        rows = draw_chart(traces, top=top, steps=7, step=5.0, labels=labels, width=width)
-        return [legend, *rows]
+        return [legend, *draw_levels(traces, peak, steps=7, width=width)]
 
     return draw
 

@@ -18,7 +18,6 @@ from optimizer.report.document import (
     Document,
     Listing,
     Note,
-    OnPage,
     Part,
     Scatter,
     Section,
@@ -30,7 +29,6 @@ from optimizer.report.documents.shown import (
     POINTS_TEXT,
     POINTS_TITLE,
     Shown,
-    warn_estimated,
 )
 from optimizer.report.render.json import (
     DescribedProblem,
@@ -78,14 +76,7 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
         knee=knees[0] if knees else None,
     )
     sections = (
-        Section(
-            title="",
-            key="lead",
-            parts=(
-                OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
-                *warn_estimated(problem),
-            ),
-        ),
+        shown.lead(design_name),
         shown.assumed(),
         *front_sections(result, currency=shown.currency),
         shown.which(compared=False),
@@ -398,22 +389,7 @@ def say_certificates(result: TradeResult) -> list[str]:
 def trade_to_json(
     result: TradeResult, problem: DescribedProblem, design_name: str
 ) -> dict[str, Any]:
-    """Turn a front into plain data for JSON.
-
-    Parameters
-    ----------
-    result : TradeResult
-        The front.
-    problem : Problem
-        The problem it was found for.
-    design_name : str
-        Name of the design file, as the user gave it.
-
-    Returns
-    -------
-    dict
-        Plain data in SI units without NaN or infinity.
-    """
+    """Turn a front into plain data for JSON: SI units, no NaN or infinity."""
     steps = ["", *(say_step(a, b, result) for a, b in pairwise(result.points))]
     return {
         **search_to_json(problem, design_name, result),

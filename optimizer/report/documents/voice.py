@@ -15,9 +15,9 @@ from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part as NetworkPart
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Item, Listing, Note, OnPage, Part, Section, Table
+from optimizer.report.document import Document, Item, Note, Part, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
-from optimizer.report.documents.shown import PAGE_ORDER, Shown, warn_estimated
+from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
 from optimizer.report.words import say_change, say_frequency, say_value
 
@@ -81,15 +81,7 @@ def document_voice(
     asked = [say_wish(wish) for wish in wishes]
     asked += [f"to be used: {_say_use(label, part)}" for label, part in use.items()]
     sections = [
-        Section(
-            title="",
-            key="lead",
-            parts=(
-                OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
-                *([Listing(items=tuple(notes))] if notes else []),
-                *warn_estimated(problem),
-            ),
-        ),
+        shown.lead(design_name, notes=notes),
         shown.assumed(),
         Section(
             title="",

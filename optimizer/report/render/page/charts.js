@@ -259,16 +259,20 @@ class LinePlot {
   /* Numbers of the curves at third octaves, for those who cannot or will not hover. */
   tabulate() {
     const items = this.items(state.shown).filter((item) => !item.shade);
+    this.fill(items.map((item) => item.name), (i) => items.map((item) => sayValue(item.values[i], this.spec)));
+  }
+
+  fill(names, read) {
     const rows = [];
     for (let k = 13; k <= 43; k++) {
       const hz = 10 ** (k / 10);
       if (hz < HZ[0] * 0.99 || hz > HZ[HZ.length - 1] * 1.01) continue;
       const i = nearest(hz);
       rows.push(element("tr", {}, element("th", { scope: "row" }, sayHz(HZ[i])),
-        ...items.map((item) => element("td", { class: "r" }, sayValue(item.values[i], this.spec)))));
+        ...read(i).map((text) => element("td", { class: "r" }, text))));
     }
     const head = element("tr", {}, element("th", { scope: "col" }, "Hz"),
-      ...items.map((item) => element("th", { scope: "col", class: "r" }, item.name)));
+      ...names.map((name) => element("th", { scope: "col", class: "r" }, name)));
     this.figure.querySelector(".numbers .scroll").replaceChildren(
       element("table", {}, element("thead", {}, head), element("tbody", {}, ...rows)));
   }
@@ -379,19 +383,8 @@ class AnglePlot extends LinePlot {
   freeze() { super.freeze(false); }
 
   tabulate() {
-    const plane = this.plane();
-    const rows = [];
-    for (let k = 13; k <= 43; k++) {
-      const hz = 10 ** (k / 10);
-      if (hz < HZ[0] * 0.99 || hz > HZ[HZ.length - 1] * 1.01) continue;
-      const i = nearest(hz);
-      rows.push(element("tr", {}, element("th", { scope: "row" }, sayHz(HZ[i])),
-        ...plane.deg.map((d) => element("td", { class: "r" }, sayValue(this.level(d, i, plane) - this.level(0, i, plane), { digits: 1, unit: "" })))));
-    }
-    const head = element("tr", {}, element("th", { scope: "col" }, "Hz"),
-      ...plane.deg.map((d) => element("th", { scope: "col", class: "r" }, `${d}°`)));
-    this.figure.querySelector(".numbers .scroll").replaceChildren(
-      element("table", {}, element("thead", {}, head), element("tbody", {}, ...rows)));
+    const plane = this.plane(), plain = { digits: 1, unit: "" };
+    this.fill(plane.deg.map((d) => `${d}°`), (i) => plane.deg.map((d) => sayValue(this.level(d, i, plane) - this.level(0, i, plane), plain)));
   }
 }
 
