@@ -176,29 +176,7 @@ class _State:
         share = 0.8 if has_many_options(self.problem.space) else 0.6
         board = self.start_from_board(crew)
         while max_rounds is None or rounds < max_rounds:
-            batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
-            bare = [[replace(p, token=None) for p in batch] for batch in batches]
-            done = dict(self.done)  # what a round knows must not depend on the others' order
-            # What the last generation found is deepened beside this one's new starts.
-            chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
-            deepening = crew.deepen([(p, self.best) for p in chosen])
-            outcomes = crew.explore([(b, self.best, done) for b in bare], planner.prepare)
-            for batch, outcome in zip(batches, outcomes, strict=True):
-                planner.tell(batch, outcome.reached, outcome.costs)
-                for structure, cost in outcome.finished.items():
-                    self.done[structure] = min(cost, self.done.get(structure, np.inf))
-                self.evaluations += outcome.evaluations
-                self.restarts += len(batch)
-                self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
-                for genome, cost in outcome.genomes:
-                    self.add(genome, cost)
-                self.report("searching")
-            for deepened in deepening:
-                planner.deepened(deepened.reached, deepened.cost)
-                self.evaluations += deepened.evaluations
-                self.relaxed_best = min(self.relaxed_best, deepened.cost)
-                for genome, cost in deepened.genomes:
-                    self.add(genome, cost)
+            self.breed(crew, planner)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
             if self.problem.space.supply.counted or board or stale >= STALE_ROUNDS // 2:
                 self.wander(crew, rounds, share)
@@ -216,6 +194,32 @@ class _State:
             if self.seconds is not None and self.spent() > share * self.seconds:
                 return "budget"
         return "budget"
+
+    def breed(self, crew: Crew, planner: Planner) -> None:
+        """Relax a generation of starts, and deepen what the one before found."""
+        batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
+        bare = [[replace(p, token=None) for p in batch] for batch in batches]
+        done = dict(self.done)  # what a round knows must not depend on the others' order
+        # What the last generation found is deepened beside this one's new starts.
+        chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
+        deepening = crew.deepen([(p, self.best) for p in chosen])
+        outcomes = crew.explore([(b, self.best, done) for b in bare], planner.prepare)
+        for batch, outcome in zip(batches, outcomes, strict=True):
+            planner.tell(batch, outcome.reached, outcome.costs)
+            for structure, cost in outcome.finished.items():
+                self.done[structure] = min(cost, self.done.get(structure, np.inf))
+            self.evaluations += outcome.evaluations
+            self.restarts += len(batch)
+            self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
+            for genome, cost in outcome.genomes:
+                self.add(genome, cost)
+            self.report("searching")
+        for deepened in deepening:
+            planner.deepened(deepened.reached, deepened.cost)
+            self.evaluations += deepened.evaluations
+            self.relaxed_best = min(self.relaxed_best, deepened.cost)
+            for genome, cost in deepened.genomes:
+                self.add(genome, cost)
 
     def start_from_board(self, crew: Crew) -> bool:
         """Go down from the parts on the board, where few changes are wanted; False without any."""

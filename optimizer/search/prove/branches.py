@@ -177,15 +177,8 @@ class WayTree:
                         centre_h[i][a:b] += np.add.reduceat(h, cut, axis=0)
                         centre_y[i][a:b] += np.add.reduceat(y, cut, axis=0)
                         continue
-                    sizes = np.diff(np.append(cut, stop - start))
-                    for value, centre, radius in (
-                        (h, centre_h[i], radius_h[i]),
-                        (y, centre_y[i], radius_y[i]),
-                    ):
-                        away = np.abs(value - np.repeat(centre[a:b], sizes, axis=0))
-                        np.maximum(
-                            radius[a:b], np.maximum.reduceat(away, cut, axis=0), out=radius[a:b]
-                        )
+                    _widen(radius_h[i][a:b], h, centre_h[i][a:b], cut)
+                    _widen(radius_y[i][a:b], y, centre_y[i][a:b], cut)
             if turn == "centre":
                 for i in range(branches):
                     members = np.diff(edges[i])[:, None]
@@ -405,3 +398,20 @@ def _goal_below(goal: PreparedGoal, curves: Curves, slack: _Slack) -> Real | flo
     least = figure - scale * loss.sum(axis=-1) / np.where(figure > 0.0, figure, 1.0)
     weight = HARD_COST_PER_DB if goal.hard else goal.weight
     return np.asarray(weight * np.where(least > 0.0, least, 0.0))
+
+
+def _widen(radius: Real, value: Complex, centre: Complex, cut: Index) -> None:
+    """Widen the radius of each branch, in place, to reach all of its members.
+
+    Parameters
+    ----------
+    radius : ndarray, shape (B, F)
+    value : ndarray, shape (N, F), complex
+        Members, those of a branch one after the other.
+    centre : ndarray, shape (B, F), complex
+    cut : ndarray of int, shape (B,)
+        First member of each branch.
+    """
+    sizes = np.diff(np.append(cut, len(value)))
+    away = np.abs(value - np.repeat(centre, sizes, axis=0))
+    np.maximum(radius, np.maximum.reduceat(away, cut, axis=0), out=radius)

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.arrays import Real
+from optimizer.arrays import Flags, Real
 from optimizer.problem.genome import Genome, structure_key
 from optimizer.problem.problem import Problem
+from optimizer.problem.space import Space
 from optimizer.search.descend.relax import Relaxed, relax
 from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.explorer import Explorer
@@ -225,33 +226,7 @@ def _relax_around(
     is returned.
     """
     space = problem.space
-
-    def point(genome: Genome) -> Real:
-        return np.array(
-            [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
-        )
-
-    starts = [(point(g), g.present, g.polarity) for g in seeds]
-    optional, turning = np.flatnonzero(space.optional), np.flatnonzero(space.polarity_free)
-    moves = len(optional) + len(turning)
-    changes = [(parent, (move,)) for parent in range(min(2, len(seeds))) for move in range(moves)]
-    if moves > 1:
-        changes += [
-            (k % min(3, len(seeds)), tuple(rng.choice(moves, 2, replace=False)))
-            for k in range(_DOUBLE)
-        ]
-    for parent, chosen_moves in changes:
-        values, present, polarity = starts[parent]
-        present, polarity = present.copy(), polarity.copy()
-        for move in chosen_moves:
-            if move < len(optional):
-                present[optional[move]] ^= True
-            else:
-                polarity[turning[move - len(optional)]] *= -1.0
-        starts.append((values, present, polarity))
-    for k in range(_SHAKEN):
-        values, present, polarity = starts[k % min(3, len(seeds))]
-        starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
+    starts = _list_starts(space, seeds, rng)
     starts += [(p.log_values, p.present, p.polarity) for p in reached]
     coarse = relax(
         explorer.coarse,
@@ -284,6 +259,40 @@ def _relax_around(
         schedule=((14, 1.0),),
     )
     return replace(refined, evaluations=refined.evaluations + coarse.evaluations)
+
+
+def _list_starts(
+    space: Space, seeds: Sequence[Genome], rng: np.random.Generator
+) -> list[tuple[Real, Flags, Real]]:
+    """List log values, filled slots and polarities of networks and of changed copies of them."""
+
+    def point(genome: Genome) -> Real:
+        return np.array(
+            [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
+        )
+
+    starts = [(point(g), g.present, g.polarity) for g in seeds]
+    optional, turning = np.flatnonzero(space.optional), np.flatnonzero(space.polarity_free)
+    moves = len(optional) + len(turning)
+    changes = [(parent, (move,)) for parent in range(min(2, len(seeds))) for move in range(moves)]
+    if moves > 1:
+        changes += [
+            (k % min(3, len(seeds)), tuple(rng.choice(moves, 2, replace=False)))
+            for k in range(_DOUBLE)
+        ]
+    for parent, chosen_moves in changes:
+        values, present, polarity = starts[parent]
+        present, polarity = present.copy(), polarity.copy()
+        for move in chosen_moves:
+            if move < len(optional):
+                present[optional[move]] ^= True
+            else:
+                polarity[turning[move - len(optional)]] *= -1.0
+        starts.append((values, present, polarity))
+    for k in range(_SHAKEN):
+        values, present, polarity = starts[k % min(3, len(seeds))]
+        starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
+    return starts
 
 
 def _prepare(problem: Problem) -> None:
