@@ -52,6 +52,7 @@ from optimizer.report.export import write_text
 from optimizer.search.fit import search
 from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.exact import enumerate_best
+from optimizer.search.trade.between import choose_goals, with_goals
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
 from optimizer.text.brief import brief
@@ -351,7 +352,7 @@ def _limit(seconds: float | None) -> float | None:
 
 def trade(
     source: Source,
-    between: tuple[str, str],
+    between: tuple[str, str] | None = None,
     *,
     points: int = 9,
     seconds: float | None = None,
@@ -365,8 +366,9 @@ def trade(
     ----------
     source : Problem, Design or path-like
         What is wanted and what there is.
-    between : tuple of str
-        Two goals of the problem that are no hard limits.
+    between : tuple of str, optional
+        Two goals that are no hard limits, at their defaults where the problem has none of that
+        name; by default flatness on the axis against evenness off it.
     points : int
         Networks on the front, at least 3.
     seconds : float, optional
@@ -383,9 +385,11 @@ def trade(
     InputError
         Unknown, hard or equal goals; fewer than 3 points.
     """
+    problem = load(source)
+    chosen = choose_goals(problem.goals, between)
     return search_trade(
-        load(source),
-        (between[0], between[1]),
+        with_goals(problem, chosen),
+        chosen,
         points=points,
         seconds=_limit(_TRADE_SECONDS if seconds is None else seconds),
         seed=seed,

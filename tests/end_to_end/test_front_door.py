@@ -151,6 +151,16 @@ def test_trade_runs(problem: optimizer.Problem) -> None:
     assert [p.a for p in front.points] == sorted(p.a for p in front.points)
     with pytest.raises(optimizer.InputError, match="different"):
         optimizer.trade(problem, ("parts", "parts"))
+    with pytest.raises(optimizer.InputError, match="hard limit"):
+        optimizer.trade(problem, ("on_axis", "impedance"))
+
+
+def test_trade_takes_goals_the_problem_lacks(problem: optimizer.Problem) -> None:
+    """A goal of the front that nobody stated stands at its defaults; the problem stays as it is."""
+    front = optimizer.trade(problem, ("on_axis", "copper"), points=3, seconds=0.5)
+    assert front.between == ("on_axis", "copper")
+    assert front.points
+    assert "copper" not in problem.goals
 
 
 def test_voice_moves_what_was_wished(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -45,11 +44,13 @@ def test_package_imports_without_searchers_and_screens():
 
 
 def test_help_is_quick():
-    """`laddersmith --help` answers in under 0.3 s (best of five: other load must not count)."""
+    """`laddersmith --help` takes under 0.3 s of a processor (best of five: other load on the machine
+    makes each of them longer)."""
     code = "import sys; from optimizer.cli.main import main; sys.exit(main(['--help']))"
     times = []
     for _ in range(5):
-        start = time.perf_counter()
+        before = os.times()
         run_python(code)
-        times.append(time.perf_counter() - start)
+        after = os.times()
+        times.append(sum(after[k] - before[k] for k in (2, 3)))
     assert min(times) < 0.3

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.cli.trade import choose_goals
 from optimizer.errors import InputError
 from optimizer.goals import Impedance, InRoom, OnAxis
 from optimizer.report.documents.trade import place_marks, say_amount, say_range, say_values
+from optimizer.search.trade.between import choose_goals
 from optimizer.search.trade.front import choose_spread, find_knee, keep_beside, keep_undominated
 
 Points = st.lists(st.tuples(st.floats(0.0, 10.0), st.floats(0.0, 10.0)), min_size=1, max_size=30)
