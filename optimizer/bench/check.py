@@ -12,13 +12,14 @@ from optimizer.arrays import Flags, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
 from optimizer.network.bank import gene_name
 from optimizer.network.ladder import FittedSlot, Network, Slot
-from optimizer.parts import Part
+from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
-from optimizer.text.brief import brief
+from optimizer.text.brief import brief, html_table
+from optimizer.text.units import format_quantity
 
 SHARE = 0.5
 """Share of a figure's square that the band named as its reason must hold."""
@@ -97,6 +98,13 @@ class PartChange:
 
     __repr__ = brief
 
+    def __str__(self) -> str:
+        before, after = (
+            "empty" if part is None else format_quantity(part.value, UNIT_OF_KIND[part.kind], 4)
+            for part in (self.before, self.after)
+        )
+        return f"{self.label} {before} to {after}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Improvement:
@@ -141,6 +149,20 @@ class CheckReport:
     improvements: tuple[Improvement, ...]
 
     __repr__ = brief
+
+    def _repr_html_(self) -> str:
+        reasons = [
+            (r.goal, r.cost, ", ".join(part.label for part in r.parts)) for r in self.reasons
+        ]
+        better = [
+            ("; ".join([*map(str, one.changes), *(f"turn {way}" for way in one.turned)]), one.cost)
+            for one in self.improvements
+        ]
+        return (
+            self.candidate._repr_html_()
+            + html_table("Why", ("goal", "cost", "parts that move it most"), reasons)
+            + html_table("One move at a time", ("change", "cost after it"), better)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -226,9 +226,9 @@ def chromium() -> str:
     return program
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser(chromium: str) -> Iterator[Browser]:
-    """A browser with one tab."""
+    """A browser with one tab, started once; each test opens its page in it."""
     opened = Browser(chromium)
     try:
         yield opened

@@ -381,3 +381,22 @@ def test_candidates_show_as_tables(result: optimizer.SearchResult) -> None:
     shown = result._repr_html_()
     assert all(f"{candidate.cost:.4g}" in shown for candidate in result.candidates)
     assert all(goal.name in result.best._repr_html_() for goal in result.best.goals)
+
+
+def test_results_of_other_verbs_show_as_tables(
+    problem: optimizer.Problem, result: optimizer.SearchResult
+) -> None:
+    """Every change and every point of a front stands in its table."""
+    woofer, tweeter = result.best.network.ways
+    turned = replace(tweeter, polarity=-tweeter.polarity)
+    report = optimizer.check(problem, replace(result.best.network, ways=(woofer, turned)))
+    shown = report._repr_html_()
+    assert report.improvements
+    for one in report.improvements:
+        assert all(change.label in shown for change in one.changes)
+        assert all(f"turn {way}" in shown for way in one.turned)
+    voiced = optimizer.voice(problem, result.best, "2k..5k -1 dB", changes=1)
+    for answer in voiced.answers:
+        assert str(answer.changes[0]) in voiced._repr_html_()
+    front = optimizer.trade(problem, ("on_axis", "parts"), points=3, seconds=0.5)
+    assert front._repr_html_().count("<tr>") == 1 + len(front.points)

@@ -28,7 +28,7 @@ from optimizer.problem.landscape import Landscape
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
 from optimizer.stock.lots import SHELF
-from optimizer.text.brief import brief
+from optimizer.text.brief import brief, html_table
 from optimizer.text.yamltext import suggest
 
 LOOKED_AT = 20
@@ -121,6 +121,21 @@ class VoiceResult:
     seconds: float
 
     __repr__ = brief
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (
+                number,
+                "; ".join(map(str, answer.changes)),
+                answer.wish_error_db,
+                answer.level_db,
+                answer.candidate.cost,
+                not answer.beyond,
+            )
+            for number, answer in enumerate(self.answers, start=1)
+        ]
+        heads = ("no.", "change", "from the wish, dB", "level, dB", "cost", "within all limits")
+        return html_table("Changes that serve the wishes", heads, rows)
 
 
 def voice_network(
