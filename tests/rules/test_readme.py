@@ -31,3 +31,12 @@ def test_commands_are_understood(command):
     """Every verb and option in the readme is one that the program knows."""
     args = build_parser().parse_args(shlex.split(command)[1:])
     assert callable(args.run)
+
+
+def test_python_runs(demo_design, monkeypatch):
+    """The lines for Python do on the demo's files what they say."""
+    (block,) = re.findall(r"```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    monkeypatch.chdir(demo_design.parent)
+    names = {}
+    exec(block.replace("seconds=5", "seconds=0.5"), names)
+    assert names["result"].best.cost > 0.0
