@@ -328,8 +328,10 @@ class Document:
 
     def page_sections(self) -> tuple[Section, ...]:
         """Sections in the order of a page, with everything only a page has room for."""
-        place = {key: k for k, key in enumerate(self.order)}
-        ordered = sorted(self.sections, key=lambda s: place.get(s.key, len(place)))
+        first = list(dict.fromkeys(self.order))
+        ordered = sorted(
+            self.sections, key=lambda s: first.index(s.key) if s.key in first else len(first)
+        )
         filled = (replace(s, parts=page_parts(s.parts)) for s in ordered)
         return tuple(section for section in filled if section.parts)
 

@@ -768,6 +768,8 @@ def test_front_between_two_goals(
     ]
     assert "The knee is no. 2" in browser.run("document.getElementById('closing').textContent")
     assert browser.run("[...trade.x.options].map(o => o.value)").count("cost") == 0
+    keys = browser.run("[...document.querySelectorAll('main > section')].map(e => e.id)")
+    assert keys[:4] == ["trade", "steps", "closing", "which"]
 
 
 @pytest.fixture(scope="module")
@@ -817,6 +819,8 @@ def test_pages_of_other_verbs(
     assert browser.run("document.documentElement.scrollWidth") <= width
     assert browser.run(OVERLAPS) == []
     assert browser.run(CLIPPED) == []
+    ids = browser.run("[...document.querySelectorAll('[id]')].map(e => e.id)")
+    assert len(ids) == len(set(ids))
 
 
 def test_names_of_networks_are_those_of_the_heads(

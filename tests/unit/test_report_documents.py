@@ -349,7 +349,7 @@ def test_sections_stand_in_the_order_of_a_page() -> None:
         Section(title=title, key=title, parts=(Note(text=f"text of {title}"),))
         for title in ("files", "drivers", "findings")
     )
-    document = Document(title="t", sections=sections, order=("findings", "drivers"))
+    document = Document(title="t", sections=sections, order=("findings", "drivers", "findings"))
     assert [s.title for s in document.text_sections()] == ["files", "drivers", "findings"]
     assert [s.title for s in document.page_sections()] == ["findings", "drivers", "files"]
 

@@ -7,16 +7,16 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from optimizer.bench.build.sides import Sides, share_out
+from optimizer.bench.build.sides import share_out
 from optimizer.bench.networks.alike import tell_alike
 from optimizer.measure.driver import Driver
 from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Listing, Note, OnPage, Part, Section, Table
-from optimizer.report.documents.sheet_spread import describe_sides, list_sides
+from optimizer.report.documents.sheet_spread import tabulate_sides
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
-from optimizer.report.documents.survey import draw_responses, survey_sections
+from optimizer.report.documents.survey import ORDER, draw_responses, survey_sections
 from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
 from optimizer.report.render.json import (
@@ -79,7 +79,15 @@ def document_fit(
     return Document(
         title=problem.title,
         sections=(*sections, *found),
-        order=PAGE_ORDER,
+        order=(
+            *PAGE_ORDER,
+            "alike",
+            "sides",
+            "measured",
+            "assumed",
+            "care",
+            *(f"survey-{key}" for key in ORDER),
+        ),
         picks=shown.picks(),
         numbers=lambda: {**numbers, **shown.numbers()},
         data=lambda: {
@@ -102,7 +110,7 @@ def _list_survey(
             section,
             title="",
             page_title=f"Survey: {section.title}",
-            key=f"survey-{section.key}" if section.key != "pairs" else "",
+            key=f"survey-{section.key}",
             parts=(OnPage(compose=partial(tuple, section.parts)),),
         )
         for section in survey_sections(survey, charts)
@@ -134,16 +142,6 @@ def tabulate_ranges(drivers: Sequence[Driver]) -> list[Part]:
     heads = ("driver", "data", "from", "measured", "goes on below", "goes on above")
     parts: list[Part] = [Table(heads=heads, rows=tuple(rows), align="llllll")] if rows else []
     return parts + ([Listing(items=tuple(dict.fromkeys(notes)))] if notes else [])
-
-
-def tabulate_sides(sides: Sides) -> list[Part]:
-    """Show which measured piece goes left and which right, and how alike the speakers will be."""
-    return [
-        Table(
-            heads=("part", "left", "right", "left - right"), rows=list_sides(sides), align="lllr"
-        ),
-        *(Note(text=sentence) for sentence in describe_sides(sides)),
-    ]
 
 
 def _match(problem: Problem, best: Candidate) -> list[Section]:

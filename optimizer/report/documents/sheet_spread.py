@@ -66,6 +66,15 @@ def describe_sides(sides: Sides) -> tuple[str, ...]:
     return tuple(said)
 
 
+def tabulate_sides(sides: Sides) -> list[Table | Note]:
+    """Show which measured piece goes left and which right, and how alike the speakers will be."""
+    heads = ("part", "left", "right", "left - right")
+    return [
+        Table(heads=heads, rows=list_sides(sides), align="lllr"),
+        *(Note(text=text) for text in describe_sides(sides)),
+    ]
+
+
 def say_sides(sheet: BuildSheet) -> Section | None:
     """Compose the pick list for left and right; None where there is nothing to choose."""
     if sheet.sides is None:
@@ -77,12 +86,7 @@ def say_sides(sheet: BuildSheet) -> Section | None:
                 text="These pieces were measured one by one and are shared out so that both speakers "
                 "come out alike; a part that matters more is matched more closely."
             ),
-            Table(
-                heads=("part", "left", "right", "left - right"),
-                rows=list_sides(sheet.sides),
-                align="lllr",
-            ),
-            *(Note(text=text) for text in describe_sides(sheet.sides)),
+            *tabulate_sides(sheet.sides),
         ),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from importlib.util import find_spec
@@ -52,7 +52,7 @@ def render_html(document: Document) -> str:
         picks=document.picks,
         first=next((s.key for s in others if s.key), ""),
         lead=[_prepare(part) for part in lead],
-        sections=[_prepare_section(section) for section in others],
+        sections=_prepare_sections(others),
         charts=charts,
         style=_mark_safe("".join(map(_read_asset, styles))),
     )
@@ -89,12 +89,20 @@ def read_engine() -> str:
     return re.sub(r"</(script)", r"<\\/\1", text, flags=re.IGNORECASE)
 
 
-def _prepare_section(section: Section) -> SimpleNamespace:
-    return SimpleNamespace(
-        key=section.key,
-        heading=section.page_title or section.title,
-        parts=[_prepare(part) for part in section.parts],
-    )
+def _prepare_sections(sections: Sequence[Section]) -> list[SimpleNamespace]:
+    """Return what the template reads of sections; of those with one key the first has the id."""
+    seen = {""}
+    prepared = []
+    for section in sections:
+        prepared.append(
+            SimpleNamespace(
+                key="" if section.key in seen else section.key,
+                heading=section.page_title or section.title,
+                parts=[_prepare(part) for part in section.parts],
+            )
+        )
+        seen.add(section.key)
+    return prepared
 
 
 def _prepare(part: Part) -> SimpleNamespace:

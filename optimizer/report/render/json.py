@@ -116,10 +116,10 @@ def candidate_to_json(
         }
     data["goals"] = {
         goal.name: {
-            "value": round_figure(goal.value),
+            "value": round_figure(goal.value, FIGURE_DIGITS),
             "unit": goal.unit,
-            "weight": round_figure(goal.weight),
-            "cost": round_figure(goal.cost),
+            "weight": round_figure(goal.weight, FIGURE_DIGITS),
+            "cost": round_figure(goal.cost, FIGURE_DIGITS),
             "met": goal.met,
             "detail": goal.detail,
             "counted": goal.counted,
