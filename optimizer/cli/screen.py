@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from optimizer.report.document import Document
     from optimizer.search.progress import SearchProgress
 
-WIDEST = 120
+MOST_COLUMNS = 120
 """Lines longer than this are hard to read, however wide the terminal."""
 
 WIDTH_ELSEWHERE = 100
@@ -147,5 +147,5 @@ def _open_console(*, stderr: bool) -> Console:
     console = PipeConsole(file=stream, highlight=False, emoji=False, markup=False)
     if not is_terminal and not os.environ.get("COLUMNS", "").isdigit():
         console.width = WIDTH_ELSEWHERE
-    console.width = min(console.width, WIDEST)
+    console.width = min(console.width, MOST_COLUMNS)
     return console

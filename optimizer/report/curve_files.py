@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.bench.build.sheet import BuildSheet, Item
+from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import ESTIMATED_NOTE
 from optimizer.report.export import write_text
@@ -140,7 +140,7 @@ def parts_to_csv(sheet: BuildSheet) -> str:
     return _to_csv(heads, [_item_row(item, sheet.speakers) for item in sheet.items])
 
 
-def _item_row(item: Item, speakers: int) -> tuple[str, ...]:
+def _item_row(item: SheetItem, speakers: int) -> tuple[str, ...]:
     rating = item.size if item.rating is None else item.rating
     loss = format_quantity(item.loss_ohm, "ohm", 4)
     return (

@@ -229,7 +229,7 @@ class Scatter:
 class Choice:
     """One of several things at a time: a page shows the network picked, else the first stands."""
 
-    items: tuple[tuple[Part, ...], ...]
+    items: tuple[tuple[Passage, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,17 +237,17 @@ class Aside:
     """What one may read on: folded away on a page."""
 
     title: str
-    parts: tuple[Part, ...]
+    parts: tuple[Passage, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OnPage:
     """What only a page has room for; composed when a page is written."""
 
-    compose: Callable[[], Sequence[Part]]
+    compose: Callable[[], Sequence[Passage]]
 
 
-Part = (
+Passage = (
     Table | Listing | Note | Heading | Item | Picture | Charts | Scatter | Choice | Aside | OnPage
 )
 
@@ -260,7 +260,7 @@ class Section:
     ----------
     title : str
         Heading, or "".
-    parts : tuple of Part
+    parts : tuple of Passage
         What it says.
     key : str
         Its name on a page and in `Document.order`; "lead" stands under the title there.
@@ -269,7 +269,7 @@ class Section:
     """
 
     title: str
-    parts: tuple[Part, ...]
+    parts: tuple[Passage, ...]
     key: str = ""
     page_title: str = ""
 
@@ -336,9 +336,9 @@ class Document:
         return tuple(section for section in filled if section.parts)
 
 
-def text_parts(parts: Sequence[Part]) -> tuple[Part, ...]:
+def text_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
     """Return what is left of parts in text: the first of each choice, nothing of a page alone."""
-    left: list[Part] = []
+    left: list[Passage] = []
     for part in parts:
         if isinstance(part, Choice):
             left += text_parts(part.items[0]) if part.items else ()
@@ -349,9 +349,9 @@ def text_parts(parts: Sequence[Part]) -> tuple[Part, ...]:
     return tuple(left)
 
 
-def page_parts(parts: Sequence[Part]) -> tuple[Part, ...]:
+def page_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
     """Return parts with what only a page has room for composed in its place."""
-    left: list[Part] = []
+    left: list[Passage] = []
     for part in parts:
         if isinstance(part, OnPage):
             left += page_parts(part.compose())

@@ -26,7 +26,7 @@ from optimizer.report.document import (
     Listing,
     Note,
     OnPage,
-    Part,
+    Passage,
     Picture,
     Section,
     Table,
@@ -162,7 +162,7 @@ def squeeze(text: str) -> str:
     return " ".join(text.split())
 
 
-def texts_of(parts: Sequence[Part]) -> Iterator[str]:
+def texts_of(parts: Sequence[Passage]) -> Iterator[str]:
     """Every text that parts say, but drawings and charts."""
     for part in parts:
         if isinstance(part, Table):
@@ -325,7 +325,7 @@ def test_pages_say_more_and_never_less() -> None:
     """What only a page has room for is left out of text, and composed only for a page."""
     composed = []
 
-    def compose_more() -> list[Part]:
+    def compose_more() -> list[Passage]:
         composed.append(1)
         return [Note(text="on a page alone")]
 

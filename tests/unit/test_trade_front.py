@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from optimizer.errors import InputError
 from optimizer.goals import Impedance, InRoom, OnAxis
-from optimizer.report.documents.trade import place_marks, say_amount, say_range, say_values
+from optimizer.report.documents.trade import place_marks, say_amount, say_shift, say_values
 from optimizer.search.trade.between import choose_goals
 from optimizer.search.trade.front import choose_spread, find_knee, keep_beside, keep_undominated
 
@@ -116,8 +116,8 @@ def test_figures_in_a_column_stay_apart() -> None:
 
 def test_a_range_names_a_common_unit_once() -> None:
     """Frequencies of one unit share it."""
-    assert say_range(1990.0, 1540.0) == "1.99 to 1.54 kHz"
-    assert say_range(950.0, 1200.0) == "950 Hz to 1.2 kHz"
+    assert say_shift(1990.0, 1540.0) == "1.99 to 1.54 kHz"
+    assert say_shift(950.0, 1200.0) == "950 Hz to 1.2 kHz"
 
 
 def test_goals_are_chosen_from_the_design() -> None:

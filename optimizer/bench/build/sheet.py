@@ -65,7 +65,7 @@ SAME_VALUE = 1e-8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Item:
+class SheetItem:
     """Like pieces: one row of a shopping or a pick list.
 
     Parameters
@@ -125,7 +125,7 @@ class BuildSheet:
         Speakers to build alike.
     candidate : Candidate
         The network with its figures.
-    items : tuple of Item
+    items : tuple of SheetItem
         What is bought, then what is picked from the shelf, then what stays on the board.
     wiring : Wiring
     ratings : Ratings
@@ -153,7 +153,7 @@ class BuildSheet:
     network: str
     speakers: int
     candidate: Candidate
-    items: tuple[Item, ...]
+    items: tuple[SheetItem, ...]
     wiring: Wiring
     ratings: Ratings
     warnings: tuple[str, ...]
@@ -171,15 +171,15 @@ class BuildSheet:
 
     __repr__ = brief
 
-    def bought(self) -> tuple[Item, ...]:
+    def bought(self) -> tuple[SheetItem, ...]:
         """Return what must be bought."""
         return tuple(i for i in self.items if i.origin not in (SHELF, KEPT))
 
-    def picked(self) -> tuple[Item, ...]:
+    def picked(self) -> tuple[SheetItem, ...]:
         """Return what lies on the shelf."""
         return tuple(i for i in self.items if i.origin == SHELF)
 
-    def kept(self) -> tuple[Item, ...]:
+    def kept(self) -> tuple[SheetItem, ...]:
         """Return what stays on the board."""
         return tuple(i for i in self.items if i.origin == KEPT)
 
@@ -267,7 +267,7 @@ def build_sheet(
     )
 
 
-def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Item, ...]:
+def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[SheetItem, ...]:
     """List the pieces of a network, like ones together.
 
     Parameters
@@ -281,11 +281,11 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[It
 
     Returns
     -------
-    tuple of Item
+    tuple of SheetItem
         Bought pieces first, then those of the shelf, then those kept; within, coils, capacitors,
         resistors by value.
     """
-    rows: dict[tuple[object, ...], Item] = {}
+    rows: dict[tuple[object, ...], SheetItem] = {}
     for load in ratings.parts:
         part = load.part
         shares = share_pieces(part)
@@ -303,7 +303,7 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[It
             old = rows.get(key)
             label = f"{load.way} {name}"
             needed = load.needed * share
-            rows[key] = Item(
+            rows[key] = SheetItem(
                 kind=piece.kind,
                 value=piece.value,
                 loss_ohm=piece.loss_ohm,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from optimizer.network.ladder import FittedWay, Network
-from optimizer.parts import Part as NetworkPart
+from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import (
@@ -13,7 +13,7 @@ from optimizer.report.document import (
     Chart,
     Charts,
     Note,
-    Part,
+    Passage,
     Picture,
     Segment,
     Table,
@@ -46,7 +46,7 @@ def compare(
     currency: str = "",
     without: Sequence[str] = (),
     whole: bool = True,
-) -> list[Part]:
+) -> list[Passage]:
     """Set candidates side by side: a column for each, a row for each figure and each part.
 
     Parameters
@@ -64,7 +64,7 @@ def compare(
 
     Returns
     -------
-    list of Part
+    list of Passage
         The table, what its marks mean, and what joined parts are made of.
     """
     units = {"price": currency}
@@ -139,11 +139,11 @@ def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | C
         yield (f"  {name}", Cell(f"{kind}{kept}", "soft"), *cells)
 
 
-def _parts_by_name(way: FittedWay) -> dict[str, NetworkPart]:
+def _parts_by_name(way: FittedWay) -> dict[str, Part]:
     return {name: part for slot in way.slots for name, _, part in name_parts(slot)}
 
 
-def _part_cell(part: NetworkPart | None) -> str:
+def _part_cell(part: Part | None) -> str:
     if part is None:
         return "-"
     return say_value(part) + ("*" if part.piece_count > 1 else "")
@@ -226,7 +226,7 @@ def certify(candidate: Candidate, *, sought: bool) -> list[str]:
     return say_certificate(candidate) if sought or candidate.no_better_change_of else []
 
 
-def judge(candidate: Candidate, *, sought: bool = True) -> list[Part]:
+def judge(candidate: Candidate, *, sought: bool = True) -> list[Passage]:
     """Say how hard a load a candidate is, its preference score, and how sure it is."""
     sentences = [
         say_impedance(candidate),
@@ -239,7 +239,7 @@ def judge(candidate: Candidate, *, sought: bool = True) -> list[Part]:
     ]
 
 
-def describe(candidate: Candidate) -> list[Part]:
+def describe(candidate: Candidate) -> list[Passage]:
     """Describe one candidate: ladders, goals, impedance, and how sure it is."""
     return [*draw_ways(candidate), tabulate_goals(candidate), *judge(candidate)]
 

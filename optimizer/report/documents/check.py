@@ -15,7 +15,7 @@ from optimizer.report.document import (
     Document,
     Note,
     OnPage,
-    Part,
+    Passage,
     Section,
     Table,
 )
@@ -98,7 +98,9 @@ def document_check(
         shown.sound(),
         *([shown.which("Side by side")] if against else []),
         *(
-            Section(title=f"From {network_name} to {name}", parts=tuple(tell_apart(one, other)))
+            Section(
+                title=f"From {network_name} to {name}", parts=tuple(list_differences(one, other))
+            )
             for name, other, one in against
         ),
         shown.trade() if against else Section(title="", parts=()),
@@ -114,7 +116,7 @@ def document_check(
     )
 
 
-def _describe(candidate: Candidate) -> list[Part]:
+def _describe(candidate: Candidate) -> list[Passage]:
     more = OnPage(compose=lambda: [tabulate_goals(candidate), *judge(candidate, sought=False)])
     return [*draw_ways(candidate), more]
 
@@ -190,7 +192,7 @@ def shorten_names(names: Sequence[str]) -> list[str]:
     ]
 
 
-def tell_apart(comparison: Comparison, other: Candidate) -> list[Part]:
+def list_differences(comparison: Comparison, other: Candidate) -> list[Passage]:
     """Show two networks part by part and curve by curve.
 
     Parameters
@@ -202,7 +204,7 @@ def tell_apart(comparison: Comparison, other: Candidate) -> list[Part]:
 
     Returns
     -------
-    list of Part
+    list of Passage
     """
     lines = [f"{name}: polarity turned" for name in comparison.polarity]
     lines += [say_change(change) for change in comparison.parts]

@@ -13,7 +13,7 @@ from optimizer.measure.driver import Driver
 from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Listing, Note, OnPage, Part, Section, Table
+from optimizer.report.document import Document, Listing, Note, OnPage, Passage, Section, Table
 from optimizer.report.documents.sheet_spread import tabulate_sides
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.documents.survey import ORDER, draw_responses, survey_sections
@@ -21,7 +21,7 @@ from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
 from optimizer.report.render.json import (
     DescribedProblem,
-    list_assumptions,
+    problem_assumptions,
     rated_to_json,
     round_figure,
     search_to_json,
@@ -118,7 +118,7 @@ def _list_survey(
     return numbers, sections
 
 
-def tabulate_ranges(drivers: Sequence[Driver]) -> list[Part]:
+def tabulate_ranges(drivers: Sequence[Driver]) -> list[Passage]:
     """Show what was measured, over which range, and how curves go on outside it.
 
     Parameters
@@ -128,7 +128,7 @@ def tabulate_ranges(drivers: Sequence[Driver]) -> list[Part]:
 
     Returns
     -------
-    list of Part
+    list of Passage
         A table, and the notes of the drivers.
     """
     rows: list[tuple[str, ...]] = []
@@ -140,7 +140,7 @@ def tabulate_ranges(drivers: Sequence[Driver]) -> list[Part]:
             name = ""
         notes += [f"{driver.name}: {note}" for note in driver.notes]
     heads = ("driver", "data", "from", "measured", "goes on below", "goes on above")
-    parts: list[Part] = [Table(heads=heads, rows=tuple(rows), align="llllll")] if rows else []
+    parts: list[Passage] = [Table(heads=heads, rows=tuple(rows), align="llllll")] if rows else []
     return parts + ([Listing(items=tuple(dict.fromkeys(notes)))] if notes else [])
 
 
@@ -182,7 +182,7 @@ def result_to_json(
         data["nearest_miss"] = rated_to_json(misses[0], problem)
     if result.notes:
         data["notes"] = list(result.notes)
-    assumed = list_assumptions(problem)
+    assumed = problem_assumptions(problem)
     if assumed:
         data["assumed"] = assumed
     return data

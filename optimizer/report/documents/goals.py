@@ -9,7 +9,7 @@ from pathlib import Path
 from optimizer.design.presets import read_preset
 from optimizer.design.read.goals import DEFAULT_PRESET
 from optimizer.goals import GOALS, Goal
-from optimizer.report.document import Cell, Document, Item, Note, Part, Section, Table
+from optimizer.report.document import Cell, Document, Item, Note, Passage, Section, Table
 
 _HEAD = (
     "A goal costs its weight times its figure; the search looks for the network with the smallest "
@@ -84,7 +84,7 @@ def document_goal(name: str) -> Document:
     Document
     """
     goal = GOALS[name]
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(text=f"{name} (figure in {goal.unit})", tone="strong"),
         Note(text=goal.meaning),
         *([Note(text=_HEARS)] if goal.hears else []),

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
-from optimizer.bench.build.sheet import BuildSheet, Item
+from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.report.cautions import CAUTIONS
-from optimizer.report.document import Document, Listing, Note, Part, Section, Table
+from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.candidates import draw_ways
 from optimizer.report.documents.sheet_coils import say_wires
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
@@ -87,7 +87,7 @@ def _list_shopping(sheet: BuildSheet) -> Section | None:
     items = sheet.bought()
     if not items:
         return Section(title="Shopping list", parts=(Note(text="Nothing needs to be bought."),))
-    parts: list[Part] = [_tabulate_items(sheet, items)]
+    parts: list[Passage] = [_tabulate_items(sheet, items)]
     price = sheet.candidate.price
     if price is not None and price > 0.0:
         parts.append(
@@ -110,7 +110,7 @@ def _list_shopping(sheet: BuildSheet) -> Section | None:
 
 
 def _list_picks(sheet: BuildSheet) -> Section | None:
-    parts: list[Part] = []
+    parts: list[Passage] = []
     if sheet.picked():
         parts.append(_tabulate_items(sheet, sheet.picked()))
     parts += [Note(text=text[0].upper() + text[1:] + ".", warns=True) for text in sheet.short]
@@ -119,7 +119,7 @@ def _list_picks(sheet: BuildSheet) -> Section | None:
     return Section(title="Pick list", parts=tuple(parts)) if parts else None
 
 
-def _tabulate_items(sheet: BuildSheet, items: tuple[Item, ...]) -> Table:
+def _tabulate_items(sheet: BuildSheet, items: tuple[SheetItem, ...]) -> Table:
     rows = []
     for item in items:
         loss = {"inductor": "dcr", "capacitor": "esr"}.get(item.kind, "")
@@ -142,13 +142,13 @@ def _tabulate_items(sheet: BuildSheet, items: tuple[Item, ...]) -> Table:
     )
 
 
-def _say_price(item: Item, currency: str) -> str:
+def _say_price(item: SheetItem, currency: str) -> str:
     if item.origin == SHELF:
         return "owned"
     return "" if item.price is None else f"{item.price:.2f} {currency}".rstrip()
 
 
-def _say_rating(item: Item) -> str:
+def _say_rating(item: SheetItem) -> str:
     unit = {"resistor": "W", "capacitor": "V", "inductor": "A"}[item.kind]
     if item.rating is None:
         return f"at least {item.size:g} {unit}"
@@ -197,7 +197,7 @@ def _list_wiring(sheet: BuildSheet) -> Section:
 
 def _list_ratings(sheet: BuildSheet) -> Section:
     rows = [_rating_row(load) for load in sheet.ratings.parts]
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(
             text="Programme is noise with the spectrum of IEC 60268-1 at the amplifier's full "
             "power; sine is a full-power tone at the frequency that loads the part most. Asked "
@@ -285,7 +285,7 @@ def _place(sheet: BuildSheet) -> Section | None:
         )
         for p in placed.pairs[:_PAIRS_SHOWN]
     )
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(
             text="Coils near each other act as a transformer. Turn neighbours so that their axes "
             "are at right angles, and keep the distances below; no steel screw through a coil, "

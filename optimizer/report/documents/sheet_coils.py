@@ -10,7 +10,7 @@ from optimizer.stock.coil import list_wire_gauges, wind_air_coil
 from optimizer.stock.lots import SHELF
 from optimizer.text.units import format_quantity
 
-SIZES = (22, 20, 18, 16, 14, 12)
+GAUGES = (22, 20, 18, 16, 14, 12)
 """Gauges that crossover coils are commonly wound with; from memory."""
 
 _MOST_COILS = 5
@@ -30,7 +30,7 @@ def say_wires(sheet: BuildSheet) -> Section | None:
         return None
     shown = dict(list(coils.items())[:_MOST_COILS])
     rows = []
-    for gauge in list_wire_gauges(SIZES):
+    for gauge in list_wire_gauges(GAUGES):
         wound = [wind_air_coil(henry, gauge.diameter_m) for henry, _ in shown.values()]
         rows.append(
             (

@@ -29,7 +29,7 @@ from optimizer.report.document import (
     Listing,
     Note,
     OnPage,
-    Part,
+    Passage,
     Pick,
     Picture,
     Scatter,
@@ -152,14 +152,14 @@ class Shown:
 
     # Sections
 
-    def lead(self, design_name: str, *parts: Part, notes: Sequence[str] = ()) -> Section:
+    def lead(self, design_name: str, *parts: Passage, notes: Sequence[str] = ()) -> Section:
         """Say under the title of a page what everything is for, and what it rests on.
 
         Parameters
         ----------
         design_name : str
             Name of the design file, as the user gave it.
-        *parts : Part
+        *parts : Passage
             What else stands there.
         notes : sequence of str
             What was assumed on the way.
@@ -191,7 +191,7 @@ class Shown:
             Whether every part is listed, or only those in which the networks differ.
         """
 
-        def side_by_side() -> list[Part]:
+        def side_by_side() -> list[Passage]:
             return compare(
                 self.candidates,
                 names=self.names,
@@ -208,14 +208,14 @@ class Shown:
             parts=(*table, OnPage(compose=self._tell_apart)),
         )
 
-    def _tell_apart(self) -> list[Part]:
+    def _tell_apart(self) -> list[Passage]:
         several = len(self.on_page) > 1 and self.front is None
         left_out = len(self.candidates) - len(self.on_page)
         limit = [
             Note(text=f"The first {len(self.on_page)} of {len(self.candidates)} can be looked at "
                  "one by one below.")
         ] if left_out else []  # fmt: skip
-        said: list[tuple[Part, ...]] = []
+        said: list[tuple[Passage, ...]] = []
         for k, candidate in enumerate(self.on_page):
             sentences = []
             if several:
@@ -247,7 +247,7 @@ class Shown:
             parts=(OnPage(compose=self.scatter),),
         )
 
-    def scatter(self) -> list[Part]:
+    def scatter(self) -> list[Passage]:
         """Every network as a point, or why there is none to compare."""
         if len(self.on_page) < 2:
             text = "There is one network on this page, so there is nothing to set against it."
@@ -269,7 +269,7 @@ class Shown:
         )
 
     def build(
-        self, title: str, detail: Callable[[Candidate], Sequence[Part]] = describe
+        self, title: str, detail: Callable[[Candidate], Sequence[Passage]] = describe
     ) -> Section:
         """Describe each network: in text the first, on a page the one picked, with its loads.
 
@@ -288,7 +288,7 @@ class Shown:
             parts=(lead, self.choose(detail)),
         )
 
-    def choose(self, detail: Callable[[Candidate], Sequence[Part]]) -> Choice:
+    def choose(self, detail: Callable[[Candidate], Sequence[Passage]]) -> Choice:
         """Compose what is said of each network on the page."""
         return Choice(
             items=tuple(
@@ -300,23 +300,23 @@ class Shown:
             )
         )
 
-    def _head(self, k: int) -> list[Part]:
+    def _head(self, k: int) -> list[Passage]:
         candidate, ratings = self.on_page[k], self.ratings[k]
         price = f", {candidate.price:.2f} {self.currency}".rstrip() if candidate.price else ""
-        head: list[Part] = [
+        head: list[Passage] = [
             Heading(title=f"Network {self.labels[k]}, {candidate.parts} pieces{price}")
         ]
         return head + [Note(text=text, warns=True) for text in list_warnings(ratings)]
 
-    def _with_parts(self, k: int, parts: Sequence[Part]) -> list[Part]:
-        filled: list[Part] = []
+    def _with_parts(self, k: int, parts: Sequence[Passage]) -> list[Passage]:
+        filled: list[Passage] = []
         for part in parts:
             filled.append(part)
             if isinstance(part, Picture):
                 filled.append(OnPage(compose=partial(self._rate, k, part.title)))
         return filled
 
-    def _rate(self, k: int, way: str) -> list[Part]:
+    def _rate(self, k: int, way: str) -> list[Passage]:
         """Parts of one way with their loads, and what its driver takes."""
         ratings = self.ratings[k]
         load = next(d for d in ratings.drivers if d.way == way)
@@ -339,9 +339,9 @@ class Shown:
     def assumed(self, title: str = "Assumed or estimated") -> Section:
         """List what was assumed; a page lists more, and what its pictures rest on."""
         known = list(dict.fromkeys(getattr(self.problem, "notes", ())))
-        listed: list[Part] = [Listing(items=tuple(known))] if known else []
+        listed: list[Passage] = [Listing(items=tuple(known))] if known else []
 
-        def more() -> list[Part]:
+        def more() -> list[Passage]:
             said = [
                 *(t for c in self.on_page for t in list_assumptions(self.problem, c)),
                 *self.notes,
@@ -388,7 +388,7 @@ def _say_bold(candidates: Sequence[Candidate]) -> str:
     )
 
 
-def _warn_estimated(problem: Problem) -> list[Part]:
+def _warn_estimated(problem: Problem) -> list[Passage]:
     """Warn where curves off the axis are estimated."""
     if not getattr(problem, "estimated", False):
         return []

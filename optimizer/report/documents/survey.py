@@ -18,7 +18,7 @@ from optimizer.report.document import (
     Listing,
     Note,
     OnPage,
-    Part,
+    Passage,
     Section,
     Segment,
     Table,
@@ -97,7 +97,7 @@ def document_files(folder: Folder) -> Document:
     return Document(title="", sections=(Section(title="", parts=(tabulate_files(folder),)),))
 
 
-def tabulate_files(folder: Folder) -> Part:
+def tabulate_files(folder: Folder) -> Passage:
     """Show how every file was understood, ignored ones last; an empty folder says so."""
     if not folder.files:
         return Note(text=f"{folder.path} holds no files.")
@@ -132,7 +132,7 @@ def tabulate_peaks(drivers: Sequence[DriverSurvey]) -> Table:
     return Table(heads=heads, rows=tuple(peak_rows(drivers)), align="lrrrll")
 
 
-def describe_pair(pair: PairSurvey) -> list[Part]:
+def describe_pair(pair: PairSurvey) -> list[Passage]:
     """Describe the crossover proposed between two drivers."""
     low, high = pair.crossover_hz
     said = f"from {say(low, 'Hz')} to {say(high, 'Hz')}, start at {say(pair.centre_hz, 'Hz')}."
@@ -145,7 +145,7 @@ def describe_pair(pair: PairSurvey) -> list[Part]:
         f"Orders to try: {say_orders(pair.low_pass_orders)} for {pair.lower}, "
         f"{say_orders(pair.high_pass_orders)} for {pair.upper}."
     )
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(text=said, lead="Cross over" if pair.clean else "Cross over (a compromise)"),
         overlap,
         *([Listing(items=pair.reasons)] if pair.reasons else []),
@@ -162,7 +162,7 @@ def describe_pair(pair: PairSurvey) -> list[Part]:
     return parts
 
 
-def describe_timing(timing: Timing) -> list[Part]:
+def describe_timing(timing: Timing) -> list[Passage]:
     """Describe relative timing and how sure it is."""
     said = f"{timing.method.capitalize()}."
     if timing.residual_db is not None:
@@ -173,14 +173,14 @@ def describe_timing(timing: Timing) -> list[Part]:
     if timing.refused:
         said = f"Not determined: {timing.refused}."
     heads = ("driver", "delay", "95 % interval", "level", "polarity")
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(text=said, warns=bool(timing.refused)),
         Table(heads=heads, rows=tuple(timing_rows(timing)), align="lrrrl"),
     ]
     return parts + ([Listing(items=timing.notes)] if timing.notes else [])
 
 
-def list_findings(survey: Survey) -> Part:
+def list_findings(survey: Survey) -> Passage:
     """List what looks wrong, worst first; one line that says so when there is nothing."""
     if not survey.findings:
         return Note(text="Nothing looks wrong.")

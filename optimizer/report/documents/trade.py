@@ -18,7 +18,7 @@ from optimizer.report.document import (
     Document,
     Listing,
     Note,
-    Part,
+    Passage,
     Scatter,
     Section,
     Segment,
@@ -32,7 +32,7 @@ from optimizer.report.documents.shown import (
 )
 from optimizer.report.render.json import (
     DescribedProblem,
-    list_assumptions,
+    problem_assumptions,
     rated_to_json,
     search_to_json,
 )
@@ -95,7 +95,7 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
 def front_sections(result: TradeResult, *, currency: str = "") -> tuple[Section, ...]:
     """Say what is on a front, what each step along it buys, and how sure it is."""
     points = result.points
-    front: list[Part] = [tabulate_front(result, currency=currency)]
+    front: list[Passage] = [tabulate_front(result, currency=currency)]
     if len(points) > 1:  # a single point makes no chart
         drawn = partial(chart_front, result)
         front.insert(0, Scatter(title=POINTS_TITLE, text=POINTS_TEXT, drawn=drawn))
@@ -310,7 +310,7 @@ def _say_changes(before: Candidate, after: Candidate, result: TradeResult) -> li
                 )
         elif abs(new - old) > _NOTICED * old:
             word = "falls" if new < old else "rises"
-            said.append(f"{way.name}/{upper} crossover {word} from {say_range(old, new)}")
+            said.append(f"{way.name}/{upper} crossover {word} from {say_shift(old, new)}")
     turned = [
         new.name
         for old, new in zip(before.network.ways, after.network.ways, strict=True)
@@ -336,7 +336,7 @@ def _say_changes(before: Candidate, after: Candidate, result: TradeResult) -> li
     return said
 
 
-def say_range(old_hz: float, new_hz: float) -> str:
+def say_shift(old_hz: float, new_hz: float) -> str:
     """Write two frequencies with their common unit once: "1.99 to 1.54 kHz"."""
     (first, unit), (second, other) = (say_frequency(hz).split() for hz in (old_hz, new_hz))
     return f"{first} to {second} {unit}" if unit == other else f"{first} {unit} to {second} {other}"
@@ -395,7 +395,7 @@ def trade_to_json(
         **search_to_json(problem, design_name, result),
         "between": list(result.between),
         "units": list(result.units),
-        "assumed": list_assumptions(problem),
+        "assumed": problem_assumptions(problem),
         "points": [
             {
                 "a": float(f"{p.a:.6g}"),

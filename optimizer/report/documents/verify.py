@@ -12,7 +12,7 @@ from optimizer.bench.verify.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
 from optimizer.bench.verify.distinguish import SAFETY
 from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Listing, Note, Part, Section, Table
+from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.render.json import SCHEMA
 from optimizer.report.words import say_frequency
@@ -75,7 +75,7 @@ def _judge(
     problem: Problem, title: str, verdict: Verdict, *, against: str = "prediction"
 ) -> Section:
     diagnosis = verdict.diagnosis
-    parts: list[Part] = [Note(text=say_verdict(diagnosis))]
+    parts: list[Passage] = [Note(text=say_verdict(diagnosis))]
     if verdict.tolerance is not None:
         parts.append(Note(text=say_tolerance(verdict.tolerance, against)))
     parts += tabulate_deviation(problem, diagnosis)
@@ -89,9 +89,9 @@ def _judge(
     return Section(title=title, parts=tuple(parts))
 
 
-def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Part]:
+def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
     """Show measured less predicted by octaves; responses are level aligned."""
-    tables: list[Part] = []
+    tables: list[Passage] = []
     for o, deviation in diagnosis.deviation:
         if o.kind == "angle":
             continue

@@ -12,10 +12,10 @@ from optimizer.bench.check import PartChange, compare_networks
 from optimizer.bench.voice.voicing import CHANGE_DB, Answer, VoiceResult
 from optimizer.bench.voice.wish_goals import MoveLimits, find_wanted_level
 from optimizer.bench.voice.wishes import Wish
-from optimizer.parts import Part as NetworkPart
+from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Item, Note, Part, Section, Table
+from optimizer.report.document import Document, Item, Note, Passage, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
@@ -35,7 +35,7 @@ def document_voice(
     network_name: str,
     changes: int,
     top: int,
-    use: Mapping[str, NetworkPart] | None = None,
+    use: Mapping[str, Part] | None = None,
     notes: Sequence[str] = (),
 ) -> Document:
     """Say what can be done about some wishes.
@@ -124,18 +124,18 @@ def document_voice(
     )
 
 
-def _say_use(label: str, part: NetworkPart) -> str:
+def _say_use(label: str, part: Part) -> str:
     return f"{label} {say_value(part)}"
 
 
 def _say_base(
     result: VoiceResult,
     wishes: Sequence[Wish],
-    use: Mapping[str, NetworkPart],
+    use: Mapping[str, Part],
     answers: Sequence[Answer],
 ) -> Section:
     named = "that part" if len(use) == 1 else "those parts"
-    parts: list[Part] = [
+    parts: list[Passage] = [
         Note(text=f"With {named} alone:"),
         say_answer(None, result.base, result.present, wishes),
     ]
@@ -318,7 +318,7 @@ def voice_to_json(
     result: VoiceResult,
     problem: DescribedProblem,
     wishes: Sequence[Wish],
-    use: Mapping[str, NetworkPart],
+    use: Mapping[str, Part],
     design_name: str,
     network_name: str,
 ) -> dict[str, Any]:

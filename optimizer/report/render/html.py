@@ -18,7 +18,7 @@ from optimizer.report.document import (
     Cell,
     Choice,
     Document,
-    Part,
+    Passage,
     Picture,
     Section,
     Table,
@@ -105,7 +105,7 @@ def _prepare_sections(sections: Sequence[Section]) -> list[SimpleNamespace]:
     return prepared
 
 
-def _prepare(part: Part) -> SimpleNamespace:
+def _prepare(part: Passage) -> SimpleNamespace:
     """Return what the template reads of a part."""
     kind = type(part).__name__
     if isinstance(part, Table):

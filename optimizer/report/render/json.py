@@ -71,7 +71,7 @@ def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, 
     return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
 
 
-def list_assumptions(problem: DescribedProblem) -> list[str]:
+def problem_assumptions(problem: DescribedProblem) -> list[str]:
     """List what a problem assumes about directions, averages and data, each sentence once."""
     return list(dict.fromkeys(getattr(problem, "notes", ())))
 

@@ -40,7 +40,7 @@ def render_markdown(document: doc.Document) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _write_part(part: doc.Part) -> list[str]:
+def _write_part(part: doc.Passage) -> list[str]:
     if isinstance(part, doc.Table):
         return _write_table(part)
     if isinstance(part, doc.Note):

@@ -19,7 +19,7 @@ from optimizer.report.document import (
     Item,
     Listing,
     Note,
-    Part,
+    Passage,
     Picture,
     Scatter,
     Segment,
@@ -72,19 +72,19 @@ def render_terminal(document: Document, *, width: int = 100) -> RenderableType:
     return Group(*blocks)
 
 
-def render_parts(parts: Sequence[Part], *, width: int = 100) -> RenderableType:
+def render_parts(parts: Sequence[Passage], *, width: int = 100) -> RenderableType:
     """Lay some parts of a document out for a terminal; see `render_terminal`."""
     return Group(*_lay_out(text_parts(parts), width))
 
 
 def print_text(
-    *documents: Document | Sequence[Part], width: int = 100, room: int | None = None
+    *documents: Document | Sequence[Passage], width: int = 100, room: int | None = None
 ) -> str:
     """Write documents, or parts of them, as a terminal without colour shows them.
 
     Parameters
     ----------
-    *documents : Document or sequence of Part
+    *documents : Document or sequence of Passage
         What to say.
     width : int
         Width to lay out for, in characters.
@@ -107,10 +107,10 @@ def print_text(
     return stream.getvalue()
 
 
-def _lay_out(parts: Sequence[Part], width: int) -> list[RenderableType]:
+def _lay_out(parts: Sequence[Passage], width: int) -> list[RenderableType]:
     """Lay parts out with a blank line between those that are no one paragraph."""
     blocks: list[RenderableType] = []
-    before: Part | None = None
+    before: Passage | None = None
     for part in parts:
         close = isinstance(before, Note) and isinstance(part, Note | Listing | Item)
         close |= isinstance(before, Table) and isinstance(part, Listing)
@@ -124,7 +124,7 @@ def _lay_out(parts: Sequence[Part], width: int) -> list[RenderableType]:
     return blocks
 
 
-def _lay_out_part(part: Part, width: int) -> Iterable[RenderableType]:
+def _lay_out_part(part: Passage, width: int) -> Iterable[RenderableType]:
     if isinstance(part, Table):
         return _lay_out_table(part, width)
     if isinstance(part, Note):
@@ -138,15 +138,19 @@ def _lay_out_part(part: Part, width: int) -> Iterable[RenderableType]:
     if isinstance(part, Picture):
         return _picture(part, width)
     if isinstance(part, Charts):
-        charts: list[RenderableType] = []
-        for chart in part.items:
-            if chart.drawn is not None:
-                charts += [Text()] if charts else []
-                charts += [_row(row) for row in chart.drawn(width)]
-        return charts
+        return _charts(part, width)
     if isinstance(part, Scatter):
         return [] if part.drawn is None else [_row(row) for row in part.drawn(width)]
     raise TypeError(f"a terminal cannot show {type(part).__name__}")
+
+
+def _charts(charts: Charts, width: int) -> list[RenderableType]:
+    blocks: list[RenderableType] = []
+    for chart in charts.items:
+        if chart.drawn is not None:
+            blocks += [Text()] if blocks else []
+            blocks += [_row(row) for row in chart.drawn(width)]
+    return blocks
 
 
 def _heading(title: str) -> Text:
