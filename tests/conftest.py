@@ -23,6 +23,10 @@ from optimizer.problem.problem import Problem
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_WAIT_S = 300.0
 
+# Tables are as wide as the terminal says; neither that of the developer nor the one that xdist
+# makes up for its workers may change what is tested.
+os.environ.pop("COLUMNS", None)
+
 Once = Callable[[str, Callable[[Path], object]], Path]
 
 SLOW_FIXTURES = {"fitted_demo", "browser", "chromium", "ngspice", "run_spice", "measured_data"}

@@ -29,6 +29,7 @@ def test_format():
     run_tool("ruff", "format", "--check", ".")
 
 
+@pytest.mark.slow
 def test_types():
     """Mypy in strict mode finds nothing in the package."""
     run_tool("mypy")

@@ -140,6 +140,7 @@ def test_part_effects_are_slopes(problem, board, report):
         assert effect.cost_change == pytest.approx(slope * np.log1p(STEP), rel=2e-3)
 
 
+@pytest.mark.slow
 def test_improvements_are_the_best_single_changes(problem, board, report):
     """No value of any one part, no compound and no turn does better than the first one named."""
     laid = problem.around(board)

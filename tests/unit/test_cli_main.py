@@ -301,6 +301,7 @@ def run_fit(code: str, **more) -> subprocess.Popen[str]:
     return subprocess.Popen([sys.executable, "-c", script], text=True, env=environment, **more)
 
 
+@pytest.mark.slow
 def test_broken_pipe_is_quiet():
     """A reader that closes early (head) causes neither a message nor an error code."""
     with run_fit("", stdout=subprocess.PIPE) as process:
@@ -309,6 +310,7 @@ def test_broken_pipe_is_quiet():
     assert process.returncode == 0
 
 
+@pytest.mark.slow
 def test_broken_pipe_keeps_the_exit_code():
     """A closed pipe does not turn "no candidate" into success."""
     code = "run.search = lambda problem, **options: t.make_result(feasible=False)"
@@ -318,6 +320,7 @@ def test_broken_pipe_keeps_the_exit_code():
     assert process.returncode == 3
 
 
+@pytest.mark.slow
 def test_broken_pipe_of_json_is_quiet():
     """The same holds where standard output carries the JSON."""
     code = "t.ARGUMENTS[:] = ['fit', 'd.yaml', '--quiet', '--json', '-']"
@@ -327,6 +330,7 @@ def test_broken_pipe_of_json_is_quiet():
     assert process.returncode == 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_full_disk_is_2():
     """Output that cannot be written is reported in one line."""
@@ -358,6 +362,7 @@ def watch_terminal(stream: str, **env: str) -> str:
     return shown.decode()
 
 
+@pytest.mark.slow
 def test_terminal_gets_colour_unless_refused():
     """Colour appears on a terminal; NO_COLOR takes it away (bold and dim may stay)."""
     colour = re.compile("\x1b\\[[0-9;]*3[0-7]m")
@@ -365,6 +370,7 @@ def test_terminal_gets_colour_unless_refused():
     assert not colour.search(watch_terminal("stdout", NO_COLOR="1"))
 
 
+@pytest.mark.slow
 def test_progress_shows_on_a_terminal():
     """While searching, a terminal on standard error shows the best cost so far."""
     shown = watch_terminal("stderr")

@@ -64,6 +64,7 @@ def test_left_mirrors_right() -> None:
         assert left == pytest.approx(right, rel=1e-12)
 
 
+@pytest.mark.slow
 def test_phase_can_be_unwrapped_between_rows() -> None:
     """From row to row every phase turns by less than half a turn, in every direction."""
     frequency = np.geomspace(20.0, 20e3, 480)

@@ -33,6 +33,7 @@ def write_folder(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("options", "line", "from_hz"),
     [

@@ -87,6 +87,7 @@ def test_directions_follow_the_axis_down() -> None:
     assert splice.baffle is FRONT
 
 
+@pytest.mark.slow
 def test_start_keeps_the_joined_near_field(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

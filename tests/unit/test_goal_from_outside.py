@@ -26,6 +26,8 @@ from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.testing import FILE_HZ, write_driver
 
+pytestmark = pytest.mark.slow
+
 GOALS_OF_DESIGN = """\
 goals:
   on_axis: {band: 100..15k}

@@ -19,6 +19,8 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 
+pytestmark = pytest.mark.slow
+
 SIX = {
     "living-room",
     "flat-on-axis",

@@ -135,6 +135,7 @@ BOARD = (
 STOCK = "stock: {series: E12}"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "changes",
     [

@@ -27,6 +27,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("damage")
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(CUTS, min_size=1, max_size=3))
 def test_damage_is_read_or_refused(folder: Path, cuts: list[tuple[int, int, str]]) -> None:

@@ -9,6 +9,8 @@ from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def problem(demo_problem: Problem) -> Problem:

@@ -12,6 +12,8 @@ from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.fit import search
 from optimizer.search.rank import DISTINCT_DB
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def problem(demo_problem: Problem) -> Problem:

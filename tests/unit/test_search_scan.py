@@ -12,6 +12,8 @@ from optimizer.problem.scan import PairBlock, Scan
 from optimizer.problem.tables import Tables
 from optimizer.search.descend.exchange import Descent
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def problem(demo_problem: Problem) -> Problem:

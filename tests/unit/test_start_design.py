@@ -13,6 +13,8 @@ from optimizer.design.start.plan import plan_start
 from optimizer.design.start.write import check_unedited, render_start
 from optimizer.errors import InputError
 
+pytestmark = pytest.mark.slow
+
 ODD = 'The "best", 50% #1: it\'s'
 """Everything that YAML could misread in a name."""
 

@@ -14,6 +14,8 @@ from optimizer.design.start.plan import find_mirror, limit_lowest, plan_start, t
 from optimizer.errors import InputError
 from optimizer.network.ladder import PARTS_OF_FORM
 
+pytestmark = pytest.mark.slow
+
 TONES = np.geomspace(20, 20000, 160)
 
 

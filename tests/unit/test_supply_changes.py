@@ -20,6 +20,8 @@ from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.trade.explore import search_trade
 from optimizer.testing import FILE_HZ, write_driver
 
+pytestmark = pytest.mark.slow
+
 DESIGN = """\
 drivers:
   woofer: {{response: woofer.txt, impedance: woofer_z.txt}}

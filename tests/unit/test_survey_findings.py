@@ -10,6 +10,8 @@ import pytest
 import optimizer
 from optimizer.measure.survey.motional import Motional, model_impedance
 
+pytestmark = pytest.mark.slow
+
 F = np.geomspace(40, 20000, 400)
 WOOFER_Z = Motional(re_ohm=5.8, resonance_hz=55.0, qms=4.0, qes=0.5, k=8e-3, n=0.7)
 TWEETER_Z = Motional(re_ohm=5.2, resonance_hz=900.0, qms=3.0, qes=1.4, k=1e-3, n=0.7)

@@ -308,6 +308,7 @@ def test_tolerance_band(problem, network):
     np.testing.assert_allclose(smooth_thirds(f, flat), flat)
 
 
+@pytest.mark.slow
 def test_pair_cancels_what_both_share(problem, network):
     """One speaker of a pair has a fault that errors common to both would hide from prediction."""
     x = np.log2(problem.frequency_hz)
@@ -426,6 +427,7 @@ def test_files_refused(problem, network, tmp_path, monkeypatch, texts, said):
     assert said in str(error.value)
 
 
+@pytest.mark.slow
 def test_command(design, problem, network, capsys):
     """The verb names the fault, proposes tests with a caution, and writes its findings."""
     folder, f = design.parent, problem.frequency_hz

@@ -253,6 +253,7 @@ def test_less_bright(problem, network):
     assert 1 <= best.count <= 2
 
 
+@pytest.mark.slow
 def test_a_third_change_is_never_worse(problem, network):
     """Three changes find at least what two find, and say that they are not exhaustive."""
     wishes = [parse_wish("more presence", WORDS), parse_wish("less boomy", WORDS)]
@@ -285,6 +286,7 @@ def test_wish_needs_its_curve(problem, network):
         voice_network(problem, network, [parse_wish("2000..2010 -1 dB", WORDS)])
 
 
+@pytest.mark.slow
 def test_command(design, network_file, capsys):
     """The verb answers, saves an answer under a new name, and keeps its history."""
     folder = design.parent
@@ -341,6 +343,7 @@ def test_command(design, network_file, capsys):
     assert saved.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_command_without_answer(design, network_file, capsys):
     """When nothing within the limits serves the wish, the exit code is 3 and says so."""
     code = main(["voice", str(design), network_file, "--wish", "60..120 +12 dB", "--changes", "1"])

@@ -117,6 +117,7 @@ def test_the_limit_named_is_the_one_to_widen(design, network, voice, tmp_path):
     assert voice(*wish, "--hold", f"{limit - 0.11:.2f}", "--quiet")[0] == 3
 
 
+@pytest.mark.slow
 def test_coarse_stock_is_named(design, network, problem, voice, tmp_path):
     """When only the steps of the stock stand in the way, the value missing is named."""
     wish = parse_wish("2k..5k -0.5 dB", read_words())
