@@ -28,6 +28,7 @@ from optimizer.bench.networks.file import read_network
 from optimizer.bench.verify.measured import NOISE_DB, load_measured
 from optimizer.bench.verify.verifying import Verdict, verify_speaker
 from optimizer.bench.voice.holding import parse_holds
+from optimizer.bench.voice.uses import find_use
 from optimizer.bench.voice.voicing import VoiceResult, voice_network
 from optimizer.bench.voice.wishes import Wish, parse_wish, read_words
 from optimizer.design.build import build_problem, load_design
@@ -425,7 +426,7 @@ def voice(
     *,
     changes: int = 2,
     hold: Sequence[str] = (),
-    use: Mapping[str, Part] | None = None,
+    use: Mapping[str, Part | str] | None = None,
     words: File | None = None,
     top: int = 5,
 ) -> VoiceResult:
@@ -443,8 +444,8 @@ def voice(
         Most parts to change, 1 to 3.
     hold : sequence of str
         How far the rest may move: "1 dB", "level 2 dB", "impedance 90 %".
-    use : mapping of str to Part, optional
-        Parts that shall be used, by the name of their place ("tweeter.P1.Rs").
+    use : mapping of str to Part or str, optional
+        Parts that shall be used, or their values, by their place: ``{"tweeter.P1.Rs": "2.7 ohm"}``.
     words : path-like, optional
         Words for changes of tone instead of those that come along.
     top : int
@@ -462,13 +463,17 @@ def voice(
     problem = load(source)
     known = read_words(None if words is None else Path(words))
     asked = [wishes] if isinstance(wishes, (str, Wish)) else list(wishes)
+    present = open_network(problem, network)
     return voice_network(
         problem,
-        open_network(problem, network),
+        present,
         [parse_wish(wish, known) if isinstance(wish, str) else wish for wish in asked],
         changes=changes,
         limits=parse_holds(list(hold)),
-        use=use,
+        use={
+            place: find_use(problem, present, place, part) if isinstance(part, str) else part
+            for place, part in (use or {}).items()
+        },
         top=top,
     )
 

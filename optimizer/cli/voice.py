@@ -232,46 +232,21 @@ def _check_paths(args: argparse.Namespace) -> None:
 
 
 def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str, Part]:
+    """Read "tweeter.P1.Rs 2.7 ohm" each."""
+    from optimizer.bench.voice.uses import find_use
+
     use: dict[str, Part] = {}
     for text in texts:
-        label, part = _read_use(text, problem, network)
-        if label in use:
+        place, _, value = text.strip().partition(" ")
+        if place in use:
             raise InputError(
                 "one part fits in one place",
                 key="--use",
                 value=repr(text),
-                remedy=f"name {label} once",
+                remedy=f"name {place} once",
             )
-        use[label] = part
+        use[place] = find_use(problem, network, place, value)
     return use
-
-
-def _read_use(text: str, problem: Problem, network: Network) -> tuple[str, Part]:
-    """Read "tweeter.P1.Rs 2.7 ohm"."""
-    from optimizer.bench.networks.stated_part import StatedPart, settle_part
-    from optimizer.parts import UNIT_OF_KIND
-    from optimizer.text.units import parse_quantity
-    from optimizer.text.yamltext import suggest
-
-    label, _, value = text.strip().partition(" ")
-    space = problem.around(network).space
-    labels = [space.label(g) for g in range(len(space.genes))]
-    if label not in labels:
-        raise InputError(
-            "a part to use needs a place of the network",
-            key="--use",
-            value=repr(label),
-            remedy=suggest(label, labels),
-        )
-    kind = space.genes[labels.index(label)].kind
-    try:
-        number = parse_quantity(value, UNIT_OF_KIND[kind])
-        if number <= 0.0:
-            raise InputError("a value is above 0", value=value)
-        part, _ = settle_part(StatedPart(kind=kind, value=number), problem, label)
-    except InputError as error:
-        raise error.located(key="--use") from None
-    return label, part
 
 
 def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:

@@ -175,6 +175,18 @@ def test_voice_moves_what_was_wished(
         optimizer.voice(problem, result.best, "make it sing")
 
 
+def test_voice_uses_what_is_at_hand(
+    problem: optimizer.Problem, result: optimizer.SearchResult
+) -> None:
+    """A part stated by its place and value is in place before anything else is changed."""
+    voiced = optimizer.voice(problem, result.best, [], use={"woofer.L1": "1.5 mH"}, changes=1)
+    assert [str(change) for change in voiced.base.changes] == ["woofer.L1 1 mH to 1.5 mH"]
+    with pytest.raises(optimizer.InputError, match="place of the network"):
+        optimizer.voice(problem, result.best, [], use={"woofer.L9": "1.5 mH"})
+    with pytest.raises(optimizer.InputError, match="above 0"):
+        optimizer.voice(problem, result.best, [], use={"woofer.L1": "-1 mH"})
+
+
 EXAMPLES = sorted((ROOT / "guide" / "examples").glob("*.py"))
 
 
