@@ -398,11 +398,11 @@ def trade_to_json(
         "assumed": problem_assumptions(problem),
         "points": [
             {
-                "a": float(f"{p.a:.6g}"),
-                "b": float(f"{p.b:.6g}"),
+                "a": float(f"{p.a:.10g}"),
+                "b": float(f"{p.b:.10g}"),
                 "knee": p.knee,
                 "cheapest": p.cheapest,
-                "weights": [float(f"{w:.6g}") for w in p.weights],
+                "weights": [float(f"{w:.10g}") for w in p.weights],
                 "step": step,
                 "candidate": rated_to_json(p.candidate, problem),
             }
