@@ -1,0 +1,202 @@
+"""What may stand between an amplifier and a driver, by name: each form is one expression.
+
+A form is written once, in the notation of `optimizer.network.expression.notation`, with the word
+``rest`` for what follows it towards the driver. Everything else that a program does with a form
+(solving, drawing, writing it to a simulator, wiring it) follows from that expression.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from optimizer.errors import InputError
+from optimizer.network.expression.nodes import (
+    DriverLeaf,
+    Node,
+    Parallel,
+    PartLeaf,
+    change,
+    driver_leaves,
+    part_leaves,
+)
+from optimizer.network.expression.notation import parse, read_leaf
+from optimizer.network.ladder import Topology
+from optimizer.parts import Part
+
+REST = "rest"
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A named expression around the rest of a network.
+
+    Parameters
+    ----------
+    name : str
+        What the trade calls it.
+    text : str
+        The expression, with the word ``rest`` once: ``Rs + (Rp || rest)``.
+    does : str
+        What it is for, in a few words.
+    """
+
+    name: str
+    text: str
+    does: str = ""
+    node: Node = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        node = parse(self.text, lambda word: DriverLeaf(REST) if word == REST else _part(word))
+        if len(driver_leaves(node)) != 1:
+            raise InputError(f'the word "{REST}" stands once in a form', value=self.text)
+        object.__setattr__(self, "node", node)
+
+    @property
+    def parts(self) -> tuple[PartLeaf, ...]:
+        """Its parts in the order in which all lists of its parts run."""
+        return part_leaves(self.node)
+
+    def around(self, rest: Node, name: str, parts: Sequence[PartLeaf] | None = None) -> Node:
+        """Put the form in front of a network.
+
+        Parameters
+        ----------
+        rest : Node
+            What follows it.
+        name : str
+            Name of the place ("P1").
+        parts : sequence of PartLeaf, optional
+            What is known of each of its parts (ranges, what is kept, whether it is optional), in
+            the order of `parts`; their names and places are set here.
+
+        Returns
+        -------
+        Node
+            A single part is called as the place ("L1"), others "P1.Rs", "P1.Rp".
+        """
+        own = self.parts
+        known = dict(zip((p.name for p in own), parts or own, strict=True))
+
+        def leaf(node: PartLeaf | DriverLeaf) -> Node:
+            if isinstance(node, DriverLeaf):
+                return rest
+            called = name if len(own) == 1 else f"{name}.{node.name}"
+            stated = known[node.name]
+            return replace(stated, kind=node.kind, name=called, place=name)
+
+        made = change(self.node, leaf)
+        assert made is not None
+        return made
+
+
+def _part(word: str) -> Node:
+    node = read_leaf(word)
+    if isinstance(node, PartLeaf):
+        return node
+    raise InputError("parts of a form begin with R, L or C", value=word)
+
+
+def in_line(text: str, name: str = "in the line") -> Form:
+    """Form of an expression of parts in the line, as in ``series: "R || C"``.
+
+    Parameters
+    ----------
+    text : str
+        Parts only.
+    name : str
+        What to call it.
+    """
+    return Form(name, f"({text}) + {REST}")
+
+
+def across(text: str, name: str = "across the line") -> Form:
+    """Form of an expression of parts across the line, as in ``shunt: "L + C"``.
+
+    Parameters
+    ----------
+    text : str
+        Parts only.
+    name : str
+        What to call it.
+    """
+    return Form(name, f"({text}) || {REST}")
+
+
+FORMS: dict[str, Form] = {
+    form.name: form
+    for form in (
+        Form("series inductor", "L + rest", "takes the treble away"),
+        Form("series capacitor", "C + rest", "takes the bass away"),
+        Form("series resistor", "R + rest", "lowers the level"),
+        Form("shunt inductor", "L || rest", "takes the bass away"),
+        Form("shunt capacitor", "C || rest", "takes the treble away"),
+        Form("shunt resistor", "R || rest", "steadies the load"),
+        Form("notch", "(L + C + R) || rest", "takes a narrow band away"),
+        Form("trap", "(L || C || R) + rest", "takes a narrow band away"),
+        Form("equaliser", "(R + C) || rest", "steadies a load that rises with frequency"),
+        Form("pad", "Rs + (Rp || rest)", "lowers the level and keeps the load"),
+        Form("bypassed pad", "(Rs || C) + (Rp || rest)", "lowers the level, less at the top"),
+        Form("contour", "(L || R) + rest", "steps the level down above a frequency"),
+    )
+}
+"""Named forms. A form that is added here works everywhere."""
+
+
+def ladder(driver: Node, places: Sequence[tuple[Form, str, Sequence[PartLeaf] | None]]) -> Node:
+    """Put forms in front of a driver.
+
+    Parameters
+    ----------
+    driver : Node
+        What is driven.
+    places : sequence of (Form, str, sequence of PartLeaf or None)
+        Form, name and parts of each place, source first, see `Form.around`.
+
+    Returns
+    -------
+    Node
+    """
+    node = driver
+    for form, name, parts in reversed(places):
+        node = form.around(node, name, parts)
+    return node
+
+
+def from_topology(topology: Topology) -> Node:
+    """Turn ladders of slots into one expression: their ways in parallel.
+
+    Parameters
+    ----------
+    topology : Topology
+        The ladders.
+
+    Returns
+    -------
+    Node
+        Names of places begin with their way ("tweeter.P1"); leaves, places and drivers come in
+        the order of the slots.
+    """
+    ways: list[Node] = []
+    for way in topology.ways:
+        places = []
+        for slot in way.slots:
+            name = slot.form if len(slot.kinds) > 1 else f"{slot.place} {slot.form}"
+            kept: Sequence[Part | None] = slot.kept or (None,) * len(slot.kinds)
+            parts = [
+                PartLeaf(
+                    kind,
+                    slot.name,
+                    optional=slot.optional,
+                    low=limits.low,
+                    high=limits.high,
+                    part=part,
+                    fixed=slot.fixed,
+                )
+                for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
+            ]
+            places.append((FORMS[name], f"{way.name}.{slot.name}", parts))
+        leaf = DriverLeaf(way.driver, way.name, way.polarity)
+        ways.append(ladder(leaf, places))
+    return ways[0] if len(ways) == 1 else Parallel(tuple(ways))
+

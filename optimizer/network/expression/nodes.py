@@ -1,0 +1,372 @@
+"""The language of passive networks: parts and drivers joined in series and in parallel.
+
+A network is an expression. Its leaves are parts and drivers; `Series` and `Parallel` join them, and
+`Tap` puts an ideal transformer in front of what follows. A ladder is such an expression (a coil in
+series with a capacitor in parallel to the rest), the ways of a speaker are a parallel of
+expressions, a series crossover is a series of them.
+
+A node that is left out is the identity of its parent: a wire in a series, open in a parallel. A
+group all of whose parts are left out is itself left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal, TypeVar
+
+from optimizer.errors import InputError
+from optimizer.parts import Kind, Part
+
+Polarity = Literal["normal", "inverted", "free"]
+
+
+class _Node:
+    """What all nodes can do."""
+
+    __slots__ = ()
+
+    def __add__(self, other: Node) -> Series:
+        return Series((*_items(self, Series), *_items(other, Series)))
+
+    def __or__(self, other: Node) -> Parallel:
+        return Parallel((*_items(self, Parallel), *_items(other, Parallel)))
+
+    def __repr__(self) -> str:
+        from optimizer.network.expression.notation import render  # it builds on this module
+
+        return f"<{render(self)}>"  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PartLeaf(_Node):
+    """Where one part sits.
+
+    Parameters
+    ----------
+    kind : Kind
+        What it is.
+    name : str
+        Unique in an expression ("L1", "tweeter.P1.Rs").
+    place : str
+        What is filled and emptied together with it ("P1" for both resistors of a pad); its own
+        name when left out.
+    optional : bool
+        Whether its place may stay empty.
+    low, high : float or None
+        Allowed values, SI; None where nothing is to be chosen.
+    part : Part or None
+        The part that sits there.
+    fixed : bool
+        Whether that part stays.
+    """
+
+    kind: Kind
+    name: str
+    place: str = ""
+    optional: bool = False
+    low: float | None = None
+    high: float | None = None
+    part: Part | None = None
+    fixed: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.place:
+            object.__setattr__(self, "place", self.name)
+        if self.fixed and self.part is None:
+            raise InputError("a place that is kept as it is needs its part", key=self.name)
+        if self.part is not None and self.part.kind != self.kind:
+            raise InputError(
+                f"the part of this place is a {self.kind}", key=self.name, value=self.part.kind
+            )
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class DriverLeaf(_Node):
+    """Where a driver is connected.
+
+    Parameters
+    ----------
+    driver : str
+        Name of the driver.
+    name : str
+        Unique in an expression: the way, or which of two equal drivers; the driver's name when
+        left out.
+    polarity : {"normal", "inverted", "free"}
+        How it is connected.
+    """
+
+    driver: str
+    name: str = ""
+    polarity: Polarity = "normal"
+
+    def __post_init__(self) -> None:
+        if not self.name:
+            object.__setattr__(self, "name", self.driver)
+
+    @property
+    def sign(self) -> int:
+        """-1 for an inverted driver, else 1."""
+        return -1 if self.polarity == "inverted" else 1
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class _Group(_Node):
+    """Nodes joined in one way.
+
+    Parameters
+    ----------
+    items : tuple of Node
+        At least one.
+    place : str
+        Name under which the group is filled and emptied as a whole; empty where it is not.
+    optional : bool
+        Whether it may be left out; then it has a name and holds no driver.
+    """
+
+    items: tuple[Node, ...]
+    place: str = ""
+    optional: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.items:
+            raise InputError(f"a {self.word} joins at least one thing")
+        if self.optional and not self.place:
+            raise InputError("an optional group needs a name", value=f"{self!r}")
+        if self.optional and has_driver(self):
+            raise InputError("what holds a driver cannot be left out", value=f"{self!r}")
+
+    @property
+    def word(self) -> str:
+        """What it is called."""
+        return type(self).__name__.lower()
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Series(_Group):
+    """One after the other: the same current through all, voltages add."""
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Parallel(_Group):
+    """Side by side: the same voltage across all, currents add."""
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Tap(_Node):
+    """An ideal transformer in front of a node, as of an autotransformer.
+
+    Parameters
+    ----------
+    ratio : float
+        Volts before it over volts after it; positive. The impedance of what follows appears
+        ``ratio**2`` as large.
+    item : Node
+        What follows.
+
+    Notes
+    -----
+    Magnetising inductance, wire and leakage of a real one are parts around it.
+    """
+
+    ratio: float
+    item: Node
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.ratio < float("inf"):
+            raise InputError("the ratio of a tap is positive", value=self.ratio)
+
+
+Node = PartLeaf | DriverLeaf | Series | Parallel | Tap
+_Leaf = TypeVar("_Leaf", PartLeaf, DriverLeaf)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """What feeds a network: an ideal voltage behind two resistances.
+
+    Parameters
+    ----------
+    output_ohm : float
+        Output resistance of the amplifier.
+    cable_ohm : float
+        Both conductors of the cable together. The amplifier sees the cable as part of its load.
+    """
+
+    output_ohm: float = 0.0
+    cable_ohm: float = 0.0
+
+    def __post_init__(self) -> None:
+        for key, ohm in (("output", self.output_ohm), ("cable", self.cable_ohm)):
+            if not 0.0 <= ohm < float("inf"):
+                raise InputError("a resistance is not negative", key=f"amplifier.{key}", value=ohm)
+
+    @property
+    def ohm(self) -> float:
+        """Both together."""
+        return self.output_ohm + self.cable_ohm
+
+
+def _items(node: object, group: type[_Group]) -> tuple[Node, ...]:
+    """Items that a node gives to a group of a kind: its own when it is one without a name."""
+    if isinstance(node, group) and not node.place:
+        return node.items
+    return (node,)  # type: ignore[return-value]
+
+
+def children(node: Node) -> tuple[Node, ...]:
+    """Nodes right below a node."""
+    if isinstance(node, _Group):
+        return node.items
+    return (node.item,) if isinstance(node, Tap) else ()
+
+
+def walk(node: Node) -> Iterator[Node]:
+    """Every node of an expression, each before those below it, source first."""
+    yield node
+    for child in children(node):
+        yield from walk(child)
+
+
+def part_leaves(node: Node) -> tuple[PartLeaf, ...]:
+    """Places of parts, source first."""
+    return tuple(n for n in walk(node) if isinstance(n, PartLeaf))
+
+
+def driver_leaves(node: Node) -> tuple[DriverLeaf, ...]:
+    """Drivers in the order in which they are written."""
+    return tuple(n for n in walk(node) if isinstance(n, DriverLeaf))
+
+
+def has_driver(node: Node | _Group) -> bool:
+    """Whether a node holds a driver."""
+    return any(isinstance(n, DriverLeaf) for n in walk(node))  # type: ignore[arg-type]
+
+
+def change(node: Node, leaf: Callable[[PartLeaf | DriverLeaf], Node | None]) -> Node | None:
+    """Build an expression with other leaves.
+
+    Parameters
+    ----------
+    node : Node
+        The expression.
+    leaf : callable
+        What becomes of each leaf; None leaves it out.
+
+    Returns
+    -------
+    Node or None
+        None when nothing is left. Groups of one are gone, and so are groups within groups of
+        their kind, unless they have a name.
+    """
+    if isinstance(node, PartLeaf | DriverLeaf):
+        return leaf(node)
+    if isinstance(node, Tap):
+        item = change(node.item, leaf)
+        return None if item is None else replace(node, item=item)
+    items: list[Node] = []
+    for child in node.items:
+        changed = change(child, leaf)
+        if changed is not None:
+            items.extend(_items(changed, type(node)))
+    if not items:
+        return None
+    if len(items) == 1 and not node.place:
+        return items[0]
+    return replace(node, items=tuple(items))
+
+
+def without(node: Node, empty: Collection[str]) -> Node | None:
+    """Leave out places.
+
+    Parameters
+    ----------
+    node : Node
+        The expression.
+    empty : collection of str
+        Names of places, of single parts and of groups.
+
+    Returns
+    -------
+    Node or None
+        None when nothing is left.
+    """
+    if isinstance(node, _Group) and node.place in empty:
+        return None
+    if isinstance(node, _Group):
+        kept = [c for c in (without(item, empty) for item in node.items) if c is not None]
+        return change(replace(node, items=tuple(kept)), lambda x: x) if kept else None
+    if isinstance(node, Tap):
+        item = without(node.item, empty)
+        return None if item is None else replace(node, item=item)
+    return None if isinstance(node, PartLeaf) and node.place in empty else node
+
+
+def fitted(
+    node: Node,
+    parts: Mapping[str, Part],
+    *,
+    empty: Collection[str] = (),
+    polarity: Mapping[str, Literal[1, -1]] | None = None,
+) -> Node:
+    """Build the network that is made: every place filled or gone, every polarity settled.
+
+    Parameters
+    ----------
+    node : Node
+        The expression with its places.
+    parts : mapping of str to Part
+        The part of each leaf, by name; those that stay may be left out.
+    empty : collection of str
+        Places left out.
+    polarity : mapping of str to {1, -1}, optional
+        Sign of each driver leaf, by name; those that are not free may be left out.
+
+    Returns
+    -------
+    Node
+
+    Raises
+    ------
+    InputError
+        When a place that is not left out has no part, or nothing is left.
+    """
+    signs = polarity or {}
+
+    def fill(leaf: PartLeaf | DriverLeaf) -> Node:
+        if isinstance(leaf, DriverLeaf):
+            sign = signs.get(leaf.name, leaf.sign)
+            return replace(leaf, polarity="normal" if sign > 0 else "inverted")
+        part = parts.get(leaf.name, leaf.part)
+        if part is None:
+            raise InputError("every place that is not left out needs a part", key=leaf.name)
+        return replace(leaf, part=part, fixed=True, optional=False)
+
+    left = without(node, empty)
+    made = None if left is None else change(_settled(left), fill)
+    if made is None:
+        raise InputError("a network needs something to drive")
+    return made
+
+
+def _settled(node: Node) -> Node:
+    """Return the expression with its groups no longer to be left out."""
+    if isinstance(node, _Group):
+        return replace(node, items=tuple(map(_settled, node.items)), optional=False)
+    return replace(node, item=_settled(node.item)) if isinstance(node, Tap) else node
+
+
+def name_leaves(leaves: tuple[_Leaf, ...]) -> dict[str, int]:
+    """Index of each leaf by its name.
+
+    Raises
+    ------
+    InputError
+        When a name appears twice.
+    """
+    index: dict[str, int] = {}
+    for leaf in leaves:
+        if leaf.name in index:
+            raise InputError("names are unique within a network", value=leaf.name)
+        index[leaf.name] = len(index)
+    return index

@@ -1,0 +1,327 @@
+"""Up a compiled expression for voltages and currents, and down it for what each change does.
+
+Upwards a spine carries (v, i), the voltage and current at its top in a unit of its own: v = 1 at a
+driver's terminals. A junction turns each of its spines into an admittance (parallel) or impedance
+(series), and takes its own voltage or current as the unit. At the source everything is divided by
+the source voltage.
+
+Downwards everything above a point is a row (a, b) with ``a V + b I = 1`` for the actual voltage and
+current there and a source of 1 V: ``b += a z`` past a series step, ``a += b y`` past a parallel one.
+Then, for a change dz of a part that carries the current J (exact to first order, a ladder or not):
+
+* the source current changes by ``q = -J^2 dz`` (the network is reciprocal: adjoint-network theorem,
+  Director and Rohrer, IEEE Trans. Circuit Theory 16, 1969),
+* drivers below a step with state S (current of a series, voltage of a parallel step) change by
+  ``dH/H = -a J (J/S) dz`` in a series step and ``+b J (J/S) dz`` in a parallel one,
+* drivers that meet it at a junction change by ``dH/H = (a/I) q`` when that is a series and by
+  ``-(b/V) q`` when it is a parallel one: where b = 0, as for ways on an ideal source, not at all.
+
+A plain 1.0 or 0.0 stands for what is the same for all networks and frequencies and costs nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.arrays import Complex
+from optimizer.network.expression.nodes import Source
+from optimizer.network.expression.plan import Junction, Plan, Spine, Step
+
+Number = float | NDArray[Any]
+"""A plain number, a row (F,), a column (P, 1), or an array of the full shape."""
+
+Feed = Callable[[Step], NDArray[Any] | None]
+"""Immittance of a step: impedance in series, admittance in parallel; None when it is empty."""
+
+Above = tuple[tuple[int, Number], ...]
+"""Drivers that hang elsewhere, each with what a change of the source current does to it."""
+
+_SMALL = 2048
+
+
+@dataclass(slots=True)
+class _Kept:
+    """What the way down needs of a step: its immittance, and the state that it shares."""
+
+    immittance: NDArray[Any] | None
+    shared: Number
+
+
+@dataclass(slots=True)
+class _KeptJunction:
+    """What the way down needs of a junction.
+
+    Immittance and unit of each spine, and the voltage of each driver below in the junction's unit.
+    """
+
+    immittance: list[Number]
+    unit: list[Number]
+    drive: dict[int, Number]
+
+
+class Visitor:
+    """What to do with steps and junctions on the way down."""
+
+    def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
+        """See a step.
+
+        Parameters
+        ----------
+        step : Step
+        state : Number
+            Actual current through a series step, voltage across a parallel one, for 1 V.
+        row : Number
+            ``a`` of a series step, ``-b`` of a parallel one.
+        above : tuple of (int, Number)
+            For each driver elsewhere the factor f with ``dH = f dY``.
+        """
+
+    def junction(self, junction: Junction, state: Number, row: Number) -> None:
+        """See a junction: its actual current (series) or voltage (parallel), and ``a`` or ``-b``."""
+
+
+class Walk:
+    """One pass up, and on demand one down.
+
+    Parameters
+    ----------
+    plan : Plan
+        The compiled expression.
+    feed : callable
+        Gives each step its immittance. What it gives is overwritten unless `keep` is set.
+    load_admittance : list of ndarray (F,)
+        Admittance of each driver.
+    source : Source
+        What feeds the network.
+    shape : tuple of int
+        Full shape of all results, (P, F) or (F,).
+    polarity : list of float or ndarray (P, 1)
+        Sign of each driver.
+    keep : bool
+        Whether `down` will be called.
+
+    Attributes
+    ----------
+    transfer : list of Number
+        Voltage at each driver over the source voltage, sign included.
+    admittance : Number
+        Of the load that the amplifier sees: cable and network.
+    current : Number
+        Source current for 1 V: the same, except when the amplifier has an output resistance.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        feed: Feed,
+        load_admittance: list[Complex],
+        source: Source,
+        shape: tuple[int, ...],
+        polarity: list[Number],
+        *,
+        keep: bool = False,
+    ) -> None:
+        self.plan = plan
+        self.feed = feed
+        self.load_admittance = load_admittance
+        self.source = source
+        self.shape = shape
+        self.polarity = polarity
+        self.keep = keep
+        self.kept: dict[int, _Kept] = {}
+        self.junctions: dict[int, _KeptJunction] = {}
+        self._zero: Complex | None = None
+
+        v, i, drive = self._up(plan.root)
+        at_terminals = v
+        if source.cable_ohm:
+            at_terminals = self._plus(self._scaled(i, source.cable_ohm), v)
+        if source.ohm:
+            v = self._plus(self._scaled(i, source.ohm), v)
+        self.unit = self._reciprocal(v, spare=v is not at_terminals)
+        self.current = mul(i, self.unit)
+        self.admittance = (
+            self.current
+            if not source.output_ohm
+            else mul(i, self._reciprocal(at_terminals, spare=True))
+        )
+        self.transfer = [self._mul(drive[w], self.unit) for w in range(len(plan.drivers))]
+
+    # Arithmetic. Full arrays that nobody else holds are overwritten: fresh ones cost more than
+    # what is done to them.
+
+    def _full(self, x: Number) -> bool:
+        return isinstance(x, np.ndarray) and x.dtype.kind == "c" and x.shape == self.shape
+
+    def _mul(self, a: Number, b: Number) -> Number:
+        """Product; overwrites `a` where that is allowed."""
+        if not self.keep and self._full(a) and isinstance(b, np.ndarray):
+            return mul(a, b, out=a)
+        return mul(a, b)
+
+    def _scaled(self, x: Number, factor: float) -> Number:
+        return x * factor
+
+    def _plus(self, fresh: Number, other: Number) -> Number:
+        """Sum; overwrites `fresh`."""
+        if isinstance(fresh, np.ndarray) and self._full(fresh):
+            fresh += other
+            return fresh
+        return fresh + other
+
+    def _reciprocal(self, x: Number, *, spare: bool) -> Number:
+        """1/x; may overwrite x where nothing is kept and it is spare."""
+        if isinstance(x, float):
+            return 1.0 / x
+        if x.dtype.kind != "c" or x.size < _SMALL:
+            return np.asarray(np.reciprocal(x))
+        # conj(x)/|x|^2: numpy's complex division takes longer.
+        out = np.conjugate(x)
+        square = np.multiply(x, out, out=x if spare and not self.keep and self._full(x) else None)
+        if self._zero is None or self._zero.shape != x.shape:
+            self._zero = np.zeros(x.shape, dtype=x.dtype)
+        np.divide(1.0, square.real, out=self._zero.real)
+        out *= self._zero
+        return out
+
+    # Up
+
+    def _up(self, spine: Spine) -> tuple[Number, Number, dict[int, Number]]:
+        """Voltage and current at the top of a spine, and each driver's voltage in its unit."""
+        v: Number
+        i: Number
+        if isinstance(spine.foot, int):
+            v, i = 1.0, self.load_admittance[spine.foot]
+            drive: dict[int, Number] = {spine.foot: self.polarity[spine.foot]}
+        else:
+            v, i, drive = self._join(spine.foot)
+        for step in reversed(spine.steps):
+            if step.kind == "tap":
+                v, i = v * step.ratio, i / step.ratio
+                continue
+            x = self.feed(step)
+            series = step.kind == "series"
+            shared, moved = (i, v) if series else (v, i)
+            if self.keep:
+                self.kept[step.index] = _Kept(x, shared)
+            if x is None:
+                continue
+            moved = self._add(x, shared, moved)
+            v, i = (moved, i) if series else (v, moved)
+        return v, i, drive
+
+    def _add(self, x: NDArray[Any], shared: Number, moved: Number) -> Number:
+        """``moved + x shared`` as a new array, or in `x` where nothing is kept."""
+        spare = not self.keep and self._full(x)
+        if isinstance(shared, float):
+            if shared != 1.0:
+                return self._plus(x * shared, moved)
+            if spare:
+                return self._plus(x, moved)
+            return x + moved
+        return self._plus(mul(x, shared, out=x if spare else None), moved)
+
+    def _join(self, junction: Junction) -> tuple[Number, Number, dict[int, Number]]:
+        parallel = junction.kind == "parallel"
+        kept = _KeptJunction([], [], {})
+        total: Number = 0.0
+        for spine in junction.spines:
+            v, i, drive = self._up(spine)
+            across, through = (v, i) if parallel else (i, v)
+            unit = self._reciprocal(across, spare=across is not through)
+            own = self._mul(through, unit)
+            kept.unit.append(unit)
+            kept.immittance.append(own)
+            if len(kept.immittance) == 1:
+                total = own
+            elif len(kept.immittance) == 2 and (self.keep or not self._full(total)):
+                total = total + own
+            else:
+                total = self._plus(total, own)
+            for w, t in drive.items():
+                kept.drive[w] = mul(t, unit)
+        if self.keep:
+            self.junctions[junction.index] = kept
+        return (1.0, total, kept.drive) if parallel else (total, 1.0, kept.drive)
+
+    # Down
+
+    def down(self, visitor: Visitor) -> None:
+        """Show a visitor every step and junction, source first.
+
+        Parameters
+        ----------
+        visitor : Visitor
+        """
+        self._down(self.plan.root, self.unit, 1.0, -self.source.ohm, (), visitor)
+
+    def _down(
+        self, spine: Spine, unit: Number, a: Number, b: Number, above: Above, visitor: Visitor
+    ) -> None:
+        """Go down a spine; `b` is negative here, which saves many a change of sign."""
+        last = spine.steps[-1] if spine.steps and isinstance(spine.foot, int) else None
+        for step in spine.steps:
+            if step.kind == "tap":
+                a, b = a * step.ratio, b / step.ratio
+                continue
+            kept = self.kept[step.index]
+            series = step.kind == "series"
+            visitor.step(step, mul(unit, kept.shared), a if series else b, above)
+            x = kept.immittance
+            if x is None or step is last:
+                continue
+            if series:
+                b = minus(b, mul(x, a))
+            else:
+                a = minus(a, mul(x, b))
+        if isinstance(spine.foot, int):
+            return
+        junction, series = spine.foot, spine.foot.kind == "series"
+        kept_here = self.junctions[junction.index]
+        row = a if series else b
+        visitor.junction(junction, unit, row)
+        factor = {w: mul(row, t) for w, t in kept_here.drive.items()}
+        for j, child in enumerate(junction.spines):
+            rest: Number = 0.0
+            for k, x in enumerate(kept_here.immittance):
+                if k != j:
+                    rest = x if isinstance(rest, float) and rest == 0.0 else rest + x
+            others = tuple((w, f) for w, f in factor.items() if w not in child.drivers)
+            self._down(
+                child,
+                mul(unit, kept_here.unit[j]),
+                a if series else minus(a, mul(rest, b)),
+                minus(b, mul(rest, a)) if series else b,
+                above + others,
+                visitor,
+            )
+
+
+def mul(a: Number, b: Number, out: Any = None) -> Number:
+    """Product of two numbers; plain ones cost nothing and plain zeros and ones stay plain.
+
+    Parameters
+    ----------
+    a, b : Number
+    out : ndarray, optional
+        Where to put the product when both are arrays; full and complex.
+    """
+    if isinstance(a, float):
+        if isinstance(b, float):
+            return a * b
+        a, b = b, a
+    if isinstance(b, float):
+        if b == 1.0:
+            return a
+        return b if b == 0.0 else a * b
+    return np.multiply(a, b, out=out)  # type: ignore[no-any-return]
+
+
+def minus(a: Number, b: Number) -> Number:
+    """Return ``a - b`` as a new number; a plain zero for `b` leaves `a` as it is."""
+    return a if isinstance(b, float) and b == 0.0 else a - b
