@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.arrays import Complex, Flags, Index, Real
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.network.expression.nodes import Node, Source
 from optimizer.network.expression.plan import Branch, Junction, Plan, Spine, Step
 from optimizer.network.expression.walk import Above, Number, Visitor, Walk, mul
@@ -213,7 +213,9 @@ class Bank:
         self.load_admittance: list[Complex] = []
         for leaf in self.plan.drivers:
             if leaf.driver not in load_ohm:
-                raise InputError("every driver of a network needs a load", value=leaf.driver)
+                raise InputError(
+                    "every driver of a network needs a load", subject=Subject("driver", leaf.driver)
+                )
             load = np.asarray(load_ohm[leaf.driver], dtype=np.complex128)
             self.load_admittance.append(1.0 / load)
         self.kinds = tuple(leaf.kind for leaf in self.plan.leaves)
@@ -263,7 +265,7 @@ class Bank:
         if step.kind == "tap":
             return ()
         want: Literal["z", "y"] = "z" if step.kind == "series" else "y"
-        programs = []
+        programs: list[_Program] = []
         alone = [b for b in step.branches if b.kind == "part"]
         if step.kind == "series" and alone:
             programs.append(self._cell(tuple(b.leaves[0] for b in alone), want))
@@ -282,9 +284,7 @@ class Bank:
             batch = "resistance"
         elif want == "y" and {"inductor", "capacitor"} <= kinds:
             batch = "resonance"
-        cell = _Cell(
-            want=want, leaves=leaves, index=len(self.cells), columns=columns, batch=batch
-        )
+        cell = _Cell(want=want, leaves=leaves, index=len(self.cells), columns=columns, batch=batch)
         self.cells.append(cell)
         return cell
 
@@ -293,12 +293,14 @@ class Bank:
             return self._cell(branch.leaves, want)
         if branch.kind == "tap":
             items = (self._compiled(branch.items[0], want),)
-            return _Group(want=want, have=want, leaves=branch.leaves, items=items, ratio=branch.ratio)
+            return _Group(
+                want=want, have=want, leaves=branch.leaves, items=items, ratio=branch.ratio
+            )
         have: Literal["z", "y"] = "z" if branch.kind == "series" else "y"
         alone = [b for b in branch.items if b.kind == "part"]
         if have == "z" and len(alone) == len(branch.items):
             return self._cell(branch.leaves, want)
-        programs = []
+        programs: list[_Program] = []
         if have == "z" and alone:
             programs.append(self._cell(tuple(b.leaves[0] for b in alone), "z"))
         programs += [
@@ -425,13 +427,17 @@ class Bank:
         visitor = _PhasorVisitor(self, values)
         walked.down(visitor)
         drive = np.stack([_shaped(h, (p, f)) for h in walked.transfer], axis=1)
-        impedance = np.stack(
-            [
-                part_impedance(kind, flat.values[:, g], flat.loss_ohm[:, g], self.omega)
-                for g, kind in enumerate(self.kinds)
-            ],
-            axis=1,
-        ) if self.kinds else np.empty((p, 0, f), dtype=np.complex128)
+        impedance = (
+            np.stack(
+                [
+                    part_impedance(kind, flat.values[:, g], flat.loss_ohm[:, g], self.omega)
+                    for g, kind in enumerate(self.kinds)
+                ],
+                axis=1,
+            )
+            if self.kinds
+            else np.empty((p, 0, f), dtype=np.complex128)
+        )
         return Phasors(
             part_voltage=(visitor.current * impedance).reshape(*lead, -1, f),
             part_current=visitor.current.reshape(*lead, -1, f),
@@ -447,22 +453,22 @@ def _flatten(population: Population) -> tuple[tuple[int, ...], Population]:
     if population.values.ndim == 2 and all(x.shape[:-1] == fields[0].shape[:-1] for x in fields):
         return (len(population),), population
     lead = np.broadcast_shapes(*(x.shape[:-1] for x in fields))
-    values, loss, present, polarity = (
-        np.broadcast_to(x, (*lead, x.shape[-1])).reshape(-1, x.shape[-1]) for x in fields
-    )
+
+    def flat(x: NDArray[Any]) -> NDArray[Any]:
+        return np.broadcast_to(x, (*lead, x.shape[-1])).reshape(-1, x.shape[-1])
+
+    values, loss, present, polarity = map(flat, fields)
     return lead, Population(values=values, loss_ohm=loss, present=present, polarity=polarity)
 
 
 def _shaped(x: Number, shape: tuple[int, ...]) -> Complex:
-    """Bring a number to its full shape."""
-    if isinstance(x, np.ndarray) and x.dtype.kind == "c":
-        if x.shape == shape:
-            return x
-        if x.size == np.prod(shape):
-            return x.reshape(shape)
-    out = np.empty(shape, dtype=np.complex128)
+    """Bring a number to its full shape (P, F), then to one with other leading axes."""
+    flat = (int(np.prod(shape[:-1])), shape[-1])
+    if isinstance(x, np.ndarray) and x.dtype.kind == "c" and x.shape == flat:
+        return x.reshape(shape)
+    out = np.empty(flat, dtype=np.complex128)
     out[...] = x
-    return out
+    return out.reshape(shape)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -520,12 +526,12 @@ class _Values:
         self.mask: Flags | None = None
         self.absent: Real | None = None
         if not population.present.all():
-            self.mask = bank.plan.mask(population.present)
-            parts.reshape(p, 2, g)[...] *= self.mask[:, None]
-            self.absent = 1.0 - np.minimum(self.mask @ bank.member, 1.0).T
+            self.mask = mask = bank.plan.mask(population.present)
+            parts.reshape(p, 2, g)[...] *= mask[:, None]
+            self.absent = 1.0 - np.minimum(mask @ bank.member, 1.0).T
             self.alive = (self.absent.min(axis=1) == 0.0).tolist()
         self.cells = np.ascontiguousarray(
-            (parts @ bank.gather).reshape(p, -1, 3).transpose(1, 0, 2)
+            (parts @ bank.gather).reshape(p, len(bank.cells), 3).transpose(1, 0, 2)
         )
         self.squares = self.cells * self.cells
         if self.absent is not None:
@@ -537,7 +543,7 @@ class _Values:
         """1.0 where any of some parts is there, as a column; None when that is everywhere."""
         if self.mask is None:
             return None
-        there = self.mask[:, leaves].any(axis=1)
+        there = np.logical_or.reduce(self.mask[:, leaves], axis=1)
         return None if there.all() else there[:, None].astype(np.float64)
 
     def step(self, step: Step) -> NDArray[Any] | None:
@@ -555,7 +561,7 @@ class _Values:
                 total = x
             elif own and total.dtype.kind == "c":
                 total += x
-            elif own and x.dtype.kind == "c":
+            elif not self.keep and x.dtype.kind == "c":
                 x += total
                 total = x
             else:
@@ -563,15 +569,7 @@ class _Values:
         return total
 
     def _immittance(self, program: _Program) -> NDArray[Any] | None:
-        if isinstance(program, _Cell):
-            if self.absent is not None and not self.alive[program.index]:
-                x = None
-            elif program.resistive:
-                x = self._resistance(program)
-            else:
-                x = self._cell(program)
-        else:
-            x = self._group(program)
+        x = self._cell(program) if isinstance(program, _Cell) else self._group(program)
         if self.keep:
             self.kept[program] = x
         return x
@@ -586,13 +584,18 @@ class _Values:
         absent = self.absent[cell.index, :, None]
         return np.asarray((1.0 - absent) / (r + absent))
 
-    def _cell(self, cell: _Cell) -> Complex:
-        """Impedance or admittance of a cell, computed with those that come next."""
+    def _cell(self, cell: _Cell) -> NDArray[Any] | None:
+        """Impedance or admittance of a cell; None when no network has it."""
+        if self.absent is not None and not self.alive[cell.index]:
+            return None
+        if cell.resistive:
+            return self._resistance(cell)
         if cell.index not in self.ready:
             self._fill(cell)
         return self.ready.pop(cell.index)
 
     def _fill(self, cell: _Cell) -> None:
+        """Compute a cell, and with it some that come next."""
         bank = self.bank
         alike = [c for c in bank.cells[cell.index :] if c.batch == cell.batch][: self.at_once]
         rows: Any
@@ -611,10 +614,10 @@ class _Values:
             np.divide(view, squares @ bank.squares[columns], out=view)
         else:
             np.matmul(coefficients, bank.basis[columns], out=view)
-            if cell.batch == "resonance":
-                _invert(out[0], self._there(cell.leaves))
         for c, x in zip(alike, out, strict=True):
             self.ready[c.index] = x
+            if cell.batch == "resonance":
+                _invert(x, self._there(c.leaves))
 
     def _group(self, group: _Group) -> NDArray[Any] | None:
         x = self._sum(group.items)

@@ -199,4 +199,3 @@ def from_topology(topology: Topology) -> Node:
         leaf = DriverLeaf(way.driver, way.name, way.polarity)
         ways.append(ladder(leaf, places))
     return ways[0] if len(ways) == 1 else Parallel(tuple(ways))
-

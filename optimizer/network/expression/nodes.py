@@ -11,14 +11,17 @@ group all of whose parts are left out is itself left out.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.parts import Kind, Part
 
 Polarity = Literal["normal", "inverted", "free"]
+
+_PLAIN = re.compile(r"[^\W\d]\w*(?:\.\w+)*")
 
 
 class _Node:
@@ -33,8 +36,6 @@ class _Node:
         return Parallel((*_items(self, Parallel), *_items(other, Parallel)))
 
     def __repr__(self) -> str:
-        from optimizer.network.expression.notation import render  # it builds on this module
-
         return f"<{render(self)}>"  # type: ignore[arg-type]
 
 
@@ -74,10 +75,14 @@ class PartLeaf(_Node):
         if not self.place:
             object.__setattr__(self, "place", self.name)
         if self.fixed and self.part is None:
-            raise InputError("a place that is kept as it is needs its part", key=self.name)
+            raise InputError(
+                "a place that is kept as it is needs its part", subject=Subject("place", self.name)
+            )
         if self.part is not None and self.part.kind != self.kind:
             raise InputError(
-                f"the part of this place is a {self.kind}", key=self.name, value=self.part.kind
+                f"the part of this place is a {self.kind}",
+                subject=Subject("place", self.name),
+                value=self.part.kind,
             )
 
 
@@ -197,9 +202,13 @@ class Source:
     cable_ohm: float = 0.0
 
     def __post_init__(self) -> None:
-        for key, ohm in (("output", self.output_ohm), ("cable", self.cable_ohm)):
+        for part, ohm in (("output", self.output_ohm), ("cable", self.cable_ohm)):
             if not 0.0 <= ohm < float("inf"):
-                raise InputError("a resistance is not negative", key=f"amplifier.{key}", value=ohm)
+                raise InputError(
+                    "a resistance is not negative",
+                    subject=Subject("amplifier", part=part),
+                    value=ohm,
+                )
 
     @property
     def ohm(self) -> float:
@@ -219,6 +228,41 @@ def children(node: Node) -> tuple[Node, ...]:
     if isinstance(node, _Group):
         return node.items
     return (node.item,) if isinstance(node, Tap) else ()
+
+
+def render(node: Node) -> str:
+    """Write an expression in the notation that `optimizer.network.expression.notation` reads.
+
+    Parameters
+    ----------
+    node : Node
+        What to write.
+
+    Returns
+    -------
+    str
+        ``L1 + (C1 || woofer)``. Ranges and parts are not written.
+    """
+    if isinstance(node, PartLeaf):
+        return _quoted(node.name) + ("?" if node.optional else "")
+    if isinstance(node, DriverLeaf):
+        signs: dict[Polarity, str] = {"normal": "", "inverted": "-", "free": "±"}
+        return signs[node.polarity] + _quoted(node.name)
+    if isinstance(node, Tap):
+        return f"tap({node.ratio!r}, {render(node.item)})"
+    text = (" + " if isinstance(node, Series) else " || ").join(map(_inner, node.items))
+    if not node.place:
+        return text
+    return f"{_quoted(node.place)}: ({text}){'?' if node.optional else ''}"
+
+
+def _inner(node: Node) -> str:
+    text = render(node)
+    return f"({text})" if isinstance(node, Series | Parallel) and not node.place else text
+
+
+def _quoted(name: str) -> str:
+    return name if _PLAIN.fullmatch(name) and name != "tap" else f'"{name}"'
 
 
 def walk(node: Node) -> Iterator[Node]:
@@ -339,7 +383,9 @@ def fitted(
             return replace(leaf, polarity="normal" if sign > 0 else "inverted")
         part = parts.get(leaf.name, leaf.part)
         if part is None:
-            raise InputError("every place that is not left out needs a part", key=leaf.name)
+            raise InputError(
+                "every place that is not left out needs a part", subject=Subject("place", leaf.name)
+            )
         return replace(leaf, part=part, fixed=True, optional=False)
 
     left = without(node, empty)

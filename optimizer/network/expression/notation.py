@@ -20,7 +20,6 @@ from optimizer.network.expression.nodes import (
     Node,
     Parallel,
     PartLeaf,
-    Polarity,
     Series,
     Tap,
 )
@@ -33,7 +32,6 @@ _TOKEN = re.compile(
     r"|\"(?P<quoted>[^\"]+)\"|(?P<sign>[()+?:,±-]))"
 )
 _PART = re.compile(r"(?:.*\.)?([RLC])[a-z0-9]*")
-_PLAIN = re.compile(r"[^\W\d]\w*(?:\.\w+)*")
 _MOST_DEPTH = 100
 
 
@@ -201,38 +199,3 @@ class _Reader:
         node = self._group(depth + 1)
         self._need(")", "a bracket is closed")
         return Tap(ratio, node)
-
-
-def render(node: Node) -> str:
-    """Write an expression; `parse` reads the same structure from it.
-
-    Parameters
-    ----------
-    node : Node
-        What to write.
-
-    Returns
-    -------
-    str
-        ``L1 + (C1 || woofer)``. Ranges and parts are not written.
-    """
-    if isinstance(node, PartLeaf):
-        return _quoted(node.name) + ("?" if node.optional else "")
-    if isinstance(node, DriverLeaf):
-        signs: dict[Polarity, str] = {"normal": "", "inverted": "-", "free": "±"}
-        return signs[node.polarity] + _quoted(node.name)
-    if isinstance(node, Tap):
-        return f"tap({node.ratio!r}, {render(node.item)})"
-    text = (" + " if isinstance(node, Series) else " || ").join(map(_inner, node.items))
-    if not node.place:
-        return text
-    return f"{_quoted(node.place)}: ({text}){'?' if node.optional else ''}"
-
-
-def _inner(node: Node) -> str:
-    text = render(node)
-    return f"({text})" if isinstance(node, Series | Parallel) and not node.place else text
-
-
-def _quoted(name: str) -> str:
-    return name if _PLAIN.fullmatch(name) and name != "tap" else f'"{name}"'

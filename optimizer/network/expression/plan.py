@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Flags, Index
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Node,
@@ -209,7 +209,7 @@ class Plan:
             if places.setdefault(name, optional) != optional:
                 raise InputError(
                     "parts of one place are left out together: all of them are optional or none",
-                    key=name,
+                    subject=Subject("place", name),
                 )
             return list(places).index(name)
 

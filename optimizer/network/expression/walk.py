@@ -138,18 +138,13 @@ class Walk:
         self._zero: Complex | None = None
 
         v, i, drive = self._up(plan.root)
-        at_terminals = v
-        if source.cable_ohm:
-            at_terminals = self._plus(self._scaled(i, source.cable_ohm), v)
-        if source.ohm:
-            v = self._plus(self._scaled(i, source.ohm), v)
-        self.unit = self._reciprocal(v, spare=v is not at_terminals)
+        at_terminals = self._plus(i * source.cable_ohm, v) if source.cable_ohm else v
+        behind = self._plus(i * source.output_ohm, at_terminals) if source.output_ohm else None
+        self.unit = self._reciprocal(at_terminals if behind is None else behind, spare=True)
         self.current = mul(i, self.unit)
-        self.admittance = (
-            self.current
-            if not source.output_ohm
-            else mul(i, self._reciprocal(at_terminals, spare=True))
-        )
+        self.admittance = self.current
+        if behind is not None:
+            self.admittance = mul(i, self._reciprocal(at_terminals, spare=True))
         self.transfer = [self._mul(drive[w], self.unit) for w in range(len(plan.drivers))]
 
     # Arithmetic. Full arrays that nobody else holds are overwritten: fresh ones cost more than
@@ -163,9 +158,6 @@ class Walk:
         if not self.keep and self._full(a) and isinstance(b, np.ndarray):
             return mul(a, b, out=a)
         return mul(a, b)
-
-    def _scaled(self, x: Number, factor: float) -> Number:
-        return x * factor
 
     def _plus(self, fresh: Number, other: Number) -> Number:
         """Sum; overwrites `fresh`."""
@@ -216,7 +208,7 @@ class Walk:
         return v, i, drive
 
     def _add(self, x: NDArray[Any], shared: Number, moved: Number) -> Number:
-        """``moved + x shared`` as a new array, or in `x` where nothing is kept."""
+        """Return ``moved + x shared`` as a new array, or in `x` where nothing is kept."""
         spare = not self.keep and self._full(x)
         if isinstance(shared, float):
             if shared != 1.0:
@@ -230,6 +222,7 @@ class Walk:
         parallel = junction.kind == "parallel"
         kept = _KeptJunction([], [], {})
         total: Number = 0.0
+        spare = False
         for spine in junction.spines:
             v, i, drive = self._up(spine)
             across, through = (v, i) if parallel else (i, v)
@@ -238,11 +231,9 @@ class Walk:
             kept.unit.append(unit)
             kept.immittance.append(own)
             if len(kept.immittance) == 1:
-                total = own
-            elif len(kept.immittance) == 2 and (self.keep or not self._full(total)):
-                total = total + own
+                total, spare = own, not self.keep and own is not unit
             else:
-                total = self._plus(total, own)
+                total, spare = (self._plus(total, own) if spare else total + own), True
             for w, t in drive.items():
                 kept.drive[w] = mul(t, unit)
         if self.keep:
@@ -288,9 +279,9 @@ class Walk:
         factor = {w: mul(row, t) for w, t in kept_here.drive.items()}
         for j, child in enumerate(junction.spines):
             rest: Number = 0.0
-            for k, x in enumerate(kept_here.immittance):
+            for k, other in enumerate(kept_here.immittance):
                 if k != j:
-                    rest = x if isinstance(rest, float) and rest == 0.0 else rest + x
+                    rest = other if isinstance(rest, float) else rest + other
             others = tuple((w, f) for w, f in factor.items() if w not in child.drivers)
             self._down(
                 child,
