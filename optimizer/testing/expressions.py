@@ -6,7 +6,6 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.expression.bank import Population
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Node,
@@ -15,7 +14,7 @@ from optimizer.network.expression.nodes import (
     Series,
     Tap,
 )
-from optimizer.network.expression.plan import Plan
+from optimizer.network.expression.plan import Plan, Population
 from optimizer.parts import KINDS, Kind
 
 SPAN: dict[Kind, tuple[float, float]] = {

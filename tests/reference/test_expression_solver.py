@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.expression.bank import Bank, Population, part_impedance
+from optimizer.network.expression.bank import Bank
+from optimizer.network.expression.immittance import part_impedance
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Node,
@@ -26,7 +27,7 @@ from optimizer.network.expression.nodes import (
     has_driver,
     walk,
 )
-from optimizer.network.expression.plan import Junction, Plan, Spine
+from optimizer.network.expression.plan import Junction, Plan, Population, Spine
 from optimizer.testing.expressions import (
     impedances,
     random_expression,

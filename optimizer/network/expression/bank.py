@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.errors import InputError, Subject
+from optimizer.network.expression.immittance import Cells, Immittances, part_impedance
 from optimizer.network.expression.nodes import Node, Source
-from optimizer.network.expression.plan import Branch, Junction, Plan, Spine, Step
+from optimizer.network.expression.plan import Junction, Plan, Population, Spine, Step
 from optimizer.network.expression.walk import Above, Number, Visitor, Walk, mul
 from optimizer.parts import KINDS, Kind
 
@@ -21,38 +20,6 @@ LossLaw = Callable[[Real], Real]
 IDEAL = Source()
 
 _BLOCK = 1 << 12  # numbers worked on at once on the way down
-_AT_ONCE = 1 << 14  # numbers up to which several cells are computed in one go
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Population:
-    """Networks of one expression as arrays; leading axes broadcast against each other.
-
-    Parameters
-    ----------
-    values, loss_ohm : ndarray, shape (..., G)
-        Value (SI) and series loss of every part.
-    present : ndarray of bool, shape (..., K)
-        Whether each place is filled.
-    polarity : ndarray, shape (..., W)
-        1.0 or -1.0.
-    """
-
-    values: Real
-    loss_ohm: Real
-    present: Flags
-    polarity: Real
-
-    def __len__(self) -> int:
-        return len(self.values)
-
-    def __getitem__(self, index: Any) -> Population:
-        return Population(
-            values=self.values[index],
-            loss_ohm=self.loss_ohm[index],
-            present=self.present[index],
-            polarity=self.polarity[index],
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,39 +79,6 @@ class Phasors:
     driver_voltage: Complex
     driver_current: Complex
     current: Complex
-
-
-def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Complex:
-    """Impedance of parts of one kind.
-
-    Parameters
-    ----------
-    kind : {"inductor", "capacitor", "resistor"}
-        Law to apply: ``r + jwL``, ``r + 1/(jwC)`` or ``R + r``.
-    value, loss_ohm : ndarray, shape (...)
-        Values in H, F or ohm and their series losses in ohm.
-    omega : ndarray, shape (F,)
-        Angular frequency in rad/s.
-
-    Returns
-    -------
-    ndarray, shape (..., F), complex
-        Impedance in ohm.
-    """
-    value = np.asarray(value, dtype=np.float64)[..., None]
-    loss = np.asarray(loss_ohm, dtype=np.float64)[..., None]
-    shape = np.broadcast_shapes(value.shape, loss.shape, omega.shape)
-    out = np.empty(shape, dtype=np.complex128)
-    if kind == "inductor":
-        out.real = loss
-        np.multiply(value, omega, out=out.imag)
-    elif kind == "capacitor":
-        out.real = loss
-        np.divide(-1.0 / value, omega, out=out.imag)
-    else:
-        out.real = value + loss
-        out.imag = 0.0
-    return out
 
 
 def loss_slopes(laws: Mapping[Kind, LossLaw], kinds: tuple[Kind, ...], values: Real) -> Real:
@@ -218,9 +152,21 @@ class Bank:
                 )
             load = np.asarray(load_ohm[leaf.driver], dtype=np.complex128)
             self.load_admittance.append(1.0 / load)
-        self.kinds = tuple(leaf.kind for leaf in self.plan.leaves)
+        self.cells = Cells(self.plan, self.omega)
         self.free: Flags = np.array([not leaf.fixed for leaf in self.plan.leaves], dtype=bool)
-        self._compile()
+        self.free_leaves: Index = np.flatnonzero(self.free)
+        self.moving_leaves: list[Index] = [
+            np.flatnonzero(moved & self.free) for moved in _find_moved(self.plan, source)
+        ]
+        self.kind_of_free = [
+            np.array([self.cells.kinds[g] == kind for g in self.free_leaves], dtype=np.float64)
+            for kind in KINDS
+        ]
+        count = len(self.plan.leaves)
+        self.rows = (
+            _rows(self.free_leaves, count),
+            [_rows(leaves, count) for leaves in self.moving_leaves],
+        )
 
     def thinned(self, index: Index) -> Bank:
         """Return the same bank on a subset of its frequencies.
@@ -232,81 +178,6 @@ class Bank:
         """
         loads = {name: np.asarray(z)[index] for name, z in self.load_ohm.items()}
         return Bank(self.plan, self.frequency_hz[index], loads, self.source)
-
-    def _compile(self) -> None:
-        """Turn branches into cells of parts in series, each a row of one matrix."""
-        g = len(self.kinds)
-        self.cells: list[_Cell] = []
-        self.programs = [self._program(step) for step in self.plan.steps]
-        n = len(self.cells)
-        # Coefficients of 1/(jw), 1 and jw in the impedance of each cell, from those of the parts.
-        self.gather = np.zeros((2 * g, 3 * n))
-        self.member = np.zeros((g, n))
-        for k, cell in enumerate(self.cells):
-            for leaf in cell.leaves:
-                self.member[leaf, k] = 1.0
-                self.gather[leaf, 3 * k + 1] = 1.0
-                if self.kinds[leaf] == "capacitor":
-                    self.gather[g + leaf, 3 * k] = 1.0
-                elif self.kinds[leaf] == "inductor":
-                    self.gather[g + leaf, 3 * k + 2] = 1.0
-        self.resistive = [k for k, cell in enumerate(self.cells) if cell.resistive]
-        w = self.omega
-        basis = np.zeros((3, len(w), 2))
-        basis[0, :, 1], basis[1, :, 0], basis[2, :, 1] = -1.0 / w, 1.0, w
-        self.basis = basis.reshape(3, -1)
-        self.conjugate = (basis * np.array([1.0, -1.0])).reshape(3, -1)
-        self.squares = np.repeat(np.stack([1.0 / w**2, np.ones_like(w), w**2]), 2, axis=1)
-        self.at = {k: np.flatnonzero([kind == k for kind in self.kinds]) for k in KINDS}
-        self.moved = _find_moved(self.plan, self.source)
-
-    def _program(self, step: Step) -> tuple[_Program, ...]:
-        """Programs of the branches of a step; parts in the line are one cell."""
-        if step.kind == "tap":
-            return ()
-        want: Literal["z", "y"] = "z" if step.kind == "series" else "y"
-        programs: list[_Program] = []
-        alone = [b for b in step.branches if b.kind == "part"]
-        if step.kind == "series" and alone:
-            programs.append(self._cell(tuple(b.leaves[0] for b in alone), want))
-        programs += [
-            self._compiled(b, want)
-            for b in step.branches
-            if step.kind == "parallel" or b.kind != "part"
-        ]
-        return tuple(programs)
-
-    def _cell(self, leaves: tuple[int, ...], want: Literal["z", "y"]) -> _Cell:
-        kinds = {self.kinds[leaf] for leaf in leaves}
-        columns = slice(0 if "capacitor" in kinds else 1, 3 if "inductor" in kinds else 2)
-        batch: Any = "impedance" if want == "z" else "admittance"
-        if kinds == {"resistor"}:
-            batch = "resistance"
-        elif want == "y" and {"inductor", "capacitor"} <= kinds:
-            batch = "resonance"
-        cell = _Cell(want=want, leaves=leaves, index=len(self.cells), columns=columns, batch=batch)
-        self.cells.append(cell)
-        return cell
-
-    def _compiled(self, branch: Branch, want: Literal["z", "y"]) -> _Program:
-        if branch.kind == "part":
-            return self._cell(branch.leaves, want)
-        if branch.kind == "tap":
-            items = (self._compiled(branch.items[0], want),)
-            return _Group(
-                want=want, have=want, leaves=branch.leaves, items=items, ratio=branch.ratio
-            )
-        have: Literal["z", "y"] = "z" if branch.kind == "series" else "y"
-        alone = [b for b in branch.items if b.kind == "part"]
-        if have == "z" and len(alone) == len(branch.items):
-            return self._cell(branch.leaves, want)
-        programs: list[_Program] = []
-        if have == "z" and alone:
-            programs.append(self._cell(tuple(b.leaves[0] for b in alone), "z"))
-        programs += [
-            self._compiled(b, have) for b in branch.items if have == "y" or b.kind != "part"
-        ]
-        return _Group(want=want, have=have, leaves=branch.leaves, items=tuple(programs))
 
     # Values
 
@@ -322,19 +193,17 @@ class Bank:
         -------
         Solution
         """
-        lead, flat = _flatten(population)
-        walked = self._walk(_Values(self, flat), flat.polarity, keep=False)
+        lead, flat = population.flatten()
+        walked = self._walk(Immittances(self.cells, flat), flat.polarity, keep=False)
         return self._solution(walked, (*lead, len(self.omega)))
 
-    def _walk(self, values: _Values, polarity: Real, *, keep: bool) -> Walk:
+    def _walk(self, values: Immittances, polarity: Real, *, keep: bool) -> Walk:
+        turned = np.logical_or.reduce(polarity < 0.0, axis=0)
         signs: list[Number] = [
-            polarity[:, w, None] if (polarity[:, w] < 0.0).any() else 1.0
-            for w in range(polarity.shape[1])
+            polarity[:, w, None] if any_turned else 1.0 for w, any_turned in enumerate(turned)
         ]
         shape = (len(polarity), len(self.omega))
-        return Walk(
-            self.plan, values.step, self.load_admittance, self.source, shape, signs, keep=keep
-        )
+        return Walk(self.plan, values, self.load_admittance, self.source, shape, signs, keep=keep)
 
     def _solution(self, walked: Walk, shape: tuple[int, ...]) -> Solution:
         return Solution(
@@ -361,8 +230,7 @@ class Bank:
         Solution, Slopes
         """
         p, f = len(population), len(self.omega)
-        free = np.flatnonzero(self.free)
-        leaves = [np.flatnonzero(moved & self.free) for moved in self.moved]
+        free, leaves = self.free_leaves, self.moving_leaves
         slopes = Slopes(
             leaves=leaves,
             transfer=[np.empty((p, len(own), f), dtype=np.complex128) for own in leaves],
@@ -394,7 +262,7 @@ class Bank:
 
     def _slopes(self, population: Population, loss_slope: Real, out: Slopes) -> Solution:
         """Solve a block and fill in its derivatives."""
-        values = _Values(self, population, keep=True)
+        values = Immittances(self.cells, population, keep=True)
         walked = self._walk(values, population.polarity, keep=True)
         visitor = _SlopeVisitor(self, values, walked, loss_slope, out)
         walked.down(visitor)
@@ -420,9 +288,9 @@ class Bank:
         -------
         Phasors
         """
-        lead, flat = _flatten(population)
+        lead, flat = population.flatten()
         p, f = len(flat), len(self.omega)
-        values = _Values(self, flat, keep=True)
+        values = Immittances(self.cells, flat, keep=True)
         walked = self._walk(values, np.ones_like(flat.polarity), keep=True)
         visitor = _PhasorVisitor(self, values)
         walked.down(visitor)
@@ -431,11 +299,11 @@ class Bank:
             np.stack(
                 [
                     part_impedance(kind, flat.values[:, g], flat.loss_ohm[:, g], self.omega)
-                    for g, kind in enumerate(self.kinds)
+                    for g, kind in enumerate(self.cells.kinds)
                 ],
                 axis=1,
             )
-            if self.kinds
+            if self.cells.kinds
             else np.empty((p, 0, f), dtype=np.complex128)
         )
         return Phasors(
@@ -445,20 +313,6 @@ class Bank:
             driver_current=(drive * np.stack(self.load_admittance)).reshape(*lead, -1, f),
             current=_shaped(walked.current, (*lead, f)),
         )
-
-
-def _flatten(population: Population) -> tuple[tuple[int, ...], Population]:
-    """Leading axes, and the population with one such axis."""
-    fields = (population.values, population.loss_ohm, population.present, population.polarity)
-    if population.values.ndim == 2 and all(x.shape[:-1] == fields[0].shape[:-1] for x in fields):
-        return (len(population),), population
-    lead = np.broadcast_shapes(*(x.shape[:-1] for x in fields))
-
-    def flat(x: NDArray[Any]) -> NDArray[Any]:
-        return np.broadcast_to(x, (*lead, x.shape[-1])).reshape(-1, x.shape[-1])
-
-    values, loss, present, polarity = map(flat, fields)
-    return lead, Population(values=values, loss_ohm=loss, present=present, polarity=polarity)
 
 
 def _shaped(x: Number, shape: tuple[int, ...]) -> Complex:
@@ -471,213 +325,21 @@ def _shaped(x: Number, shape: tuple[int, ...]) -> Complex:
     return out.reshape(shape)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Cell:
-    """Parts in series: ``z = s0/(jw) + s1 + s2 jw``, wanted as an impedance or an admittance.
-
-    `columns` are those of s0, s1, s2 that are not zero; `batch` is what is computed alike.
-    """
-
-    want: Literal["z", "y"]
-    leaves: tuple[int, ...]
-    index: int
-    columns: slice
-    batch: Literal["impedance", "admittance", "resonance", "resistance"]
-
-    @property
-    def resistive(self) -> bool:
-        """Whether it holds resistors alone: then it is a column, the same at all frequencies."""
-        return self.batch == "resistance"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Group:
-    """Programs whose impedances or admittances add, wanted as one or the other."""
-
-    want: Literal["z", "y"]
-    have: Literal["z", "y"]
-    leaves: tuple[int, ...]
-    items: tuple[_Program, ...]
-    ratio: float = 1.0
-
-
-_Program = _Cell | _Group
-
-
-class _Values:
-    """Immittances of the steps of a population, computed when asked for."""
-
-    def __init__(self, bank: Bank, population: Population, *, keep: bool = False) -> None:
-        self.bank = bank
-        self.population = population
-        self.keep = keep
-        self.kept: dict[_Program, NDArray[Any] | None] = {}
-        self.ready: dict[int, Complex] = {}
-        values, loss = population.values, population.loss_ohm
-        p, g = values.shape
-        self.shape = (p, len(bank.omega))
-        parts = np.zeros((p, 2 * g))
-        parts[:, :g] = loss
-        coils, caps, resistors = bank.at["inductor"], bank.at["capacitor"], bank.at["resistor"]
-        parts[:, resistors] += values[:, resistors]
-        parts[:, g + coils] = values[:, coils]
-        parts[:, g + caps] = 1.0 / values[:, caps]
-        self.parts = parts
-        self.mask: Flags | None = None
-        self.absent: Real | None = None
-        if not population.present.all():
-            self.mask = mask = bank.plan.mask(population.present)
-            parts.reshape(p, 2, g)[...] *= mask[:, None]
-            self.absent = 1.0 - np.minimum(mask @ bank.member, 1.0).T
-            self.alive = (self.absent.min(axis=1) == 0.0).tolist()
-        self.cells = np.ascontiguousarray(
-            (parts @ bank.gather).reshape(p, len(bank.cells), 3).transpose(1, 0, 2)
-        )
-        self.squares = self.cells * self.cells
-        if self.absent is not None:
-            self.squares[:, :, 1] += self.absent
-        # Some cells at once while blocks are small, where each call costs more than its work.
-        self.at_once = max(1, _AT_ONCE // (p * len(bank.omega)))
-
-    def _there(self, leaves: tuple[int, ...]) -> Real | None:
-        """1.0 where any of some parts is there, as a column; None when that is everywhere."""
-        if self.mask is None:
-            return None
-        there = np.logical_or.reduce(self.mask[:, leaves], axis=1)
-        return None if there.all() else there[:, None].astype(np.float64)
-
-    def step(self, step: Step) -> NDArray[Any] | None:
-        """Immittance of a step, None when no network has anything there."""
-        return self._sum(self.bank.programs[step.index])
-
-    def _sum(self, programs: tuple[_Program, ...]) -> NDArray[Any] | None:
-        total: NDArray[Any] | None = None
-        own = not self.keep
-        for program in programs:
-            x = self._immittance(program)
-            if x is None:
-                continue
-            if total is None:
-                total = x
-            elif own and total.dtype.kind == "c":
-                total += x
-            elif not self.keep and x.dtype.kind == "c":
-                x += total
-                total = x
-            else:
-                total, own = total + x, True
-        return total
-
-    def _immittance(self, program: _Program) -> NDArray[Any] | None:
-        x = self._cell(program) if isinstance(program, _Cell) else self._group(program)
-        if self.keep:
-            self.kept[program] = x
-        return x
-
-    def _resistance(self, cell: _Cell) -> Real:
-        """Resistance or conductance of a cell of resistors, as a column."""
-        r = self.cells[cell.index, :, 1, None]
-        if cell.want == "z":
-            return r
-        if self.absent is None:
-            return np.asarray(1.0 / r)
-        absent = self.absent[cell.index, :, None]
-        return np.asarray((1.0 - absent) / (r + absent))
-
-    def _cell(self, cell: _Cell) -> NDArray[Any] | None:
-        """Impedance or admittance of a cell; None when no network has it."""
-        if self.absent is not None and not self.alive[cell.index]:
-            return None
-        if cell.resistive:
-            return self._resistance(cell)
-        if cell.index not in self.ready:
-            self._fill(cell)
-        return self.ready.pop(cell.index)
-
-    def _fill(self, cell: _Cell) -> None:
-        """Compute a cell, and with it some that come next."""
-        bank = self.bank
-        alike = [c for c in bank.cells[cell.index :] if c.batch == cell.batch][: self.at_once]
-        rows: Any
-        if len(alike) == 1:
-            rows, columns = slice(cell.index, cell.index + 1), cell.columns
-        else:
-            rows, columns = [c.index for c in alike], slice(0, 3)
-        coefficients = self.cells[rows, :, columns].reshape(-1, columns.stop - columns.start)
-        out = np.empty((len(alike), *self.shape), dtype=np.complex128)
-        view = out.view(np.float64).reshape(-1, 2 * self.shape[1])
-        # As products of matrices, real and imaginary parts side by side: one pass over memory.
-        if cell.batch == "admittance":
-            # y = conj(z)/|z|^2; with a coil or a capacitor alone |z|^2 is a sum of two squares.
-            np.matmul(coefficients, bank.conjugate[columns], out=view)
-            squares = self.squares[rows, :, columns].reshape(coefficients.shape)
-            np.divide(view, squares @ bank.squares[columns], out=view)
-        else:
-            np.matmul(coefficients, bank.basis[columns], out=view)
-        for c, x in zip(alike, out, strict=True):
-            self.ready[c.index] = x
-            if cell.batch == "resonance":
-                _invert(x, self._there(c.leaves))
-
-    def _group(self, group: _Group) -> NDArray[Any] | None:
-        x = self._sum(group.items)
-        if x is None:
-            return None
-        if group.ratio != 1.0:
-            return np.asarray(x * (group.ratio**2 if group.want == "z" else group.ratio**-2))
-        if group.want == group.have:
-            return x
-        if self.keep or x.dtype.kind != "c":
-            x = x.copy()
-        return _invert(x, self._there(group.leaves))
-
-    def shares(self, programs: tuple[_Program, ...]) -> Iterator[tuple[_Cell, Number]]:
-        """Every cell that somebody has, with its current over the state of the step."""
-        for program in programs:
-            yield from self._shares(program, 1.0)
-
-    def _shares(self, program: _Program, share: Number) -> Iterator[tuple[_Cell, Number]]:
-        """`share` is the current (an impedance is wanted) or voltage over the step's state."""
-        x = self.kept[program]
-        if x is None:
-            return
-        if isinstance(program, _Cell):
-            yield program, share if program.want == "z" else mul(x, share)
-            return
-        if program.ratio != 1.0:
-            share = share * (program.ratio if program.want == "z" else 1.0 / program.ratio)
-        elif program.want != program.have:
-            share = mul(x, share)
-        for item in program.items:
-            yield from self._shares(item, share)
-
-
-def _invert(x: NDArray[Any], there: Real | None) -> NDArray[Any]:
-    """1/x in place, zero where nothing is there."""
-    if there is not None:
-        x += 1.0 - there
-    np.reciprocal(x, out=x)
-    if there is not None:
-        x *= there
-    return x
-
-
 class _SlopeVisitor(Visitor):
     """Collects the derivatives of all results on the way down."""
 
     def __init__(
-        self, bank: Bank, values: _Values, walked: Walk, loss_slope: Real, out: Slopes
+        self, bank: Bank, values: Immittances, walked: Walk, loss_slope: Real, out: Slopes
     ) -> None:
         self.values = values
-        self.programs = bank.programs
+        self.programs = bank.cells.programs
         self.drive = walked.transfer
         self.out = out
-        self.row = _rows(out.free, len(bank.kinds))
-        self.row_of_driver = [_rows(leaves, len(bank.kinds)) for leaves in out.leaves]
+        self.row, self.row_of_driver = bank.rows
         slope = _impedance_slopes(bank, values, out.free, loss_slope)
         # Begins as -dz by the log value of each part, its loss included.
         if out.admittance.size:
-            np.matmul(slope, bank.basis, out=out.admittance.view(np.float64))
+            np.matmul(slope, bank.cells.basis, out=out.admittance.view(np.float64))
         self.seen: set[int] = set()
 
     def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
@@ -719,18 +381,15 @@ def _rows(leaves: Index, count: int) -> list[int]:
     return [int(row) for row in rows]
 
 
-def _impedance_slopes(bank: Bank, values: _Values, free: Index, loss_slope: Real) -> Real:
+def _impedance_slopes(bank: Bank, values: Immittances, free: Index, loss_slope: Real) -> Real:
     """Coefficients of 1/(jw), 1 and jw in -dz by log value, zero where empty, (P, S, 3)."""
-    g = len(bank.kinds)
-    out = np.zeros((values.shape[0], len(free), 3))
-    out[:, :, 1] = -loss_slope[:, free]
-    for kind, column in (("inductor", 2), ("resistor", 1), ("capacitor", 0)):
-        rows = [s for s, leaf in enumerate(free) if bank.kinds[leaf] == kind]
-        leaves = free[rows]
-        if kind == "capacitor":
-            out[:, rows, column] += values.parts[:, g + leaves]
-        else:
-            out[:, rows, column] -= values.population.values[:, leaves]
+    coil, capacitor, resistor = bank.kind_of_free
+    reactive = values.parts[:, len(bank.cells.kinds) + free]
+    out = np.empty((*reactive.shape, 3))
+    np.multiply(reactive, capacitor, out=out[:, :, 0])
+    np.multiply(values.population.values[:, free], -resistor, out=out[:, :, 1])
+    out[:, :, 1] -= loss_slope[:, free]
+    np.multiply(reactive, -coil, out=out[:, :, 2])
     if values.mask is not None:
         out *= values.mask[:, free, None]
     return out
@@ -739,11 +398,11 @@ def _impedance_slopes(bank: Bank, values: _Values, free: Index, loss_slope: Real
 class _PhasorVisitor(Visitor):
     """Collects the current through every part on the way down."""
 
-    def __init__(self, bank: Bank, values: _Values) -> None:
+    def __init__(self, bank: Bank, values: Immittances) -> None:
         self.values = values
-        self.programs = bank.programs
+        self.programs = bank.cells.programs
         p, f = values.shape
-        self.current: Complex = np.zeros((p, len(bank.kinds), f), dtype=np.complex128)
+        self.current: Complex = np.zeros((p, len(bank.cells.kinds), f), dtype=np.complex128)
 
     def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
         for cell, share in self.values.shares(self.programs[step.index]):

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from optimizer.arrays import Flags, Index
+from optimizer.arrays import Flags, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.nodes import (
     DriverLeaf,
@@ -121,6 +122,13 @@ class Spine:
     foot: int | Junction
     drivers: tuple[int, ...]
 
+    def upward(self) -> Iterator[Step]:
+        """Yield the steps of the spine and of all below it, as they are met on the way up."""
+        if isinstance(self.foot, Junction):
+            for spine in self.foot.spines:
+                yield from spine.upward()
+        yield from reversed(self.steps)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Port:
@@ -174,6 +182,8 @@ class Plan:
         Every branch of every step, in the order of the parts.
     port_of_leaf : ndarray of int, shape (G,)
         The port that a part belongs to.
+    path : list of tuple of int, length W
+        Numbers of the spines from the root down to each driver.
 
     Raises
     ------
@@ -197,6 +207,8 @@ class Plan:
         self.ports: tuple[Port, ...] = tuple(
             sorted(self._ports(self.root, (), ()), key=lambda port: port.branch.leaves)
         )
+        self.path: list[tuple[int, ...]] = [()] * len(self.drivers)
+        self._trace(self.root, ())
         self.port_of_leaf: Index = np.zeros(len(self.leaves), dtype=np.intp)
         for p, port in enumerate(self.ports):
             self.port_of_leaf[list(port.branch.leaves)] = p
@@ -309,6 +321,14 @@ class Plan:
         branch = self._branch(node)
         return branch.items if branch.kind == kind else (branch,)
 
+    def _trace(self, spine: Spine, path: tuple[int, ...]) -> None:
+        path = (*path, self.spines.index(spine))
+        if isinstance(spine.foot, int):
+            self.path[spine.foot] = path
+        else:
+            for below in spine.foot.spines:
+                self._trace(below, path)
+
     def _ports(
         self, spine: Spine, spines: tuple[int, ...], junctions: tuple[Junction, ...]
     ) -> Iterator[Port]:
@@ -335,3 +355,48 @@ def _flat(node: Node) -> tuple[list[Node], list[Node]]:
         else:
             loads.append(item)
     return parts, loads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Population:
+    """Networks of one expression as arrays; leading axes broadcast against each other.
+
+    Parameters
+    ----------
+    values, loss_ohm : ndarray, shape (..., G)
+        Value (SI) and series loss of every part.
+    present : ndarray of bool, shape (..., K)
+        Whether each place is filled.
+    polarity : ndarray, shape (..., W)
+        1.0 or -1.0.
+    """
+
+    values: Real
+    loss_ohm: Real
+    present: Flags
+    polarity: Real
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def __getitem__(self, index: Any) -> Population:
+        return Population(
+            values=self.values[index],
+            loss_ohm=self.loss_ohm[index],
+            present=self.present[index],
+            polarity=self.polarity[index],
+        )
+
+    def flatten(self) -> tuple[tuple[int, ...], Population]:
+        """Leading axes, and the same networks with one such axis."""
+        fields = (self.values, self.loss_ohm, self.present, self.polarity)
+        lead = self.values.shape[:-1]
+        if len(lead) == 1 and all(x.shape[:-1] == lead for x in fields):
+            return lead, self
+        lead = np.broadcast_shapes(*(x.shape[:-1] for x in fields))
+
+        def flat(x: NDArray[Any]) -> NDArray[Any]:
+            return np.broadcast_to(x, (*lead, x.shape[-1])).reshape(-1, x.shape[-1])
+
+        values, loss, present, polarity = map(flat, fields)
+        return lead, Population(values=values, loss_ohm=loss, present=present, polarity=polarity)

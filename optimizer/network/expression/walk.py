@@ -21,9 +21,8 @@ A plain 1.0 or 0.0 stands for what is the same for all networks and frequencies 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +34,19 @@ from optimizer.network.expression.plan import Junction, Plan, Spine, Step
 Number = float | NDArray[Any]
 """A plain number, a row (F,), a column (P, 1), or an array of the full shape."""
 
-Feed = Callable[[Step], NDArray[Any] | None]
-"""Immittance of a step: impedance in series, admittance in parallel; None when it is empty."""
+
+class Feed(Protocol):
+    """What gives the steps their immittances."""
+
+    def step(self, step: Step) -> NDArray[Any] | None:
+        """Impedance of a series step, admittance of a parallel one; None when it is empty."""
+
+    def first(self, step: Step) -> NDArray[Any] | None:
+        """State that a step right above a driver adds to, already added; None to leave that.
+
+        ``1 + z / Z`` in series and ``1 / Z + y`` in parallel to a driver Z.
+        """
+
 
 Above = tuple[tuple[int, Number], ...]
 """Drivers that hang elsewhere, each with what a change of the source current does to it."""
@@ -92,7 +102,7 @@ class Walk:
     ----------
     plan : Plan
         The compiled expression.
-    feed : callable
+    feed : Feed
         Gives each step its immittance. What it gives is overwritten unless `keep` is set.
     load_admittance : list of ndarray (F,)
         Admittance of each driver.
@@ -145,7 +155,14 @@ class Walk:
         self.admittance = self.current
         if behind is not None:
             self.admittance = mul(i, self._reciprocal(at_terminals, spare=True))
-        self.transfer = [self._mul(drive[w], self.unit) for w in range(len(plan.drivers))]
+        # Drivers in parallel with each other share one array.
+        shared = [id(t) for t in drive.values()]
+        self.transfer = [
+            self._mul(drive[w], self.unit)
+            if shared.count(id(drive[w])) == 1
+            else drive[w] * self.unit
+            for w in range(len(plan.drivers))
+        ]
 
     # Arithmetic. Full arrays that nobody else holds are overwritten: fresh ones cost more than
     # what is done to them.
@@ -170,16 +187,9 @@ class Walk:
         """1/x; may overwrite x where nothing is kept and it is spare."""
         if isinstance(x, float):
             return 1.0 / x
-        if x.dtype.kind != "c" or x.size < _SMALL:
-            return np.asarray(np.reciprocal(x))
-        # conj(x)/|x|^2: numpy's complex division takes longer.
-        out = np.conjugate(x)
-        square = np.multiply(x, out, out=x if spare and not self.keep and self._full(x) else None)
         if self._zero is None or self._zero.shape != x.shape:
-            self._zero = np.zeros(x.shape, dtype=x.dtype)
-        np.divide(1.0, square.real, out=self._zero.real)
-        out *= self._zero
-        return out
+            self._zero = np.zeros(x.shape, dtype=np.complex128) if x.size >= _SMALL else None
+        return reciprocal(x, self._zero, spare=spare and not self.keep and self._full(x))
 
     # Up
 
@@ -192,12 +202,18 @@ class Walk:
             drive: dict[int, Number] = {spine.foot: self.polarity[spine.foot]}
         else:
             v, i, drive = self._join(spine.foot)
+        first = spine.steps[-1] if isinstance(spine.foot, int) and spine.steps else None
         for step in reversed(spine.steps):
             if step.kind == "tap":
                 v, i = v * step.ratio, i / step.ratio
                 continue
-            x = self.feed(step)
             series = step.kind == "series"
+            if step is first and not self.keep:
+                begun = self.feed.first(step)
+                if begun is not None:
+                    v, i = (begun, i) if series else (v, begun)
+                    continue
+            x = self.feed.step(step)
             shared, moved = (i, v) if series else (v, i)
             if self.keep:
                 self.kept[step.index] = _Kept(x, shared)
@@ -291,6 +307,31 @@ class Walk:
                 above + others,
                 visitor,
             )
+
+
+def reciprocal(
+    x: NDArray[Any], zero: Complex | None = None, *, spare: bool = False
+) -> NDArray[Any]:
+    """1/x, faster than numpy divides large complex arrays.
+
+    Parameters
+    ----------
+    x : ndarray
+    zero : ndarray, optional
+        Of the same shape, with zero imaginary parts, to work in.
+    spare : bool
+        Whether x may be overwritten.
+    """
+    if x.dtype.kind != "c" or x.size < _SMALL:
+        return np.asarray(np.reciprocal(x))
+    # conj(x)/|x|^2
+    out = np.conjugate(x)
+    square = np.multiply(x, out, out=x if spare else None)
+    if zero is None:
+        zero = np.zeros(x.shape, dtype=np.complex128)
+    np.divide(1.0, square.real, out=zero.real)
+    out *= zero
+    return np.asarray(out)
 
 
 def mul(a: Number, b: Number, out: Any = None) -> Number:

@@ -1,0 +1,382 @@
+"""Exact effect of every change of one or two branches of a network, without solving it again.
+
+Every voltage and current of a linear network is a ratio of two functions that are linear in any one
+immittance (Bode, Network Analysis and Feedback Amplifier Design, 1945, from memory) and bilinear in
+any two. One pass up and one down give all coefficients.
+
+Let port k carry the current J_k (a branch of a series step, x its impedance) or have the voltage
+J_k across it (of a parallel step, x its admittance), and let n be the step or junction where the
+ways to ports k and m part, with state S and row a (series) or b (parallel) as in
+`optimizer.network.expression.walk`. Then
+
+    d log J_m / dx_k = -g_km,   g_km = e_k (a or b) J_k^2 / S,
+
+with e_k = 1 where k is of the kind of n, else -1; so also for the voltage of a driver m, and
+s_k = g_kk. A change D of x_k divides J_k by 1 + s_k D, and changes D, E of two divide by
+
+    (1 + s_k D)(1 + s_m E) - g_km g_mk D E.
+
+At a parallel junction on an ideal source b = 0: what hangs there is independent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.arrays import Complex, Real
+from optimizer.network.expression.bank import Bank
+from optimizer.network.expression.plan import Junction, Plan, Port, Step
+from optimizer.network.expression.walk import (
+    Above,
+    Number,
+    Visitor,
+    Walk,
+    mul,
+    reciprocal,
+)
+
+Drives = dict[int, Complex]
+"""Transfer of each driver that moves."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moebius:
+    """Transfers and admittance as functions of one immittance x, all over one denominator.
+
+    Parameters
+    ----------
+    denominator : tuple of Number
+        ``d0 + d1 x``.
+    drives : tuple of (int, Number, Number)
+        For each driver that moves n0 and n1 of ``(n0 + n1 x) / (d0 + d1 x)``.
+    current : tuple of Number
+        The same for the source current.
+    output_ohm : float
+        Output resistance of the amplifier: the load it sees is less than the whole.
+    """
+
+    denominator: tuple[Number, Number]
+    drives: tuple[tuple[int, Number, Number], ...]
+    current: tuple[Number, Number]
+    output_ohm: float = 0.0
+
+    def at(self, x: Complex) -> tuple[Drives, Complex]:
+        """Transfer of each driver that moves, and admittance, for immittances x.
+
+        Parameters
+        ----------
+        x : ndarray, shape (..., F)
+            ohm in a series step, siemens in a parallel one, 0 for nothing there; broadcast.
+
+        Returns
+        -------
+        dict of int to ndarray, ndarray
+        """
+        below = _line(*self.denominator, x)
+        share = 1.0 / below if isinstance(below, float) else reciprocal(below)
+        drives = {w: _over(_line(n0, n1, x), share) for w, n0, n1 in self.drives}
+        current = _over(_line(*self.current, x), share)
+        if self.output_ohm:
+            current = current / (1.0 - self.output_ohm * current)
+        return drives, current
+
+
+def _line(a: Number, b: Number, x: Complex) -> Number:
+    """Return ``a + b x`` as a new array, or `a` itself where b is a plain zero."""
+    if isinstance(b, float) and b == 0.0:
+        return a
+    out = np.asarray(b * x)
+    if out.shape == np.broadcast_shapes(out.shape, np.shape(a)):
+        out += a
+        return out
+    return out + a
+
+
+def _over(a: Number, share: Number) -> Complex:
+    return np.asarray(mul(share, a))
+
+
+class Scan:
+    """One network, and what every change of its branches does to it.
+
+    Parameters
+    ----------
+    bank : Bank
+        The expression on a grid with its loads.
+    immittance : sequence of ndarray (F,) or None
+        Immittance of every port of the plan: ohm in a series step, siemens in a parallel one; None
+        where nothing is there.
+    polarity : ndarray, shape (W,)
+        1.0 or -1.0.
+
+    Attributes
+    ----------
+    transfer : list of ndarray (F,)
+        Of the network as it is.
+    admittance : ndarray (F,)
+        Of the load that the amplifier sees.
+    """
+
+    def __init__(self, bank: Bank, immittance: Sequence[Complex | None], polarity: Real) -> None:
+        self.bank = bank
+        self.plan = bank.plan
+        self.immittance = list(immittance)
+        shape = (len(bank.omega),)
+        walked = Walk(
+            bank.plan,
+            _PortFeed(bank.plan, self.immittance),
+            bank.load_admittance,
+            bank.source,
+            shape,
+            [float(sign) for sign in polarity],
+            keep=True,
+        )
+        self.transfer = [_row(h, shape) for h in walked.transfer]
+        self.admittance = _row(walked.admittance, shape)
+        self.current = _row(walked.current, shape)
+        visitor = _Collector()
+        walked.down(visitor)
+        self._state = visitor.state
+        self._row = visitor.row
+
+    # Where things are
+
+    def _meeting(self, k: Port, spines: tuple[int, ...], step: Step | None) -> Step | Junction:
+        """Where the ways to a port and to another port or driver part."""
+        shared = 0
+        for a, b in zip(k.spines, spines, strict=False):
+            if a != b:
+                return k.junctions[shared - 1]
+            shared += 1
+        if len(spines) > shared or step is None:
+            return k.step
+        if len(k.spines) > shared:
+            return step
+        return min(k.step, step, key=lambda s: s.index)
+
+    def _coupling(self, k: Port, at: Step | Junction) -> Number:
+        """g_km for whatever parts from port k at a step or junction."""
+        row, state = self._row[at], self._state[k.step]
+        if isinstance(row, float) and row == 0.0:
+            return 0.0
+        alike = k.step.kind == at.kind
+        if at is k.step:
+            return mul(row, state)
+        out = mul(row, mul(state, state)) / self._state[at]
+        return out if alike else -out
+
+    def _of_drivers(self, k: Port) -> list[tuple[int, Number, bool]]:
+        """Drivers that a port moves: number, g, and whether they hang below its step."""
+        out = []
+        for w in range(len(self.plan.drivers)):
+            below = w in k.step.below
+            g = self._coupling(k, self._meeting(k, self.plan.path[w], None))
+            if not (isinstance(g, float) and g == 0.0):
+                out.append((w, g, below))
+        return out
+
+    def moves(self, k: int) -> tuple[int, ...]:
+        """Drivers that a change at a port moves."""
+        return tuple(w for w, _, _ in self._of_drivers(self.plan.ports[k]))
+
+    def _pulled(self, k: Port) -> Number:
+        """Return dI/dx, what the immittance of a port does to the source current."""
+        square = mul(self._state[k.step], self._state[k.step])
+        return -square if k.step.kind == "series" else square
+
+    def _present(self, k: int) -> Number:
+        x = self.immittance[k]
+        return 0.0 if x is None else x
+
+    # Changes
+
+    def single(self, k: int) -> Moebius:
+        """Everything as a function of the immittance of one port.
+
+        Parameters
+        ----------
+        k : int
+            Number of the port.
+
+        Returns
+        -------
+        Moebius
+            Coefficients of shape (F,).
+        """
+        port, x0 = self.plan.ports[k], self._present(k)
+        s = self._coupling(port, port.step)
+        drives: list[tuple[int, Number, Number]] = []
+        for w, g, below in self._of_drivers(port):
+            h = self.transfer[w]
+            if below:
+                drives.append((w, h, 0.0))
+            else:
+                slope = mul(h, s - g)
+                drives.append((w, h - mul(slope, x0), slope))
+        slope = mul(self.current, s) + self._pulled(port)
+        return _normalised(
+            (1.0 - mul(s, x0), s),
+            drives,
+            (self.current - mul(slope, x0), slope),
+            self.bank.source.output_ohm,
+        )
+
+    def coupled(self, k: int, m: int) -> bool:
+        """Whether what a change at one port does depends on a change at another.
+
+        Where it does not, each moves other drivers, and the changes of the source current add.
+        """
+        return not (_is_zero(self._between(k, m)) and not set(self.moves(k)) & set(self.moves(m)))
+
+    def _between(self, k: int, m: int) -> Number:
+        a, b = self.plan.ports[k], self.plan.ports[m]
+        return self._coupling(a, self._meeting(a, b.spines, b.step))
+
+    def pair(self, k: int, m: int) -> Pair:
+        """Everything as a function of the immittances of two ports.
+
+        Parameters
+        ----------
+        k, m : int
+            Numbers of two different ports.
+        """
+        return Pair(self, k, m)
+
+
+class Pair:
+    """Everything as a function of the immittances x and y of two ports.
+
+    Parameters
+    ----------
+    scan : Scan
+        The network.
+    k, m : int
+        Numbers of the ports of x and y.
+    """
+
+    def __init__(self, scan: Scan, k: int, m: int) -> None:
+        self.scan = scan
+        self.ports = scan.plan.ports[k], scan.plan.ports[m]
+        self.x0, self.y0 = scan._present(k), scan._present(m)
+        first, second = self.ports
+        self.s = (
+            scan._coupling(first, first.step),
+            scan._coupling(second, second.step),
+        )
+        self.g = (scan._between(k, m), scan._between(m, k))
+        moved: dict[int, list[Number]] = {}
+        self.below: set[int] = set()
+        for i, port in enumerate(self.ports):
+            for w, g, below in scan._of_drivers(port):
+                moved.setdefault(w, [0.0, 0.0])[i] = g
+                if below and i == 0:
+                    self.below.add(w)
+        self.moved = {w: (g[0], g[1]) for w, g in sorted(moved.items())}
+
+    def given(self, y: Complex) -> Moebius:
+        """Everything as a function of x for given y.
+
+        Parameters
+        ----------
+        y : ndarray, shape (..., F)
+
+        Returns
+        -------
+        Moebius
+            Coefficients of shape (..., F).
+        """
+        scan, (s, t), (g, back) = self.scan, self.s, self.g
+        e = y - self.y0
+        d0 = 1.0 + mul(t, e)
+        d1 = s + mul(mul(s, t) - mul(g, back), e)
+        own = 1.0 + mul(t - back, e)  # J_k as y leaves it, over d0 + d1 D
+        other = mul(s - g, e)
+
+        def figure(value: Complex, by_x: Number, by_y: Number) -> tuple[Number, Number]:
+            """Numerator of a figure with these derivatives, in x."""
+            n1 = mul(d1, value) + mul(by_x, own) + mul(by_y, other)
+            n0 = mul(d0, value) + mul(by_y, e)
+            return n0 - mul(n1, self.x0), n1
+
+        drives: list[tuple[int, Number, Number]] = []
+        for w, (by_x, by_y) in self.moved.items():
+            h = scan.transfer[w]
+            if w in self.below:
+                # x acts through the denominator alone, and so does y where the driver is below it.
+                both = w in self.ports[1].step.below
+                drives.append((w, h if both else mul(h, 1.0 + mul(t - by_y, e)), 0.0))
+            else:
+                drives.append((w, *figure(h, -mul(by_x, h), -mul(by_y, h))))
+        first, second = self.ports
+        current = figure(scan.current, scan._pulled(first), scan._pulled(second))
+        return _normalised(
+            (d0 - mul(d1, self.x0), d1), drives, current, scan.bank.source.output_ohm
+        )
+
+
+def _normalised(
+    denominator: tuple[Number, Number],
+    drives: list[tuple[int, Number, Number]],
+    current: tuple[Number, Number],
+    output_ohm: float,
+) -> Moebius:
+    """Scale everything so that one numerator is 1: that driver costs nothing more."""
+    for at, (w, n0, n1) in enumerate(drives):
+        if _is_zero(n1):
+            scale = 1.0 / n0
+            denominator = (mul(denominator[0], scale), mul(denominator[1], scale))
+            current = (mul(current[0], scale), mul(current[1], scale))
+            drives = [(v, mul(a, scale), mul(b, scale)) for v, a, b in drives]
+            drives[at] = (w, 1.0, 0.0)
+            break
+    return Moebius(
+        denominator=denominator, drives=tuple(drives), current=current, output_ohm=output_ohm
+    )
+
+
+def _is_zero(x: Number) -> bool:
+    return isinstance(x, float) and x == 0.0
+
+
+def _row(x: Number, shape: tuple[int, ...]) -> Complex:
+    return np.ascontiguousarray(np.broadcast_to(np.asarray(x, dtype=np.complex128), shape))
+
+
+class _PortFeed:
+    """Steps of one network from the immittances of its ports."""
+
+    def __init__(self, plan: Plan, immittance: Sequence[Complex | None]) -> None:
+        self.total: dict[int, Complex] = {}
+        for port, x in zip(plan.ports, immittance, strict=True):
+            if x is not None:
+                known = self.total.get(port.step.index)
+                self.total[port.step.index] = x if known is None else known + x
+
+    def step(self, step: Step) -> Complex | None:
+        return self.total.get(step.index)
+
+    def first(self, step: Step) -> Complex | None:
+        return None
+
+
+class _Collector(Visitor):
+    """State and row of every step and junction; b with its own sign."""
+
+    def __init__(self) -> None:
+        self.state: dict[Step | Junction, Number] = {}
+        self.row: dict[Step | Junction, Number] = {}
+
+    def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
+        self.state[step] = state
+        self.row[step] = row if step.kind == "series" else _negative(row)
+
+    def junction(self, junction: Junction, state: Number, row: Number) -> None:
+        self.state[junction] = state
+        self.row[junction] = row if junction.kind == "series" else _negative(row)
+
+
+def _negative(x: Number) -> Number:
+    return 0.0 if _is_zero(x) else -x
