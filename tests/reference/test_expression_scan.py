@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Complex, Index, Real
+from optimizer.network.expression import options
 from optimizer.network.expression.bank import Bank
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.nodes import Source
+from optimizer.network.expression.options import OptionTables
 from optimizer.network.expression.plan import Plan, Population
 from optimizer.network.expression.scan import Scan
 from optimizer.testing.expressions import (
@@ -222,3 +224,37 @@ def test_ways_on_an_ideal_source_are_independent() -> None:
     assert apart.moves(ports["C1"]) == (0,)
     assert joined.coupled(ports["L1"], ports["C2"])
     assert joined.moves(ports["C1"]) == (0, 1)
+
+
+@pytest.mark.parametrize("joint", [2048, 40])
+def test_tables_of_options(drawn: list[Drawn], joint: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Networks looked up in tables are those computed from values, places left out included."""
+    monkeypatch.setattr(options, "JOINT_ROWS", joint)
+    rng = np.random.default_rng(3)
+    for case in drawn[::2]:
+        plan, members = case.plan, 20
+        tables = OptionTables(case.bank, list(case.options.values.T), list(case.options.loss_ohm.T))
+        choice = rng.integers(0, OPTIONS, (members, len(plan.leaves)))
+        columns = np.arange(len(plan.leaves))
+        drawn_anew, _ = random_population(rng, plan, members)
+        wanted = case.bank.solve(
+            Population(
+                values=case.options.values[choice, columns],
+                loss_ohm=case.options.loss_ohm[choice, columns],
+                present=drawn_anew.present,
+                polarity=drawn_anew.polarity,
+            )
+        )
+        found = tables.solve(choice, drawn_anew.present, drawn_anew.polarity)
+        for got, want in zip(
+            [*found.transfer, found.admittance], [*wanted.transfer, wanted.admittance], strict=True
+        ):
+            np.testing.assert_allclose(got, want, rtol=1e-10)
+        rows = tables.immittances(choice[0], drawn_anew.present[0])
+        scan = Scan(case.bank, rows, drawn_anew.polarity[0])
+        np.testing.assert_allclose(scan.admittance, wanted.admittance[0], rtol=1e-10)
+        for g in np.flatnonzero(plan.mask(drawn_anew.present[0])):
+            port = int(plan.port_of_leaf[g])
+            x = tables.alternatives(port, {int(g): slice(None)}, choice[0], drawn_anew.present[0])
+            own = x[choice[0, g]]
+            np.testing.assert_allclose(own, rows[port], rtol=1e-12)

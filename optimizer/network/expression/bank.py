@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.network.expression.immittance import Cells, Immittances, part_impedance
 from optimizer.network.expression.nodes import Node, Source
 from optimizer.network.expression.plan import Junction, Plan, Population, Spine, Step
-from optimizer.network.expression.walk import Above, Number, Visitor, Walk, mul
+from optimizer.network.expression.walk import Above, Feed, Number, Visitor, Walk, mul
 from optimizer.parts import KINDS, Kind
 
 LossLaw = Callable[[Real], Real]
@@ -197,7 +198,20 @@ class Bank:
         walked = self._walk(Immittances(self.cells, flat), flat.polarity, keep=False)
         return self._solution(walked, (*lead, len(self.omega)))
 
-    def _walk(self, values: Immittances, polarity: Real, *, keep: bool) -> Walk:
+    def solve_from(self, feed: Feed, polarity: Real) -> Solution:
+        """Solve networks whose immittances come from elsewhere, as from tables.
+
+        Parameters
+        ----------
+        feed : Feed
+            Gives new arrays (P, F).
+        polarity : ndarray, shape (P, W)
+            1.0 or -1.0.
+        """
+        walked = self._walk(feed, polarity, keep=False)
+        return self._solution(walked, (len(polarity), len(self.omega)))
+
+    def _walk(self, values: Feed, polarity: Real, *, keep: bool) -> Walk:
         turned = np.logical_or.reduce(polarity < 0.0, axis=0)
         signs: list[Number] = [
             polarity[:, w, None] if any_turned else 1.0 for w, any_turned in enumerate(turned)
@@ -317,10 +331,9 @@ class Bank:
 
 def _shaped(x: Number, shape: tuple[int, ...]) -> Complex:
     """Bring a number to its full shape (P, F), then to one with other leading axes."""
-    flat = (int(np.prod(shape[:-1])), shape[-1])
-    if isinstance(x, np.ndarray) and x.dtype.kind == "c" and x.shape == flat:
-        return x.reshape(shape)
-    out = np.empty(flat, dtype=np.complex128)
+    if isinstance(x, np.ndarray) and x.dtype.kind == "c" and x.size == math.prod(shape):
+        return x if x.shape == shape else x.reshape(shape)
+    out = np.empty((math.prod(shape[:-1]), shape[-1]), dtype=np.complex128)
     out[...] = x
     return out.reshape(shape)
 

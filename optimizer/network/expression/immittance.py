@@ -294,8 +294,8 @@ class Immittances:
         """Immittance of a step, None when no network has anything there."""
         return self._sum(self.compiled.programs[step.index])
 
-    def first(self, step: Step) -> NDArray[Any] | None:
-        """See `Feed.first`; never begun here."""
+    def begin(self, step: Step, driver: int) -> tuple[Number, Number, bool] | None:
+        """Begin a spine as `Feed.begin` says: here never."""
         return None
 
     def _sum(self, programs: tuple[_Program, ...]) -> NDArray[Any] | None:
@@ -364,7 +364,7 @@ class Immittances:
         for c, x in zip(alike, out, strict=True):
             self.ready[c.index] = x
             if cell.batch == "resonance":
-                _invert(x, self._there(c.leaves))
+                invert(x, self._there(c.leaves))
 
     def _group(self, group: _Group) -> NDArray[Any] | None:
         x = self._sum(group.items)
@@ -376,7 +376,7 @@ class Immittances:
             return x
         if self.keep or x.dtype.kind != "c":
             x = x.copy()
-        return _invert(x, self._there(group.leaves))
+        return invert(x, self._there(group.leaves))
 
     def shares(self, programs: tuple[_Program, ...]) -> Iterator[tuple[_Cell, Number]]:
         """Every cell that somebody has, with its current over the state of the step."""
@@ -399,7 +399,7 @@ class Immittances:
             yield from self._shares(item, share)
 
 
-def _invert(x: NDArray[Any], there: Real | None) -> NDArray[Any]:
+def invert(x: NDArray[Any], there: Real | None) -> NDArray[Any]:
     """1/x in place, zero where nothing is there."""
     if there is not None:
         x += 1.0 - there

@@ -358,7 +358,7 @@ class _PortFeed:
     def step(self, step: Step) -> Complex | None:
         return self.total.get(step.index)
 
-    def first(self, step: Step) -> Complex | None:
+    def begin(self, step: Step, driver: int) -> None:
         return None
 
 

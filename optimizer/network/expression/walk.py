@@ -41,10 +41,14 @@ class Feed(Protocol):
     def step(self, step: Step) -> NDArray[Any] | None:
         """Impedance of a series step, admittance of a parallel one; None when it is empty."""
 
-    def first(self, step: Step) -> NDArray[Any] | None:
-        """State that a step right above a driver adds to, already added; None to leave that.
+    def begin(self, step: Step, driver: int) -> tuple[Number, Number, bool] | None:
+        """Voltage and current at the top of a step right above a driver, if known at once.
 
-        ``1 + z / Z`` in series and ``1 / Z + y`` in parallel to a driver Z.
+        Returns
+        -------
+        tuple of (voltage, current, turned) or None
+            In series ``1 + z / Z`` and ``1 / Z``, in parallel 1 and ``1 / Z + y`` for a driver of
+            impedance Z; `turned` tells that both carry the driver's polarity already.
         """
 
 
@@ -202,17 +206,19 @@ class Walk:
             drive: dict[int, Number] = {spine.foot: self.polarity[spine.foot]}
         else:
             v, i, drive = self._join(spine.foot)
-        first = spine.steps[-1] if isinstance(spine.foot, int) and spine.steps else None
-        for step in reversed(spine.steps):
+        steps = spine.steps
+        if steps and isinstance(spine.foot, int) and not self.keep:
+            begun = self.feed.begin(steps[-1], spine.foot)
+            if begun is not None:
+                steps = steps[:-1]
+                v, i, turned = begun
+                if turned:
+                    drive = {spine.foot: 1.0}
+        for step in reversed(steps):
             if step.kind == "tap":
                 v, i = v * step.ratio, i / step.ratio
                 continue
             series = step.kind == "series"
-            if step is first and not self.keep:
-                begun = self.feed.first(step)
-                if begun is not None:
-                    v, i = (begun, i) if series else (v, begun)
-                    continue
             x = self.feed.step(step)
             shared, moved = (i, v) if series else (v, i)
             if self.keep:

@@ -1,0 +1,322 @@
+"""Networks of parts from a stock: immittances are looked up, not computed.
+
+Every part has a list of options. The immittance of a branch for every combination of its parts'
+options, and for what is left out, is a table where that stays small, else the sum of tables.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from optimizer.arrays import Complex, Flags, Index, Real
+from optimizer.network.expression.bank import Bank, Solution
+from optimizer.network.expression.immittance import branch_immittance, invert, part_impedance
+from optimizer.network.expression.plan import Branch, Step
+from optimizer.network.expression.walk import Number
+
+JOINT_ROWS = 1 << 11
+"""Combinations of a branch's parts up to which all of them are computed beforehand."""
+
+Want = Literal["z", "y"]
+
+
+class OptionTables:
+    """Immittances of every option of every part of a bank.
+
+    Parameters
+    ----------
+    bank : Bank
+        The expression on a grid.
+    values, loss_ohm : sequence of ndarray (O,)
+        Options of each part.
+
+    Attributes
+    ----------
+    impedance : list of ndarray, each (O, F)
+        Of every option of each part.
+    """
+
+    def __init__(self, bank: Bank, values: Sequence[Real], loss_ohm: Sequence[Real]) -> None:
+        self.bank = bank
+        self.plan = bank.plan
+        self.counts = [len(v) for v in values]
+        self.impedance = [
+            part_impedance(leaf.kind, v, r, bank.omega)
+            for leaf, v, r in zip(self.plan.leaves, values, loss_ohm, strict=True)
+        ]
+        self.tables: dict[tuple[Branch, Want], _Table] = {}
+        self.starts: dict[int, _Start] = {}
+        self.units: list[_Unit] = []
+        for port in self.plan.ports:
+            self._make(port.branch, _want(port.step))
+        for spine in self.plan.spines:
+            if isinstance(spine.foot, int) and spine.steps:
+                self._start(spine.steps[-1], bank.load_admittance[spine.foot])
+        self._weights = np.zeros((len(self.units), len(self.counts)))
+        for u, unit in enumerate(self.units):
+            for i, g in enumerate(unit.leaves):
+                self._weights[u, g] = math.prod(unit.counts[i + 1 :])
+        self._last = np.array([[unit.full] for unit in self.units], dtype=np.intp)
+        # Most parts need one place; a place that is never left out is always filled.
+        self._place = np.array([(unit.needs or (0,))[0] for unit in self.units], dtype=np.intp)
+        self._always = np.array([[not unit.needs] for unit in self.units], dtype=bool)
+
+    def digits(self, choice: Index, present: Flags) -> Index:
+        """Digit of every unit for some networks, (U, P)."""
+        there = present.T[self._place] | self._always
+        for u, unit in enumerate(self.units):
+            for k in unit.needs[1:]:
+                there[u] &= present[:, k]
+        # A product of small whole numbers, exact in floating point.
+        return np.where(there, (self._weights @ choice.T).astype(np.intp), self._last)
+
+    def _make(self, branch: Branch, want: Want) -> None:
+        table = _Table(self, branch)
+        if table.rows <= JOINT_ROWS or branch.kind == "part":
+            table.fill(self, branch, want)
+            table.digits = list(range(len(self.units), len(self.units) + len(table.units)))
+            self.units += table.units
+            self.tables[branch, want] = table
+            return
+        for item in branch.items:
+            self._make(item, _have(branch, want))
+
+    def _start(self, step: Step, load_admittance: Complex) -> None:
+        """Tables of the state next to a driver, where every branch there has a table.
+
+        Voltage and current turn with the driver, so there are two of each.
+        """
+        own = [self.tables.get((b, _want(step))) for b in step.branches]
+        if step.kind == "tap" or None in own:
+            return
+        start = _Start(step.kind == "series", load_admittance)
+        for table in own:
+            assert table is not None
+            x = table.values * load_admittance if start.series else table.values
+            if not start.tables:
+                x = x + (1.0 if start.series else load_admittance)
+            start.tables.append((table, np.concatenate([x, -x])))
+        self.starts[step.index] = start
+
+    def solve(self, choice: Index, present: Flags, polarity: Real) -> Solution:
+        """Solve networks of options.
+
+        Parameters
+        ----------
+        choice : ndarray of int, shape (P, G)
+            Option of each part, also of those left out.
+        present : ndarray of bool, shape (P, K)
+            Whether each place is filled.
+        polarity : ndarray, shape (P, W)
+            1.0 or -1.0.
+
+        Returns
+        -------
+        Solution
+        """
+        return self.bank.solve_from(_Lookup(self, choice, present, polarity), polarity)
+
+    def immittances(self, choice: Index, present: Flags) -> list[Complex | None]:
+        """Immittance of every port of one network, as `Scan` takes them.
+
+        Parameters
+        ----------
+        choice : ndarray of int, shape (G,)
+        present : ndarray of bool, shape (K,)
+
+        Returns
+        -------
+        list of ndarray (F,) or None
+        """
+        mask = self.plan.mask(present)
+
+        def impedance(g: int) -> Complex | None:
+            row: Complex = self.impedance[g][choice[g]]
+            return row if mask[g] else None
+
+        return [
+            branch_immittance(port.branch, impedance, _want(port.step)) for port in self.plan.ports
+        ]
+
+    def alternatives(
+        self, port: int, rows: dict[int, Any], choice: Index, present: Flags
+    ) -> Complex:
+        """Immittance of a port when some of its parts are other options.
+
+        Parameters
+        ----------
+        port : int
+            Number of the port.
+        rows : dict of int to index
+            Options of each part that changes (an array of any shape, or a slice), by number of
+            the part; their shapes broadcast.
+        choice : ndarray of int, shape (G,)
+        present : ndarray of bool, shape (K,)
+            The network as it is; the parts in `rows` count as present.
+
+        Returns
+        -------
+        ndarray, shape (..., F)
+        """
+        mask = self.plan.mask(present)
+
+        def impedance(g: int) -> Complex | None:
+            if g in rows:
+                return self.impedance[g][rows[g]]
+            return self.impedance[g][choice[g]] if mask[g] else None
+
+        p = self.plan.ports[port]
+        x = branch_immittance(p.branch, impedance, _want(p.step))
+        assert x is not None
+        return x
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """Parts of a branch that come and go together: one digit of the row of a table.
+
+    `needs` are the places that they need where one of these is optional; then the last value of the
+    digit, `size` - 1, is that they are left out.
+    """
+
+    leaves: tuple[int, ...]
+    counts: tuple[int, ...]
+    needs: tuple[int, ...]
+
+    @property
+    def full(self) -> int:
+        return math.prod(self.counts)
+
+    @property
+    def size(self) -> int:
+        return self.full + bool(self.needs)
+
+
+class _Table:
+    """Every combination of a branch's options, the last of each unit for leaving it out."""
+
+    def __init__(self, tables: OptionTables, branch: Branch) -> None:
+        plan = tables.plan
+        leaves: dict[tuple[int, ...], list[int]] = {}
+        for g in branch.leaves:
+            leaves.setdefault(plan.needs[g], []).append(g)
+        self.units = [
+            _Unit(
+                tuple(own),
+                tuple(tables.counts[g] for g in own),
+                needs if any(plan.optional[k] for k in needs) else (),
+            )
+            for needs, own in leaves.items()
+        ]
+        self.rows = math.prod(unit.size for unit in self.units)
+        self.digits: list[int] = []
+        self.values: Complex = np.empty((0, 0), dtype=np.complex128)
+
+    def fill(self, tables: OptionTables, branch: Branch, want: Want) -> None:
+        """Compute all rows."""
+        f = len(tables.bank.omega)
+        out = np.zeros((*(unit.size for unit in self.units), f), dtype=np.complex128)
+        for gone in np.ndindex(*(2 if unit.needs else 1 for unit in self.units)):
+            # Units that are left out have no axis of their own in this part of the table.
+            here = [unit for unit, out_of_it in zip(self.units, gone, strict=True) if not out_of_it]
+            impedance: dict[int, Complex] = {}
+            for axis, unit in enumerate(here):
+                shape = [1] * len(here)
+                shape[axis] = -1
+                picked = np.unravel_index(np.arange(unit.full), unit.counts)
+                for g, rows in zip(unit.leaves, picked, strict=True):
+                    impedance[g] = tables.impedance[g][rows].reshape(*shape, f)
+            x = branch_immittance(branch, impedance.get, want)
+            if x is not None:
+                at = (
+                    unit.full if no else slice(unit.full)
+                    for unit, no in zip(self.units, gone, strict=True)
+                )
+                out[tuple(at)] = x
+        self.values = out.reshape(-1, f)
+
+
+class _Start:
+    """State right above a driver: what moves as a sum of tables, and what does not."""
+
+    def __init__(self, series: bool, load_admittance: Complex) -> None:
+        self.series = series
+        self.tables: list[tuple[_Table, Complex]] = []
+        one = np.ones_like(load_admittance)
+        self.rest = load_admittance if series else 1.0
+        self.turned = np.stack([load_admittance, -load_admittance] if series else [one, -one])
+
+
+class _Lookup:
+    """Steps of some networks of options."""
+
+    def __init__(self, tables: OptionTables, choice: Index, present: Flags, polarity: Real) -> None:
+        self.tables = tables
+        self.present = present
+        self.turned = polarity < 0.0
+        self.some_turned = np.logical_or.reduce(self.turned, axis=0).tolist()
+        self.digits = tables.digits(choice, present) if tables.units else None
+
+    def step(self, step: Step) -> Complex:
+        return self._sum(step.branches, _want(step))
+
+    def begin(self, step: Step, driver: int) -> tuple[Number, Number, bool] | None:
+        start = self.tables.starts.get(step.index)
+        if start is None:
+            return None
+        turned, some = self.turned[:, driver], self.some_turned[driver]
+        moved: Complex | None = None
+        for table, values in start.tables:
+            row = self._row(table)
+            x = _take(values, row + turned * table.rows if some else row)
+            moved = x if moved is None else np.add(moved, x, out=moved)
+        assert moved is not None
+        rest = _take(start.turned, turned.astype(np.intp)) if some else start.rest
+        return (moved, rest, True) if start.series else (rest, moved, True)
+
+    def _row(self, table: _Table) -> Index:
+        assert self.digits is not None
+        row: Index = self.digits[table.digits[0]]
+        for digit, unit in zip(table.digits[1:], table.units[1:], strict=True):
+            row = row * unit.size + self.digits[digit]
+        return row
+
+    def _sum(self, branches: Sequence[Branch], want: Want) -> Complex:
+        out = self._branch(branches[0], want)
+        for branch in branches[1:]:
+            out += self._branch(branch, want)
+        return out
+
+    def _branch(self, branch: Branch, want: Want) -> Complex:
+        table = self.tables.tables.get((branch, want))
+        if table is not None:
+            return _take(table.values, self._row(table))
+        have = _have(branch, want)
+        out = self._sum(branch.items, have)
+        if branch.kind == "tap":
+            out *= branch.ratio ** (2 if want == "z" else -2)
+        elif have != want:
+            mask = self.tables.plan.mask(self.present)
+            there = np.logical_or.reduce(mask[:, list(branch.leaves)], axis=1)
+            invert(out, None if there.all() else there[:, None].astype(np.float64))
+        return out
+
+
+def _take(values: Complex, rows: Index) -> Complex:
+    return values.take(rows, axis=0, mode="clip")
+
+
+def _want(step: Step) -> Want:
+    return "z" if step.kind == "series" else "y"
+
+
+def _have(branch: Branch, want: Want) -> Want:
+    """Say what the items of a branch add up as."""
+    if branch.kind == "tap":
+        return want
+    return "z" if branch.kind == "series" else "y"
