@@ -166,9 +166,9 @@ class OptionTables:
         mask = self.plan.mask(present)
 
         def impedance(g: int) -> Complex | None:
-            if g in rows:
-                return self.impedance[g][rows[g]]
-            return self.impedance[g][choice[g]] if mask[g] else None
+            table = self.impedance[g]
+            own: Complex = table[rows[g]] if g in rows else table[choice[g]]
+            return own if g in rows or mask[g] else None
 
         p = self.plan.ports[port]
         x = branch_immittance(p.branch, impedance, _want(p.step))

@@ -9,7 +9,8 @@ driver-holding items) divides, once for each of its spines.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -258,22 +259,6 @@ class Plan:
                 out[..., g] &= present[..., k]
         return out
 
-    def _branch(self, node: Node) -> Branch:
-        if isinstance(node, PartLeaf):
-            return Branch("part", (self.leaf_index[node.name],))
-        if isinstance(node, Tap):
-            item = self._branch(node.item)
-            return Branch("tap", item.leaves, (item,), node.ratio)
-        assert not isinstance(node, DriverLeaf)
-        kind: Joint = "series" if isinstance(node, Series) else "parallel"
-        items: list[Branch] = []
-        for item in map(self._branch, node.items):
-            # Groups in groups of their kind add nothing: what is left out is known by the part.
-            items.extend(item.items if item.kind == kind else (item,))
-        if len(items) == 1:
-            return items[0]
-        return Branch(kind, tuple(g for b in items for g in b.leaves), tuple(items))
-
     def _step(
         self,
         kind: Literal["series", "parallel", "tap"],
@@ -318,7 +303,7 @@ class Plan:
         return spine
 
     def _flat_branches(self, node: Node, kind: Joint) -> tuple[Branch, ...]:
-        branch = self._branch(node)
+        branch = _branch(node, self.leaf_index)
         return branch.items if branch.kind == kind else (branch,)
 
     def _trace(self, spine: Spine, path: tuple[int, ...]) -> None:
@@ -339,6 +324,43 @@ class Plan:
         if isinstance(spine.foot, Junction):
             for below in spine.foot.spines:
                 yield from self._ports(below, spines, (*junctions, spine.foot))
+
+
+def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], Branch]:
+    """Compile an expression of parts alone.
+
+    Parameters
+    ----------
+    node : Node
+        Without drivers.
+
+    Returns
+    -------
+    tuple of PartLeaf, Branch
+        Its parts by number, and the branch.
+    """
+    if has_driver(node):
+        raise InputError("parts alone are wanted here", value=f"{node!r}")
+    leaves = part_leaves(node)
+    return leaves, _branch(node, name_leaves(leaves))
+
+
+def _branch(node: Node, index: Mapping[str, int]) -> Branch:
+    if isinstance(node, PartLeaf):
+        return Branch("part", (index[node.name],))
+    if isinstance(node, Tap):
+        item = _branch(node.item, index)
+        return Branch("tap", item.leaves, (item,), node.ratio)
+    assert not isinstance(node, DriverLeaf)
+    kind: Joint = "series" if isinstance(node, Series) else "parallel"
+    items: list[Branch] = []
+    for child in node.items:
+        item = _branch(child, index)
+        # Groups in groups of their kind add nothing: what is left out is known by the part.
+        items.extend(item.items if item.kind == kind else (item,))
+    if len(items) == 1:
+        return items[0]
+    return Branch(kind, tuple(g for b in items for g in b.leaves), tuple(items))
 
 
 def _flat(node: Node) -> tuple[list[Node], list[Node]]:
@@ -394,9 +416,10 @@ class Population:
         if len(lead) == 1 and all(x.shape[:-1] == lead for x in fields):
             return lead, self
         lead = np.broadcast_shapes(*(x.shape[:-1] for x in fields))
+        count = math.prod(lead)
 
         def flat(x: NDArray[Any]) -> NDArray[Any]:
-            return np.broadcast_to(x, (*lead, x.shape[-1])).reshape(-1, x.shape[-1])
+            return np.broadcast_to(x, (*lead, x.shape[-1])).reshape(count, x.shape[-1])
 
         values, loss, present, polarity = map(flat, fields)
         return lead, Population(values=values, loss_ohm=loss, present=present, polarity=polarity)
