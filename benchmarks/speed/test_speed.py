@@ -19,6 +19,7 @@ from benchmarks.problems.catalogue import _goals
 from benchmarks.problems.drivers import MIDRANGE, TWEETER, WOOFER, frequency_grid, make_driver
 from benchmarks.problems.fingerprint import draw_networks
 from benchmarks.problems.ladders import slot, way
+from benchmarks.speed.timing import least_seconds
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.curve import Direction
 from optimizer.network.ladder import Topology
@@ -84,19 +85,6 @@ def evaluate(problem: Problem, count: int) -> Callable[[], None]:
         problem.tables.costs(*networks)
 
     return work
-
-
-def least_seconds(works: list[Callable[[], None]], turns: int = 100) -> list[float]:
-    """Least time of each piece of work, taken turn about so that all see the same machine."""
-    for work in works:
-        work()
-    least = [np.inf] * len(works)
-    for _ in range(turns):
-        for i, work in enumerate(works):
-            began = time.perf_counter()
-            work()
-            least[i] = min(least[i], time.perf_counter() - began)
-    return least
 
 
 @pytest.mark.parametrize("name", ["two_way_minimal", "shelf_only", "kept_parts", "three_way_25"])

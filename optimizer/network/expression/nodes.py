@@ -80,7 +80,7 @@ class PartLeaf(_Node):
             )
         if self.part is not None and self.part.kind != self.kind:
             raise InputError(
-                f"the part of this place is a {self.kind}",
+                f"this place is for a part of the kind {self.kind}",
                 subject=Subject("place", self.name),
                 value=self.part.kind,
             )

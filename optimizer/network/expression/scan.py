@@ -35,7 +35,6 @@ from optimizer.network.expression.walk import (
     Visitor,
     Walk,
     mul,
-    reciprocal,
 )
 
 Drives = dict[int, Complex]
@@ -76,9 +75,13 @@ class Moebius:
         dict of int to ndarray, ndarray
         """
         below = _line(*self.denominator, x)
-        share = 1.0 / below if isinstance(below, float) else reciprocal(below)
-        drives = {w: _over(_line(n0, n1, x), share) for w, n0, n1 in self.drives}
-        current = _over(_line(*self.current, x), share)
+        share: Number
+        if isinstance(below, float):
+            share = 1.0 / below
+        else:
+            share = np.reciprocal(below, out=None if below is self.denominator[0] else below)
+        drives = {w: _ratio(n0, n1, x, share) for w, n0, n1 in self.drives}
+        current = _ratio(*self.current, x, share)
         if self.output_ohm:
             current = current / (1.0 - self.output_ohm * current)
         return drives, current
@@ -86,7 +89,7 @@ class Moebius:
 
 def _line(a: Number, b: Number, x: Complex) -> Number:
     """Return ``a + b x`` as a new array, or `a` itself where b is a plain zero."""
-    if isinstance(b, float) and b == 0.0:
+    if _is_zero(b):
         return a
     out = np.asarray(b * x)
     if out.shape == np.broadcast_shapes(out.shape, np.shape(a)):
@@ -95,8 +98,12 @@ def _line(a: Number, b: Number, x: Complex) -> Number:
     return out + a
 
 
-def _over(a: Number, share: Number) -> Complex:
-    return np.asarray(mul(share, a))
+def _ratio(a: Number, b: Number, x: Complex, share: Number) -> Complex:
+    """Return ``(a + b x) share``."""
+    over = _line(a, b, x)
+    if over is a or isinstance(over, float) or share is over or np.shape(share) != over.shape:
+        return np.asarray(mul(share, over))
+    return np.multiply(over, share, out=over)
 
 
 class Scan:

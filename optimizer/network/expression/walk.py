@@ -55,8 +55,6 @@ class Feed(Protocol):
 Above = tuple[tuple[int, Number], ...]
 """Drivers that hang elsewhere, each with what a change of the source current does to it."""
 
-_SMALL = 2048
-
 
 @dataclass(slots=True)
 class _Kept:
@@ -149,7 +147,6 @@ class Walk:
         self.keep = keep
         self.kept: dict[int, _Kept] = {}
         self.junctions: dict[int, _KeptJunction] = {}
-        self._zero: Complex | None = None
 
         v, i, drive = self._up(plan.root)
         at_terminals = self._plus(i * source.cable_ohm, v) if source.cable_ohm else v
@@ -191,9 +188,7 @@ class Walk:
         """1/x; may overwrite x where nothing is kept and it is spare."""
         if isinstance(x, float):
             return 1.0 / x
-        if self._zero is None or self._zero.shape != x.shape:
-            self._zero = np.zeros(x.shape, dtype=np.complex128) if x.size >= _SMALL else None
-        return reciprocal(x, self._zero, spare=spare and not self.keep and self._full(x))
+        return np.reciprocal(x, out=x if spare and not self.keep and self._full(x) else None)
 
     # Up
 
@@ -313,31 +308,6 @@ class Walk:
                 above + others,
                 visitor,
             )
-
-
-def reciprocal(
-    x: NDArray[Any], zero: Complex | None = None, *, spare: bool = False
-) -> NDArray[Any]:
-    """1/x, faster than numpy divides large complex arrays.
-
-    Parameters
-    ----------
-    x : ndarray
-    zero : ndarray, optional
-        Of the same shape, with zero imaginary parts, to work in.
-    spare : bool
-        Whether x may be overwritten.
-    """
-    if x.dtype.kind != "c" or x.size < _SMALL:
-        return np.asarray(np.reciprocal(x))
-    # conj(x)/|x|^2
-    out = np.conjugate(x)
-    square = np.multiply(x, out, out=x if spare else None)
-    if zero is None:
-        zero = np.zeros(x.shape, dtype=np.complex128)
-    np.divide(1.0, square.real, out=zero.real)
-    out *= zero
-    return np.asarray(out)
 
 
 def mul(a: Number, b: Number, out: Any = None) -> Number:
