@@ -23,10 +23,10 @@ from optimizer.network.bank import LadderBank
 from optimizer.network.bank import Population as LadderPopulation
 from optimizer.network.expression.bank import Bank, loss_slopes
 from optimizer.network.expression.forms import from_topology
-from optimizer.network.expression.nodes import Source
+from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.options import OptionTables
 from optimizer.network.expression.plan import Population
-from optimizer.network.expression.scan import Scan
+from optimizer.network.expression.scan import NetworkScan
 from optimizer.problem import scan as ladders
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Genome
@@ -54,7 +54,7 @@ def problem() -> Problem:
     )
 
 
-def banks(points: int, source: Source | None = None) -> tuple[LadderBank, Bank]:
+def banks(points: int, source: SourceResistance | None = None) -> tuple[LadderBank, Bank]:
     """Both banks on about so many points."""
     old = problem().evaluator.bank
     at = np.linspace(0, len(old.omega) - 1, points).round().astype(np.intp)
@@ -62,7 +62,9 @@ def banks(points: int, source: Source | None = None) -> tuple[LadderBank, Bank]:
         way.driver: 1.0 / y
         for way, y in zip(problem().topology.ways, old.load_admittance, strict=True)
     }
-    new = Bank(from_topology(problem().topology), old.frequency_hz, loads, source or Source())
+    new = Bank(
+        from_topology(problem().topology), old.frequency_hz, loads, source or SourceResistance()
+    )
     return old.thinned(at), new.thinned(at)
 
 
@@ -153,16 +155,19 @@ class Scans:
             present=np.ones(len(space.slots), dtype=bool),
             polarity=np.array([1.0, -1.0, 1.0]),
         )
-        self.old = ladders.Scan(self.problem.tables, self.genome)
+        self.old = ladders.NetworkScan(self.problem.tables, self.genome)
         self.points = len(self.problem.frequency_hz)
-        self.new: dict[str, tuple[OptionTables, Scan]] = {}
-        for name, source in (("ideal", Source()), ("resistive", Source(cable_ohm=0.1))):
+        self.new: dict[str, tuple[OptionTables, NetworkScan]] = {}
+        for name, source in (
+            ("ideal", SourceResistance()),
+            ("resistive", SourceResistance(cable_ohm=0.1)),
+        ):
             _, bank = banks(self.points, source)
             tables = OptionTables(
                 bank, [o.values for o in space.options], [o.loss_ohm for o in space.options]
             )
             rows = tables.immittances(self.genome.choice, self.genome.present)
-            self.new[name] = tables, Scan(bank, rows, self.genome.polarity)
+            self.new[name] = tables, NetworkScan(bank, rows, self.genome.polarity)
         self.rows = {
             g: self.new["ideal"][0].alternatives(
                 self.port(g), {g: slice(None)}, self.genome.choice, self.genome.present
@@ -174,7 +179,7 @@ class Scans:
     def port(self, gene: int) -> int:
         return int(self.new["ideal"][0].plan.port_of_leaf[gene])
 
-    def cost(self, scan: Scan, drives: dict[int, Complex], admittance: Complex) -> Real:
+    def cost(self, scan: NetworkScan, drives: dict[int, Complex], admittance: Complex) -> Real:
         transfer = [drives.get(w, h) for w, h in enumerate(scan.transfer)]
         evaluator = self.problem.evaluator
         return evaluator.cost_of_curves(Curves(evaluator.field, transfer, admittance))

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from optimizer.arrays import Complex, Flags, Index, Real
+from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
+from optimizer.network.expression.bank import LossLaw as LossLaw
+from optimizer.network.expression.plan import Population as Population
 from optimizer.network.ladder import Slot, Topology
 from optimizer.network.solve import (
     LadderSection,
@@ -18,8 +19,6 @@ from optimizer.network.solve import (
     sections_of,
 )
 from optimizer.parts import KINDS, LETTER_OF_KIND, Kind, Part
-
-LossLaw = Callable[[Real], Real]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,37 +59,6 @@ class PlacedSection:
     section: LadderSection
     genes: tuple[int, ...]
     slot: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Population:
-    """Networks of one topology as arrays; leading axes broadcast against each other.
-
-    Parameters
-    ----------
-    values, loss_ohm : ndarray, shape (..., G)
-        Value (SI) and series loss of every gene.
-    present : ndarray of bool, shape (..., K)
-        Whether each slot is filled.
-    polarity : ndarray, shape (..., W)
-        1.0 or -1.0.
-    """
-
-    values: Real
-    loss_ohm: Real
-    present: Flags
-    polarity: Real
-
-    def __len__(self) -> int:
-        return len(self.values)
-
-    def __getitem__(self, index: Any) -> Population:
-        return Population(
-            values=self.values[index],
-            loss_ohm=self.loss_ohm[index],
-            present=self.present[index],
-            polarity=self.polarity[index],
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,40 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+from optimizer.network.expression.immittance import part_impedance as part_impedance
 from optimizer.network.ladder import FittedSlot, FittedWay, Form, Network, Place
 from optimizer.parts import Kind
-
-
-def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Complex:
-    """Impedance of parts of one kind.
-
-    Parameters
-    ----------
-    kind : {"inductor", "capacitor", "resistor"}
-        Law to apply: ``r + jwL``, ``r + 1/(jwC)`` or ``R``.
-    value, loss_ohm : ndarray, shape (...)
-        Values in H, F or ohm and their series losses in ohm.
-    omega : ndarray, shape (F,)
-        Angular frequency in rad/s.
-
-    Returns
-    -------
-    ndarray, shape (..., F), complex
-        Impedance in ohm.
-    """
-    value = np.asarray(value, dtype=np.float64)[..., None]
-    loss = np.asarray(loss_ohm, dtype=np.float64)[..., None]
-    out = np.empty(np.broadcast_shapes(value.shape, omega.shape), dtype=np.complex128)
-    if kind == "inductor":
-        out.real = loss
-        np.multiply(value, omega, out=out.imag)
-    elif kind == "capacitor":
-        out.real = loss
-        np.divide(-1.0 / value, omega, out=out.imag)
-    else:
-        out.real = value + loss
-        out.imag = 0.0
-    return out
 
 
 def part_impedance_slope(kind: Kind, value: Real, loss_slope: Real, omega: Real) -> Complex:

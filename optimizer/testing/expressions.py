@@ -14,7 +14,7 @@ from optimizer.network.expression.nodes import (
     Series,
     Tap,
 )
-from optimizer.network.expression.plan import Plan, Population
+from optimizer.network.expression.plan import NetworkPlan, Population
 from optimizer.parts import KINDS, Kind
 
 SPAN: dict[Kind, tuple[float, float]] = {
@@ -139,7 +139,7 @@ def random_loads(rng: np.random.Generator, drivers: int) -> dict[str, DriverEqui
 
 
 def random_population(
-    rng: np.random.Generator, plan: Plan, count: int, *, filled: float = 0.6
+    rng: np.random.Generator, plan: NetworkPlan, count: int, *, filled: float = 0.6
 ) -> tuple[Population, Real]:
     """Draw networks of an expression.
 
@@ -147,7 +147,7 @@ def random_population(
     ----------
     rng : numpy.random.Generator
         Source of chance.
-    plan : Plan
+    plan : NetworkPlan
         The expression.
     count : int
         How many networks.

@@ -21,10 +21,17 @@ from optimizer.network.expression.circuit import (
     write_source,
     write_spice,
 )
-from optimizer.network.expression.nodes import DriverLeaf, Node, Source, Tap, fitted, walk
+from optimizer.network.expression.nodes import (
+    DriverLeaf,
+    Node,
+    SourceResistance,
+    Tap,
+    walk_nodes,
+    with_parts,
+)
 from optimizer.network.expression.notation import parse
-from optimizer.network.expression.plan import Plan, Population
-from optimizer.network.expression.single import solve_network
+from optimizer.network.expression.plan import NetworkPlan, Population
+from optimizer.network.expression.single import transfers_of
 from optimizer.parts import Part
 from optimizer.testing.expressions import (
     impedances,
@@ -47,9 +54,9 @@ class Random:
     def __init__(self, seed: int) -> None:
         rng = np.random.default_rng(10_000 + seed)
         drivers = int(rng.integers(1, 5))
-        self.plan = Plan(random_expression(rng, drivers, int(rng.integers(1, 21))))
+        self.plan = NetworkPlan(random_expression(rng, drivers, int(rng.integers(1, 21))))
         ohms = rng.uniform(0.01, 3.0, 2) * (rng.random(2) < 0.4)
-        self.source = Source(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1]))
+        self.source = SourceResistance(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1]))
         self.loads = random_loads(rng, drivers)
         self.population, _ = random_population(rng, self.plan, 1)
         one = self.population[0]
@@ -61,7 +68,7 @@ class Random:
         signs = {
             d.name: 1 if s > 0 else -1 for d, s in zip(self.plan.drivers, one.polarity, strict=True)
         }
-        self.network = fitted(self.plan.node, parts, empty=empty, polarity=signs)  # type: ignore
+        self.network = with_parts(self.plan.node, parts, empty=empty, polarity=signs)  # type: ignore
 
     def solve(self, frequency_hz: np.ndarray) -> Solution:
         loads = impedances(self.loads, frequency_hz)
@@ -90,7 +97,7 @@ def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
             subcircuits = {name: f"{prefix}{name}" for name in case.loads}
             nodes = write_circuit(deck, case.network, subcircuits, top=top, prefix=prefix)
             found.append((case, prefix, nodes))
-            taps += any(isinstance(n, Tap) for n in walk(case.network))
+            taps += any(isinstance(n, Tap) for n in walk_nodes(case.network))
             sources += case.source.ohm > 0.0
         deck.bleed()
         for case, prefix, _ in found:
@@ -114,11 +121,11 @@ def built(text: str, **values: tuple[float, float] | float) -> Node:
     """A network of parts: value and loss of each by its name."""
     node = parse(text)
     parts = {}
-    for leaf in Plan(node).leaves:
+    for leaf in NetworkPlan(node).leaves:
         stated = values[leaf.name]
         value, loss = stated if isinstance(stated, tuple) else (stated, 0.0)
         parts[leaf.name] = Part(kind=leaf.kind, value=value, loss_ohm=loss)
-    return fitted(node, parts)
+    return with_parts(node, parts)
 
 
 SERIES = built(
@@ -133,7 +140,7 @@ LOADS = {"woofer": DRIVERS["d0"], "tweeter": DRIVERS["d1"]}
 def test_text_runs_unchanged_and_writes_curves(ngspice: str, tmp_path: Path) -> None:
     """``ngspice -b`` ends with 0 and writes levels and impedance equal to ours within 1e-6 dB."""
     out = tmp_path / "curves.txt"
-    source = Source(output_ohm=0.3, cable_ohm=0.1)
+    source = SourceResistance(output_ohm=0.3, cable_ohm=0.1)
     deck = tmp_path / "deck.cir"
     text = write_spice(
         SERIES, LOADS, source=source, volts=2.83, curves_file=str(out), notes=["series, tapped"]
@@ -147,7 +154,7 @@ def test_text_runs_unchanged_and_writes_curves(ngspice: str, tmp_path: Path) -> 
     table = np.loadtxt(out, skiprows=1)
     f = table[:, 0]
     loads = {name: circuit.impedance(f) for name, circuit in LOADS.items()}
-    ours = solve_network(SERIES, f, loads, source)
+    ours = transfers_of(SERIES, f, loads, source)
     z = 1.0 / ours.admittance
     expected = [
         *(20 * np.log10(np.abs(h)) for h in ours.transfer),
@@ -161,16 +168,18 @@ def test_text_runs_unchanged_and_writes_curves(ngspice: str, tmp_path: Path) -> 
 def test_text_run_as_it_is_prints_levels(ngspice: str, tmp_path: Path) -> None:
     """``ngspice -b`` on the plain text ends with 0 and prints every driver's level, six digits."""
     deck = tmp_path / "deck.cir"
-    deck.write_text(write_spice(SERIES, LOADS, source=Source(cable_ohm=0.2)), encoding="ascii")
+    deck.write_text(
+        write_spice(SERIES, LOADS, source=SourceResistance(cable_ohm=0.2)), encoding="ascii"
+    )
     done = subprocess.run([ngspice, "-b", str(deck)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     rows = [line.split() for line in done.stdout.split("\n") if line[:1].isdigit()]
     table = np.array(
         [[float(x) for x in row] for row in rows if len(row) == 4 and "," not in row[2]]
     )
-    ours = solve_network(
+    ours = transfers_of(
         SERIES, table[:, 1], {name: c.impedance(table[:, 1]) for name, c in LOADS.items()},
-        Source(cable_ohm=0.2),
+        SourceResistance(cable_ohm=0.2),
     )  # fmt: skip
     assert len(table) == 361
     for column, h in zip(table[:, 2:].T, ours.transfer, strict=True):

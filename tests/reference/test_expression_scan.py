@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Complex, Index, Real
-from optimizer.network.expression import options
 from optimizer.network.expression.bank import Bank
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
-from optimizer.network.expression.nodes import Source
+from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.options import OptionTables
-from optimizer.network.expression.plan import Plan, Population
-from optimizer.network.expression.scan import Scan
+from optimizer.network.expression.plan import NetworkPlan, Population
+from optimizer.network.expression.scan import NetworkScan
 from optimizer.testing.expressions import (
     impedances,
     random_expression,
@@ -31,11 +30,11 @@ CHANGES = 100
 class Drawn:
     """A random network, its scan, and alternatives for every part."""
 
-    plan: Plan
+    plan: NetworkPlan
     bank: Bank
     network: Population
     options: Population
-    scan: Scan
+    scan: NetworkScan
 
     def immittance(self, port: int, rows: dict[int, Index], empty: bool = False) -> Complex:
         """Immittance of a port with some of its parts changed, shape (..., F); 0 for nothing."""
@@ -80,19 +79,19 @@ class Drawn:
 def draw(seed: int, *, ideal: bool) -> Drawn:
     rng = np.random.default_rng(seed)
     drivers = int(rng.integers(1, 5))
-    plan = Plan(random_expression(rng, drivers, int(rng.integers(2, 21))))
+    plan = NetworkPlan(random_expression(rng, drivers, int(rng.integers(2, 21))))
     ohms = (0.0, 0.0) if ideal else rng.uniform(0.0, 3.0, 2)
     bank = Bank(
         plan,
         F,
         impedances(random_loads(rng, drivers), F),
-        Source(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1])),
+        SourceResistance(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1])),
     )
     network, _ = random_population(rng, plan, 1, filled=0.7)
     options, _ = random_population(rng, plan, OPTIONS)
     drawn = Drawn(plan, bank, network, options, None)  # type: ignore[arg-type]
     rows = [drawn.immittance(p, {}) for p in range(len(plan.ports))]
-    drawn.scan = Scan(bank, [x if x.any() else None for x in rows], network.polarity[0])
+    drawn.scan = NetworkScan(bank, [x if x.any() else None for x in rows], network.polarity[0])
     return drawn
 
 
@@ -144,7 +143,7 @@ def test_emptied_and_filled_places(drawn: list[Drawn]) -> None:
             assert case.compare(drives, admittance, wanted[None]) < 1e-8
             without: list[Complex | None] = list(case.scan.immittance)
             without[port] = x if x.any() else None
-            again = Scan(case.bank, without, case.network.polarity[0])
+            again = NetworkScan(case.bank, without, case.network.polarity[0])
             own = case.immittance(port, {})
             drives, admittance = again.single(port).at(own[None])
             for w in range(len(case.plan.drivers)):
@@ -216,8 +215,8 @@ def test_ways_on_an_ideal_source_are_independent() -> None:
         None,
     ]
     sign = np.ones(2)
-    apart = Scan(Bank(node, F, loads), x, sign)
-    joined = Scan(Bank(node, F, loads, Source(cable_ohm=0.1)), x, sign)
+    apart = NetworkScan(Bank(node, F, loads), x, sign)
+    joined = NetworkScan(Bank(node, F, loads, SourceResistance(cable_ohm=0.1)), x, sign)
     ports = {apart.plan.leaves[p.branch.leaves[0]].name: i for i, p in enumerate(apart.plan.ports)}
     assert not apart.coupled(ports["L1"], ports["C2"])
     assert apart.coupled(ports["L1"], ports["C1"])
@@ -227,13 +226,14 @@ def test_ways_on_an_ideal_source_are_independent() -> None:
 
 
 @pytest.mark.parametrize("joint", [2048, 40])
-def test_tables_of_options(drawn: list[Drawn], joint: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tables_of_options(drawn: list[Drawn], joint: int) -> None:
     """Networks looked up in tables are those computed from values, places left out included."""
-    monkeypatch.setattr(options, "JOINT_ROWS", joint)
     rng = np.random.default_rng(3)
     for case in drawn[::2]:
         plan, members = case.plan, 20
-        tables = OptionTables(case.bank, list(case.options.values.T), list(case.options.loss_ohm.T))
+        tables = OptionTables(
+            case.bank, list(case.options.values.T), list(case.options.loss_ohm.T), joint_rows=joint
+        )
         choice = rng.integers(0, OPTIONS, (members, len(plan.leaves)))
         columns = np.arange(len(plan.leaves))
         drawn_anew, _ = random_population(rng, plan, members)
@@ -251,7 +251,7 @@ def test_tables_of_options(drawn: list[Drawn], joint: int, monkeypatch: pytest.M
         ):
             np.testing.assert_allclose(got, want, rtol=1e-10)
         rows = tables.immittances(choice[0], drawn_anew.present[0])
-        scan = Scan(case.bank, rows, drawn_anew.polarity[0])
+        scan = NetworkScan(case.bank, rows, drawn_anew.polarity[0])
         np.testing.assert_allclose(scan.admittance, wanted.admittance[0], rtol=1e-10)
         for g in np.flatnonzero(plan.mask(drawn_anew.present[0])):
             port = int(plan.port_of_leaf[g])

@@ -22,12 +22,12 @@ from optimizer.network.expression.nodes import (
     Parallel,
     PartLeaf,
     Series,
-    Source,
+    SourceResistance,
     Tap,
     has_driver,
-    walk,
+    walk_nodes,
 )
-from optimizer.network.expression.plan import Junction, Plan, Population, Spine
+from optimizer.network.expression.plan import Junction, NetworkPlan, Population, Spine
 from optimizer.testing.expressions import (
     impedances,
     random_expression,
@@ -138,8 +138,8 @@ class Circuit:
 class Case:
     """A random expression with a population."""
 
-    plan: Plan
-    source: Source
+    plan: NetworkPlan
+    source: SourceResistance
     z: dict[str, Complex]
     bank: Bank
     population: Population
@@ -170,9 +170,9 @@ class Case:
 def draw_case(seed: int, members: int = 3) -> Case:
     rng = np.random.default_rng(seed)
     drivers = int(rng.integers(1, 5))
-    plan = Plan(random_expression(rng, drivers, int(rng.integers(1, 21))))
+    plan = NetworkPlan(random_expression(rng, drivers, int(rng.integers(1, 21))))
     ohms = rng.uniform(0.01, 3.0, 2) * (rng.random(2) < 0.4)
-    source = Source(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1]))
+    source = SourceResistance(output_ohm=float(ohms[0]), cable_ohm=float(ohms[1]))
     z = impedances(random_loads(rng, drivers), F)
     population, slope = random_population(rng, plan, members)
     return Case(plan, source, z, Bank(plan, F, z, source), population, slope)
@@ -195,7 +195,7 @@ def test_cases_are_varied(cases: list[Case]) -> None:
     kinds = [{j.kind for j in junctions(c.plan.root)} for c in cases]
     assert sum("series" in k for k in kinds) > 80
     assert sum("parallel" in k for k in kinds) > 80
-    assert sum(any(isinstance(n, Tap) for n in walk(c.plan.node)) for c in cases) > 60
+    assert sum(any(isinstance(n, Tap) for n in walk_nodes(c.plan.node)) for c in cases) > 60
     assert sum(c.source.output_ohm > 0.0 for c in cases) > 80
     assert sum(c.source.cable_ohm > 0.0 for c in cases) > 80
     assert sum(len(needs) > 1 for c in cases for needs in c.plan.needs) > 300
@@ -208,7 +208,7 @@ def test_cases_are_varied(cases: list[Case]) -> None:
         sum(
             isinstance(n, Series | Parallel) and not has_driver(n)
             for c in cases
-            for n in walk(c.plan.node)
+            for n in walk_nodes(c.plan.node)
         )
         > 500
     )
@@ -301,6 +301,17 @@ def test_block_size_changes_nothing(cases: list[Case]) -> None:
                     own.transfer[w][0], slopes.transfer[w][p], rtol=1e-9, atol=1e-12 * size
                 )
             np.testing.assert_allclose(one.admittance[0], solved.admittance[p], rtol=1e-12)
+
+
+def test_empty_population(cases: list[Case]) -> None:
+    """No networks have no answers, of the right shape."""
+    for case in cases[::20]:
+        none = case.population[:0]
+        solved, slopes = case.bank.solve_with_slopes(none, case.loss_slope[:0])
+        for answer in (solved, case.bank.solve(none)):
+            assert [h.shape for h in answer.transfer] == [(0, len(F))] * len(case.plan.drivers)
+        assert slopes.admittance.shape == (0, len(slopes.free), len(F))
+        assert case.bank.phasors(none).part_current.shape == (0, len(case.plan.leaves), len(F))
 
 
 def test_phasors_obey_kirchhoff(cases: list[Case]) -> None:

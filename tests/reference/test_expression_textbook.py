@@ -10,14 +10,14 @@ from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.expression.bank import Bank, LossLaw, loss_slopes
 from optimizer.network.expression.forms import from_topology
-from optimizer.network.expression.nodes import Node, Source, fitted, part_leaves
+from optimizer.network.expression.nodes import Node, SourceResistance, part_leaves, with_parts
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import Population
 from optimizer.network.expression.single import (
     impedance_of,
+    phasors_of,
     resistance_of,
-    solve_network,
-    solve_parts,
+    transfers_of,
 )
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
@@ -41,7 +41,7 @@ def built(text: str, **values: float | tuple[float, float]) -> Node:
         stated = values[leaf.name]
         value, loss = stated if isinstance(stated, tuple) else (stated, 0.0)
         parts[leaf.name] = Part(kind=leaf.kind, value=value, loss_ohm=loss)
-    return fitted(node, parts)
+    return with_parts(node, parts)
 
 
 def resistive(ohm: float, *names: str) -> dict[str, np.ndarray]:
@@ -57,7 +57,7 @@ def test_series_crossover_of_first_order_has_constant_resistance() -> None:
     """
     r, w0 = 8.0, 2.0 * np.pi * 2000.0
     node = built("(C1 || woofer) + (L1 || tweeter)", C1=1.0 / (r * w0), L1=r / w0)
-    solved = solve_network(node, F, resistive(r, "woofer", "tweeter"))
+    solved = transfers_of(node, F, resistive(r, "woofer", "tweeter"))
     low, high = solved.transfer
     np.testing.assert_allclose(solved.admittance, np.full(len(F), 1.0 / r), rtol=1e-12)
     np.testing.assert_allclose(low, 1.0 / (1.0 + S / w0), rtol=1e-12)
@@ -75,7 +75,7 @@ def test_parallel_crossover_of_first_order_has_the_same_drives_and_resistance() 
     series = built("(C1 || woofer) + (L1 || tweeter)", C1=9.947183943e-6, L1=0.636619772e-3)
     parallel = built("(L1 + woofer) || (C1 + tweeter)", C1=9.947183943e-6, L1=0.636619772e-3)
     loads = resistive(8.0, "woofer", "tweeter")
-    one, other = solve_network(series, F, loads), solve_network(parallel, F, loads)
+    one, other = transfers_of(series, F, loads), transfers_of(parallel, F, loads)
     for a, b in zip(one.transfer, other.transfer, strict=True):
         np.testing.assert_allclose(a, b, rtol=1e-8)
     np.testing.assert_allclose(one.admittance, other.admittance, rtol=1e-8)
@@ -85,8 +85,8 @@ def test_source_resistance_couples_the_parallel_crossover_but_not_its_level() ->
     """Before a load of constant resistance a source resistance is a plain divider: R/(R + r)."""
     node = built("(L1 + woofer) || (C1 + tweeter)", C1=9.947183943e-6, L1=0.636619772e-3)
     loads = resistive(8.0, "woofer", "tweeter")
-    ideal = solve_network(node, F, loads)
-    real = solve_network(node, F, loads, Source(output_ohm=2.0, cable_ohm=0.5))
+    ideal = transfers_of(node, F, loads)
+    real = transfers_of(node, F, loads, SourceResistance(output_ohm=2.0, cable_ohm=0.5))
     for a, b in zip(ideal.transfer, real.transfer, strict=True):
         np.testing.assert_allclose(b, a * 8.0 / 10.5, rtol=1e-8)
     np.testing.assert_allclose(real.admittance, 1.0 / 8.5, rtol=1e-8)
@@ -95,7 +95,7 @@ def test_source_resistance_couples_the_parallel_crossover_but_not_its_level() ->
 def test_transformer_shows_its_load_by_the_square_of_its_ratio() -> None:
     """n : 1 divides the voltage by n and shows n^2 Z (ideal transformer, any circuit textbook)."""
     node = built("tap(1.5, R1 + tweeter)", R1=2.0)
-    solved = solve_network(node, F, resistive(6.0, "tweeter"))
+    solved = transfers_of(node, F, resistive(6.0, "tweeter"))
     np.testing.assert_allclose(1.0 / solved.admittance, 1.5**2 * 8.0, rtol=1e-12)
     np.testing.assert_allclose(solved.transfer[0], 6.0 / 8.0 / 1.5, rtol=1e-12)
 
@@ -122,7 +122,7 @@ def test_source_resistance_takes_damping(output_ohm: float) -> None:
     f = np.array([20.0, 30.0, 40.0, 55.0, 80.0])
     z = circuit.impedance(f)
     node = parse("woofer")
-    solved = solve_network(node, f, {"woofer": z}, Source(output_ohm=output_ohm))
+    solved = transfers_of(node, f, {"woofer": z}, SourceResistance(output_ohm=output_ohm))
     motional = solved.transfer[0] * (1.0 - re / z)
     qe = qes * (re + output_ohm) / re
     q = qms * qe / (qms + qe)
@@ -135,7 +135,7 @@ def test_source_resistance_takes_damping(output_ohm: float) -> None:
 def test_pad_keeps_the_load() -> None:
     """6 dB pad for 8 ohm: 3.990502 and 8.038082 ohm leave 8 ohm (references 5.3, from memory)."""
     node = built("Rs + (Rp || tweeter)", Rs=3.990502, Rp=8.038082)
-    solved = solve_network(node, F, resistive(8.0, "tweeter"))
+    solved = transfers_of(node, F, resistive(8.0, "tweeter"))
     np.testing.assert_allclose(1.0 / solved.admittance, 8.0, rtol=1e-6)
     np.testing.assert_allclose(20 * np.log10(np.abs(solved.transfer[0])), -6.0, atol=1e-5)
 
@@ -144,7 +144,7 @@ def test_trap_depth_and_bandwidth() -> None:
     """0.5 mH || 10 uF || 10 ohm before 8 ohm: -7.043650 dB at 2250.791 Hz (references 5.4)."""
     node = built("(L1 || C1 || R1) + midrange", L1=0.5e-3, C1=10e-6, R1=10.0)
     f = np.array([2250.7907903927652])
-    solved = solve_network(node, f, {"midrange": np.array([8.0 + 0j])})
+    solved = transfers_of(node, f, {"midrange": np.array([8.0 + 0j])})
     assert 20 * np.log10(abs(solved.transfer[0][0])) == pytest.approx(-7.043650, abs=1e-6)
 
 
@@ -179,7 +179,7 @@ def test_worked_network() -> None:
     """The worked two-way network of references 17, to all digits printed there."""
     f = TABLE[:, 0]
     loads = {"woofer": WOOFER.impedance(f), "tweeter": TWEETER.impedance(f)}
-    solved = solve_network(WORKED, f, loads)
+    solved = transfers_of(WORKED, f, loads)
     z = 1.0 / solved.admittance
     columns = []
     for h in solved.transfer:
@@ -195,7 +195,7 @@ def test_worked_network_balances_its_power() -> None:
     """
     f = np.array([3000.0])
     loads = {"woofer": WOOFER.impedance(f), "tweeter": TWEETER.impedance(f)}
-    found = solve_parts(WORKED, f, loads)
+    found = phasors_of(WORKED, f, loads)
     watt = 2.83**2 * (found.part_voltage * found.part_current.conj()).real[:, 0]
     names = [leaf.name for leaf in part_leaves(WORKED)]
     for name, wanted in (("Rs", 0.1139395), ("Rp", 0.0624652), ("L2", 0.0095438)):

@@ -10,23 +10,23 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.circuit import write_spice
-from optimizer.network.expression.forms import FORMS, Form, across, in_line, ladder
+from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, ladder
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Parallel,
     PartLeaf,
     Series,
-    Source,
+    SourceResistance,
     Tap,
     driver_leaves,
-    fitted,
     part_leaves,
     render,
-    without,
+    with_parts,
+    without_places,
 )
 from optimizer.network.expression.notation import parse
-from optimizer.network.expression.plan import Plan
-from optimizer.network.expression.single import solve_network
+from optimizer.network.expression.plan import NetworkPlan
+from optimizer.network.expression.single import transfers_of
 from optimizer.parts import Part
 from optimizer.testing.expressions import random_expression
 
@@ -109,11 +109,11 @@ def test_operators_build_what_the_notation_says() -> None:
 def test_names_are_unique() -> None:
     """Two parts, or two drivers, of one name are refused; one driver may be there twice."""
     with pytest.raises(InputError, match="names are unique within a network"):
-        Plan(L1 + (L1 | WOOFER))
+        NetworkPlan(L1 + (L1 | WOOFER))
     with pytest.raises(InputError, match="names are unique within a network"):
-        Plan(WOOFER | WOOFER)
+        NetworkPlan(WOOFER | WOOFER)
     twice = DriverLeaf("woofer", "upper") | DriverLeaf("woofer", "lower")
-    assert [d.name for d in Plan(twice).drivers] == ["upper", "lower"]
+    assert [d.name for d in NetworkPlan(twice).drivers] == ["upper", "lower"]
 
 
 def test_places_are_whole() -> None:
@@ -121,14 +121,14 @@ def test_places_are_whole() -> None:
     rs = PartLeaf("resistor", "P1.Rs", place="P1", optional=True)
     rp = PartLeaf("resistor", "P1.Rp", place="P1")
     with pytest.raises(InputError, match="all of them are optional or none"):
-        Plan(rs + (rp | WOOFER))
+        NetworkPlan(rs + (rp | WOOFER))
     with pytest.raises(InputError, match="a network holds a driver"):
-        Plan(L1 + C1)
+        NetworkPlan(L1 + C1)
 
 
 def test_groups_within_groups_need_all_places_around_them() -> None:
     """A part is there when its own place and every optional group around it are filled."""
-    plan = Plan(parse("B1: (R1 || (B2: (L1 + C1?)?))? + woofer"))
+    plan = NetworkPlan(parse("B1: (R1 || (B2: (L1 + C1?)?))? + woofer"))
     places = {name: k for k, name in enumerate(plan.places)}
     assert set(places) == {"B1", "R1", "B2", "L1", "C1"}
     present = np.ones((3, 5), dtype=bool)
@@ -153,7 +153,7 @@ def test_groups_within_groups_need_all_places_around_them() -> None:
 )
 def test_what_is_left_out_is_a_wire_or_open(empty: list[str], left: str) -> None:
     """A wire in a series, open in a parallel; a group without parts is left out itself."""
-    assert without(parse("L1 + ((R1 + C1) || woofer)"), empty) == parse(left)
+    assert without_places(parse("L1 + ((R1 + C1) || woofer)"), empty) == parse(left)
 
 
 def part(kind: str, value: float) -> Part:
@@ -164,29 +164,29 @@ def test_fitted_settles_everything() -> None:
     """A fitted network has every part, no options, and every polarity."""
     node = parse("L1 + (C1? || ±woofer)")
     coil = part("inductor", 1e-3)
-    made = fitted(node, {"L1": coil}, empty=["C1"], polarity={"woofer": -1})
+    made = with_parts(node, {"L1": coil}, empty=["C1"], polarity={"woofer": -1})
     assert render(made) == "L1 + -woofer"
     assert part_leaves(made)[0].part == coil
     with pytest.raises(InputError, match="every place that is not left out needs a part"):
-        fitted(node, {"L1": coil})
+        with_parts(node, {"L1": coil})
     with pytest.raises(InputError, match="place L1: this place is for a part of the kind inductor"):
-        fitted(node, {"L1": part("resistor", 1.0)}, empty=["C1"])
+        with_parts(node, {"L1": part("resistor", 1.0)}, empty=["C1"])
 
 
 def test_forms_are_expressions() -> None:
     """Every named form stands around what follows, its parts under the name of the place."""
-    for form in FORMS.values():
+    for form in NAMED_FORMS.values():
         node = form.around(WOOFER, "X1")
         leaves = part_leaves(node)
         assert {leaf.place for leaf in leaves} == {"X1"}
         assert len({leaf.name for leaf in leaves}) == len(form.parts) > 0
         assert driver_leaves(node) == (WOOFER,)
         assert form.does
-    assert render(FORMS["pad"].around(WOOFER, "P1")) == "P1.Rs + (P1.Rp || woofer)"
-    assert render(FORMS["series inductor"].around(WOOFER, "L1")) == "L1 + woofer"
-    assert render(FORMS["notch"].around(WOOFER, "N1")) == "(N1.L + N1.C + N1.R) || woofer"
-    assert render(in_line("R || C").around(WOOFER, "B1")) == "(B1.R || B1.C) + woofer"
-    assert render(across("L + C").around(WOOFER, "N1")) == "(N1.L + N1.C) || woofer"
+    assert render(NAMED_FORMS["pad"].around(WOOFER, "P1")) == "P1.Rs + (P1.Rp || woofer)"
+    assert render(NAMED_FORMS["series inductor"].around(WOOFER, "L1")) == "L1 + woofer"
+    assert render(NAMED_FORMS["notch"].around(WOOFER, "N1")) == "(N1.L + N1.C + N1.R) || woofer"
+    assert render(NamedForm.in_line("R || C").around(WOOFER, "B1")) == "(B1.R || B1.C) + woofer"
+    assert render(NamedForm.across("L + C").around(WOOFER, "N1")) == "(N1.L + N1.C) || woofer"
 
 
 @pytest.mark.parametrize(
@@ -200,25 +200,27 @@ def test_forms_are_expressions() -> None:
 def test_bad_forms_are_refused(text: str, rule: str) -> None:
     """A form has one place for what follows, and parts that say what they are."""
     with pytest.raises(InputError, match=rule):
-        Form("mine", text)
+        NamedForm("mine", text)
 
 
 def test_ladder_puts_forms_in_front() -> None:
     """Source first, as a ladder is read; kept and optional parts keep what is known of them."""
     known = [PartLeaf("resistor", "x", optional=True, low=1.0, high=5.0)] * 2
-    node = ladder(WOOFER, [(FORMS["series inductor"], "L1", None), (FORMS["pad"], "P1", known)])
+    node = ladder(
+        WOOFER, [(NAMED_FORMS["series inductor"], "L1", None), (NAMED_FORMS["pad"], "P1", known)]
+    )
     assert render(node) == "L1 + P1.Rs? + (P1.Rp? || woofer)"
     assert part_leaves(node)[1].high == 5.0
 
 
 def test_a_form_added_in_five_lines_works_everywhere() -> None:
     """A bridged pad of one's own is solved and written for a simulator like any other form."""
-    bridged = Form("bridged pad", "(Rs || (C + Rc)) + (Rp || rest)")
+    bridged = NamedForm("bridged pad", "(Rs || (C + Rc)) + (Rp || rest)")
     node = bridged.around(DriverLeaf("tweeter"), "P1")
     values = {"P1.Rs": 4.0, "P1.C": 2.2e-6, "P1.Rc": 1.0, "P1.Rp": 8.0}
-    made = fitted(node, {x.name: part(x.kind, values[x.name]) for x in part_leaves(node)})
+    made = with_parts(node, {x.name: part(x.kind, values[x.name]) for x in part_leaves(node)})
     f = np.array([100.0, 10_000.0])
-    solved = solve_network(made, f, {"tweeter": np.full(2, 6.0 + 0j)})
+    solved = transfers_of(made, f, {"tweeter": np.full(2, 6.0 + 0j)})
     low, high = np.abs(solved.transfer[0])
     assert low == pytest.approx((1 / (1 / 8 + 1 / 6)) / (4 + 1 / (1 / 8 + 1 / 6)), rel=1e-4)
     assert high > low
@@ -229,5 +231,5 @@ def test_a_form_added_in_five_lines_works_everywhere() -> None:
 def test_source_resistances_are_not_negative() -> None:
     """A negative or infinite resistance of amplifier or cable is refused."""
     with pytest.raises(InputError, match="amplifier, cable: a resistance is not negative"):
-        Source(cable_ohm=-0.1)
-    assert Source(output_ohm=0.1, cable_ohm=0.2).ohm == pytest.approx(0.3)
+        SourceResistance(cable_ohm=-0.1)
+    assert SourceResistance(output_ohm=0.1, cable_ohm=0.2).ohm == pytest.approx(0.3)

@@ -11,14 +11,14 @@ import numpy as np
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.immittance import Cells, Immittances, part_impedance
-from optimizer.network.expression.nodes import Node, Source
-from optimizer.network.expression.plan import Junction, Plan, Population, Spine, Step
+from optimizer.network.expression.nodes import Node, SourceResistance
+from optimizer.network.expression.plan import Junction, NetworkPlan, Population, Spine, Step
 from optimizer.network.expression.walk import Above, Feed, Number, Visitor, Walk, mul
 from optimizer.parts import KINDS, Kind
 
 LossLaw = Callable[[Real], Real]
 
-IDEAL = Source()
+IDEAL = SourceResistance()
 
 _BLOCK = 1 << 12  # numbers worked on at once on the way down
 
@@ -40,7 +40,7 @@ class Solution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Slopes:
+class SolutionSlopes:
     """Derivatives of a `Solution` with respect to the logarithm of each free part's value.
 
     Parameters
@@ -118,13 +118,13 @@ class Bank:
 
     Parameters
     ----------
-    network : Node or Plan
+    network : Node or NetworkPlan
         The expression.
     frequency_hz : ndarray, shape (F,)
         Grid in Hz; above 0.
     load_ohm : mapping of str to ndarray (F,)
         Impedance of each driver, by name of the driver.
-    source : Source
+    source : SourceResistance
         Amplifier and cable.
 
     Raises
@@ -135,12 +135,12 @@ class Bank:
 
     def __init__(
         self,
-        network: Node | Plan,
+        network: Node | NetworkPlan,
         frequency_hz: Real,
         load_ohm: Mapping[str, Complex],
-        source: Source = IDEAL,
+        source: SourceResistance = IDEAL,
     ) -> None:
-        self.plan = network if isinstance(network, Plan) else Plan(network)
+        self.plan = network if isinstance(network, NetworkPlan) else NetworkPlan(network)
         self.frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
         self.omega = 2.0 * np.pi * self.frequency_hz
         self.source = source
@@ -229,7 +229,7 @@ class Bank:
 
     def solve_with_slopes(
         self, population: Population, loss_slope: Real
-    ) -> tuple[Solution, Slopes]:
+    ) -> tuple[Solution, SolutionSlopes]:
         """Solve a population and differentiate it with respect to log values.
 
         Parameters
@@ -241,11 +241,11 @@ class Bank:
 
         Returns
         -------
-        Solution, Slopes
+        Solution, SolutionSlopes
         """
         p, f = len(population), len(self.omega)
         free, leaves = self.free_leaves, self.moving_leaves
-        slopes = Slopes(
+        slopes = SolutionSlopes(
             leaves=leaves,
             transfer=[np.empty((p, len(own), f), dtype=np.complex128) for own in leaves],
             free=free,
@@ -254,13 +254,13 @@ class Bank:
         solutions = []
         # A few networks at a time: what is kept on the way up is read again while it is in cache.
         rows = max(1, _BLOCK // f)
-        for start in range(0, p, rows):
+        for start in range(0, max(p, 1), rows):
             part = slice(start, start + rows)
             solutions.append(
                 self._slopes(
                     population[part],
                     loss_slope[part],
-                    Slopes(
+                    SolutionSlopes(
                         leaves=leaves,
                         transfer=[dh[part] for dh in slopes.transfer],
                         free=free,
@@ -274,7 +274,7 @@ class Bank:
         admittance = np.concatenate([s.admittance for s in solutions])
         return Solution(transfer=transfer, admittance=admittance), slopes
 
-    def _slopes(self, population: Population, loss_slope: Real, out: Slopes) -> Solution:
+    def _slopes(self, population: Population, loss_slope: Real, out: SolutionSlopes) -> Solution:
         """Solve a block and fill in its derivatives."""
         values = Immittances(self.cells, population, keep=True)
         walked = self._walk(values, population.polarity, keep=True)
@@ -320,11 +320,12 @@ class Bank:
             if self.cells.kinds
             else np.empty((p, 0, f), dtype=np.complex128)
         )
+        of_parts, of_drivers = (*lead, len(self.cells.kinds), f), (*lead, len(self.plan.drivers), f)
         return Phasors(
-            part_voltage=(visitor.current * impedance).reshape(*lead, -1, f),
-            part_current=visitor.current.reshape(*lead, -1, f),
-            driver_voltage=drive.reshape(*lead, -1, f),
-            driver_current=(drive * np.stack(self.load_admittance)).reshape(*lead, -1, f),
+            part_voltage=(visitor.current * impedance).reshape(of_parts),
+            part_current=visitor.current.reshape(of_parts),
+            driver_voltage=drive.reshape(of_drivers),
+            driver_current=(drive * np.stack(self.load_admittance)).reshape(of_drivers),
             current=_shaped(walked.current, (*lead, f)),
         )
 
@@ -342,7 +343,7 @@ class _SlopeVisitor(Visitor):
     """Collects the derivatives of all results on the way down."""
 
     def __init__(
-        self, bank: Bank, values: Immittances, walked: Walk, loss_slope: Real, out: Slopes
+        self, bank: Bank, values: Immittances, walked: Walk, loss_slope: Real, out: SolutionSlopes
     ) -> None:
         self.values = values
         self.programs = bank.cells.programs
@@ -426,7 +427,7 @@ class _PhasorVisitor(Visitor):
             self.current[:, leaves] *= self.values.mask[:, leaves, None]
 
 
-def _find_moved(plan: Plan, source: Source) -> list[Flags]:
+def _find_moved(plan: NetworkPlan, source: SourceResistance) -> list[Flags]:
     """For each driver, which parts move it: those on its way, and more where a source is not ideal.
 
     An ideal voltage source (b = 0) keeps what is parallel to it apart.

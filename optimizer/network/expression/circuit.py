@@ -27,13 +27,13 @@ from optimizer.network.expression.nodes import (
     Node,
     Parallel,
     PartLeaf,
-    Source,
+    SourceResistance,
     Tap,
     driver_leaves,
     part_leaves,
 )
 
-Load = DriverEquivalent | MeasuredLoad
+_Load = DriverEquivalent | MeasuredLoad
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,7 @@ def write_circuit(
     deck : Deck
         Where to.
     network : Node
-        Every place filled and every polarity settled, see `fitted`.
+        Every place filled and every polarity settled, see `with_parts`.
     subcircuits : mapping of str to str
         Subcircuit of each driver, by its name.
     top : str
@@ -177,9 +177,9 @@ def _identify(names: Iterable[str]) -> dict[str, str]:
 
 def write_spice(
     network: Node,
-    loads: Mapping[str, Load],
+    loads: Mapping[str, _Load],
     *,
-    source: Source = IDEAL,
+    source: SourceResistance = IDEAL,
     title: str = "Passive crossover network",
     sweep: Sweep | None = None,
     volts: float = 1.0,
@@ -191,11 +191,11 @@ def write_spice(
     Parameters
     ----------
     network : Node
-        Every place filled and every polarity settled, see `fitted`.
+        Every place filled and every polarity settled, see `with_parts`.
     loads : mapping of str to DriverEquivalent or MeasuredLoad
         The load of each driver, by name of the driver. To a measured one a circuit is fitted, and
         the text states its worst error.
-    source : Source
+    source : SourceResistance
         Amplifier and cable.
     title : str
         First line.
@@ -260,14 +260,16 @@ def write_spice(
     return "\n".join(deck.lines) + "\n"
 
 
-def write_source(deck: Deck, source: Source, *, volts: float = 1.0, prefix: str = "") -> str:
+def write_source(
+    deck: Deck, source: SourceResistance, *, volts: float = 1.0, prefix: str = ""
+) -> str:
     """Write amplifier and cable into a netlist.
 
     Parameters
     ----------
     deck : Deck
         Where to.
-    source : Source
+    source : SourceResistance
         Amplifier and cable.
     volts : float
         AC amplitude in V.

@@ -28,7 +28,7 @@ REST = "rest"
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class NamedForm:
     """A named expression around the rest of a network.
 
     Parameters
@@ -51,6 +51,32 @@ class Form:
         if len(driver_leaves(node)) != 1:
             raise InputError(f'the word "{REST}" stands once in a form', value=self.text)
         object.__setattr__(self, "node", node)
+
+    @classmethod
+    def in_line(cls, text: str, name: str = "in the line") -> NamedForm:
+        """Make a form of an expression of parts in the line, as in ``series: "R || C"``.
+
+        Parameters
+        ----------
+        text : str
+            Parts only.
+        name : str
+            What to call it.
+        """
+        return cls(name, f"({text}) + {REST}")
+
+    @classmethod
+    def across(cls, text: str, name: str = "across the line") -> NamedForm:
+        """Make a form of an expression of parts across the line, as in ``shunt: "L + C"``.
+
+        Parameters
+        ----------
+        text : str
+            Parts only.
+        name : str
+            What to call it.
+        """
+        return cls(name, f"({text}) || {REST}")
 
     @property
     def parts(self) -> tuple[PartLeaf, ...]:
@@ -97,61 +123,37 @@ def _part(word: str) -> Node:
     raise InputError("parts of a form begin with R, L or C", value=word)
 
 
-def in_line(text: str, name: str = "in the line") -> Form:
-    """Form of an expression of parts in the line, as in ``series: "R || C"``.
-
-    Parameters
-    ----------
-    text : str
-        Parts only.
-    name : str
-        What to call it.
-    """
-    return Form(name, f"({text}) + {REST}")
-
-
-def across(text: str, name: str = "across the line") -> Form:
-    """Form of an expression of parts across the line, as in ``shunt: "L + C"``.
-
-    Parameters
-    ----------
-    text : str
-        Parts only.
-    name : str
-        What to call it.
-    """
-    return Form(name, f"({text}) || {REST}")
-
-
-FORMS: dict[str, Form] = {
+NAMED_FORMS: dict[str, NamedForm] = {
     form.name: form
     for form in (
-        Form("series inductor", "L + rest", "takes the treble away"),
-        Form("series capacitor", "C + rest", "takes the bass away"),
-        Form("series resistor", "R + rest", "lowers the level"),
-        Form("shunt inductor", "L || rest", "takes the bass away"),
-        Form("shunt capacitor", "C || rest", "takes the treble away"),
-        Form("shunt resistor", "R || rest", "steadies the load"),
-        Form("notch", "(L + C + R) || rest", "takes a narrow band away"),
-        Form("trap", "(L || C || R) + rest", "takes a narrow band away"),
-        Form("equaliser", "(R + C) || rest", "steadies a load that rises with frequency"),
-        Form("pad", "Rs + (Rp || rest)", "lowers the level and keeps the load"),
-        Form("bypassed pad", "(Rs || C) + (Rp || rest)", "lowers the level, less at the top"),
-        Form("contour", "(L || R) + rest", "steps the level down above a frequency"),
+        NamedForm("series inductor", "L + rest", "takes the treble away"),
+        NamedForm("series capacitor", "C + rest", "takes the bass away"),
+        NamedForm("series resistor", "R + rest", "lowers the level"),
+        NamedForm("shunt inductor", "L || rest", "takes the bass away"),
+        NamedForm("shunt capacitor", "C || rest", "takes the treble away"),
+        NamedForm("shunt resistor", "R || rest", "steadies the load"),
+        NamedForm("notch", "(L + C + R) || rest", "takes a narrow band away"),
+        NamedForm("trap", "(L || C || R) + rest", "takes a narrow band away"),
+        NamedForm("equaliser", "(R + C) || rest", "steadies a load that rises with frequency"),
+        NamedForm("pad", "Rs + (Rp || rest)", "lowers the level and keeps the load"),
+        NamedForm("bypassed pad", "(Rs || C) + (Rp || rest)", "lowers the level, less at the top"),
+        NamedForm("contour", "(L || R) + rest", "steps the level down above a frequency"),
     )
 }
 """Named forms. A form that is added here works everywhere."""
 
 
-def ladder(driver: Node, places: Sequence[tuple[Form, str, Sequence[PartLeaf] | None]]) -> Node:
+def ladder(
+    driver: Node, places: Sequence[tuple[NamedForm, str, Sequence[PartLeaf] | None]]
+) -> Node:
     """Put forms in front of a driver.
 
     Parameters
     ----------
     driver : Node
         What is driven.
-    places : sequence of (Form, str, sequence of PartLeaf or None)
-        Form, name and parts of each place, source first, see `Form.around`.
+    places : sequence of (NamedForm, str, sequence of PartLeaf or None)
+        Form, name and parts of each place, source first, see `NamedForm.around`.
 
     Returns
     -------
@@ -195,7 +197,7 @@ def from_topology(topology: Topology) -> Node:
                 )
                 for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
             ]
-            places.append((FORMS[name], f"{way.name}.{slot.name}", parts))
+            places.append((NAMED_FORMS[name], f"{way.name}.{slot.name}", parts))
         leaf = DriverLeaf(way.driver, way.name, way.polarity)
         ways.append(ladder(leaf, places))
     return ways[0] if len(ways) == 1 else Parallel(tuple(ways))

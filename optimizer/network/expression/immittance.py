@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.arrays import Complex, Flags, Index, Real
-from optimizer.network.expression.plan import Branch, Plan, Population, Step
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch, Population, Step
 from optimizer.network.expression.walk import Number, mul
 from optimizer.parts import KINDS, Kind
 
@@ -56,13 +56,13 @@ def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Comp
 
 
 def branch_immittance(
-    branch: Branch, impedance: Callable[[int], Complex | None], want: Literal["z", "y"]
+    branch: PartsBranch, impedance: Callable[[int], Complex | None], want: Literal["z", "y"]
 ) -> Complex | None:
     """Impedance or admittance of a branch from the impedances of its parts.
 
     Parameters
     ----------
-    branch : Branch
+    branch : PartsBranch
         The branch.
     impedance : callable
         Impedance of each part by its number, of any shapes that broadcast; None where it is left
@@ -131,7 +131,7 @@ class Cells:
 
     Parameters
     ----------
-    plan : Plan
+    plan : NetworkPlan
         The expression.
     omega : ndarray, shape (F,)
         Angular frequency in rad/s.
@@ -144,7 +144,7 @@ class Cells:
         1/(jw), 1 and jw, real and imaginary parts side by side.
     """
 
-    def __init__(self, plan: Plan, omega: Real) -> None:
+    def __init__(self, plan: NetworkPlan, omega: Real) -> None:
         self.plan = plan
         self.omega = omega
         self.kinds = tuple(leaf.kind for leaf in plan.leaves)
@@ -210,7 +210,7 @@ class Cells:
         self.cells.append(cell)
         return cell
 
-    def _compiled(self, branch: Branch, want: Literal["z", "y"]) -> _Program:
+    def _compiled(self, branch: PartsBranch, want: Literal["z", "y"]) -> _Program:
         if branch.kind == "part":
             return self._cell(branch.leaves, want)
         if branch.kind == "tap":
@@ -281,7 +281,7 @@ class Immittances:
         if self.absent is not None:
             self.squares[:, :, 1] += self.absent
         # Some cells at once while blocks are small, where each call costs more than its work.
-        self.at_once = max(1, _AT_ONCE // (p * len(cells.omega)))
+        self.at_once = max(1, _AT_ONCE // max(1, p * len(cells.omega)))
 
     def _there(self, leaves: tuple[int, ...]) -> Real | None:
         """1.0 where any of some parts is there, as a column; None when that is everywhere."""

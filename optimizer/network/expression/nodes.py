@@ -187,7 +187,7 @@ _Leaf = TypeVar("_Leaf", PartLeaf, DriverLeaf)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
+class SourceResistance:
     """What feeds a network: an ideal voltage behind two resistances.
 
     Parameters
@@ -265,26 +265,26 @@ def _quoted(name: str) -> str:
     return name if _PLAIN.fullmatch(name) and name != "tap" else f'"{name}"'
 
 
-def walk(node: Node) -> Iterator[Node]:
+def walk_nodes(node: Node) -> Iterator[Node]:
     """Every node of an expression, each before those below it, source first."""
     yield node
     for child in children(node):
-        yield from walk(child)
+        yield from walk_nodes(child)
 
 
 def part_leaves(node: Node) -> tuple[PartLeaf, ...]:
     """Places of parts, source first."""
-    return tuple(n for n in walk(node) if isinstance(n, PartLeaf))
+    return tuple(n for n in walk_nodes(node) if isinstance(n, PartLeaf))
 
 
 def driver_leaves(node: Node) -> tuple[DriverLeaf, ...]:
     """Drivers in the order in which they are written."""
-    return tuple(n for n in walk(node) if isinstance(n, DriverLeaf))
+    return tuple(n for n in walk_nodes(node) if isinstance(n, DriverLeaf))
 
 
 def has_driver(node: Node | _Group) -> bool:
     """Whether a node holds a driver."""
-    return any(isinstance(n, DriverLeaf) for n in walk(node))  # type: ignore[arg-type]
+    return any(isinstance(n, DriverLeaf) for n in walk_nodes(node))  # type: ignore[arg-type]
 
 
 def change(node: Node, leaf: Callable[[PartLeaf | DriverLeaf], Node | None]) -> Node | None:
@@ -320,7 +320,7 @@ def change(node: Node, leaf: Callable[[PartLeaf | DriverLeaf], Node | None]) -> 
     return replace(node, items=tuple(items))
 
 
-def without(node: Node, empty: Collection[str]) -> Node | None:
+def without_places(node: Node, empty: Collection[str]) -> Node | None:
     """Leave out places.
 
     Parameters
@@ -338,15 +338,15 @@ def without(node: Node, empty: Collection[str]) -> Node | None:
     if isinstance(node, _Group) and node.place in empty:
         return None
     if isinstance(node, _Group):
-        kept = [c for c in (without(item, empty) for item in node.items) if c is not None]
+        kept = [c for c in (without_places(item, empty) for item in node.items) if c is not None]
         return change(replace(node, items=tuple(kept)), lambda x: x) if kept else None
     if isinstance(node, Tap):
-        item = without(node.item, empty)
+        item = without_places(node.item, empty)
         return None if item is None else replace(node, item=item)
     return None if isinstance(node, PartLeaf) and node.place in empty else node
 
 
-def fitted(
+def with_parts(
     node: Node,
     parts: Mapping[str, Part],
     *,
@@ -388,7 +388,7 @@ def fitted(
             )
         return replace(leaf, part=part, fixed=True, optional=False)
 
-    left = without(node, empty)
+    left = without_places(node, empty)
     made = None if left is None else change(_settled(left), fill)
     if made is None:
         raise InputError("a network needs something to drive")

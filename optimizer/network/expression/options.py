@@ -16,11 +16,8 @@ import numpy as np
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.expression.bank import Bank, Solution
 from optimizer.network.expression.immittance import branch_immittance, invert, part_impedance
-from optimizer.network.expression.plan import Branch, Step
+from optimizer.network.expression.plan import PartsBranch, Step
 from optimizer.network.expression.walk import Number
-
-JOINT_ROWS = 1 << 11
-"""Combinations of a branch's parts up to which all of them are computed beforehand."""
 
 Want = Literal["z", "y"]
 
@@ -34,6 +31,8 @@ class OptionTables:
         The expression on a grid.
     values, loss_ohm : sequence of ndarray (O,)
         Options of each part.
+    joint_rows : int
+        Combinations of a branch's parts up to which all of them are computed beforehand.
 
     Attributes
     ----------
@@ -41,15 +40,23 @@ class OptionTables:
         Of every option of each part.
     """
 
-    def __init__(self, bank: Bank, values: Sequence[Real], loss_ohm: Sequence[Real]) -> None:
+    def __init__(
+        self,
+        bank: Bank,
+        values: Sequence[Real],
+        loss_ohm: Sequence[Real],
+        *,
+        joint_rows: int = 1 << 11,
+    ) -> None:
         self.bank = bank
+        self.joint_rows = joint_rows
         self.plan = bank.plan
         self.counts = [len(v) for v in values]
         self.impedance = [
             part_impedance(leaf.kind, v, r, bank.omega)
             for leaf, v, r in zip(self.plan.leaves, values, loss_ohm, strict=True)
         ]
-        self.tables: dict[tuple[Branch, Want], _Table] = {}
+        self.tables: dict[tuple[PartsBranch, Want], _Table] = {}
         self.starts: dict[int, _Start] = {}
         self.units: list[_Unit] = []
         for port in self.plan.ports:
@@ -75,9 +82,9 @@ class OptionTables:
         # A product of small whole numbers, exact in floating point.
         return np.where(there, (self._weights @ choice.T).astype(np.intp), self._last)
 
-    def _make(self, branch: Branch, want: Want) -> None:
+    def _make(self, branch: PartsBranch, want: Want) -> None:
         table = _Table(self, branch)
-        if table.rows <= JOINT_ROWS or branch.kind == "part":
+        if table.rows <= self.joint_rows or branch.kind == "part":
             table.fill(self, branch, want)
             table.digits = list(range(len(self.units), len(self.units) + len(table.units)))
             self.units += table.units
@@ -122,7 +129,7 @@ class OptionTables:
         return self.bank.solve_from(_Lookup(self, choice, present, polarity), polarity)
 
     def immittances(self, choice: Index, present: Flags) -> list[Complex | None]:
-        """Immittance of every port of one network, as `Scan` takes them.
+        """Immittance of every port of one network, as `NetworkScan` takes them.
 
         Parameters
         ----------
@@ -200,7 +207,7 @@ class _Unit:
 class _Table:
     """Every combination of a branch's options, the last of each unit for leaving it out."""
 
-    def __init__(self, tables: OptionTables, branch: Branch) -> None:
+    def __init__(self, tables: OptionTables, branch: PartsBranch) -> None:
         plan = tables.plan
         leaves: dict[tuple[int, ...], list[int]] = {}
         for g in branch.leaves:
@@ -217,7 +224,7 @@ class _Table:
         self.digits: list[int] = []
         self.values: Complex = np.empty((0, 0), dtype=np.complex128)
 
-    def fill(self, tables: OptionTables, branch: Branch, want: Want) -> None:
+    def fill(self, tables: OptionTables, branch: PartsBranch, want: Want) -> None:
         """Compute all rows."""
         f = len(tables.bank.omega)
         out = np.zeros((*(unit.size for unit in self.units), f), dtype=np.complex128)
@@ -286,13 +293,13 @@ class _Lookup:
             row = row * unit.size + self.digits[digit]
         return row
 
-    def _sum(self, branches: Sequence[Branch], want: Want) -> Complex:
+    def _sum(self, branches: Sequence[PartsBranch], want: Want) -> Complex:
         out = self._branch(branches[0], want)
         for branch in branches[1:]:
             out += self._branch(branch, want)
         return out
 
-    def _branch(self, branch: Branch, want: Want) -> Complex:
+    def _branch(self, branch: PartsBranch, want: Want) -> Complex:
         table = self.tables.tables.get((branch, want))
         if table is not None:
             return _take(table.values, self._row(table))
@@ -315,7 +322,7 @@ def _want(step: Step) -> Want:
     return "z" if step.kind == "series" else "y"
 
 
-def _have(branch: Branch, want: Want) -> Want:
+def _have(branch: PartsBranch, want: Want) -> Want:
     """Say what the items of a branch add up as."""
     if branch.kind == "tap":
         return want

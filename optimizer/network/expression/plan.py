@@ -35,7 +35,7 @@ Joint = Literal["series", "parallel"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Branch:
+class PartsBranch:
     """An expression of parts that hangs on a step.
 
     Parameters
@@ -44,7 +44,7 @@ class Branch:
         What it is.
     leaves : tuple of int
         All its parts, by number, source first.
-    items : tuple of Branch
+    items : tuple of PartsBranch
         What it is made of.
     ratio : float
         Of a tap.
@@ -52,7 +52,7 @@ class Branch:
 
     kind: Literal["part", "series", "parallel", "tap"]
     leaves: tuple[int, ...]
-    items: tuple[Branch, ...] = ()
+    items: tuple[PartsBranch, ...] = ()
     ratio: float = 1.0
 
 
@@ -66,7 +66,7 @@ class Step:
         Number among all steps.
     kind : {"series", "parallel", "tap"}
         Whether it adds to the voltage, to the current, or scales both.
-    branches : tuple of Branch
+    branches : tuple of PartsBranch
         What is added; none for a tap.
     below : tuple of int
         Drivers that hang below it.
@@ -76,7 +76,7 @@ class Step:
 
     index: int
     kind: Literal["series", "parallel", "tap"]
-    branches: tuple[Branch, ...]
+    branches: tuple[PartsBranch, ...]
     below: tuple[int, ...]
     ratio: float = 1.0
 
@@ -139,7 +139,7 @@ class Port:
     ----------
     step : Step
         Where it hangs; the number is an impedance in a series step, else an admittance.
-    branch : Branch
+    branch : PartsBranch
         What hangs there.
     spines : tuple of int
         Numbers of the spines from the root down to its own.
@@ -148,12 +148,12 @@ class Port:
     """
 
     step: Step
-    branch: Branch
+    branch: PartsBranch
     spines: tuple[int, ...]
     junctions: tuple[Junction, ...]
 
 
-class Plan:
+class NetworkPlan:
     """A compiled expression.
 
     Parameters
@@ -262,7 +262,7 @@ class Plan:
     def _step(
         self,
         kind: Literal["series", "parallel", "tap"],
-        branches: tuple[Branch, ...],
+        branches: tuple[PartsBranch, ...],
         below: tuple[int, ...],
         ratio: float = 1.0,
     ) -> Step:
@@ -302,7 +302,7 @@ class Plan:
         self.spines += (spine,)
         return spine
 
-    def _flat_branches(self, node: Node, kind: Joint) -> tuple[Branch, ...]:
+    def _flat_branches(self, node: Node, kind: Joint) -> tuple[PartsBranch, ...]:
         branch = _branch(node, self.leaf_index)
         return branch.items if branch.kind == kind else (branch,)
 
@@ -326,7 +326,7 @@ class Plan:
                 yield from self._ports(below, spines, (*junctions, spine.foot))
 
 
-def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], Branch]:
+def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], PartsBranch]:
     """Compile an expression of parts alone.
 
     Parameters
@@ -336,7 +336,7 @@ def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], Branch]:
 
     Returns
     -------
-    tuple of PartLeaf, Branch
+    tuple of PartLeaf, PartsBranch
         Its parts by number, and the branch.
     """
     if has_driver(node):
@@ -345,22 +345,22 @@ def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], Branch]:
     return leaves, _branch(node, name_leaves(leaves))
 
 
-def _branch(node: Node, index: Mapping[str, int]) -> Branch:
+def _branch(node: Node, index: Mapping[str, int]) -> PartsBranch:
     if isinstance(node, PartLeaf):
-        return Branch("part", (index[node.name],))
+        return PartsBranch("part", (index[node.name],))
     if isinstance(node, Tap):
         item = _branch(node.item, index)
-        return Branch("tap", item.leaves, (item,), node.ratio)
+        return PartsBranch("tap", item.leaves, (item,), node.ratio)
     assert not isinstance(node, DriverLeaf)
     kind: Joint = "series" if isinstance(node, Series) else "parallel"
-    items: list[Branch] = []
+    items: list[PartsBranch] = []
     for child in node.items:
         item = _branch(child, index)
         # Groups in groups of their kind add nothing: what is left out is known by the part.
         items.extend(item.items if item.kind == kind else (item,))
     if len(items) == 1:
         return items[0]
-    return Branch(kind, tuple(g for b in items for g in b.leaves), tuple(items))
+    return PartsBranch(kind, tuple(g for b in items for g in b.leaves), tuple(items))
 
 
 def _flat(node: Node) -> tuple[list[Node], list[Node]]:

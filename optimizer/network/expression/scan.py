@@ -28,7 +28,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.expression.bank import Bank
-from optimizer.network.expression.plan import Junction, Plan, Port, Step
+from optimizer.network.expression.plan import Junction, NetworkPlan, Port, Step
 from optimizer.network.expression.walk import (
     Above,
     Number,
@@ -106,7 +106,7 @@ def _ratio(a: Number, b: Number, x: Complex, share: Number) -> Complex:
     return np.multiply(over, share, out=over)
 
 
-class Scan:
+class NetworkScan:
     """One network, and what every change of its branches does to it.
 
     Parameters
@@ -242,7 +242,7 @@ class Scan:
         a, b = self.plan.ports[k], self.plan.ports[m]
         return self._coupling(a, self._meeting(a, b.spines, b.step))
 
-    def pair(self, k: int, m: int) -> Pair:
+    def pair(self, k: int, m: int) -> PairScan:
         """Everything as a function of the immittances of two ports.
 
         Parameters
@@ -250,21 +250,21 @@ class Scan:
         k, m : int
             Numbers of two different ports.
         """
-        return Pair(self, k, m)
+        return PairScan(self, k, m)
 
 
-class Pair:
+class PairScan:
     """Everything as a function of the immittances x and y of two ports.
 
     Parameters
     ----------
-    scan : Scan
+    scan : NetworkScan
         The network.
     k, m : int
         Numbers of the ports of x and y.
     """
 
-    def __init__(self, scan: Scan, k: int, m: int) -> None:
+    def __init__(self, scan: NetworkScan, k: int, m: int) -> None:
         self.scan = scan
         self.ports = scan.plan.ports[k], scan.plan.ports[m]
         self.x0, self.y0 = scan._present(k), scan._present(m)
@@ -355,7 +355,7 @@ def _row(x: Number, shape: tuple[int, ...]) -> Complex:
 class _PortFeed:
     """Steps of one network from the immittances of its ports."""
 
-    def __init__(self, plan: Plan, immittance: Sequence[Complex | None]) -> None:
+    def __init__(self, plan: NetworkPlan, immittance: Sequence[Complex | None]) -> None:
         self.total: dict[int, Complex] = {}
         for port, x in zip(plan.ports, immittance, strict=True):
             if x is not None:

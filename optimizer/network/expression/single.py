@@ -16,27 +16,30 @@ from optimizer.network.expression.nodes import (
     Node,
     PartLeaf,
     Series,
-    Source,
+    SourceResistance,
     Tap,
 )
-from optimizer.network.expression.plan import Plan, Population, compile_branch
+from optimizer.network.expression.plan import NetworkPlan, Population, compile_branch
 from optimizer.parts import Part
 
 
-def solve_network(
-    network: Node, frequency_hz: Real, load_ohm: Mapping[str, Complex], source: Source = IDEAL
+def transfers_of(
+    network: Node,
+    frequency_hz: Real,
+    load_ohm: Mapping[str, Complex],
+    source: SourceResistance = IDEAL,
 ) -> Solution:
     """Solve one network as built.
 
     Parameters
     ----------
     network : Node
-        Every place filled and every polarity settled, see `fitted`.
+        Every place filled and every polarity settled, see `with_parts`.
     frequency_hz : ndarray, shape (F,)
         Frequencies in Hz, above 0.
     load_ohm : mapping of str to ndarray (F,)
         Complex impedance of each driver, by name of the driver.
-    source : Source
+    source : SourceResistance
         Amplifier and cable.
 
     Returns
@@ -48,15 +51,18 @@ def solve_network(
     return bank.solve(population_of(bank.plan))
 
 
-def solve_parts(
-    network: Node, frequency_hz: Real, load_ohm: Mapping[str, Complex], source: Source = IDEAL
+def phasors_of(
+    network: Node,
+    frequency_hz: Real,
+    load_ohm: Mapping[str, Complex],
+    source: SourceResistance = IDEAL,
 ) -> Phasors:
     """Voltage and current of every part and driver of one network as built.
 
     Parameters
     ----------
     network, frequency_hz, load_ohm, source
-        As in `solve_network`.
+        As in `transfers_of`.
 
     Returns
     -------
@@ -68,12 +74,12 @@ def solve_parts(
     return bank.phasors(population_of(bank.plan))
 
 
-def population_of(plan: Plan) -> Population:
+def population_of(plan: NetworkPlan) -> Population:
     """Arrays of the one network whose parts sit in their places.
 
     Parameters
     ----------
-    plan : Plan
+    plan : NetworkPlan
         Of a network with every place filled.
 
     Returns

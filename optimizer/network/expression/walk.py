@@ -28,8 +28,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.arrays import Complex
-from optimizer.network.expression.nodes import Source
-from optimizer.network.expression.plan import Junction, Plan, Spine, Step
+from optimizer.network.expression.nodes import SourceResistance
+from optimizer.network.expression.plan import Junction, NetworkPlan, Spine, Step
 
 Number = float | NDArray[Any]
 """A plain number, a row (F,), a column (P, 1), or an array of the full shape."""
@@ -102,13 +102,13 @@ class Walk:
 
     Parameters
     ----------
-    plan : Plan
+    plan : NetworkPlan
         The compiled expression.
     feed : Feed
         Gives each step its immittance. What it gives is overwritten unless `keep` is set.
     load_admittance : list of ndarray (F,)
         Admittance of each driver.
-    source : Source
+    source : SourceResistance
         What feeds the network.
     shape : tuple of int
         Full shape of all results, (P, F) or (F,).
@@ -129,10 +129,10 @@ class Walk:
 
     def __init__(
         self,
-        plan: Plan,
+        plan: NetworkPlan,
         feed: Feed,
         load_admittance: list[Complex],
-        source: Source,
+        source: SourceResistance,
         shape: tuple[int, ...],
         polarity: list[Number],
         *,
