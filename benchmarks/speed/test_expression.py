@@ -43,15 +43,7 @@ SLACK = 0.05
 @cache
 def problem() -> Problem:
     """The demo's ladders, 3 ways and 17 values, from a stock with some 45 values for each part."""
-    demo = load("three_way_17")
-    return Problem(
-        title="speed",
-        drivers=demo.drivers,
-        topology=demo.topology,
-        stock=series_stock("E48"),
-        goals=demo.specs,
-        mirror=True,
-    )
+    return load("three_way_17").replace(stock=series_stock("E48"))
 
 
 def banks(points: int, source: SourceResistance | None = None) -> tuple[LadderBank, Bank]:
@@ -155,7 +147,7 @@ class Scans:
             present=np.ones(len(space.slots), dtype=bool),
             polarity=np.array([1.0, -1.0, 1.0]),
         )
-        self.old = ladders.NetworkScan(self.problem.tables, self.genome)
+        self.old = ladders.Scan(self.problem.tables, self.genome)
         self.points = len(self.problem.frequency_hz)
         self.new: dict[str, tuple[OptionTables, NetworkScan]] = {}
         for name, source in (

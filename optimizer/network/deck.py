@@ -110,7 +110,7 @@ class Deck:
         _join(self.path, a, b)
 
     def driver(self, name: str, plus: str, minus: str, subcircuit: str) -> None:
-        """Write a driver as one of the subcircuits of `write_driver`."""
+        """Write a driver as one of the subcircuits of `write_load`."""
         self.add(f"X{name}", plus, minus, subcircuit)
         _join(self.path, plus, minus)
 
@@ -150,7 +150,7 @@ def write_part(deck: Deck, part: Part, name: str, a: str, b: str) -> None:
         deck.capacitor(name, a, middle, part.value)
 
 
-def write_driver(
+def write_load(
     deck: Deck, driver: str, subcircuit: str, load: DriverEquivalent | MeasuredLoad
 ) -> None:
     """Write a driver's impedance as a subcircuit; to a measured one a circuit is fitted."""

@@ -16,7 +16,7 @@ from optimizer.network.deck import (
     ascii_text,
     name_all,
     number,
-    write_driver,
+    write_load,
     write_part,
 )
 from optimizer.network.equivalent import DriverEquivalent
@@ -109,7 +109,7 @@ def write_netlist(
     for driver, subcircuit in subcircuits.items():
         if driver not in loads:
             raise InputError("every driver of the network needs a load", value=driver)
-        write_driver(deck, driver, subcircuit, loads[driver])
+        write_load(deck, driver, subcircuit, loads[driver])
     deck.lines.append(
         f".ac dec {sweep.points_per_decade} {number(sweep.low_hz)} {number(sweep.high_hz)}"
     )

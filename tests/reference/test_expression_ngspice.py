@@ -11,7 +11,7 @@ import pytest
 
 from optimizer.arrays import Complex
 from optimizer.errors import InputError
-from optimizer.network.deck import Deck, Sweep, write_driver
+from optimizer.network.deck import Deck, Sweep, write_load
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.bank import Bank, Solution
 from optimizer.network.expression.circuit import (
@@ -102,7 +102,7 @@ def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
         deck.bleed()
         for case, prefix, _ in found:
             for name, circuit in case.loads.items():
-                write_driver(deck, name, f"{prefix}{name}", circuit)
+                write_load(deck, name, f"{prefix}{name}", circuit)
         plot = run_spice("\n".join([*deck.lines, SWEEP, ".end"]) + "\n")
         f = plot["frequency"].real
         for case, prefix, nodes in found:

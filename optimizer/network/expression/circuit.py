@@ -17,7 +17,7 @@ from optimizer.network.deck import (
     ascii_text,
     name_all,
     number,
-    write_driver,
+    write_load,
     write_part,
 )
 from optimizer.network.equivalent import DriverEquivalent
@@ -246,7 +246,7 @@ def write_spice(
     nodes = write_circuit(deck, network, subcircuits, top=top)
     deck.bleed()
     for driver, subcircuit in subcircuits.items():
-        write_driver(deck, driver, subcircuit, loads[driver])
+        write_load(deck, driver, subcircuit, loads[driver])
     deck.lines.append(
         f".ac dec {sweep.points_per_decade} {number(sweep.low_hz)} {number(sweep.high_hz)}"
     )
