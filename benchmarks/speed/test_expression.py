@@ -1,9 +1,9 @@
 """Speed of expressions against the bank, tables and scan of ladders, turn about in one run.
 
-The bars: values at least 0.95 of the speed of the ladder bank and slopes at least as fast, at the
-blocks that the search uses (82 networks on 200 frequencies, 16 on 48); looking up options and
-scanning independent ways as fast as before; a pair of coupled changes at most twice an independent
-one, goals included.
+The bars: the bank of ladders, which is one of expressions with other names, at least 0.9 of its
+speed at the blocks that the search uses (82 networks on 200 frequencies, 16 on 48); looking up
+options and scanning independent ways as fast as before; a pair of coupled changes at most twice an
+independent one, goals included.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from benchmarks.speed.timing import least_seconds
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.bank import LadderBank
-from optimizer.network.bank import Population as LadderPopulation
 from optimizer.network.expression.bank import Bank, loss_slopes
 from optimizer.network.expression.forms import from_topology
 from optimizer.network.expression.nodes import SourceResistance
@@ -61,7 +60,7 @@ def banks(points: int, source: SourceResistance | None = None) -> tuple[LadderBa
 
 
 def fields(bank: LadderBank, count: int, filled: float) -> dict[str, np.ndarray]:
-    """Random networks as keywords of either population."""
+    """Random networks as keywords of a population."""
     rng = np.random.default_rng(1)
     low, high = (np.array([getattr(g, end) for g in bank.genes]) for end in ("low", "high"))
     values = low * (high / low) ** rng.random((count, len(low)))
@@ -78,27 +77,26 @@ def fields(bank: LadderBank, count: int, filled: float) -> dict[str, np.ndarray]
 @pytest.mark.parametrize("filled", [1.0, 0.6])
 @pytest.mark.parametrize(("networks", "points"), [(82, 200), (16, 48)])
 def test_values_and_slopes(note: Note, networks: int, points: int, filled: float) -> None:
-    """Values at least 0.95 of the ladder bank's speed, slopes at least 1.0."""
-    old, new = banks(points)
-    drawn = fields(old, networks, filled)
-    before, after = LadderPopulation(**drawn), Population(**drawn)
+    """What the bank of ladders adds to the expression it solves is not felt."""
+    ladder, bare = banks(points)
+    population = Population(**fields(ladder, networks, filled))
     laws = problem().loss_laws
-    kinds = new.cells.kinds
+    kinds = bare.cells.kinds
     a, b, c, d = least_seconds(
         [
-            lambda: old.solve(before),
-            lambda: new.solve(after),
-            lambda: old.solve_with_tangents(before, laws),
-            lambda: new.solve_with_slopes(after, loss_slopes(laws, kinds, after.values)),
+            lambda: ladder.solve(population),
+            lambda: bare.solve(population),
+            lambda: ladder.solve_with_tangents(population, laws),
+            lambda: bare.solve_with_slopes(population, loss_slopes(laws, kinds, population.values)),
         ],
         TURNS,
     )
     note(
-        f"expression, {networks} x {points}, {filled:.0%} filled: values {networks / b:,.0f}/s = "
-        f"{a / b:.2f} of the ladder bank, slopes {networks / d:,.0f}/s = {c / d:.2f}"
+        f"ladders, {networks} x {points}, {filled:.0%} filled: values {networks / a:,.0f}/s = "
+        f"{b / a:.2f} of the bare expression, slopes {networks / c:,.0f}/s = {d / c:.2f}"
     )
-    assert a / b >= 0.95
-    assert c / d >= 1.0
+    assert b / a >= 0.9
+    assert d / c >= 0.9
 
 
 @dataclass

@@ -18,35 +18,6 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Form, Network, Place
 from optimizer.parts import Kind
 
 
-def part_impedance_slope(kind: Kind, value: Real, loss_slope: Real, omega: Real) -> Complex:
-    """Differentiate `part_impedance` with respect to the value, losses following their law.
-
-    Parameters
-    ----------
-    kind, value, omega
-        As in `part_impedance`.
-    loss_slope : ndarray, shape (...)
-        Derivative of the loss with respect to the value.
-
-    Returns
-    -------
-    ndarray, shape (..., F), complex
-    """
-    value = np.asarray(value, dtype=np.float64)[..., None]
-    slope = np.asarray(loss_slope, dtype=np.float64)[..., None]
-    out = np.empty(np.broadcast_shapes(value.shape, omega.shape), dtype=np.complex128)
-    if kind == "inductor":
-        out.real = slope
-        out.imag = omega
-    elif kind == "capacitor":
-        out.real = slope
-        np.divide(1.0 / value**2, omega, out=out.imag)
-    else:
-        out.real = 1.0 + slope
-        out.imag = 0.0
-    return out
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LadderSection:
     """One step of a ladder walk: a series impedance or a shunt admittance.
@@ -90,34 +61,6 @@ class LadderSection:
         for z in impedances[1:]:
             total = total + z
         return total if self.place == "series" else 1.0 / total
-
-    def immittance_slopes(
-        self, immittance: Complex, impedances: list[Complex], slopes: list[Complex]
-    ) -> list[Complex]:
-        """Differentiate the immittance for each part.
-
-        Parameters
-        ----------
-        immittance : ndarray, shape (..., F)
-            As returned by `immittance`.
-        impedances, slopes : list of ndarray
-            Impedance of each part and its derivative with respect to the part's value.
-
-        Returns
-        -------
-        list of ndarray, shape (..., F)
-        """
-        if self.parallel:
-            # z = 1/sum(1/z_i): dz = z^2 dz_i / z_i^2; as an admittance dy = -dz_i / z_i^2.
-            if self.place == "series":
-                return [
-                    (immittance / z) ** 2 * dz for z, dz in zip(impedances, slopes, strict=True)
-                ]
-            return [-dz / z**2 for z, dz in zip(impedances, slopes, strict=True)]
-        if self.place == "series":
-            return list(slopes)
-        square = -(immittance**2)  # y = 1/z: dy = -y^2 dz
-        return [square * dz for dz in slopes]
 
 
 SECTIONS_OF_FORM: dict[Form, tuple[tuple[LadderSection, tuple[int, ...]], ...]] = {

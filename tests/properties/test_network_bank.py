@@ -161,6 +161,14 @@ def test_order_of_the_population_does_not_matter(case: Case) -> None:
     for h, t in zip(solved.transfer, turned.transfer, strict=True):
         h, t = (np.broadcast_to(x, (P, F.size)) for x in (h, t))
         np.testing.assert_array_equal(t, h[order])
+    _, slopes = case.bank.solve_with_tangents(case.population, LOSS)
+    for member in range(P):
+        one = case.population[member : member + 1]
+        np.testing.assert_array_equal(case.bank.solve(one).admittance[0], solved.admittance[member])
+        _, alone = case.bank.solve_with_tangents(one, LOSS)
+        for kind in ("transfer", "admittance"):
+            for dh, own in zip(getattr(slopes, kind), getattr(alone, kind), strict=True):
+                np.testing.assert_array_equal(own[0], dh[member])
 
 
 @examples

@@ -1,15 +1,15 @@
-"""Expressions against closed forms of the textbooks, and ladders against the bank of ladders."""
+"""Expressions against closed forms of the textbooks, and ladders against chain matrices."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from optimizer.network import bank as ladders
+from optimizer.arrays import Complex
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
+from optimizer.network.bank import LadderBank
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.expression.bank import Bank, LossLaw, loss_slopes
-from optimizer.network.expression.forms import from_topology
+from optimizer.network.expression.bank import LossLaw, loss_slopes
 from optimizer.network.expression.nodes import Node, SourceResistance, part_leaves, with_parts
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import Population
@@ -22,6 +22,7 @@ from optimizer.network.expression.single import (
 from optimizer.network.ladder import (
     PARTS_OF_FORM,
     PLACES_OF_FORM,
+    Place,
     Slot,
     Topology,
     ValueRange,
@@ -258,46 +259,124 @@ def random_topology(rng: np.random.Generator) -> Topology:
     return Topology(ways=tuple(ways))
 
 
+SLOPE_OF_LOSS = {"inductor": 0.6, "capacitor": -1.0, "resistor": 0.0}
+"""What one neper of value adds to each loss of `LAWS`, as a part of it."""
+
+Link = tuple[Place, Complex, dict[int, Complex]]
+"""A series impedance or shunt admittance (F,), and its slope by the log value of each gene."""
+
+
+def test_slopes_of_losses() -> None:
+    """The derivatives of the laws by hand."""
+    kinds: tuple[Kind, ...] = ("inductor", "capacitor", "resistor")
+    values = np.array([[1e-3, 1e-5, 8.0], [3e-4, 5e-5, 2.0]])
+    loss = np.stack([LAWS[k](values[:, g]) for g, k in enumerate(kinds)], axis=1)
+    wanted = loss * [SLOPE_OF_LOSS[k] for k in kinds]
+    np.testing.assert_allclose(loss_slopes(LAWS, kinds, values), wanted, rtol=1e-8)
+
+
+def impedance_and_slope(kind: Kind, value: float) -> tuple[Complex, Complex]:
+    """Of a part with the loss of its law: r + sL, r + 1/(sC), R + r."""
+    loss = float(LAWS[kind](np.array(value)))
+    slope = float(loss_slopes(LAWS, (kind,), np.array([value]))[0])
+    own = {"inductor": S * value, "capacitor": 1.0 / (S * value), "resistor": value + 0.0 * S}[kind]
+    return own + loss, (-own if kind == "capacitor" else own) + slope
+
+
+def links_of(slot: Slot, first: int, values: np.ndarray) -> list[Link]:
+    """What a slot is in a chain; `first` is the number of its first part."""
+    pairs = [impedance_and_slope(k, v) for k, v in zip(slot.kinds, values, strict=True)]
+    if slot.form == "pad":
+        (z, dz), (r, dr) = pairs
+        return [("series", z, {first: dz}), ("shunt", 1.0 / r, {first + 1: -dr / r**2})]
+    if slot.form == "trap":
+        total = 1.0 / sum(1.0 / z for z, _ in pairs)
+        return [
+            ("series", total, {first + i: (total / z) ** 2 * dz for i, (z, dz) in enumerate(pairs)})
+        ]
+    total = sum(z for z, _ in pairs)
+    slopes = {first + i: dz for i, (_, dz) in enumerate(pairs)}
+    if slot.place == "series":
+        return [("series", total, slopes)]
+    return [("shunt", 1.0 / total, {g: -dz / total**2 for g, dz in slopes.items()})]
+
+
+def chain_matrix(place: Place, x: Complex, diagonal: float = 1.0) -> Complex:
+    """Chain matrix (F, 2, 2) of a link; of its change when the diagonal is 0.
+
+    Source: D. M. Pozar, Microwave Engineering, 4th ed., Wiley 2012, table 4.1.
+    """
+    out = np.zeros((len(x), 2, 2), dtype=np.complex128)
+    out[:, 0, 0] = out[:, 1, 1] = diagonal
+    row, column = (0, 1) if place == "series" else (1, 0)
+    out[:, row, column] = x
+    return out
+
+
+def multiply(links: list[Complex], load: Complex) -> Complex:
+    """Voltage and current at the source for 1 V at the load, (F, 2)."""
+    state = np.stack([np.ones_like(load), 1.0 / load], axis=1)[:, :, None]
+    for matrix in reversed(links):
+        state = matrix @ state
+    return state[:, :, 0]
+
+
 @pytest.mark.parametrize("seed", range(60))
-def test_ladders_give_what_the_bank_of_ladders_gives(seed: int) -> None:
-    """Values and slopes of random ladders of all forms equal those of the ladder walk in 1e-12."""
+def test_ladders_are_products_of_chain_matrices(seed: int) -> None:
+    """Values of random ladders of all forms within 1e-12, slopes within 1e-10 of the chain's."""
     rng = np.random.default_rng(seed)
     topology = random_topology(rng)
-    loads = {
-        way.driver: rng.uniform(2, 20, F.size) + 1j * rng.uniform(-15, 15, F.size)
-        for way in topology.ways
-    }
-    old = ladders.LadderBank(topology, F, [loads[way.driver] for way in topology.ways])
-    new = Bank(from_topology(topology), F, loads)
-    kinds = tuple(g.kind for g in old.genes)
-    assert new.cells.kinds == kinds
-    assert len(new.plan.places) == len(old.slots)
+    loads = [rng.uniform(2, 20, F.size) + 1j * rng.uniform(-15, 15, F.size) for _ in topology.ways]
+    bank = LadderBank(topology, F, loads)
+    kinds = [kind for way in topology.ways for slot in way.slots for kind in slot.kinds]
+    fixed = [slot.fixed for way in topology.ways for slot in way.slots for _ in slot.kinds]
+    optional = np.array([slot.optional for way in topology.ways for slot in way.slots], dtype=bool)
     low, high = (np.array([getattr(SPAN[k], end) for k in kinds]) for end in ("low", "high"))
-    values = low * (high / low) ** rng.random((12, len(kinds)))
-    optional = np.array([slot.optional for slot in old.slots], dtype=bool)
+    count = 3
+    values = low * (high / low) ** rng.random((count, len(kinds)))
     losses = [LAWS[k](values[:, g]) for g, k in enumerate(kinds)]
-    fields = {
-        "values": values,
-        "loss_ohm": np.stack(losses, axis=1) if losses else values,
-        "present": ~optional | (rng.random((12, len(optional))) < 0.6),
-        "polarity": rng.choice([-1.0, 1.0], (12, len(old.ways))),
-    }
-    wanted, tangents = old.solve_with_tangents(ladders.Population(**fields), LAWS)
-    population = Population(**fields)
-    solved, slopes = new.solve_with_slopes(population, loss_slopes(LAWS, kinds, values))
-    for found in (new.solve(population), solved):
-        for a, b in zip(found.transfer, wanted.transfer, strict=True):
-            np.testing.assert_allclose(a, b, rtol=1e-12)
-        np.testing.assert_allclose(found.admittance, wanted.admittance, rtol=1e-12)
-    row = {int(g): s for s, g in enumerate(slopes.free)}
-    for w, genes in enumerate(tangents.genes):
-        # A part across an ideal source moves no driver; the ladder bank lists it with zeros.
-        moved = np.isin(genes, slopes.leaves[w])
-        np.testing.assert_array_equal(genes[moved], slopes.leaves[w])
-        assert not tangents.transfer[w][:, ~moved].any()
-        for a, b in (
-            (slopes.transfer[w], tangents.transfer[w][:, moved]),
-            (slopes.admittance[:, [row[int(g)] for g in genes]], tangents.admittance[w]),
-        ):
-            size = np.max(np.abs(b), axis=(0, 2), keepdims=True) if b.size else np.ones((1, 1, 1))
-            assert np.all(np.abs(a - b) <= 1e-12 * size + 1e-10 * np.abs(b))
+    population = Population(
+        values=values,
+        loss_ohm=np.stack(losses, axis=1) if losses else values,
+        present=~optional | (rng.random((count, len(optional))) < 0.6),
+        polarity=rng.choice([-1.0, 1.0], (count, len(loads))),
+    )
+    plain = bank.solve(population)
+    solved, slopes = bank.solve_with_tangents(population, LAWS)
+    for p in range(count):
+        gene = place = 0
+        total: Complex = np.zeros(len(F), dtype=np.complex128)
+        for w, way in enumerate(topology.ways):
+            links: list[Link] = []
+            own = []
+            for slot in way.slots:
+                if population.present[p, place]:
+                    links += links_of(slot, gene, values[p, gene : gene + len(slot.kinds)])
+                own += range(gene, gene + len(slot.kinds))
+                gene, place = gene + len(slot.kinds), place + 1
+            matrices = [chain_matrix(at, x) for at, x, _ in links]
+            voltage, current = multiply(matrices, loads[w]).T
+            total = total + current / voltage
+            sign = population.polarity[p, w]
+            for found in (plain, solved):
+                np.testing.assert_allclose(found.transfer[w][p], sign / voltage, rtol=1e-12)
+            assert slopes.genes[w].tolist() == [g for g in own if not fixed[g]]
+            changes = {
+                g: multiply(
+                    [*matrices[:k], chain_matrix(at, dx, 0.0), *matrices[k + 1 :]], loads[w]
+                ).T
+                for k, (at, _, steps) in enumerate(links)
+                for g, dx in steps.items()
+            }
+            for at, g in enumerate(slopes.genes[w]):
+                dv, di = changes.get(int(g), np.zeros((2, len(F))))
+                for mine, terms in (
+                    (slopes.transfer[w][p, at], [-sign * dv / voltage**2]),
+                    (slopes.admittance[w][p, at], [di / voltage, -dv * current / voltage**2]),
+                ):
+                    wanted = sum(terms)
+                    # The terms of the chain may nearly cancel.
+                    size = np.max(np.abs(terms))
+                    np.testing.assert_allclose(mine, wanted, rtol=1e-10, atol=1e-12 * size)
+        for found in (plain, solved):
+            np.testing.assert_allclose(found.admittance[p], total, rtol=1e-12)

@@ -3,6 +3,10 @@
 Parts in series with each other are one *cell*: three numbers (the coefficients of 1/(jw), 1 and jw)
 whatever it holds, so that a place that is left out is a zero and costs nothing. All cells of a
 population are one product of matrices, and each becomes a curve by another.
+
+A product of matrices rounds in an order that depends on the row. So none here adds up anything but
+zeros to a rounded number, nor more than two numbers: the answer of a network must not depend, not
+even in its last bit, on its neighbours.
 """
 
 from __future__ import annotations
@@ -97,7 +101,8 @@ _BATCHES = ("impedance", "admittance", "resonance", "resistance")
 class _Cell:
     """Parts in series: ``z = s0/(jw) + s1 + s2 jw``, wanted as an impedance or an admittance.
 
-    `columns` are those of s0, s1, s2 that are not zero; `batch` is what is computed alike.
+    `columns` are those of s0, s1, s2 that are not zero, s0 apart where there is s2 too; `batch` is
+    what is computed alike.
     """
 
     want: Literal["z", "y"]
@@ -164,6 +169,7 @@ class Cells:
         # Coefficients of 1/(jw), 1 and jw in the impedance of each cell, from those of the parts.
         self.gather = np.zeros((2 * g, 3 * n))
         self.member = np.zeros((g, n))
+        self.sums: list[tuple[int, int, list[int]]] = []
         for k, cell in enumerate(self.cells):
             for leaf in cell.leaves:
                 self.member[leaf, k] = 1.0
@@ -172,12 +178,17 @@ class Cells:
                     self.gather[g + leaf, 3 * k] = 1.0
                 elif self.kinds[leaf] == "inductor":
                     self.gather[g + leaf, 3 * k + 2] = 1.0
+            for column in range(3):
+                parts = np.flatnonzero(self.gather[:, 3 * k + column]).tolist()
+                if len(parts) > 2:
+                    self.sums.append((k, column, parts))
+                    self.gather[:, 3 * k + column] = 0.0
         w = self.omega
         basis = np.zeros((3, len(w), 2))
         basis[0, :, 1], basis[1, :, 0], basis[2, :, 1] = -1.0 / w, 1.0, w
         self.basis = basis.reshape(3, -1)
         self.conjugate = (basis * np.array([1.0, -1.0])).reshape(3, -1)
-        self.squares = np.repeat(np.stack([1.0 / w**2, np.ones_like(w), w**2]), 2, axis=1)
+        self.squares = np.repeat(np.stack([1.0 / w**2, w**2]), 2, axis=1)
         self.at: dict[Kind, Index] = {
             k: np.flatnonzero([kind == k for kind in self.kinds]) for k in KINDS
         }
@@ -200,11 +211,11 @@ class Cells:
 
     def _cell(self, leaves: tuple[int, ...], want: Literal["z", "y"]) -> _Cell:
         kinds = {self.kinds[leaf] for leaf in leaves}
-        columns = slice(0 if "capacitor" in kinds else 1, 3 if "inductor" in kinds else 2)
+        columns = slice(1, 3) if "inductor" in kinds else slice(0, 2)
         batch = "impedance" if want == "z" else "admittance"
         if kinds == {"resistor"}:
             batch = "resistance"
-        elif want == "y" and {"inductor", "capacitor"} <= kinds:
+        elif {"inductor", "capacitor"} <= kinds:
             batch = "resonance"
         cell = _Cell(want=want, leaves=leaves, columns=columns, batch=batch)
         self.cells.append(cell)
@@ -277,9 +288,12 @@ class Immittances:
         self.coefficients = np.ascontiguousarray(
             (parts @ cells.gather).reshape(p, len(cells.cells), 3).transpose(1, 0, 2)
         )
-        self.squares = self.coefficients * self.coefficients
+        for k, column, sources in cells.sums:
+            self.coefficients[k, :, column] = sum(parts[:, source] for source in sources)
+        self.reactive = np.ascontiguousarray(self.coefficients[:, :, ::2]) ** 2
+        self.resistive = self.coefficients[:, :, 1] ** 2
         if self.absent is not None:
-            self.squares[:, :, 1] += self.absent
+            self.resistive += self.absent
         # Some cells at once while blocks are small, where each call costs more than its work.
         self.at_once = max(1, _AT_ONCE // max(1, p * len(cells.omega)))
 
@@ -347,23 +361,26 @@ class Immittances:
         compiled = self.compiled
         end = min(cell.index + self.at_once, compiled.ends[cell.batch])
         alike = compiled.cells[cell.index : end]
-        columns = cell.columns if len(alike) == 1 else slice(0, 3)
-        own = self.coefficients[cell.index : end, :, columns].reshape(
-            -1, columns.stop - columns.start
-        )
+        coefficients = self.coefficients[cell.index : end]
+        resonant = cell.batch == "resonance"
+        columns = cell.columns if len(alike) == 1 or resonant else slice(0, 3)
+        own = coefficients[:, :, columns].reshape(-1, columns.stop - columns.start)
         out = np.empty((len(alike), *self.shape), dtype=np.complex128)
         view = out.view(np.float64).reshape(-1, 2 * self.shape[1])
         # As products of matrices, real and imaginary parts side by side: one pass over memory.
         if cell.batch == "admittance":
             # y = conj(z)/|z|^2; with a coil or a capacitor alone |z|^2 is a sum of two squares.
             np.matmul(own, compiled.conjugate[columns], out=view)
-            squares = self.squares[cell.index : end, :, columns].reshape(own.shape)
-            np.divide(view, squares @ compiled.squares[columns], out=view)
+            size = self.reactive[cell.index : end].reshape(-1, 2) @ compiled.squares
+            size += self.resistive[cell.index : end].reshape(-1, 1)
+            np.divide(view, size, out=view)
         else:
             np.matmul(own, compiled.basis[columns], out=view)
+        if resonant:
+            out.imag += coefficients[:, :, 0, None] * compiled.basis[0, 1::2]
         for c, x in zip(alike, out, strict=True):
             self.ready[c.index] = x
-            if cell.batch == "resonance":
+            if resonant and c.want == "y":
                 invert(x, self._there(c.leaves))
 
     def _group(self, group: _Group) -> NDArray[Any] | None:
