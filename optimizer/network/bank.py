@@ -18,9 +18,10 @@ from optimizer.errors import InputError, Subject
 from optimizer.network.expression.bank import Bank, Solution, loss_slopes
 from optimizer.network.expression.bank import LossLaw as LossLaw
 from optimizer.network.expression.forms import from_topology
+from optimizer.network.expression.immittance import part_impedance
 from optimizer.network.expression.plan import Population as Population
 from optimizer.network.ladder import Slot, Topology
-from optimizer.network.solve import LadderSection, part_impedance, sections_of
+from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import LETTER_OF_KIND, Kind, Part
 
 

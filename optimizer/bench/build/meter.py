@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from optimizer.errors import InputError
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
-from optimizer.network.ladder import FittedWay, Network
-from optimizer.network.solve import sections_of
-from optimizer.parts import Part
+from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.single import resistance_of
+from optimizer.network.ladder import Network
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,8 +101,8 @@ def read_meter(network: Network, resistances: Mapping[str, float]) -> tuple[Mete
     return tuple(
         MeterReading(
             way=way.name,
-            connected_ohm=_resistance(way, resistances[way.driver]),
-            open_ohm=_resistance(way, math.inf),
+            connected_ohm=resistance_of(from_way(way), lambda leaf: resistances[leaf.driver]),
+            open_ohm=resistance_of(from_way(way)),
         )
         for way in network.ways
     )
@@ -115,28 +115,4 @@ def join_readings(readings: Sequence[MeterReading]) -> float:
         for r in readings
         if math.isfinite(r.connected_ohm) and r.connected_ohm > 0.0
     )
-    return 1.0 / total if total > 0.0 else math.inf
-
-
-def _resistance(way: FittedWay, load_ohm: float) -> float:
-    """Walk from the driver to the input with resistances alone."""
-    ohm = load_ohm
-    for slot in reversed(way.slots):
-        for section, indices in reversed(sections_of(slot.form, slot.place)):
-            each = [_part_resistance(slot.parts[i]) for i in indices]
-            own = _parallel(each) if section.parallel else sum(each)
-            ohm = ohm + own if section.place == "series" else _parallel([ohm, own])
-    return ohm
-
-
-def _part_resistance(part: Part) -> float:
-    if part.kind == "capacitor":
-        return math.inf
-    return part.loss_ohm + (part.value if part.kind == "resistor" else 0.0)
-
-
-def _parallel(ohms: Sequence[float]) -> float:
-    if any(ohm == 0.0 for ohm in ohms):
-        return 0.0
-    total = sum(1.0 / ohm for ohm in ohms)
     return 1.0 / total if total > 0.0 else math.inf

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.single import phasors_of, transfers_of
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.network.names import name_parts
-from optimizer.network.solve import sections_of, slot_impedances, walk, walk_steps
 from optimizer.parts import Part
 
 
@@ -78,53 +79,26 @@ def solve_parts(
     -------
     tuple of WayPhasors
         In the order of the network.
-
-    Notes
-    -----
-    The ladder is walked from the driver to the amplifier as `optimizer.network.solve` does, with
-    the state kept at every step; everything is then scaled to 1 V at the amplifier.
     """
-    omega: Real = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
-    return tuple(_solve_way(way, omega, load_ohm[way.driver]) for way in network.ways)
+    return tuple(_solve_way(way, frequency_hz, load_ohm) for way in network.ways)
 
 
-def _solve_way(way: FittedWay, omega: Real, load_ohm: Complex) -> WayPhasors:
-    voltage: Complex = np.ones(len(omega), dtype=np.complex128)
-    current: Complex = np.asarray(1.0 / load_ohm, dtype=np.complex128)
-    load_current = current
-    found: list[tuple[FittedSlot, str, Part, Complex, Complex]] = []
-    for slot in reversed(way.slots):
-        names = [name for name, _, _ in name_parts(slot)]
-        z = slot_impedances(slot, omega)
-        for section, indices in reversed(sections_of(slot.form, slot.place)):
-            immittance = section.immittance([z[i] for i in indices])
-            # Parts in parallel with each other share the voltage, all others the current.
-            if section.place == "series":
-                through = current
-                across = immittance * through
-                voltage = voltage + across
-            else:
-                across = voltage
-                through = immittance * across
-                current = current + through
-            for i in reversed(indices):
-                if section.parallel:
-                    found.append((slot, names[i], slot.parts[i], across, across / z[i]))
-                else:
-                    found.append((slot, names[i], slot.parts[i], through * z[i], through))
-    scale = 1.0 / voltage
+def _solve_way(way: FittedWay, frequency_hz: Real, load_ohm: Mapping[str, Complex]) -> WayPhasors:
+    node = from_way(way)
+    solved = phasors_of(node, frequency_hz, load_ohm)
+    placed = [(slot.name, *named) for slot in way.slots for named in name_parts(slot)]
     parts = tuple(
-        PartPhasors(
-            way=way.name, slot=slot.name, name=name, part=part, voltage=v * scale, current=i * scale
+        PartPhasors(way=way.name, slot=slot, name=name, part=part, voltage=v, current=i)
+        for (slot, name, _, part), v, i in zip(
+            placed, solved.part_voltage, solved.part_current, strict=True
         )
-        for slot, name, part, v, i in reversed(found)
     )
     return WayPhasors(
         way=way.name,
         driver=way.driver,
-        drive=scale,
-        current=current * scale,
-        driver_current=load_current * scale,
+        drive=solved.driver_voltage[0],
+        current=solved.current,
+        driver_current=solved.driver_current[0],
         parts=parts,
     )
 
@@ -149,9 +123,10 @@ def find_open_minimum(
         resonance.
     """
     f = np.geomspace(low_hz, high_hz, 6000)
-    steps = walk_steps(way, 2.0 * np.pi * f)
-    voltage, current = walk(steps, np.zeros(len(f), dtype=np.complex128))
-    admittance = np.abs(current) / np.maximum(np.abs(voltage), 1e-300)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        solved = transfers_of(from_way(way), f, {way.driver: np.full(len(f), np.inf + 0j)})
+    # Parts without losses are a perfect short at their resonance.
+    admittance = np.nan_to_num(np.abs(solved.admittance), nan=np.inf, posinf=np.inf)
     worst = int(np.argmax(admittance))
     largest = float(admittance[worst])
     return (1.0 / largest if largest > 0.0 else float("inf")), float(f[worst])

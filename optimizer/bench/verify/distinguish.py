@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.bench.verify.faults import OPEN_OHM, Fault, apply_fault, list_parts
+from optimizer.bench.verify.faults import OPEN_OHM, SHORT_OHM, Fault, apply_fault, list_parts
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
+from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.nodes import DriverLeaf, Node, PartLeaf, change
+from optimizer.network.expression.single import resistance_of
 from optimizer.network.ladder import FittedWay, Network
-from optimizer.network.solve import part_impedance, sections_of, solve_network, walk
+from optimizer.network.solve import solve_network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
@@ -102,29 +105,21 @@ def branch_resistance(way: FittedWay, driver_ohm: Mapping[str, float]) -> float:
     Returns
     -------
     float
-        In ohm; infinite when the branch is open.
+        In ohm; `OPEN_OHM` when the branch is open.
     """
-    sections = []
-    nothing = np.array([0.0])
-    for slot in way.slots:
-        z = [
-            np.array([OPEN_OHM + 0j])
-            if part.kind == "capacitor" and part.value < 1.0
-            else part_impedance(
-                part.kind,
-                np.asarray(part.value),
-                np.asarray(part.loss_ohm),
-                nothing if part.kind != "capacitor" else np.array([1.0]),
-            )
-            for part in slot.parts
-        ]
-        z = [np.where(np.abs(each) < 1e-9, 1e-9, each) for each in z]
-        sections += [
-            (section.place, section.immittance([z[i] for i in indices]))
-            for section, indices in sections_of(slot.form, slot.place)
-        ]
-    voltage, current = walk(sections, np.array([1.0 / driver_ohm[way.driver] + 0j]))
-    return abs(complex(voltage[0] / current[0]))
+    made = change(from_way(way), _bridged)
+    assert made is not None
+    return min(resistance_of(made, lambda leaf: driver_ohm[leaf.driver]), OPEN_OHM)
+
+
+def _bridged(leaf: PartLeaf | DriverLeaf) -> Node:
+    """Put a wire where a capacitor is bridged: that is a huge capacitor to `apply_fault`."""
+    if not isinstance(leaf, PartLeaf) or leaf.kind != "capacitor":
+        return leaf
+    if leaf.part is None or leaf.part.value < 1.0:
+        return leaf
+    wire = Part(kind="resistor", value=SHORT_OHM, loss_ohm=leaf.part.loss_ohm)
+    return replace(leaf, kind="resistor", part=wire)
 
 
 def _driver_resistance(problem: Problem) -> dict[str, float]:

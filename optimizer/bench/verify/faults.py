@@ -40,7 +40,10 @@ crossed and joints forgotten more often than decades misread (common practice, n
 OPEN_OHM = 1e9
 """Series resistance of a part that is not connected."""
 
-_SHORT: dict[str, float] = {"inductor": 1e-12, "capacitor": 1e3, "resistor": 1e-6}
+SHORT_OHM = 1e-6
+"""Resistance of a part that is bridged."""
+
+_SHORT: dict[str, float] = {"inductor": 1e-12, "capacitor": 1e3, "resistor": SHORT_OHM}
 _DIFFERENT = 1.25  # values closer than this factor are no mistake worth looking for
 
 

@@ -10,8 +10,9 @@ import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
 from optimizer.bench.verify.faults import Fault, list_parts
+from optimizer.network.expression.immittance import part_impedance
 from optimizer.network.ladder import Network
-from optimizer.network.solve import LadderSection, part_impedance, sections_of
+from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief

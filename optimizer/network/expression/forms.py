@@ -21,7 +21,7 @@ from optimizer.network.expression.nodes import (
     part_leaves,
 )
 from optimizer.network.expression.notation import parse, read_leaf
-from optimizer.network.ladder import Topology
+from optimizer.network.ladder import FittedWay, Form, Place, Topology
 from optimizer.parts import Part
 
 REST = "rest"
@@ -94,7 +94,8 @@ class NamedForm:
             Name of the place ("P1").
         parts : sequence of PartLeaf, optional
             What is known of each of its parts (ranges, what is kept, whether it is optional), in
-            the order of `parts`; their names and places are set here.
+            the order of `parts`; their names and places are set here. Their kinds are those of the
+            form, except on a board where parts were mixed up.
 
         Returns
         -------
@@ -109,7 +110,7 @@ class NamedForm:
                 return rest
             called = name if len(own) == 1 else f"{name}.{node.name}"
             stated = known[node.name]
-            return replace(stated, kind=node.kind, name=called, place=name)
+            return replace(stated, name=called, place=name)
 
         made = change(self.node, leaf)
         assert made is not None
@@ -141,6 +142,17 @@ NAMED_FORMS: dict[str, NamedForm] = {
     )
 }
 """Named forms. A form that is added here works everywhere."""
+
+
+def form_of(form: Form, place: Place) -> NamedForm:
+    """Find the form that a slot has.
+
+    Parameters
+    ----------
+    form, place
+        As in `optimizer.network.ladder.Slot`.
+    """
+    return NAMED_FORMS.get(form) or NAMED_FORMS[f"{place} {form}"]
 
 
 def ladder(
@@ -183,7 +195,6 @@ def from_topology(topology: Topology) -> Node:
     for way in topology.ways:
         places = []
         for slot in way.slots:
-            name = slot.form if len(slot.kinds) > 1 else f"{slot.place} {slot.form}"
             kept: Sequence[Part | None] = slot.kept or (None,) * len(slot.kinds)
             parts = [
                 PartLeaf(
@@ -197,7 +208,35 @@ def from_topology(topology: Topology) -> Node:
                 )
                 for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
             ]
-            places.append((NAMED_FORMS[name], f"{way.name}.{slot.name}", parts))
+            places.append((form_of(slot.form, slot.place), f"{way.name}.{slot.name}", parts))
         leaf = DriverLeaf(way.driver, way.name, way.polarity)
         ways.append(ladder(leaf, places))
     return ways[0] if len(ways) == 1 else Parallel(tuple(ways))
+
+
+def from_way(way: FittedWay) -> Node:
+    """Turn one way as built into an expression.
+
+    Parameters
+    ----------
+    way : FittedWay
+        The way.
+
+    Returns
+    -------
+    Node
+        Parts are called as `optimizer.network.names.name_parts` calls them, and come in the order
+        of the slots; the driver is called as the way.
+    """
+    leaf = DriverLeaf(way.driver, way.name, "normal" if way.polarity > 0 else "inverted")
+    return ladder(
+        leaf,
+        [
+            (
+                form_of(slot.form, slot.place),
+                slot.name,
+                [PartLeaf(part.kind, slot.name, part=part, fixed=True) for part in slot.parts],
+            )
+            for slot in way.slots
+        ],
+    )
