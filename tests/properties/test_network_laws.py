@@ -235,7 +235,7 @@ def test_compounds_equal_their_single_parts(case: Case, data: st.DataObject) -> 
         return solve((Network(ways=(changed, *case[0].ways[1:])), case[1]))
 
     def single(place: Place, part: Part) -> FittedSlot:
-        return FittedSlot(name="X", place=place, form=part.kind, parts=(part,))
+        return FittedSlot(name=f"X {place}", place=place, form=part.kind, parts=(part,))
 
     first, second = data.draw(parts("resistor")), data.draw(parts("resistor"))
     pad = FittedSlot(name="P", place="series", form="pad", parts=(first, second))
