@@ -1,6 +1,6 @@
 """Speed of expressions against the bank, tables and scan of ladders, turn about in one run.
 
-The bars: the bank of ladders, which is one of expressions with other names, at least 0.9 of its
+The bars: the bank of ladders, which is one of expressions with other names, at least 0.95 of its
 speed at the blocks that the search uses (82 networks on 200 frequencies, 16 on 48); looking up
 options and scanning independent ways as fast as before; a pair of coupled changes at most twice an
 independent one, goals included.
@@ -82,21 +82,28 @@ def test_values_and_slopes(note: Note, networks: int, points: int, filled: float
     population = Population(**fields(ladder, networks, filled))
     laws = problem().loss_laws
     kinds = bare.cells.kinds
-    a, b, c, d = least_seconds(
+
+    def slopes() -> object:
+        return bare.solve_with_slopes(population, loss_slopes(laws, kinds, population.values))
+
+    # What runs after another bank finds its own arrays out of the cache: that one is not counted.
+    _, b, a = least_seconds(
         [
-            lambda: ladder.solve(population),
             lambda: bare.solve(population),
-            lambda: ladder.solve_with_tangents(population, laws),
-            lambda: bare.solve_with_slopes(population, loss_slopes(laws, kinds, population.values)),
+            lambda: bare.solve(population),
+            lambda: ladder.solve(population),
         ],
         TURNS,
+    )
+    _, d, c = least_seconds(
+        [slopes, slopes, lambda: ladder.solve_with_tangents(population, laws)], TURNS
     )
     note(
         f"ladders, {networks} x {points}, {filled:.0%} filled: values {networks / a:,.0f}/s = "
         f"{b / a:.2f} of the bare expression, slopes {networks / c:,.0f}/s = {d / c:.2f}"
     )
-    assert b / a >= 0.9
-    assert d / c >= 0.9
+    assert b / a >= 0.95
+    assert d / c >= 0.95
 
 
 @dataclass

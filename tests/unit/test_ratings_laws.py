@@ -193,3 +193,14 @@ def test_open_driver_leaves_a_near_short():
     assert hz == pytest.approx(1591.5, rel=2e-3)
     alone = FittedWay(name="w", driver="d", polarity=1, slots=way.slots[:1])
     assert find_open_minimum(alone)[0] == np.inf
+
+
+@pytest.mark.parametrize("hz", [20.0, 20_000.0])
+def test_open_driver_leaves_a_perfect_short_without_losses(hz):
+    """L in series and C across, both 1 ohm at a frequency of the grid: nothing limits the current."""
+    w = 2.0 * np.pi * hz
+    coil, capacitor = (Part(kind=k, value=1.0 / w) for k in ("inductor", "capacitor"))
+    slots = single("L1", "series", coil), single("C1", "shunt", capacitor)
+    ohm, found = find_open_minimum(FittedWay(name="w", driver="d", polarity=1, slots=slots))
+    assert ohm < 1e-12
+    assert found == pytest.approx(hz)
