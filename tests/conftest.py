@@ -15,10 +15,15 @@ from typing import Any
 
 import pytest
 
-from optimizer.cli.main import main
-from optimizer.demo.write import write_demo
-from optimizer.design.build import build_problem, load_design
-from optimizer.problem.problem import Problem
+# One thread for each process, as the command line asks for: more of them only wait for each other
+# where a worker runs on every core. It counts from the first import of numpy on.
+for _library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_library, "1")
+
+from optimizer.cli.main import main  # noqa: E402
+from optimizer.demo.write import write_demo  # noqa: E402
+from optimizer.design.build import build_problem, load_design  # noqa: E402
+from optimizer.problem.problem import Problem  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_WAIT_S = 300.0
