@@ -95,6 +95,25 @@ class SingleDirections(BandGoal, family="reflections", hears=True):
     def _need_directions(self, what: str) -> InputError:
         return self.refuse_directions(f"{what} directions up to {self.angle_deg:g} degrees")
 
+    def _differences(self, on: Prepared, source: Curves | CurveTangents) -> list[Real]:
+        """Differences of levels in dB, or of their slopes, one for each direction that counts."""
+        raise NotImplementedError
+
+    def residuals(self, on: Prepared, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        return join_terms(self._differences(on, curves)) * on.scale
+
+    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        return join_terms(self._differences(on, tangents)) * on.scale
+
+    def _find_worst(self, on: Prepared, curves: Curves) -> tuple[int, float, str]:
+        """Find which difference is the largest, how large it is in dB, and where."""
+        parts = self._differences(on, curves)
+        worst = int(np.argmax([np.abs(p).max() for p in parts]))
+        at = int(np.argmax(np.abs(parts[worst])))
+        return worst, float(parts[worst][at]), format_quantity(on.frequency_hz[at], "Hz")
+
 
 class Similarity(
     SingleDirections,
@@ -143,23 +162,10 @@ class Similarity(
         level = value @ np.full(count, 1.0 / count)
         return np.asarray(value - level[..., None] - slope[..., None] * x)
 
-    def residuals(self, on: Prepared, curves: Curves) -> Real:
-        """See `PreparedGoal.residuals`."""
-        return join_terms(self._differences(on, curves)) * on.scale
-
-    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `PreparedGoal.tangents`."""
-        return join_terms(self._differences(on, tangents)) * on.scale
-
     def describe(self, on: Prepared, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
-        parts = self._differences(on, curves)
-        worst = int(np.argmax([np.abs(p).max() for p in parts]))
-        at = int(np.argmax(np.abs(parts[worst])))
-        return (
-            f"worst {on.curve_names[1 + worst]}: {parts[worst][at]:+.1f} dB at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')} against the axis"
-        )
+        worst, level, at = self._find_worst(on, curves)
+        return f"worst {on.curve_names[1 + worst]}: {level:+.1f} dB at {at} against the axis"
 
 
 class LobeSymmetry(
@@ -199,23 +205,11 @@ class LobeSymmetry(
             for up, down in zip(names[::2], names[1::2], strict=True)
         ]
 
-    def residuals(self, on: Prepared, curves: Curves) -> Real:
-        """See `PreparedGoal.residuals`."""
-        return join_terms(self._differences(on, curves)) * on.scale
-
-    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
-        """See `PreparedGoal.tangents`."""
-        return join_terms(self._differences(on, tangents)) * on.scale
-
     def describe(self, on: Prepared, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
-        parts = self._differences(on, curves)
-        worst = int(np.argmax([np.abs(p).max() for p in parts]))
-        at = int(np.argmax(np.abs(parts[worst])))
-        return (
-            f"{on.curve_names[2 * worst]} is {parts[worst][at]:+.1f} dB against "
-            f"{on.curve_names[2 * worst + 1]}, at {format_quantity(on.frequency_hz[at], 'Hz')}"
-        )
+        worst, level, at = self._find_worst(on, curves)
+        up, down = on.curve_names[2 * worst : 2 * worst + 2]
+        return f"{up} is {level:+.1f} dB against {down}, at {at}"
 
 
 class LobeDepth(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -79,6 +81,18 @@ class Explorer:
         self.descent = Descent(problem)
         self.coarse = problem.thinned(RELAXATION_POINTS)
 
+    def _relax(self, proposals: Sequence[Proposal], **how: Any) -> Relaxed:
+        """Relax proposals on the coarse grid; `how` goes to `relax`."""
+        return relax(
+            self.coarse,
+            self.problem.space,
+            self.problem.loss_laws,
+            np.array([p.log_values for p in proposals]),
+            np.array([p.present for p in proposals]),
+            np.array([p.polarity for p in proposals]),
+            **how,
+        )
+
     def _choose(self, relaxed: Relaxed, best: float, done: dict[bytes, float]) -> Index:
         """Relaxed points worth rounding: one a structure, new or bettered, below the best."""
         chosen: list[int] = []
@@ -106,15 +120,7 @@ class Explorer:
         """
         problem, descent = self.problem, self.descent
         before = descent.evaluations
-        relaxed = relax(
-            self.coarse,
-            problem.space,
-            problem.loss_laws,
-            np.array([p.log_values for p in proposals]),
-            np.array([p.present for p in proposals]),
-            np.array([p.polarity for p in proposals]),
-            prune=True,
-        )
+        relaxed = self._relax(proposals, prune=True)
         chosen = self._choose(relaxed, best, done)
         found: dict[bytes, tuple[Genome, float]] = {}
         finished: dict[bytes, float] = {}
@@ -159,15 +165,7 @@ class Explorer:
         """
         problem, descent = self.problem, self.descent
         before = descent.evaluations
-        relaxed = relax(
-            self.coarse,
-            problem.space,
-            problem.loss_laws,
-            proposal.log_values[None],
-            proposal.present[None],
-            proposal.polarity[None],
-            schedule=((DEEP_ITERATIONS, 1.0),),
-        )
+        relaxed = self._relax([proposal], schedule=((DEEP_ITERATIONS, 1.0),))
         rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
         descent.count(len(rounded))
         found: dict[bytes, tuple[Genome, float]] = {}
