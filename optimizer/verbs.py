@@ -299,6 +299,12 @@ def fit(
     InputError
         A number out of bounds, a problem too large for `exact`.
 
+    Notes
+    -----
+    The command line gives each process one thread of linear algebra (``OPENBLAS_NUM_THREADS=1``),
+    because the arrays are small and threads wait for each other. From Python that must be set
+    before numpy is imported.
+
     Examples
     --------
     >>> from optimizer.testing import small_problem
