@@ -224,7 +224,7 @@ def compute_impedance(frequency_hz: Real, coil: MovingCoil) -> Complex:
     Returns
     -------
     ndarray, shape (F,), complex
-        Impedance in ohm.
+        At the terminals, in ohm.
 
     References
     ----------
@@ -257,9 +257,9 @@ def compute_pressure(frequency_hz: Real, coil: MovingCoil) -> Complex:
     Parameters
     ----------
     frequency_hz : ndarray, shape (F,)
-        Frequencies in Hz.
+        In Hz.
     coil : MovingCoil
-        The driver as mounted.
+        As it is mounted.
 
     Returns
     -------

@@ -26,7 +26,7 @@ class MeasuredLoad:
     Parameters
     ----------
     frequency_hz : ndarray, shape (F,)
-        Frequencies in Hz.
+        Of the measurement, in Hz.
     impedance : ndarray, shape (F,), complex
         Impedance in ohm.
     """

@@ -146,10 +146,6 @@ class Stock:
         currency : str
             Currency of the lists.
 
-        Returns
-        -------
-        Stock
-
         Raises
         ------
         InputError

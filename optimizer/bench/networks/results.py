@@ -39,10 +39,6 @@ def read_result(path: Path, number: str, problem: Problem) -> Network:
     problem : Problem
         The problem it is for.
 
-    Returns
-    -------
-    Network
-
     Raises
     ------
     InputError

@@ -167,10 +167,6 @@ def voice_network(
     top : int
         Answers wanted.
 
-    Returns
-    -------
-    VoiceResult
-
     Raises
     ------
     InputError

@@ -271,7 +271,7 @@ def open_stated(
     direction : Direction, optional
         Where a response was taken.
     gate_s : float, optional
-        Gate of an impulse response; found from its first reflection by default.
+        Of an impulse response, see `open_curve`.
 
     Returns
     -------

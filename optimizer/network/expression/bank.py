@@ -298,9 +298,6 @@ class Bank:
         population : Population
             Leading axes of any shape.
 
-        Returns
-        -------
-        Phasors
         """
         lead, flat = population.flatten()
         p, f = len(flat), len(self.omega)

@@ -69,12 +69,7 @@ class NamedForm:
     def across(cls, text: str, name: str = "across the line") -> NamedForm:
         """Make a form of an expression of parts across the line, as in ``shunt: "L + C"``.
 
-        Parameters
-        ----------
-        text : str
-            Parts only.
-        name : str
-            What to call it.
+        Parameters are those of `in_line`.
         """
         return cls(name, f"({text}) || {REST}")
 

@@ -366,10 +366,6 @@ def with_parts(
     polarity : mapping of str to {1, -1}, optional
         Sign of each driver leaf, by name; those that are not free may be left out.
 
-    Returns
-    -------
-    Node
-
     Raises
     ------
     InputError
