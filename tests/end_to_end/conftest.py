@@ -65,6 +65,7 @@ class Browser:
         self.number = 0
         self.events: list[dict[str, Any]] = []
         self.session: str | None = None
+        self.shows: Path | None = None
         target = next(
             t for t in self.call("Target.getTargets")["targetInfos"] if t["type"] == "page"
         )
@@ -125,6 +126,7 @@ class Browser:
         ready: str = "document.documentElement.dataset.ready === 'yes'",
     ) -> None:
         """Open a file at a size and wait until it says that it is ready."""
+        self.shows = None
         self.resize(width, height, touch=touch)
         self.set_dark(dark)
         self.events.clear()

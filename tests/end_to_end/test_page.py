@@ -155,6 +155,15 @@ def page(problem: Problem, result: SearchResult, tmp_path_factory: pytest.TempPa
 
 
 @pytest.fixture
+def untouched(browser: Any, page: Path) -> Any:
+    """The page for tests that only point at it: opened anew only after another test."""
+    if browser.shows != page:
+        browser.open(page)
+        browser.shows = page
+    return browser
+
+
+@pytest.fixture
 def opened(browser: Any, page: Path) -> Any:
     browser.open(page)
     return browser
@@ -224,19 +233,19 @@ def test_page_is_small(page: Path) -> None:
     "chart", ["axis", "room", "index", "ohms", "phase", "drive", "null", "tracking"]
 )
 def test_hover_shows_the_numbers_of_the_results(
-    opened: Any, listed: list[dict[str, Any]], chart: str
+    untouched: Any, listed: list[dict[str, Any]], chart: str
 ) -> None:
     """Over a chart every curve is read at the nearest frequency, and equals the results."""
     curves = listed[0]["curves"]
-    box = box_of(opened, chart)
+    box = box_of(untouched, chart)
     frequency = np.array(curves["frequency_hz"])
     for share in (0.13, 0.4, 0.72, 0.97):
         x = box["left"] + share * (box["right"] - box["left"])
-        opened.move(x, 0.5 * (box["top"] + box["bottom"]))
-        at = int(opened.run("state.at"))
+        untouched.move(x, 0.5 * (box["top"] + box["bottom"]))
+        at = int(untouched.run("state.at"))
         hz = frequency[0] * (frequency[-1] / frequency[0]) ** share
         assert abs(np.log(frequency[at] / hz)) < np.log(frequency[1] / frequency[0])
-        said = shown_values(opened, chart)
+        said = shown_values(untouched, chart)
         for key, values in wanted_values(curves, chart).items():
             if values[at] is None:
                 assert said[key] == "–"
@@ -249,29 +258,29 @@ def test_hover_shows_the_numbers_of_the_results(
 
 
 def test_hover_on_the_map_reads_the_nearest_measured_angle(
-    opened: Any, result: SearchResult
+    untouched: Any, result: SearchResult
 ) -> None:
     """On the map of angles the reading is level in that direction less level on the axis."""
     curves = result.candidates[0].curves
-    box = box_of(opened, "vertical")
+    box = box_of(untouched, "vertical")
     for share, up in ((0.3, 0.9), (0.7, 0.2), (0.55, 0.55)):
-        opened.move(
+        untouched.move(
             box["left"] + share * (box["right"] - box["left"]),
             box["bottom"] - up * (box["bottom"] - box["top"]),
         )
-        text = opened.run("document.querySelector('#vertical .what').textContent")
+        text = untouched.run("document.querySelector('#vertical .what').textContent")
         angle = float(text.split("°")[0])
         names = [d for d in curves.directions if d.horizontal_deg == 0.0]
         angles = np.array([d.vertical_deg for d in names])
         wanted = angles.min() + up * (angles.max() - angles.min())
         assert angle == angles[np.argmin(np.abs(angles - wanted))]
-        at = int(opened.run("state.at"))
+        at = int(untouched.run("state.at"))
         rows = {
             d.vertical_deg: level
             for d, level in zip(curves.directions, curves.direction_db, strict=True)
             if d.horizontal_deg == 0.0
         }
-        said = float(shown_values(opened, "vertical")["vertical"].split()[0])
+        said = float(shown_values(untouched, "vertical")["vertical"].split()[0])
         assert said == pytest.approx(rows[angle][at] - rows[0.0][at], abs=0.07)
 
 
