@@ -27,7 +27,7 @@ from optimizer.network.ladder import (
     ValueRange,
     Way,
 )
-from optimizer.network.solve import solve_network
+from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.problem.problem import Problem
 from optimizer.stock.stock import series_stock
 
@@ -147,6 +147,8 @@ class Brute:
         self.loads = {d.name: d.impedance for d in problem.drivers}
         self.f = problem.frequency_hz
         self.weights = {n: problem.averages[n].weights for n in problem.averages}
+        # Ways do not load each other, so each way as built is solved once.
+        self.solved: dict[FittedWay, SolvedNetwork] = {}
         self.now = self.curves(start)
 
     def network(self, state: State) -> Network:
@@ -169,17 +171,22 @@ class Brute:
         )
 
     def curves(self, state: State) -> dict[str, np.ndarray]:
-        solved = solve_network(self.network(state), self.f, self.loads)
+        ways = [self.solve(way) for way in self.network(state).ways]
         total = sum(
-            h * d.pressure for h, d in zip(solved.transfer, self.problem.drivers, strict=True)
+            way.transfer[0] * d.pressure for way, d in zip(ways, self.problem.drivers, strict=True)
         )
         out = {
             n: 10 * np.log10(w @ np.abs(total) ** 2)
             for n, w in self.weights.items()
             if n in ("on_axis", "in_room", "listening_window", "sound_power")
         }
-        out["ohm"] = np.abs(solved.input_impedance)
+        out["ohm"] = np.abs(1.0 / sum(way.admittance[0] for way in ways))
         return out
+
+    def solve(self, way: FittedWay) -> SolvedNetwork:
+        if way not in self.solved:
+            self.solved[way] = solve_network(Network(ways=(way,)), self.f, self.loads)
+        return self.solved[way]
 
     def score(self, state: State) -> float:
         new, old, limits = self.curves(state), self.now, MoveLimits()
