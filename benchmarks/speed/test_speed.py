@@ -196,7 +196,7 @@ def test_cost_is_linear_in_slots(note):
 def test_relaxation(benchmark):
     """Relaxing 32 starts on 64 frequencies."""
     problem = load("three_way_17")
-    coarse, space = problem.thinned(64), problem.space
+    coarse, space = problem.evaluator.spread(64), problem.space
     rng = np.random.default_rng(4)
     u = rng.random((32, len(space.genes)))
     starts = space.log_low + u * (space.log_high - space.log_low)

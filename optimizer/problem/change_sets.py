@@ -152,10 +152,7 @@ class ChangeSets:
     def _pairs(self) -> None:
         movable = {g for genes in self.hood.genes() for g in genes}
         for key in self.hood.scan.block_keys():
-            if movable.issuperset(key.first) and movable.issuperset(key.second):
-                self._block(self.hood, key)
-            else:
-                self._block(self.hood, _without_held(key, movable))
+            self._block(self.hood, _without_held(key, movable))
         for slot in self.hood.compounds(filled=False):
             genes = frozenset(int(g) for g in self.space.slot_genes[slot])
             if len(genes) <= self.changes:

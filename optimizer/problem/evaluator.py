@@ -43,6 +43,22 @@ class Evaluator:
             [g.thinned(index, bound=bound) for g in self.goals],
         )
 
+    def spread(self, points: int, *, bound: bool = False) -> Evaluator:
+        """Return the evaluator on about `points` evenly spread points of its grid.
+
+        Parameters
+        ----------
+        points : int
+            Wanted number.
+        bound : bool
+            See `PreparedGoal.thinned`.
+        """
+        f = len(self.bank.omega)
+        if points >= f:
+            return self
+        index = np.unique(np.linspace(0, f - 1, points).round().astype(np.intp))
+        return self.thinned(index, bound=bound)
+
     def curves(self, population: Population) -> Curves:
         """Curves of a population."""
         solved = self.bank.solve(population)

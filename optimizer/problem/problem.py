@@ -227,11 +227,6 @@ class Problem:
             )
         )
 
-    @property
-    def curve_names(self) -> tuple[str, ...]:
-        """Curves that the goals look at."""
-        return tuple(dict.fromkeys(n for g in self.prepared for n in g.curve_names))
-
     @cached_property
     def bank(self) -> LadderBank:
         """Solver of the topology with the drivers as its loads."""
@@ -245,8 +240,8 @@ class Problem:
         goals : sequence of PreparedGoal
             On the grid of this problem; the curves they look at are computed.
         """
-        names = tuple(dict.fromkeys(n for goal in goals for n in goal.curve_names))
-        return Evaluator(self.bank, self.field_of(names or ("on_axis",)), goals)
+        names = dict.fromkeys(n for goal in goals for n in goal.curve_names)
+        return Evaluator(self.bank, self.field_of(tuple(names) or ("on_axis",)), goals)
 
     def field_of(self, names: Sequence[str]) -> Field:
         """Return the acoustic side of some named curves."""
@@ -332,7 +327,9 @@ class Problem:
     def landscape(self) -> Landscape:
         """Tables of all options, on the full grid and on fewer points for bounds."""
         few = [n for n in BOUND_POINTS if n < len(self.frequency_hz) // 2]
-        return Landscape(self.space, [*(self.thinned(n, bound=True) for n in few), self.evaluator])
+        return Landscape(
+            self.space, [*(self.evaluator.spread(n, bound=True) for n in few), self.evaluator]
+        )
 
     @property
     def tables(self) -> Tables:
@@ -342,29 +339,13 @@ class Problem:
     @property
     def notes(self) -> tuple[str, ...]:
         """Assumptions, those of the averages included."""
-        used = [self.averages[n] for n in self.curve_names if n in self.averages]
+        used = [self.averages[n] for n in self.evaluator.field.names if n in self.averages]
         return self.assumed + tuple(dict.fromkeys(s for one in used for s in one.assumed))
 
     @property
     def estimated(self) -> bool:
         """Whether some directions were estimated from geometry instead of measured."""
         return any(d.estimated for d in self.drivers)
-
-    def thinned(self, points: int, *, bound: bool = False) -> Evaluator:
-        """Return the evaluator on about `points` evenly spread grid points.
-
-        Parameters
-        ----------
-        points : int
-            Wanted number.
-        bound : bool
-            See `PreparedGoal.thinned`.
-        """
-        f = len(self.frequency_hz)
-        if points >= f:
-            return self.evaluator
-        index = np.unique(np.linspace(0, f - 1, points).round().astype(np.intp))
-        return self.evaluator.thinned(index, bound=bound)
 
     def cost(self, genomes: Sequence[Genome]) -> Real:
         """Full cost of buildable networks, economy included, shape (P,)."""

@@ -79,7 +79,7 @@ class Explorer:
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         self.descent = Descent(problem)
-        self.coarse = problem.thinned(RELAXATION_POINTS)
+        self.coarse = problem.evaluator.spread(RELAXATION_POINTS)
 
     def _relax(self, proposals: Sequence[Proposal], **how: Any) -> Relaxed:
         """Relax proposals on the coarse grid; `how` goes to `relax`."""

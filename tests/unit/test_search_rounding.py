@@ -27,7 +27,7 @@ def test_rounding_beats_nearest_values(problem: Problem) -> None:
     count = 6
     present = np.ones((count, len(space.slots)), dtype=bool)
     relaxed = relax(
-        problem.thinned(48),
+        problem.evaluator.spread(48),
         space,
         problem.loss_laws,
         rng.uniform(space.log_low, space.log_high, (count, len(space.genes))),

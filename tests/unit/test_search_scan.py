@@ -85,7 +85,7 @@ def test_pairs_of_changes(problem: Problem, seed: int) -> None:
 @pytest.mark.parametrize("points", [24, 72])
 def test_bounds_lie_below(problem: Problem, points: int) -> None:
     """The cost on a subset of the grid never exceeds the full cost."""
-    bound = problem.thinned(points, bound=True)
+    bound = problem.evaluator.spread(points, bound=True)
     genomes = [draw(problem, seed) for seed in range(40)]
     population = problem.space.population(genomes)
     assert (bound.cost(population) <= problem.evaluator.cost(population) + 1e-9).all()

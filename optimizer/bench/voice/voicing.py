@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from optimizer.acoustics.curves import Curves
+from optimizer.acoustics.curves import Curves, Field
 from optimizer.bench.check import PartChange, list_changes
 from optimizer.bench.voice.holding import Excess, list_excesses, measure_bands
 from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishes
@@ -251,6 +251,11 @@ class _Job:
         """Goals that say how good a changed network is, the one that tells most first."""
         return prepare_wishes(self.problem, self.present, self.wishes, self.limits)
 
+    @cached_property
+    def field(self) -> Field:
+        """Curves that the wishes look at."""
+        return self.problem.evaluate(self.goals).field
+
     def _landscape(self, bench: _Bench) -> Landscape:
         """Cost every change by the wishes, and by what each change must earn."""
         problem, space = bench.problem, bench.problem.space
@@ -259,8 +264,7 @@ class _Job:
         bounds = []
         for wanted, one_curve in _BOUNDS:
             if wanted < points // 2:
-                index = np.unique(np.linspace(0, points - 1, wanted).round().astype(np.intp))
-                thin = full.thinned(index, bound=True)
+                thin = full.spread(wanted, bound=True)
                 first = set(thin.goals[0].curve_names)
                 some = [g for g in thin.goals if not one_curve or set(g.curve_names) <= first]
                 bounds.append(Evaluator(thin.bank, thin.field, some))
@@ -283,8 +287,7 @@ class _Job:
         solved = solve_network(
             new, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
         )
-        field = problem.evaluate(self.goals).field
-        curves = Curves(field, list(solved.transfer), solved.admittance.sum(axis=0))
+        curves = Curves(self.field, list(solved.transfer), solved.admittance.sum(axis=0))
         tone = [g for g in self.goals if isinstance(g, ToneGoal)]
         wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
         error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))

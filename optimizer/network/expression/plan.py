@@ -240,7 +240,6 @@ class NetworkPlan:
 
         visit(self.node, ())
         self.places = tuple(places)
-        self.place_index = {name: k for k, name in enumerate(places)}
         self.optional: Flags = np.array(list(places.values()), dtype=bool)
         self.needs = tuple(needs)
         self.leaf_place: Index = np.array([n[-1] for n in needs], dtype=np.intp)
