@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.expression.forms import form_of, from_way
-from optimizer.network.expression.plan import NetworkPlan
+from optimizer.network.expression.immittance import branch_immittance
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch
 from optimizer.network.expression.single import transfers_of
 from optimizer.network.ladder import Form, Network, Place
 
@@ -23,19 +25,19 @@ class LadderSection:
     ----------
     place : {"series", "shunt"}
         Which of V and I it changes.
-    parallel : bool
-        Whether the parts are in parallel with each other (trap) rather than in series.
+    branch : PartsBranch
+        Its parts, numbered from 0, and how they are joined.
     """
 
     place: Place
-    parallel: bool = False
+    branch: PartsBranch
 
-    def immittance(self, impedances: list[Complex]) -> Complex:
+    def immittance(self, impedances: Sequence[Complex]) -> Complex:
         """Series impedance or shunt admittance from the impedances of the parts.
 
         Parameters
         ----------
-        impedances : list of ndarray, each broadcastable to (..., F)
+        impedances : sequence of ndarray, each broadcastable to (..., F)
             One per part.
 
         Returns
@@ -43,18 +45,10 @@ class LadderSection:
         ndarray, shape (..., F), complex
             ohm for a series section, siemens for a shunt section.
         """
-        if len(impedances) == 1:
-            total = impedances[0]
-            return total if self.place == "series" else 1.0 / total
-        if self.parallel:
-            admittance = 1.0 / impedances[0]
-            for z in impedances[1:]:
-                admittance = admittance + 1.0 / z
-            return 1.0 / admittance if self.place == "series" else admittance
-        total = impedances[0]
-        for z in impedances[1:]:
-            total = total + z
-        return total if self.place == "series" else 1.0 / total
+        want: Literal["z", "y"] = "z" if self.place == "series" else "y"
+        x = branch_immittance(self.branch, impedances.__getitem__, want)
+        assert x is not None
+        return x
 
 
 @cache
@@ -75,7 +69,7 @@ def sections_of(form: Form, place: Place) -> tuple[tuple[LadderSection, tuple[in
         (
             LadderSection(
                 place="series" if step.kind == "series" else "shunt",
-                parallel=branch.kind == "parallel",
+                branch=branch.numbered({g: n for n, g in enumerate(branch.leaves)}),
             ),
             branch.leaves,
         )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -54,6 +54,20 @@ class PartsBranch:
     leaves: tuple[int, ...]
     items: tuple[PartsBranch, ...] = ()
     ratio: float = 1.0
+
+    def numbered(self, numbers: Mapping[int, int]) -> PartsBranch:
+        """Return the branch with other numbers of its parts.
+
+        Parameters
+        ----------
+        numbers : mapping of int to int
+            New number of each part by its old one.
+        """
+        return replace(
+            self,
+            leaves=tuple(numbers[g] for g in self.leaves),
+            items=tuple(item.numbered(numbers) for item in self.items),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
