@@ -17,15 +17,6 @@ DEGREES = 180.0 / np.pi
 _FLOOR = 1e-30  # as in `curves`: far below any level that matters, keeps logarithms finite
 
 
-def _columns(tangents: CurveTangents, way: int, values: Real) -> Real:
-    """Put the derivatives of one way into the columns of all genes, shape (P, S, F)."""
-    out = np.zeros((values.shape[0], tangents.columns, values.shape[-1]))
-    genes = tangents.genes[way]
-    if len(genes):
-        out[:, genes] = values
-    return out
-
-
 def drive_db(curves: Curves, way: int) -> Real:
     """Voltage at a driver's terminals over the amplifier's, in dB, shape (..., F)."""
     h = curves.transfer[way]
@@ -36,7 +27,7 @@ def drive_db_slope(tangents: CurveTangents, way: int) -> Real:
     """Return the derivative of `drive_db`, shape (P, S, F)."""
     # d(20 log10|H|) = (20/ln 10) Re(dH / H)
     ratio = tangents.transfer[way] / tangents.curves.transfer[way][:, None]
-    return _columns(tangents, way, DB_PER_NEPER * ratio.real)
+    return tangents.of_way(way, DB_PER_NEPER * ratio.real)
 
 
 def way_level_db(curves: Curves, way: int) -> Real:
@@ -74,7 +65,7 @@ def way_phase_difference_slope(tangents: CurveTangents, first: int, second: int)
     transfer = tangents.curves.transfer
     ahead = (tangents.transfer[first] / transfer[first][:, None]).imag
     behind = (tangents.transfer[second] / transfer[second][:, None]).imag
-    return _columns(tangents, first, ahead) - _columns(tangents, second, behind)
+    return tangents.of_way(first, ahead) - tangents.of_way(second, behind)
 
 
 def impedance_phase_rad(curves: Curves) -> Real:
@@ -84,12 +75,7 @@ def impedance_phase_rad(curves: Curves) -> Real:
 
 def impedance_phase_slope(tangents: CurveTangents) -> Real:
     """Return the derivative of `impedance_phase_rad`, shape (P, S, F)."""
-    y = tangents.curves.admittance[:, None]
-    out = np.zeros((y.shape[0], tangents.columns, y.shape[-1]))
-    for genes, dy in zip(tangents.genes, tangents.admittance, strict=True):
-        if len(genes):
-            out[:, genes] = -(dy / y).imag
-    return out
+    return tangents.of_load(-(tangents.admittance / tangents.curves.admittance[:, None]).imag)
 
 
 def epdr_db(curves: Curves) -> Real:
@@ -115,4 +101,4 @@ def epdr_db_slope(tangents: CurveTangents) -> Real:
 def drive_square_slope(tangents: CurveTangents, way: int) -> Real:
     """Return the derivative of the squared drive |H|^2 of a way, shape (P, S, F)."""
     h = tangents.curves.transfer[way][:, None]
-    return _columns(tangents, way, 2.0 * (tangents.transfer[way] * h.conj()).real)
+    return tangents.of_way(way, 2.0 * (tangents.transfer[way] * h.conj()).real)

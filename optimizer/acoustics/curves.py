@@ -208,6 +208,10 @@ class Curves:
         return out
 
 
+ByColumn = tuple[Index, Complex]
+"""Derivatives (P, S, F) and the columns that they go to, (S,)."""
+
+
 class CurveTangents:
     """Derivatives of `Curves` with respect to the log value of each free gene.
 
@@ -215,27 +219,30 @@ class CurveTangents:
     ----------
     curves : Curves
         Curves at the same point, leading axis P.
-    genes : sequence of ndarray of int
-        For each way, the columns its derivatives go to.
     columns : int
         Number of columns S.
-    transfer, admittance : sequence of ndarray, each (P, S_w, F), complex
-        Derivatives of each way's transfer and of the total admittance.
+    transfer : sequence of (ndarray of int, ndarray), one per way
+        Columns that move the way's transfer, and its derivatives by them, (P, S_w, F), complex;
+        a column may move several ways.
+    admittance : tuple of (ndarray of int, ndarray)
+        The same of the input admittance.
     """
 
     def __init__(
-        self,
-        curves: Curves,
-        genes: Sequence[Index],
-        columns: int,
-        transfer: Sequence[Complex],
-        admittance: Sequence[Complex],
+        self, curves: Curves, columns: int, transfer: Sequence[ByColumn], admittance: ByColumn
     ) -> None:
         self.curves = curves
-        self.genes = genes
         self.columns = columns
-        self.transfer = transfer
-        self.admittance = admittance
+        self.transfer = [dh for _, dh in transfer]
+        self.admittance = admittance[1]
+        self._into = [_run(own) for own, _ in transfer]
+        self._into_load = _run(admittance[0])
+        seen: set[int] = set()
+        self._first = []
+        for own, _ in transfer:
+            # What no earlier way has written to need not be added.
+            self._first.append(seen.isdisjoint(own.tolist()))
+            seen.update(own.tolist())
         self._level: dict[str, Real] = {}
 
     @cached_property
@@ -248,6 +255,30 @@ class CurveTangents:
         p, f = self.curves.admittance.shape
         return np.zeros((p, self.columns, f))
 
+    def of_way(self, way: int, values: Real) -> Real:
+        """Put derivatives of one way into the columns of all genes.
+
+        Parameters
+        ----------
+        way : int
+        values : ndarray, shape (P, S_w, F)
+
+        Returns
+        -------
+        ndarray, shape (P, S, F)
+        """
+        out = self._empty()
+        if values.shape[1]:
+            out[:, self._into[way]] = values
+        return out
+
+    def of_load(self, values: Real) -> Real:
+        """Put derivatives of the load into the columns of all genes, see `of_way`."""
+        out = self._empty()
+        if values.shape[1]:
+            out[:, self._into_load] = values
+        return out
+
     def level_db(self, name: str) -> Real:
         """Differentiate a named curve's level: dB per neper of value, shape (P, S, F)."""
         if name not in self._level:
@@ -255,27 +286,36 @@ class CurveTangents:
             form = field.form[field.index[name]]
             scale = 2.0 * _DB / self.curves.power(name)
             out = self._empty()
-            for d, genes in enumerate(self.genes):
-                if not len(genes):
+            for d, into in enumerate(self._into):
+                if not self.transfer[d].shape[1]:
                     continue
                 # p = sum_de H_d conj(H_e) R_de, so dp = 2 Re(dH_d sum_e R_de conj(H_e))
                 q = sum(form[d, e] * self.curves.transfer[e].conj() for e in range(field.ways))
                 q = q * scale
                 re, im = self._components[d]
-                out[:, genes] = re * q.real[:, None] - im * q.imag[:, None]
+                share = re * q.real[:, None]
+                share -= im * q.imag[:, None]
+                if self._first[d]:
+                    out[:, into] = share
+                else:
+                    out[:, into] += share
             self._level[name] = out
         return self._level[name]
 
     @cached_property
     def impedance_db(self) -> Real:
         """Derivative of `Curves.impedance_db`, shape (P, S, F)."""
-        out = self._empty()
         # d(-20 log10|Y|) = -(20/ln 10) Re(dY / Y)
         q = -2.0 * _DB / self.curves.admittance
-        for genes, dy in zip(self.genes, self.admittance, strict=True):
-            if len(genes):
-                out[:, genes] = dy.real * q.real[:, None] - dy.imag * q.imag[:, None]
-        return out
+        dy = self.admittance
+        return self.of_load(dy.real * q.real[:, None] - dy.imag * q.imag[:, None])
+
+
+def _run(index: Index) -> Index | slice:
+    """Return neighbouring columns in order as a slice, which is written to without a copy."""
+    if len(index) and np.array_equal(index, np.arange(index[0], index[0] + len(index))):
+        return slice(int(index[0]), int(index[0]) + len(index))
+    return index
 
 
 def _add_product(total: Real, a: Real, b: Real) -> Real:

@@ -239,13 +239,7 @@ def _find_reasons(
     place[columns] = np.arange(len(columns))
     # Genes in empty slots have no slope; they share a last column that nobody reads.
     place[place < 0] = len(columns)
-    tangents = CurveTangents(
-        curves,
-        [place[g] for g in slopes.genes],
-        len(columns) + 1,
-        slopes.transfer,
-        slopes.admittance,
-    )
+    tangents = CurveTangents(curves, len(columns) + 1, *slopes.into(place))
     reasons = []
     for goal in evaluator.goals:
         residual = goal.residuals(curves)[0]

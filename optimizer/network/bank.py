@@ -1,7 +1,7 @@
 """A topology compiled for whole populations: values in, transfers, admittances and slopes out.
 
 The circuit is an expression and solved as one, see `optimizer.network.expression`. Here slots and
-genes are numbered as its places and parts are, and each way has its own slopes.
+genes are numbered as its places and parts are.
 """
 
 from __future__ import annotations
@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
-from optimizer.network.expression.bank import Bank, Solution, loss_slopes
+from optimizer.network.expression.bank import Bank, Solution, SolutionSlopes, loss_slopes
 from optimizer.network.expression.bank import LossLaw as LossLaw
 from optimizer.network.expression.forms import from_topology
 from optimizer.network.expression.immittance import part_impedance
@@ -63,25 +62,6 @@ class PlacedSection:
     section: LadderSection
     genes: tuple[int, ...]
     slot: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BankTangents:
-    """Derivatives of a `Solution` with respect to the logarithm of each free gene's value.
-
-    Parameters
-    ----------
-    genes : list of ndarray of int
-        For each way, the free genes its arrays run over.
-    transfer : list of ndarray, each (P, S_w, F), complex
-        Derivative of the way's transfer; other ways do not depend on these genes.
-    admittance : list of ndarray, each (P, S_w, F), complex
-        Derivative of the total input admittance.
-    """
-
-    genes: list[Index]
-    transfer: list[Complex]
-    admittance: list[Complex]
 
 
 class LadderBank:
@@ -155,9 +135,6 @@ class LadderBank:
         self.solver = Bank(
             from_topology(topology), frequency_hz, dict(zip(drivers, load_ohm, strict=True))
         )
-        way_of_free = np.array([self.genes[g].way for g in self.solver.free_leaves], dtype=np.intp)
-        cuts = np.searchsorted(way_of_free, np.arange(len(self.ways) + 1))
-        self._free_of_way = [slice(a, b) for a, b in pairwise(map(int, cuts))]
 
     @property
     def frequency_hz(self) -> Real:
@@ -207,7 +184,7 @@ class LadderBank:
 
     def solve_with_tangents(
         self, population: Population, loss_laws: dict[Kind, LossLaw]
-    ) -> tuple[Solution, BankTangents]:
+    ) -> tuple[Solution, SolutionSlopes]:
         """Solve a population and differentiate it with respect to log values.
 
         Parameters
@@ -219,29 +196,10 @@ class LadderBank:
 
         Returns
         -------
-        Solution, BankTangents
+        Solution, SolutionSlopes
         """
-        bank = self.solver
-        solved, slopes = bank.solve_with_slopes(
-            population, loss_slopes(loss_laws, bank.cells.kinds, population.values)
-        )
-        transfer = []
-        for own, moving, found in zip(
-            self._free_of_way, slopes.leaves, slopes.transfer, strict=True
-        ):
-            genes = slopes.free[own]
-            if len(moving) < len(genes):
-                # What lies right across the amplifier moves no driver.
-                dh = np.zeros((len(population), len(genes), len(self.omega)), dtype=np.complex128)
-                dh[:, np.searchsorted(genes, moving)] = found
-            else:
-                dh = found
-            transfer.append(dh)
-        return solved, BankTangents(
-            genes=[slopes.free[own] for own in self._free_of_way],
-            transfer=transfer,
-            admittance=[slopes.admittance[:, own] for own in self._free_of_way],
-        )
+        slopes = loss_slopes(loss_laws, self.solver.cells.kinds, population.values)
+        return self.solver.solve_with_slopes(population, slopes)
 
 
 def gene_name(slot: Slot, part: int) -> str:

@@ -118,13 +118,7 @@ class Evaluator:
         curves = Curves(self.field, solved.transfer, solved.admittance)
         place = np.full(len(self.bank.genes), -1, dtype=np.intp)
         place[columns] = np.arange(len(columns))
-        slopes = CurveTangents(
-            curves,
-            [place[g] for g in tangents.genes],
-            len(columns),
-            tangents.transfer,
-            tangents.admittance,
-        )
+        slopes = CurveTangents(curves, len(columns), *tangents.into(place))
         p, s = len(population), len(columns)
         cost, gradient = np.zeros(p), np.zeros((p, s))
         matrix = np.zeros((p, s, s))

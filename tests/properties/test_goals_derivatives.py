@@ -82,13 +82,7 @@ def exact_slopes(problem: Problem, goal: Prepared, population: Population) -> Re
     curves = Curves(curves.field, solved.transfer, solved.admittance)
     place = np.full(len(bank.genes), -1)
     place[columns] = np.arange(len(columns))
-    slopes = CurveTangents(
-        curves,
-        [place[g] for g in tangents.genes],
-        len(columns),
-        tangents.transfer,
-        tangents.admittance,
-    )
+    slopes = CurveTangents(curves, len(columns), *tangents.into(place))
     return goal.tangents(curves, slopes)
 
 

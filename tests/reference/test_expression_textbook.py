@@ -360,7 +360,6 @@ def test_ladders_are_products_of_chain_matrices(seed: int) -> None:
             sign = population.polarity[p, w]
             for found in (plain, solved):
                 np.testing.assert_allclose(found.transfer[w][p], sign / voltage, rtol=1e-12)
-            assert slopes.genes[w].tolist() == [g for g in own if not fixed[g]]
             changes = {
                 g: multiply(
                     [*matrices[:k], chain_matrix(at, dx, 0.0), *matrices[k + 1 :]], loads[w]
@@ -368,11 +367,15 @@ def test_ladders_are_products_of_chain_matrices(seed: int) -> None:
                 for k, (at, _, steps) in enumerate(links)
                 for g, dx in steps.items()
             }
-            for at, g in enumerate(slopes.genes[w]):
-                dv, di = changes.get(int(g), np.zeros((2, len(F))))
+            mine_of = dict(zip(map(int, slopes.leaves[w]), slopes.transfer[w][p], strict=True))
+            assert set(mine_of) <= set(own)
+            for g in (g for g in own if not fixed[g]):
+                dv, di = changes.get(g, np.zeros((2, len(F))))
+                at = slopes.free.tolist().index(g)
+                # What lies right across the amplifier moves no driver.
                 for mine, terms in (
-                    (slopes.transfer[w][p, at], [-sign * dv / voltage**2]),
-                    (slopes.admittance[w][p, at], [di / voltage, -dv * current / voltage**2]),
+                    (mine_of.get(g, np.zeros(len(F))), [-sign * dv / voltage**2]),
+                    (slopes.admittance[p, at], [di / voltage, -dv * current / voltage**2]),
                 ):
                     wanted = sum(terms)
                     # The terms of the chain may nearly cancel.

@@ -205,9 +205,7 @@ def test_tangents_are_derivatives(problem, network):
     place[g] = 0
     solved, slopes = laid.bank.solve_with_tangents(population, laws)
     curves = Curves(evaluator.field, solved.transfer, solved.admittance)
-    tangents = CurveTangents(
-        curves, [place[k] for k in slopes.genes], 2, slopes.transfer, slopes.admittance
-    )
+    tangents = CurveTangents(curves, 2, *slopes.into(place))
     for goal in evaluator.goals:
         sides = []
         for factor in (1.0 + h, 1.0 / (1.0 + h)):

@@ -184,23 +184,17 @@ class Board:
         """Exact first derivatives of every curve and of the cost."""
         solved, tangents = self.bank.solve_with_tangents(self.nominal, _LAWS)
         count, ways = len(self.labels), len(self.bank.ways)
-        columns = [np.append(own, count + w) for w, own in enumerate(tangents.genes)]
         # One dB of a driver's level multiplies its pressure by 10^(1/20).
         per_db = np.log(10.0) / 20.0
+        by_part, load = tangents.into(np.arange(count))
         transfer = [
-            np.concatenate([dh, per_db * h[:, None]], axis=1)
-            for dh, h in zip(tangents.transfer, solved.transfer, strict=True)
-        ]
-        admittance = [
-            np.concatenate([dy, np.zeros_like(dy[:, :1])], axis=1)
-            if dy.shape[1]
-            else np.zeros_like(solved.admittance)[:, None]
-            for dy in tangents.admittance
+            (np.append(own, count + w), np.concatenate([dh, per_db * h[:, None]], axis=1))
+            for w, ((own, dh), h) in enumerate(zip(by_part, solved.transfer, strict=True))
         ]
 
         def derive(field: Field) -> tuple[Curves, CurveTangents]:
             curves = Curves(field, solved.transfer, solved.admittance)
-            return curves, CurveTangents(curves, columns, count + ways, transfer, admittance)
+            return curves, CurveTangents(curves, count + ways, transfer, load)
 
         _, shown = derive(self.problem.report_field)
         level = {name: shown.level_db(name)[0] for name in self.problem.report_field.names}

@@ -60,6 +60,23 @@ class SolutionSlopes:
     free: Index
     admittance: Complex
 
+    def into(self, column: Index) -> tuple[list[tuple[Index, Complex]], tuple[Index, Complex]]:
+        """Give the derivatives with the columns of a larger array that they go to.
+
+        Parameters
+        ----------
+        column : ndarray of int, shape (G,)
+            Column of each part.
+
+        Returns
+        -------
+        list of (ndarray, ndarray), (ndarray, ndarray)
+            Of each driver's transfer, and of the admittance, as
+            `optimizer.acoustics.curves.CurveTangents` takes them.
+        """
+        transfer = [(column[own], dh) for own, dh in zip(self.leaves, self.transfer, strict=True)]
+        return transfer, (column[self.free], self.admittance)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phasors:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
-from optimizer.arrays import Index, Real
+from optimizer.arrays import Complex, Index, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LossLaw, Population
 from optimizer.parts import Kind
@@ -76,25 +76,23 @@ def expand_cost(evaluator: Evaluator, population: Population, genes: Index) -> L
     count = len(genes)
     place = np.full(len(evaluator.bank.genes), 2 * count, dtype=np.intp)
     place[genes] = np.arange(count)
-    columns, transfer, admittance = [], [], []
-    for way, own in enumerate(tangents.genes):
-        columns.append(
-            np.concatenate(
-                [place[own], np.where(place[own] < count, place[own] + count, 2 * count)]
+
+    def by_value_and_loss(own: Index, still: Complex, both: Complex) -> tuple[Index, Complex]:
+        # The last column collects the genes that stay as they are.
+        at = np.where(place[own] < count, place[own] + count, 2 * count)
+        return np.concatenate([place[own], at]), np.concatenate([still, both - still], axis=1)
+
+    slopes = CurveTangents(
+        curves,
+        2 * count + 1,
+        [
+            by_value_and_loss(own, still, both)
+            for own, still, both in zip(
+                tangents.leaves, tangents.transfer, moved.transfer, strict=True
             )
-        )
-        transfer.append(
-            np.concatenate(
-                [tangents.transfer[way], moved.transfer[way] - tangents.transfer[way]], axis=1
-            )
-        )
-        admittance.append(
-            np.concatenate(
-                [tangents.admittance[way], moved.admittance[way] - tangents.admittance[way]], axis=1
-            )
-        )
-    # The last column collects the genes that stay as they are.
-    slopes = CurveTangents(curves, columns, 2 * count + 1, transfer, admittance)
+        ],
+        by_value_and_loss(tangents.free, tangents.admittance, moved.admittance),
+    )
     gradient, matrix = np.zeros(2 * count), np.zeros((2 * count, 2 * count))
     for goal in evaluator.goals:
         residual = goal.residuals(curves)[0]
