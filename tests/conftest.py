@@ -28,6 +28,9 @@ from optimizer.problem.problem import Problem  # noqa: E402
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_WAIT_S = 300.0
 
+ALL_TRIALS = os.environ.get("LADDERSMITH_TRIALS") == "all"
+"""Whether tests that draw many cases take all of them, as before a release, or a routine share."""
+
 # Tables are as wide as the terminal says; neither that of the developer nor the one that xdist
 # makes up for its workers may change what is tested.
 os.environ.pop("COLUMNS", None)
@@ -49,13 +52,27 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.loadscopereorder = False
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is quick: the tests of single things that start nothing and search nothing."""
+def _is_beyond_routine(item: pytest.Item) -> bool:
+    """Whether the seed of a test lies beyond those of its mark ``routine(seeds)``."""
+    mark = item.get_closest_marker("routine")
+    params = getattr(item, "callspec", None)
+    return bool(mark and params and params.params["seed"] >= mark.args[0])
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what is not routine; mark what is quick.
+
+    Quick are the tests of single things that start nothing and search nothing.
+    """
     rooms = {
         item: item.path.relative_to(ROOT / "tests").parts[0]
         for item in items
         if item.path.is_relative_to(ROOT / "tests")
     }
+    if not ALL_TRIALS:
+        beyond = [item for item in items if _is_beyond_routine(item)]
+        items[:] = [item for item in items if item not in beyond]
+        config.hook.pytest_deselected(items=beyond)
     for item, room in rooms.items():
         fixtures = set(getattr(item, "fixturenames", ()))
         slow = item.get_closest_marker("slow") or SLOW_FIXTURES & fixtures
@@ -63,6 +80,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.quick)
     if "PYTEST_XDIST_WORKER" in os.environ:
         items.sort(key=lambda item: LONG_FIRST.index(rooms.get(item, LONG_FIRST[-1])))
+
+
+@pytest.fixture(scope="session")
+def trials() -> Callable[..., int]:
+    """Return a function of the routine and the full number of trials of a test."""
+    return lambda *, routine, full: full if ALL_TRIALS else routine
 
 
 @dataclass(frozen=True, kw_only=True)

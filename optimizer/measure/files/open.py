@@ -8,6 +8,7 @@ answer.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -100,6 +101,9 @@ def _open_recording(raw: bytes, quantity: Quantity | None, gate_s: float | None)
     return replace(curve, because=_say_why(quantity, curve.heading))
 
 
+@lru_cache(
+    maxsize=128
+)  # a command reads a file more than once: for its survey, its design, a check
 def _open_text(text: str, quantity: Quantity | None, expected: Quantity | None) -> MeasuredCurve:
     heading, tables = read_heading(text), read_tables(text)
     because = _say_why(quantity, heading)

@@ -204,6 +204,9 @@ def _read_table(lines: list[str], dialect: Dialect) -> TextTable:
     table = TextTable(dialect=dialect)
     above: _Row | None = None  # the last line before the rows
     for number, line in enumerate(lines, start=1):
+        if not table.rows and dialect.separator.strip(" ") not in line:
+            above = None  # one column at most: neither a row nor a damaged one
+            continue
         row = _read_row(number, line, dialect, table.columns)
         if row is None:
             continue

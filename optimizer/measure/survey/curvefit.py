@@ -11,6 +11,9 @@ from optimizer.arrays import Real
 _SECTIONS = {0: (0, 0), 1: (1, 0), 2: (0, 1), 3: (1, 1), 4: (0, 2)}
 """First-order and second-order sections of each order."""
 _PULL_HEIGHT = 0.4
+_DB = 10.0 / np.log(10.0)
+_FAR = 40.0
+"""Natural logarithm of a ratio of frequencies beyond which nothing changes any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +85,7 @@ class CurveFit:
 
 
 def evaluate_curve(u: Real, structure: CurveTerms, x: Real, *, only: str = "all") -> Real:
-    """Evaluate the model for a batch of parameter vectors.
+    """Evaluate the model.
 
     Parameters
     ----------
@@ -90,63 +93,106 @@ def evaluate_curve(u: Real, structure: CurveTerms, x: Real, *, only: str = "all"
         ln of frequency in Hz.
     structure : CurveTerms
         The terms.
-    x : ndarray, shape (B, structure.size)
-        Parameter vectors.
+    x : ndarray, shape (structure.size,)
+        Parameters.
     only : {"all", "low", "high", "bells"}
         Which part to evaluate, without level and floor unless "all".
 
     Returns
     -------
-    ndarray, shape (B, F)
+    ndarray, shape (F,)
         Level in dB.
     """
-    x = np.atleast_2d(x)
-    level = np.zeros((len(x), len(u)))
+    if only == "all":
+        return evaluate_with_slopes(u, structure, x)[0]
+    at, order, sign = 4, structure.low_order, -1.0
+    if only == "high":
+        at, order, sign = 4 + structure.low_count, structure.high_order, 1.0
+    if only == "bells":
+        at = 4 + structure.low_count + structure.high_count
+        return np.asarray(_bells(u, x[at:].reshape(-1, 3, 1))[0].sum(axis=0))
+    return _roll(sign * (u - x[at]), order, x[at + 1 :])[0] if order else np.zeros_like(u)
+
+
+def evaluate_with_slopes(u: Real, structure: CurveTerms, x: Real) -> tuple[Real, Real]:
+    """Evaluate the model and its exact slopes.
+
+    Parameters
+    ----------
+    u, structure, x
+        As for `evaluate_curve`.
+
+    Returns
+    -------
+    level_db : ndarray, shape (F,)
+    slopes : ndarray, shape (structure.size, F)
+        Change of the level with each parameter.
+    """
+    slopes = np.empty((structure.size, len(u)))
+    step = np.exp(2.0 * (u - x[2]))
+    raised = 10.0 ** (x[1] / 10.0) * step
+    level = x[0] + _DB * np.log((1.0 + raised) / (1.0 + step))
+    slopes[0] = 1.0
+    slopes[1] = raised / (1.0 + raised)
+    slopes[2] = -2.0 * _DB * (slopes[1] - step / (1.0 + step))
     at = 4
-    if only == "all":
-        step = np.exp(2.0 * (u - x[:, 2:3]))
-        top = 10.0 ** (x[:, 1:2] / 10.0)
-        level += x[:, 0:1] + 10.0 * np.log10((1.0 + top * step) / (1.0 + step))
-    if structure.low_order:
-        if only in ("all", "low"):
-            level += _roll(x[:, at : at + 1] - u, structure.low_order, x[:, at + 1 :])
-        at += structure.low_count
-    if structure.high_order:
-        if only in ("all", "high"):
-            level += _roll(u - x[:, at : at + 1], structure.high_order, x[:, at + 1 :])
-        at += structure.high_count
-    if only in ("all", "bells"):
-        for first in range(at, structure.size, 3):
-            level += _bell(u - x[:, first : first + 1], x[:, first + 1 : first + 3])
-    if only == "all":
-        floor = x[:, 3:4]
-        level = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (floor / 10.0))
-    return level
+    for sign, order, count in (
+        (-1.0, structure.low_order, structure.low_count),
+        (1.0, structure.high_order, structure.high_count),
+    ):
+        if order:
+            roll, by_v, by_q = _roll(sign * (u - x[at]), order, x[at + 1 :])
+            level += roll
+            slopes[at] = -sign * by_v
+            slopes[at + 1 : at + count] = by_q
+        at += count
+    if structure.bells:
+        bells, by_v, by_height, by_q = _bells(u, x[at:].reshape(-1, 3, 1))
+        level += bells.sum(axis=0)
+        slopes[at::3], slopes[at + 1 :: 3], slopes[at + 2 :: 3] = -by_v, by_height, by_q
+    # The floor adds its power to that of everything else, whose share scales all other slopes.
+    total = _DB * np.logaddexp(level / _DB, x[3] / _DB)
+    share = np.exp((level - total) / _DB)
+    slopes *= share
+    slopes[3] = 1.0 - share
+    return np.asarray(total), slopes
 
 
-def _roll(v: Real, order: int, log_q: Real) -> Real:
-    """Low-pass of the given order at v = ln(f / corner), in dB."""
-    w2 = np.exp(2.0 * np.clip(v, -40.0, 40.0))
+def _roll(v: Real, order: int, log_q: Real) -> tuple[Real, Real, Real]:
+    """Low-pass at v = ln(f / corner), in dB; its slopes by v, and by each section's ln Q."""
+    w2 = np.exp(2.0 * np.clip(v, -_FAR, _FAR))
     first, second = _SECTIONS[order]
-    level = np.zeros_like(v)
+    level, by_v = np.zeros_like(v), np.zeros_like(v)
+    by_q = np.empty((second, len(v)))
     if first:
-        level -= 10.0 * np.log10(1.0 + w2)
+        level -= _DB * np.log1p(w2)
+        by_v -= 2.0 * _DB * w2 / (1.0 + w2)
     for index in range(second):
-        q2 = np.exp(-2.0 * log_q[:, index : index + 1])
-        level -= 10.0 * np.log10((1.0 - w2) ** 2 + w2 * q2)
-    return level
+        imag2 = w2 * np.exp(-2.0 * log_q[index])
+        below = (1.0 - w2) ** 2 + imag2
+        level -= _DB * np.log(below)
+        by_v -= 2.0 * _DB * (imag2 - 2.0 * w2 * (1.0 - w2)) / below
+        by_q[index] = 2.0 * _DB * imag2 / below
+    return level, by_v, by_q
 
 
-def _bell(v: Real, shape: Real) -> Real:
-    """Level of (s^2 + A s/Q + 1) / (s^2 + s/Q + 1) in dB; mirrored for dips."""
-    height = shape[:, 0:1]
+def _bells(u: Real, shape: Real) -> tuple[Real, Real, Real, Real]:
+    """Levels of (s^2 + A s/Q + 1) / (s^2 + s/Q + 1) in dB, mirrored for dips; (bells, F) each.
+
+    With their slopes by ln(f / centre), by height and by ln Q.
+    """
+    height = shape[:, 1]
+    sign = np.sign(height)
     gain2 = 10.0 ** (np.abs(height) / 10.0)
-    w2 = np.exp(2.0 * np.clip(v, -40.0, 40.0))
-    real2 = (1.0 - w2) ** 2
-    imag2 = w2 * np.exp(-2.0 * shape[:, 1:2])
-    return np.asarray(
-        np.sign(height) * 10.0 * np.log10((real2 + gain2 * imag2) / (real2 + imag2 + 1e-300))
-    )
+    w2 = np.exp(2.0 * np.clip(u - shape[:, 0], -_FAR, _FAR))
+    real = 1.0 - w2
+    imag2 = w2 * np.exp(-2.0 * shape[:, 2])
+    real2 = real**2
+    above, below = real2 + gain2 * imag2, real2 + imag2 + 1e-300
+    share, plain = gain2 * imag2 / above, imag2 / below
+    turn = 4.0 * w2 * real
+    by_v = sign * _DB * (2.0 * (share - plain) - turn * (1.0 / above - 1.0 / below))
+    return sign * _DB * np.log(above / below), by_v, share, -2.0 * _DB * sign * (share - plain)
 
 
 def fit_curve(
@@ -172,38 +218,41 @@ def fit_curve(
     CurveFit
     """
     structure = start.structure
-    x = start.x.copy()
     low, high, centre, pull = _limits(u, level_db, structure, noise_db)
-    x = np.clip(x, low, high)
-    size = len(x)
-    delta = 1e-5
+    first_height = structure.size - 3 * structure.bells + 1
+    # Single outliers count less: pseudo-Huber at four times the noise.
+    scale = 4.0 * noise_db
 
-    def errors(points: Real) -> Real:
-        error = evaluate_curve(u, structure, points) - level_db
-        # Single outliers count less: pseudo-Huber at four times the noise.
-        scale = 4.0 * noise_db
-        error = np.sign(error) * scale * np.sqrt(2.0 * (np.sqrt(1.0 + (error / scale) ** 2) - 1.0))
-        away = pull * (points - centre)
-        heights = away[:, structure.size - 3 * structure.bells + 1 :: 3]
-        heights[heights < 0.0] *= 2.0  # dips are rarer than peaks, and mimic roll-offs
-        return np.concatenate([error, away], axis=1)
+    def measure(x: Real) -> tuple[float, Real, Real]:
+        """Cost, half its gradient, and the normal matrix."""
+        model, slopes = evaluate_with_slopes(u, structure, x)
+        error = model - level_db
+        root = np.sqrt(1.0 + (error / scale) ** 2)
+        slopes *= np.sqrt(0.5 * (root + 1.0)) / root
+        error *= np.sqrt(2.0 / (root + 1.0))
+        strength = pull.copy()
+        heights = strength[first_height::3]
+        heights[x[first_height::3] < 0.0] *= 2.0  # dips are rarer, and mimic roll-offs
+        away = strength * (x - centre)
+        normal = slopes @ slopes.T
+        normal.flat[:: len(x) + 1] += strength**2
+        cost = float(error @ error + away @ away)
+        return cost, slopes @ error + strength * away, normal
 
-    error = errors(x[None, :])[0]
-    cost = float(error @ error)
+    x = np.clip(start.x, low, high)
+    cost, gradient, normal = measure(x)
     damping = 1e-2
     for _ in range(steps):
-        jacobian = ((errors(x + delta * np.eye(size)) - error) / delta).T
-        normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ error
         gain = 0.0
         for _ in range(6):
-            damped = normal + np.diag(damping * np.diag(normal) + 1e-9)
+            damped = normal.copy()
+            damped.flat[:: len(x) + 1] += damping * np.diag(normal) + 1e-9
             trial = np.clip(x - np.linalg.solve(damped, gradient), low, high)
-            trial_error = errors(trial[None, :])[0]
-            trial_cost = float(trial_error @ trial_error)
+            trial_cost, *slopes = measure(trial)
             if trial_cost < cost:
                 gain = cost - trial_cost
-                x, error, cost = trial, trial_error, trial_cost
+                x, cost = trial, trial_cost
+                gradient, normal = slopes
                 damping *= 0.3
                 break
             damping *= 5.0

@@ -147,7 +147,7 @@ def read_shape(response: MeasuredCurve) -> Shape:
     high = _decide_order(u, level, noise, "high", reference, usable)
     start = _start(u, level, reference, low.corner_hz, high.corner_hz, low.used, high.used)
     fit = _add_bells(u, level, noise, start, MOST_BELLS)
-    model = evaluate_curve(u, fit.structure, fit.x)[0]
+    model = evaluate_curve(u, fit.structure, fit.x)
     return Shape(
         level_db=reference,
         usable_hz=usable,
@@ -208,7 +208,7 @@ def _add_bells(u: Real, level: Real, noise: float, start: CurveFit, most: int) -
 
 def _add_bell(u: Real, level: Real, noise: float, fit: CurveFit) -> CurveFit | None:
     """Add the resonance that explains most; None when none explains more than noise."""
-    rest = level - evaluate_curve(u, fit.structure, fit.x)[0]
+    rest = level - evaluate_curve(u, fit.structure, fit.x)
     step = u[1] - u[0]
     best: tuple[float, float, float, float] | None = None
     for q in (1.5, 3.0, 6.0, 12.0):
@@ -233,7 +233,7 @@ def _add_bell(u: Real, level: Real, noise: float, fit: CurveFit) -> CurveFit | N
     )
     longer = fit_curve(u, level, start, noise_db=max(noise, 0.3), steps=25)
     before = float(np.sum(rest**2))
-    after = float(np.sum((level - evaluate_curve(u, structure, longer.x)[0]) ** 2))
+    after = float(np.sum((level - evaluate_curve(u, structure, longer.x)) ** 2))
     return longer if after < before - EVIDENCE * noise**2 else None
 
 
@@ -281,11 +281,11 @@ def _decide_order(
         score = {n: value + (EVIDENCE if n % 2 else 0.0) for n, value in score.items()}
     ranked = sorted(score, key=lambda n: score[n])
     best = fits[ranked[0]]
-    pure = evaluate_curve(v, best.structure, best.x, only=end)[0]
+    pure = evaluate_curve(v, best.structure, best.x, only=end)
     depth = float(pure.max() - pure[0 if end == "low" else -1])
     slope = _measure_slope(v, piece, best, end)
     wide = np.linspace(v[0] - 3.0, v[-1] + 3.0, 4 * len(v))
-    three = _three_db_point(wide, evaluate_curve(wide, best.structure, best.x, only=end)[0], end)
+    three = _three_db_point(wide, evaluate_curve(wide, best.structure, best.x, only=end), end)
     order, reason = ranked[0], ""
     if depth < REACHED_DB or slope is None:
         reason = f"the data follow the roll-off by {depth:.0f} dB only"
@@ -308,7 +308,7 @@ def _decide_order(
 
 
 def _misfit(u: Real, level: Real, fit: CurveFit) -> Real:
-    return np.asarray(evaluate_curve(u, fit.structure, fit.x)[0] - level)
+    return np.asarray(evaluate_curve(u, fit.structure, fit.x) - level)
 
 
 def _three_db_point(u: Real, pure_db: Real, end: End) -> float | None:
@@ -323,8 +323,8 @@ def _three_db_point(u: Real, pure_db: Real, end: End) -> float | None:
 
 def _measure_slope(u: Real, level: Real, fit: CurveFit, end: End) -> float | None:
     """Least-squares slope of the data beyond 6 dB down, resonances and floor taken out."""
-    pure = evaluate_curve(u, fit.structure, fit.x, only=end)[0]
-    bells = evaluate_curve(u, fit.structure, fit.x, only="bells")[0]
+    pure = evaluate_curve(u, fit.structure, fit.x, only=end)
+    bells = evaluate_curve(u, fit.structure, fit.x, only="bells")
     beyond = (pure < pure.max() - 6.0) & (level > fit.x[3] + 6.0)
     if np.count_nonzero(beyond) < _PER_OCTAVE // 3:
         return None
@@ -338,10 +338,10 @@ def _list_peaks(u: Real, fit: CurveFit, reference: float) -> tuple[Peak, ...]:
     listed = []
     for f, height, q in fit.bells:
         at = np.array([np.log(f)])
-        total = float(evaluate_curve(at, fit.structure, fit.x, only="bells")[0, 0])
+        total = float(evaluate_curve(at, fit.structure, fit.x, only="bells")[0])
         shows = total * height > 0.0 and abs(total) >= 0.5 * LEAST_PEAK_DB
         if abs(height) >= LEAST_PEAK_DB and shows and u[0] + 0.13 < at[0] < u[-1] - 0.13:
-            level = float(evaluate_curve(at, fit.structure, fit.x)[0, 0])
+            level = float(evaluate_curve(at, fit.structure, fit.x)[0])
             if max(level, level - height) < reference - FAINT_DB:
                 continue
             listed.append(
