@@ -52,7 +52,7 @@ def fingerprint(problem: Problem) -> str:
     digest = hashlib.sha256()
     space, evaluator = problem.space, problem.evaluator
     for gene, options in zip(space.genes, space.options, strict=True):
-        place = (gene.name, gene.way, gene.slot, gene.kind, gene.kept is None)
+        place = (gene.name, gene.ladder, gene.slot, gene.kind, gene.kept is None)
         digest.update(repr(place).encode())
         for array in (options.values, options.loss_ohm, options.cost):
             digest.update(_text(array))

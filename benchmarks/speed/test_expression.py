@@ -70,7 +70,7 @@ def fields(bank: LadderBank, count: int, filled: float) -> dict[str, np.ndarray]
         "values": values,
         "loss_ohm": np.stack([laws[g.kind](values[:, i]) for i, g in enumerate(bank.genes)], 1),
         "present": ~optional | (rng.random((count, len(optional))) < filled),
-        "polarity": rng.choice([-1.0, 1.0], (count, len(bank.ways))),
+        "polarity": rng.choice([-1.0, 1.0], (count, len(bank.topology.ways))),
     }
 
 

@@ -380,7 +380,7 @@ def _compare(name: str, difference: Real, f: Real, inside: Flags) -> CurveDiffer
 def list_changes(first: Network, second: Network) -> Sequence[PartChange]:
     """List the parts in which two networks differ, in the order of the ladders."""
     out: list[PartChange] = []
-    for old, new in zip(first.ways, second.ways, strict=True):
+    for old, new in zip(first.ladders, second.ladders, strict=True):
         before, after = _name(old.slots, old.name), _name(new.slots, new.name)
         for label in dict.fromkeys((*before, *after)):
             a, b = before.get(label), after.get(label)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.design.nouns import Design
 from optimizer.design.read.file import DESIGN_KEYS
 from optimizer.errors import InputError, Subject
-from optimizer.network.ladder import Topology
+from optimizer.network.ladder import Ladder, Topology, Way
 from optimizer.text.keys import walk_keys
 
 _SAID = {key.says: (dotted, key.example) for dotted, _, key in walk_keys(DESIGN_KEYS) if key.says}
@@ -39,12 +39,17 @@ def find_key(subject: Subject | None, topology: Topology | None = None) -> str:
 
 
 def _find_slot(subject: Subject, topology: Topology | None) -> str:
-    way_name, _, slot_name = subject.name.partition(".")
-    for way in () if topology is None else topology.ways:
-        for number, slot in enumerate(way.slots):
-            if (way.name, slot.name) == (way_name, slot_name):
-                return f"ways.{way_name}.ladder[{number}]"
-    return f"ways.{way_name}.ladder"
+    ladder_name, _, slot_name = subject.name.partition(".")
+    for ladder in () if topology is None else topology.ladders:
+        for number, slot in enumerate(ladder.slots):
+            if (ladder.name, slot.name) == (ladder_name, slot_name):
+                return f"{key_of_ladder(ladder)}[{number}]"
+    return f"ways.{ladder_name}.ladder"
+
+
+def key_of_ladder(ladder: Ladder) -> str:
+    """Key under which the slots of a way or group are written."""
+    return f"{'ways' if isinstance(ladder, Way) else 'groups'}.{ladder.name}.ladder"
 
 
 def say_in_file(subject: Subject) -> str:

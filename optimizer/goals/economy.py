@@ -285,13 +285,13 @@ def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
     -------
     altered, removed : int
     """
-    built = {(way.name, slot.name): slot.parts for way in network.ways for slot in way.slots}
+    built = {(one.name, slot.name): slot.parts for one in network.ladders for slot in one.slots}
     altered = removed = 0
-    for way in topology.ways:
-        for slot in way.slots:
+    for ladder in topology.ladders:
+        for slot in ladder.slots:
             if slot.kept is None:
                 continue
-            parts = built.get((way.name, slot.name))
+            parts = built.get((ladder.name, slot.name))
             if parts is None:
                 removed += len(slot.kept)
             else:
@@ -329,13 +329,7 @@ def economy_figures(
         In the order of `goals`.
     """
     chosen = {name: goal for name, goal in economy_goals(goals).items() if goal.weight}
-    parts = [
-        part
-        for way in network.ways
-        for slot in way.slots
-        for part in slot.parts
-        if part.origin != KEPT
-    ]
+    parts = [part for part in network.parts if part.origin != KEPT]
     out = []
     for name, goal in chosen.items():
         value = goal.sum_up(parts, network, topology)

@@ -18,8 +18,9 @@ from optimizer.network.expression.bank import Bank, Solution, SolutionSlopes, lo
 from optimizer.network.expression.bank import LossLaw as LossLaw
 from optimizer.network.expression.forms import from_topology
 from optimizer.network.expression.immittance import part_impedance
+from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
-from optimizer.network.ladder import Slot, Topology
+from optimizer.network.ladder import Slot, Topology, Way
 from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import LETTER_OF_KIND, Kind, Part
 
@@ -32,8 +33,9 @@ class Gene:
     ----------
     name : str
         "L1" for a single part, "N1.L" inside a compound, "P1.Rs" and "P1.Rp" for a pad.
-    way, slot, part : int
-        Index of the way, of the slot among all slots of the topology, of the part in its slot.
+    ladder, slot, part : int
+        Index of the ladder among `Topology.ladders`, of the slot among all slots of the topology,
+        of the part in its slot.
     kind : Kind
         What it is.
     low, high : float
@@ -45,7 +47,7 @@ class Gene:
     """
 
     name: str
-    way: int
+    ladder: int
     slot: int
     part: int
     kind: Kind
@@ -57,7 +59,7 @@ class Gene:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedSection:
-    """A section of a way with the genes that make it and the slot it belongs to."""
+    """A section of a ladder with the genes that make it and the slot it belongs to."""
 
     section: LadderSection
     genes: tuple[int, ...]
@@ -70,7 +72,7 @@ class LadderBank:
     Parameters
     ----------
     topology : Topology
-        Slots of all ways.
+        Slots of all ways and groups.
     frequency_hz : ndarray, shape (F,)
         Grid in Hz.
     load_ohm : sequence of ndarray (F,), one per way
@@ -81,28 +83,31 @@ class LadderBank:
     solver : Bank
         The ladders as an expression: its parts are the genes, its places the slots, its drivers the
         ways, all in the same order.
+    ladders : list of list of PlacedSection
+        Sections of each ladder, source first.
     """
 
     def __init__(self, topology: Topology, frequency_hz: Real, load_ohm: Sequence[Complex]) -> None:
         self.topology = topology
         self.slots: list[Slot] = []
-        self.slot_way: list[int] = []
+        self.slot_ladder: list[int] = []
         self.genes: list[Gene] = []
-        self.ways: list[list[PlacedSection]] = []
-        for w, way in enumerate(topology.ways):
+        self.ladders: list[list[PlacedSection]] = []
+        for at, ladder in enumerate(topology.ladders):
             placed: list[PlacedSection] = []
             seen: set[str] = set()
-            for slot in way.slots:
+            for slot in ladder.slots:
                 if slot.name in seen:
+                    noun = "way" if isinstance(ladder, Way) else "group"
                     raise InputError(
-                        "slot names are unique within a way",
-                        subject=Subject("way", way.name),
+                        f"slot names are unique within a {noun}",
+                        subject=Subject(noun, ladder.name),
                         value=slot.name,
                     )
                 seen.add(slot.name)
                 first, k = len(self.genes), len(self.slots)
                 self.slots.append(slot)
-                self.slot_way.append(w)
+                self.slot_ladder.append(at)
                 for i, kind in enumerate(slot.kinds):
                     kept = slot.kept[i] if slot.kept and slot.fixed else None
                     original = slot.kept[i] if slot.kept and not slot.fixed else None
@@ -114,7 +119,7 @@ class LadderBank:
                     self.genes.append(
                         Gene(
                             name=gene_name(slot, i),
-                            way=w,
+                            ladder=at,
                             slot=k,
                             part=i,
                             kind=kind,
@@ -128,12 +133,15 @@ class LadderBank:
                     PlacedSection(section=section, slot=k, genes=tuple(first + i for i in indices))
                     for section, indices in sections_of(slot.form, slot.place)
                 )
-            self.ways.append(placed)
+            self.ladders.append(placed)
         self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
         self.free = np.array([g.kept is None for g in self.genes], dtype=bool)
         drivers = (way.driver for way in topology.ways)
         self.solver = Bank(
-            from_topology(topology), frequency_hz, dict(zip(drivers, load_ohm, strict=True))
+            NetworkPlan(from_topology(topology), [way.name for way in topology.ways]),
+            frequency_hz,
+            dict(zip(drivers, load_ohm, strict=True)),
+            topology.source,
         )
 
     @property

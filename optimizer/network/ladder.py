@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, Protocol, TypeVar
 
 from optimizer.errors import InputError, Subject
+from optimizer.network.expression.nodes import IDEAL, SourceResistance
+from optimizer.network.expression.plan import Joint
 from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief, clip, html_table
 from optimizer.text.units import format_quantity
 
 PartKey = tuple[str, str, int]
-"""Where a part sits: way, slot, and which part of its slot."""
+"""Where a part sits: its ladder (a way or a group), slot, and which part of its slot."""
 
 REACH = 4.0
 """How far the value of a part that a topology does not know may move, as a factor either way."""
@@ -61,7 +63,7 @@ class Slot:
     Parameters
     ----------
     name : str
-        Unique within its way ("L1").
+        Unique within its ladder ("L1").
     place : {"series", "shunt"}
         In the line or across it.
     form : str
@@ -122,10 +124,83 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Several ways or groups joined, with a ladder in front of them.
+
+    Parameters
+    ----------
+    name : str
+        Unlike those of all ways and other groups.
+    members : tuple of str
+        Names of ways and groups; of those in series the first one is nearest to the source.
+    joint : {"parallel", "series"}
+        How the members are joined.
+    slots : tuple of Slot
+        What stands in front of all of them, source first; may be empty.
+    """
+
+    name: str
+    members: tuple[str, ...]
+    joint: Joint = "parallel"
+    slots: tuple[Slot, ...] = ()
+
+    __repr__ = brief
+
+
+Ladder = Way | Group
+"""What has a name and slots."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Topology:
-    """The slots of all ways; the ways are in parallel on the amplifier."""
+    """The slots of a whole speaker.
+
+    Parameters
+    ----------
+    ways : tuple of Way
+        One for each driver.
+    groups : tuple of Group
+        What several ways share; everything that is in no group hangs on the amplifier's terminals,
+        in parallel.
+    source : SourceResistance
+        Amplifier and cable.
+
+    Raises
+    ------
+    InputError
+        When members of groups are unknown, in two groups or within themselves.
+    """
 
     ways: tuple[Way, ...]
+    groups: tuple[Group, ...] = ()
+    source: SourceResistance = IDEAL
+
+    def __post_init__(self) -> None:
+        _check_groups(self.ways, self.groups)
+
+    @property
+    def ladders(self) -> tuple[Ladder, ...]:
+        """Everything with slots, source first: each group right before its members."""
+        return _source_first(self.ways, self.groups)
+
+    @property
+    def branches(self) -> tuple[Ladder, ...]:
+        """What hangs on the amplifier's terminals: ways and groups that are in no group."""
+        return _at_source(self.ways, self.groups)
+
+    def map_slots(self, change: Callable[[Ladder], tuple[Slot, ...]]) -> Topology:
+        """Return the same speaker with other slots.
+
+        Parameters
+        ----------
+        change : callable
+            Gives the slots of each way and group.
+        """
+        return replace(
+            self,
+            ways=tuple(replace(way, slots=change(way)) for way in self.ways),
+            groups=tuple(replace(group, slots=change(group)) for group in self.groups),
+        )
 
     @classmethod
     def of(
@@ -201,11 +276,11 @@ class Topology:
         )
 
     def __repr__(self) -> str:
-        ways = "; ".join(
-            f"{way.name}: {', '.join(slot.name + '?' * slot.optional for slot in way.slots)}"
-            for way in self.ways
+        ladders = "; ".join(
+            f"{_title(one)}: {', '.join(slot.name + '?' * slot.optional for slot in one.slots)}"
+            for one in self.ladders
         )
-        return clip(f"<Topology {ways}>")
+        return clip(f"<Topology {ladders}>")
 
     def around(self, network: Network) -> Topology:
         """Return the slots that a network fills, and the optional ones that it leaves empty.
@@ -213,7 +288,7 @@ class Topology:
         Parameters
         ----------
         network : Network
-            With these ways and any slots.
+            With these ways and groups and any slots.
 
         Returns
         -------
@@ -221,11 +296,51 @@ class Topology:
             A slot that this topology does not know may take values within `REACH` of its parts; one
             whose parts are on the board stays as it is.
         """
-        return Topology(
+        fitted = {one.name: one for one in network.ladders}
+        laid = self.map_slots(lambda ladder: _slots_around(ladder, fitted[ladder.name]))
+        signs = {way.name: way.polarity for way in network.ways}
+        return replace(
+            laid,
             ways=tuple(
-                _way_around(way, fitted)
-                for way, fitted in zip(self.ways, network.ways, strict=True)
-            )
+                way
+                if way.polarity == "free"
+                else replace(way, polarity="normal" if signs[way.name] > 0 else "inverted")
+                for way in laid.ways
+            ),
+        )
+
+    def fill(
+        self, slots: Mapping[str, tuple[FittedSlot, ...]], polarity: Mapping[str, Literal[1, -1]]
+    ) -> Network:
+        """Build a network of these ways and groups.
+
+        Parameters
+        ----------
+        slots : mapping of str to tuple of FittedSlot
+            Filled slots of each way and group, by its name.
+        polarity : mapping of str to {1, -1}
+            Sign of each way.
+        """
+        return Network(
+            ways=tuple(
+                FittedWay(
+                    name=way.name,
+                    driver=way.driver,
+                    polarity=polarity[way.name],
+                    slots=slots[way.name],
+                )
+                for way in self.ways
+            ),
+            groups=tuple(
+                FittedGroup(
+                    name=group.name,
+                    members=group.members,
+                    joint=group.joint,
+                    slots=slots[group.name],
+                )
+                for group in self.groups
+            ),
+            source=self.source,
         )
 
 
@@ -252,6 +367,30 @@ class FittedWay:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FittedGroup:
+    """One group as built: how its members are joined and the parts in front of them.
+
+    Parameters
+    ----------
+    name, members, joint
+        As in `Group`.
+    slots : tuple of FittedSlot
+        Filled slots only, source first.
+    """
+
+    name: str
+    members: tuple[str, ...]
+    joint: Joint = "parallel"
+    slots: tuple[FittedSlot, ...] = ()
+
+    __repr__ = brief
+
+
+FittedLadder = FittedWay | FittedGroup
+"""What has a name and filled slots."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FittedSlot:
     """A filled slot: its name, place and form, and one `Part` per part of the form."""
 
@@ -269,44 +408,90 @@ class FittedSlot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Network:
-    """A complete, buildable network: every way as built."""
+    """A complete, buildable network: every way and group as built.
+
+    Parameters
+    ----------
+    ways, groups, source
+        As in `Topology`.
+
+    Raises
+    ------
+    InputError
+        See `Topology`.
+    """
 
     ways: tuple[FittedWay, ...]
+    groups: tuple[FittedGroup, ...] = ()
+    source: SourceResistance = IDEAL
+
+    def __post_init__(self) -> None:
+        _check_groups(self.ways, self.groups)
+
+    @property
+    def ladders(self) -> tuple[FittedLadder, ...]:
+        """Everything with slots, source first: each group right before its members."""
+        return _source_first(self.ways, self.groups)
+
+    @property
+    def branches(self) -> tuple[FittedLadder, ...]:
+        """What hangs on the amplifier's terminals: ways and groups that are in no group."""
+        return _at_source(self.ways, self.groups)
+
+    def map_slots(self, change: Callable[[FittedLadder], tuple[FittedSlot, ...]]) -> Network:
+        """Return the same speaker with other filled slots.
+
+        Parameters
+        ----------
+        change : callable
+            Gives the slots of each way and group.
+        """
+        return replace(
+            self,
+            ways=tuple(replace(way, slots=change(way)) for way in self.ways),
+            groups=tuple(replace(group, slots=change(group)) for group in self.groups),
+        )
 
     def __repr__(self) -> str:
         return clip(f"<Network {self}>")
 
     def __str__(self) -> str:
         return "; ".join(
-            f"{way.name}{' inverted' * (way.polarity < 0)}: "
-            + (", ".join(map(str, way.slots)) or "no parts")
-            for way in self.ways
+            f"{_title(one)}: " + (", ".join(map(str, one.slots)) or "no parts")
+            for one in self.ladders
         )
 
     def _repr_html_(self) -> str:
         rows = [
             (
-                way.name,
-                "inverted" if way.polarity < 0 else "normal",
+                one.name,
+                ("inverted" if one.polarity < 0 else "normal")
+                if isinstance(one, FittedWay)
+                else "",
                 slot.name,
                 f"{slot.place} {slot.form}",
                 str(slot).removeprefix(f"{slot.name} "),
                 ", ".join(dict.fromkeys(part.origin for part in slot.parts)),
             )
-            for way in self.ways
-            for slot in way.slots
+            for one in self.ladders
+            for slot in one.slots
         ]
-        return html_table("Network", ("way", "polarity", "place", "form", "value", "from"), rows)
+        return html_table("Network", ("ladder", "polarity", "place", "form", "value", "from"), rows)
 
     @property
     def places(self) -> dict[PartKey, Part]:
         """Every part by where it sits."""
         return {
-            (way.name, slot.name, i): part
-            for way in self.ways
-            for slot in way.slots
+            (one.name, slot.name, i): part
+            for one in self.ladders
+            for slot in one.slots
             for i, part in enumerate(slot.parts)
         }
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """Every part, source first."""
+        return tuple(self.places.values())
 
     def replace_parts(self, changes: Mapping[PartKey, Part]) -> Network:
         """Return the network with other parts in some of its places.
@@ -316,57 +501,135 @@ class Network:
         changes : mapping of PartKey to Part
             Places that it does not have are passed over.
         """
-        return Network(
-            ways=tuple(
+        return self.map_slots(
+            lambda ladder: tuple(
                 replace(
-                    way,
-                    slots=tuple(
-                        replace(
-                            slot,
-                            parts=tuple(
-                                changes.get((way.name, slot.name, i), part)
-                                for i, part in enumerate(slot.parts)
-                            ),
-                        )
-                        for slot in way.slots
+                    slot,
+                    parts=tuple(
+                        changes.get((ladder.name, slot.name, i), part)
+                        for i, part in enumerate(slot.parts)
                     ),
                 )
-                for way in self.ways
+                for slot in ladder.slots
             )
         )
 
     @property
     def piece_count(self) -> int:
         """Physical pieces to buy or take from the shelf; kept parts do not count."""
-        return sum(
-            part.piece_count
-            for way in self.ways
-            for slot in way.slots
-            for part in slot.parts
-            if part.origin != KEPT
-        )
+        return sum(part.piece_count for part in self.parts if part.origin != KEPT)
 
 
-def _way_around(way: Way, fitted: FittedWay) -> Way:
-    slots = [_slot_around(way, slot) for slot in fitted.slots]
+class _Named(Protocol):
+    @property
+    def name(self) -> str: ...
+
+
+class _Joining(_Named, Protocol):
+    @property
+    def members(self) -> tuple[str, ...]: ...
+
+
+_W = TypeVar("_W", bound=_Named)
+_G = TypeVar("_G", bound=_Joining)
+
+
+def _check_groups(ways: Sequence[_Named], groups: Sequence[_Joining]) -> None:
+    """Raise unless every member is a way or group, in one group only and not within itself."""
+    if not groups:
+        return
+    names = [one.name for one in (*ways, *groups)]
+    holder: dict[str, str] = {}
+    for group in groups:
+        here = Subject("group", group.name)
+        if names.count(group.name) > 1:
+            raise InputError("a group needs a name of its own", subject=here)
+        if not group.members:
+            raise InputError("a group joins at least one way", subject=here)
+        for member in group.members:
+            if member not in names:
+                raise InputError(
+                    "the members of a group are ways and other groups",
+                    subject=here,
+                    value=repr(member),
+                    remedy=f"known here: {', '.join(names)}",
+                )
+            if member in holder:
+                raise InputError(
+                    "a way or group belongs to one group only",
+                    subject=here,
+                    value=f"{member}, also in {holder[member]}",
+                )
+            holder[member] = group.name
+    _check_depth(groups, holder)
+
+
+def _check_depth(groups: Sequence[_Joining], holder: Mapping[str, str]) -> None:
+    for group in groups:
+        at, above = group.name, set[str]()
+        while at in holder:
+            above.add(at)
+            at = holder[at]
+            if at in above:
+                raise InputError(
+                    "a group cannot be within itself", subject=Subject("group", group.name)
+                )
+
+
+def _at_source(ways: Sequence[_W], groups: Sequence[_G]) -> tuple[_W | _G, ...]:
+    """Ways and groups that are in no group, in the order of their first ways."""
+    if not groups:
+        return tuple(ways)
+    holder = {member: group for group in groups for member in group.members}
+    found: dict[str, _W | _G] = {}
+    for way in ways:
+        one: _W | _G = way
+        while one.name in holder:
+            one = holder[one.name]
+        found[one.name] = one
+    return tuple(found.values())
+
+
+def _source_first(ways: Sequence[_W], groups: Sequence[_G]) -> tuple[_W | _G, ...]:
+    if not groups:
+        return tuple(ways)
+    ladders: dict[str, _W | _G] = {way.name: way for way in ways}
+    ladders |= {group.name: group for group in groups}
+    members = {group.name: group.members for group in groups}
+
+    def down(name: str) -> Iterator[_W | _G]:
+        yield ladders[name]
+        for member in members.get(name, ()):
+            yield from down(member)
+
+    return tuple(one for top in _at_source(ways, groups) for one in down(top.name))
+
+
+def _title(ladder: Ladder | FittedLadder) -> str:
+    if isinstance(ladder, Group | FittedGroup):
+        return f"{ladder.name} ({', '.join(ladder.members)} in {ladder.joint})"
+    return ladder.name + " inverted" * (ladder.polarity == -1)
+
+
+def _slots_around(ladder: Ladder, fitted: FittedLadder) -> tuple[Slot, ...]:
+    slots = [_slot_around(ladder, slot) for slot in fitted.slots]
     after = 0
-    for slot in way.slots:
+    for slot in ladder.slots:
         names = [s.name for s in slots]
         if slot.name in names:
             after = names.index(slot.name) + 1
         elif slot.optional:
             slots.insert(after, slot)
             after += 1
-    polarity = way.polarity
-    if polarity != "free":
-        polarity = "normal" if fitted.polarity > 0 else "inverted"
-    return replace(way, slots=tuple(slots), polarity=polarity)
+    return tuple(slots)
 
 
-def _slot_around(way: Way, fitted: FittedSlot) -> Slot:
+def _slot_around(ladder: Ladder, fitted: FittedSlot) -> Slot:
     """Slot of the topology that a filled slot sits in, or one of its own."""
     shape = (fitted.name, fitted.place, fitted.form)
-    known = next((slot for slot in way.slots if (slot.name, slot.place, slot.form) == shape), None)
+    known = next(
+        (slot for slot in ladder.slots if (slot.name, slot.place, slot.form) == shape), None
+    )
     if known is not None and (not known.fixed or known.kept == fitted.parts):
         return known
     ranges = tuple(

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.expression.forms import form_of, from_way
+from optimizer.network.expression.bank import Bank
+from optimizer.network.expression.forms import form_of, from_network
 from optimizer.network.expression.immittance import branch_immittance
-from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.network.expression.single import transfers_of
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch, Population
 from optimizer.network.ladder import Form, Network, Place
+from optimizer.parts import KINDS, Kind, Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +86,9 @@ class SolvedNetwork:
     Parameters
     ----------
     transfer : ndarray, shape (W, F), complex
-        Voltage at each driver's terminals over the amplifier's, polarity included.
-    admittance : ndarray, shape (W, F), complex
-        Input admittance of each way in siemens.
+        Voltage at each driver's terminals over the source's, polarity included.
+    admittance : ndarray, shape (F,), complex
+        Of the load that the amplifier sees: cable and network, in siemens.
     """
 
     transfer: Complex
@@ -95,8 +96,8 @@ class SolvedNetwork:
 
     @property
     def input_impedance(self) -> Complex:
-        """Impedance of all ways in parallel, in ohm, shape (F,)."""
-        return np.asarray(1.0 / np.sum(self.admittance, axis=0))
+        """Impedance that the amplifier sees, in ohm, shape (F,)."""
+        return np.asarray(1.0 / self.admittance)
 
 
 def solve_network(
@@ -107,7 +108,7 @@ def solve_network(
     Parameters
     ----------
     network : Network
-        Every way with its parts.
+        Every way and group with its parts.
     frequency_hz : ndarray, shape (F,)
         Frequencies in Hz.
     load_ohm : mapping of str to ndarray (F,)
@@ -117,9 +118,33 @@ def solve_network(
     -------
     SolvedNetwork
     """
-    transfer, admittance = [], []
-    for way in network.ways:
-        solved = transfers_of(from_way(way), frequency_hz, load_ohm)
-        transfer.append(solved.transfer[0])
-        admittance.append(solved.admittance)
-    return SolvedNetwork(transfer=np.array(transfer), admittance=np.array(admittance))
+    bank = Bank(_plan_of(_shape_of(network)), frequency_hz, load_ohm, network.source)
+    parts = network.parts
+    solved = bank.solve(
+        Population(
+            values=np.array([part.value for part in parts], dtype=np.float64),
+            loss_ohm=np.array([part.loss_ohm for part in parts], dtype=np.float64),
+            present=np.ones(len(bank.plan.places), dtype=bool),
+            polarity=np.array([float(way.polarity) for way in network.ways]),
+        )
+    )
+    return SolvedNetwork(transfer=np.array(solved.transfer), admittance=solved.admittance)
+
+
+_ANY: dict[Kind, Part] = {kind: Part(kind=kind, value=1.0) for kind in KINDS}
+
+
+def _shape_of(network: Network) -> Network:
+    """Return the network with parts that tell their kind alone."""
+    return network.map_slots(
+        lambda ladder: tuple(
+            replace(slot, parts=tuple(_ANY[part.kind] for part in slot.parts))
+            for slot in ladder.slots
+        )
+    )
+
+
+@lru_cache(maxsize=256)
+def _plan_of(shape: Network) -> NetworkPlan:
+    """Compile a shape once: that takes several times as long as solving it."""
+    return NetworkPlan(from_network(shape), [way.name for way in shape.ways])

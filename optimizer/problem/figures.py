@@ -63,7 +63,7 @@ def build_candidate(
     solved = solve_network(
         network, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
     )
-    transfer, admittance = list(solved.transfer), solved.admittance.sum(axis=0)
+    transfer, admittance = list(solved.transfer), solved.admittance
     curves = Curves(problem.report_field, transfer, admittance)
     wanted = Curves(problem.evaluator.field, transfer, admittance)
     figures: list[GoalFigure] = []
@@ -162,27 +162,22 @@ def network_economy(problem: Problem, network: Network) -> float:
     float
     """
     space = problem.space
-    of_place = {
-        (problem.topology.ways[gene.way].name, space.slots[gene.slot].name, gene.part): options
-        for gene, options in zip(space.genes, space.options, strict=True)
-    }
+    of_place = {space.place(g): options for g, options in enumerate(space.options)}
     total = 0.0
     total += removal_cost(problem.goals, count_changes(problem.topology, network)[1])
-    for way in network.ways:
-        for slot in way.slots:
-            for i, part in enumerate(slot.parts):
-                options = of_place.get((way.name, slot.name, i))
-                on_board = tuple(p for p in options.parts if p.origin == KEPT) if options else ()
-                pool: tuple[Part, ...] = (
-                    on_board
-                    if part.price is not None
-                    else (
-                        options.parts
-                        if options is not None and options.parts[0].kind == part.kind
-                        else _parts_of_kind(problem, part.kind)
-                    )
-                )
-                total += float(option_costs(problem.goals, (*pool, part))[-1])
+    for place, part in network.places.items():
+        options = of_place.get(place)
+        on_board = tuple(p for p in options.parts if p.origin == KEPT) if options else ()
+        pool: tuple[Part, ...] = (
+            on_board
+            if part.price is not None
+            else (
+                options.parts
+                if options is not None and options.parts[0].kind == part.kind
+                else _parts_of_kind(problem, part.kind)
+            )
+        )
+        total += float(option_costs(problem.goals, (*pool, part))[-1])
     return total
 
 
@@ -196,13 +191,7 @@ def _parts_of_kind(problem: Problem, kind: Kind) -> tuple[Part, ...]:
 
 
 def _price(network: Network) -> float | None:
-    prices = [
-        part.price
-        for way in network.ways
-        for slot in way.slots
-        for part in slot.parts
-        if part.origin != "kept"
-    ]
+    prices = [part.price for part in network.parts if part.origin != "kept"]
     known = [p for p in prices if p is not None]
     return float(sum(known)) if len(known) == len(prices) else None
 

@@ -277,8 +277,11 @@ class Problem:
         """Genes, each with its part in the built network."""
         built = {} if self.built is None else self.built.places
         for gene in self.bank.genes:
-            way, slot = self.topology.ways[gene.way].name, self.bank.slots[gene.slot].name
-            yield gene, built.get((way, slot, gene.part))
+            ladder, slot = self._ladder_of(gene), self.bank.slots[gene.slot].name
+            yield gene, built.get((ladder, slot, gene.part))
+
+    def _ladder_of(self, gene: Gene) -> str:
+        return self.topology.ladders[gene.ladder].name
 
     def _offers_of(self, gene: Gene, own: Part | None) -> tuple[Part, ...]:
         if gene.kept is not None:
@@ -294,7 +297,7 @@ class Problem:
             self.topology,
             self.bank,
             [
-                gene_options(gene, parts, self.goals, self.topology.ways[gene.way].name)
+                gene_options(gene, parts, self.goals, self._ladder_of(gene))
                 for gene, parts in zip(self.bank.genes, self.offers, strict=True)
             ],
             self.supply,

@@ -112,7 +112,7 @@ class Scan:
         self.drives: list[Drive] = []
         one = np.ones(len(bank.omega), dtype=np.complex128)
         zero = np.zeros_like(one)
-        for w, placed in enumerate(bank.ways):
+        for w, placed in enumerate(bank.ladders):
             x = [self._immittance(step) for step in placed]
             voltage, current = one, bank.load_admittance[w]
             suffix = []
@@ -139,7 +139,7 @@ class Scan:
         place = self.tables.place_of_gene
         genes = sorted(self.tables.scannable(self.genome), key=lambda g: place[g])
         return [
-            [g for g in genes if place[g][0] == w] for w in range(len(self.evaluator.bank.ways))
+            [g for g in genes if place[g][0] == w] for w in range(len(self.evaluator.bank.ladders))
         ]
 
     def _immittance(self, step: PlacedSection) -> Complex:
@@ -157,7 +157,7 @@ class Scan:
         if g in tables.single:
             return tables.single[g][rows]
         w, k = tables.place_of_gene[g]
-        step = self.evaluator.bank.ways[w][k]
+        step = self.evaluator.bank.ladders[w][k]
         return step.section.immittance(
             [tables.impedance[h][rows if h == g else self.genome.choice[h]] for h in step.genes]
         )
@@ -176,7 +176,7 @@ class Scan:
 
     def affine(self, w: int, k: int) -> Affine:
         """Coefficients of section `k` of way `w`, each of shape (F,)."""
-        return _affine(self.evaluator.bank.ways[w][k], self.prefix[w][k], *self.suffix[w][k])
+        return _affine(self.evaluator.bank.ladders[w][k], self.prefix[w][k], *self.suffix[w][k])
 
     def affine_given(self, w: int, k: int, m: int, y: Complex) -> Affine:
         """Coefficients of section `k` when a later section `m` of the same way takes values y.
@@ -193,7 +193,7 @@ class Scan:
         Affine
             Fields of shape (O, F).
         """
-        placed = self.evaluator.bank.ways[w]
+        placed = self.evaluator.bank.ladders[w]
         v, i = self.suffix[w][m]
         if placed[m].section.place == "series":
             voltage, current = v + y * i, np.broadcast_to(i, y.shape)
@@ -332,7 +332,7 @@ class PairBlock:
         place, tables = scan.tables.place_of_gene, scan.tables
         k = place[key.first[0]][1]
         if key.same_section:
-            step = scan.evaluator.bank.ways[w][k]
+            step = scan.evaluator.bank.ladders[w][k]
             self.section = step.section
             self.fixed = scan.affine(w, k)
             choice = scan.genome.choice

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import option_costs
 from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
-from optimizer.network.ladder import FittedSlot, FittedWay, Network, PartKey, Topology
+from optimizer.network.ladder import FittedSlot, Network, PartKey, Topology
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.supply import Supply
@@ -42,7 +43,7 @@ class Space:
     Parameters
     ----------
     topology : Topology
-        Slots of all ways.
+        Slots of all ways and groups.
     bank : LadderBank
         Supplies the order of genes and slots.
     options : sequence of GeneOptions
@@ -199,11 +200,12 @@ class Space:
     def place(self, g: int) -> PartKey:
         """Where a gene's part sits in a network."""
         gene = self.genes[g]
-        return self.topology.ways[gene.way].name, self.slots[gene.slot].name, gene.part
+        ladder = self.topology.ladders[gene.ladder]
+        return ladder.name, self.slots[gene.slot].name, gene.part
 
     def label(self, g: int) -> str:
         """Name of a gene as reports give it: "tweeter.P1.Rs"."""
-        return f"{self.topology.ways[self.genes[g].way].name}.{self.genes[g].name}"
+        return f"{self.topology.ladders[self.genes[g].ladder].name}.{self.genes[g].name}"
 
     def find(self, label: str) -> int | None:
         """Gene of a label as given by `label`; None when there is none."""
@@ -228,10 +230,11 @@ class Space:
 
     def network(self, genome: Genome) -> Network:
         """Build the network that a genome stands for."""
-        ways, k = [], 0
-        for w, way in enumerate(self.topology.ways):
+        filled: dict[str, tuple[FittedSlot, ...]] = {}
+        k = 0
+        for ladder in self.topology.ladders:
             fitted = []
-            for slot in way.slots:
+            for slot in ladder.slots:
                 if genome.present[k]:
                     parts = tuple(
                         self.options[g].parts[genome.choice[g]] for g in self.slot_genes[k]
@@ -240,19 +243,16 @@ class Space:
                         FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=parts)
                     )
                 k += 1
-            ways.append(
-                FittedWay(
-                    name=way.name,
-                    driver=way.driver,
-                    slots=tuple(fitted),
-                    polarity=1 if genome.polarity[w] > 0 else -1,
-                )
-            )
-        return Network(ways=tuple(ways))
+            filled[ladder.name] = tuple(fitted)
+        signs: dict[str, Literal[1, -1]] = {
+            way.name: 1 if sign > 0 else -1
+            for way, sign in zip(self.topology.ways, genome.polarity, strict=True)
+        }
+        return self.topology.fill(filled, signs)
 
 
 def gene_options(
-    gene: Gene, parts: Sequence[Part], goals: Mapping[str, Goal], way: str
+    gene: Gene, parts: Sequence[Part], goals: Mapping[str, Goal], ladder: str
 ) -> GeneOptions:
     """Arrange the parts that a gene may be.
 
@@ -264,8 +264,8 @@ def gene_options(
         What it may be, sorted by value.
     goals : mapping of str to Goal
         Those on pieces, price and copper give each option its cost.
-    way : str
-        Name of its way, for the message.
+    ladder : str
+        Name of its way or group, for the message.
 
     Returns
     -------
@@ -279,7 +279,7 @@ def gene_options(
     if not parts:
         raise InputError(
             f"the stock must hold a {gene.kind} for the slot",
-            subject=Subject("slot", f"{way}.{gene.name}"),
+            subject=Subject("slot", f"{ladder}.{gene.name}"),
             value=f"range {gene.low:g} to {gene.high:g} {UNIT_OF_KIND[gene.kind]}",
             remedy="widen the range or choose a finer series",
         )

@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
+from optimizer.errors import InputError
 from optimizer.network.bank import PlacedSection
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.genome import Genome
@@ -44,6 +45,8 @@ class Tables:
         self.evaluator = evaluator
         self.space = space
         bank = evaluator.bank
+        if bank.topology.groups or bank.topology.source.ohm:
+            raise InputError("a search is for ways that are independent of each other")
         self.impedance: list[Complex] = [
             bank.gene_impedance(g, o.values, o.loss_ohm) for g, o in enumerate(space.options)
         ]
@@ -58,7 +61,7 @@ class Tables:
                 else option.cost
             )
         self.filling: dict[tuple[int, int], Complex] = {}
-        for w, placed in enumerate(bank.ways):
+        for w, placed in enumerate(bank.ladders):
             for k, step in enumerate(placed):
                 for g in step.genes:
                     self.place_of_gene[g] = (w, k)
@@ -69,7 +72,7 @@ class Tables:
                 if len(step.genes) == 1:
                     g = step.genes[0]
                     self.single[g] = rows if self.may_be_absent(g) else rows[:-1]
-        self.start = [self._start(w) for w in range(len(bank.ways))]
+        self.start = [self._start(w) for w in range(len(bank.ladders))]
 
     def _fillings(self, step: PlacedSection) -> Complex | None:
         """Immittances of every combination of a step's parts and, last, of nothing at all."""
@@ -92,12 +95,12 @@ class Tables:
         bank = self.evaluator.bank
         voltage = np.ones((1, len(bank.omega)), dtype=np.complex128)
         current = bank.load_admittance[w][None]
-        left = len(bank.ways[w])
+        left = len(bank.ladders[w])
         if left:
             rows = self.filling.get((w, left - 1))
             if rows is not None and len(rows) <= JOINT_ROWS:
                 left -= 1
-                if bank.ways[w][left].section.place == "series":
+                if bank.ladders[w][left].section.place == "series":
                     voltage = voltage + rows * current
                 else:
                     current = current + rows
@@ -136,7 +139,7 @@ class Tables:
         inverse = np.zeros(shape, dtype=np.complex128)
         transfer: list[Complex] = []
         total: Complex | None = None
-        for w, placed in enumerate(bank.ways):
+        for w, placed in enumerate(bank.ladders):
             # Voltage and current scale together, so a turned driver starts from -1 V.
             turned = polarity[:, w] < 0.0
             left, *starts = self.start[w]

@@ -49,15 +49,15 @@ class Leaf:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class Cluster:
     """Pieces in series or in parallel with each other, under a common caption."""
 
     mode: Literal["series", "parallel"]
-    items: tuple[Leaf | Group, ...]
+    items: tuple[Leaf | Cluster, ...]
     caption: str = ""
 
 
-Block = Leaf | Group
+Block = Leaf | Cluster
 
 
 def part_block(name: str, part: Part) -> Block:
@@ -74,7 +74,7 @@ def part_block(name: str, part: Part) -> Block:
         Leaf(piece, letter, (say_quantity(piece.value, unit),))
         for letter, piece in split_pieces(name, part)
     ]
-    return Group(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
+    return Cluster(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
 def slot_blocks(slot: FittedSlot) -> list[tuple[Place, Block]]:
@@ -84,7 +84,7 @@ def slot_blocks(slot: FittedSlot) -> list[tuple[Place, Block]]:
         return blocks
     items = tuple(block for _, block in blocks)
     mode: Literal["series", "parallel"] = "parallel" if slot.form == "trap" else "series"
-    return [(slot.place, Group(mode, items))]
+    return [(slot.place, Cluster(mode, items))]
 
 
 def measure_level(block: Block) -> tuple[float, float, float]:

@@ -106,12 +106,12 @@ def say_joins(candidates: Sequence[Candidate], names: Sequence[str] = ()) -> lis
     users: dict[str, list[str]] = {}
     for k, candidate in enumerate(candidates):
         user = names[k] if names else str(candidate.rank)
-        for way in candidate.network.ways:
-            for slot in way.slots:
+        for ladder in candidate.network.ladders:
+            for slot in ladder.slots:
                 for name, _, part in name_parts(slot):
                     joined = describe_join(part)
                     if joined:
-                        line = f"{way.name} {name}: {say_value(part)} = {joined}"
+                        line = f"{ladder.name} {name}: {say_value(part)} = {joined}"
                         users.setdefault(line, []).append(user)
     first = "" if names else "no. "
     return [f"* {first}{', '.join(those)}: {line}" for line, those in users.items()]

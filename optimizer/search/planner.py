@@ -69,8 +69,10 @@ class Planner:
         self.known: dict[bytes, _Known] = {}
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
-        self.gene_way = np.array([gene.way for gene in space.genes])
-        self.slot_way = np.array([space.genes[genes[0]].way for genes in space.slot_genes])
+        self.ladder_of_gene = np.array([gene.ladder for gene in space.genes])
+        self.ladder_of_slot = np.array(space.bank.slot_ladder)
+        names = [ladder.name for ladder in space.topology.ladders]
+        self.ladder_of_way = np.array([names.index(way.name) for way in space.topology.ways])
 
     @property
     def best(self) -> float:
@@ -146,17 +148,17 @@ class Planner:
         return proposal
 
     def _child(self, elite: list[_Known]) -> Proposal:
-        """Take each way from one of two parents: ways touch one another only where they cross."""
+        """Take each ladder from one of two parents: most touch one another only where they cross."""
         rng, space = self.rng, self.space
         i, j = rng.choice(len(elite), 2, replace=False)
         a, b = elite[i].proposal, elite[j].proposal
-        second = rng.random(len(space.polarity_start)) < 0.5
-        log_values = np.where(second[self.gene_way], b.log_values, a.log_values)
+        second = rng.random(len(space.topology.ladders)) < 0.5
+        log_values = np.where(second[self.ladder_of_gene], b.log_values, a.log_values)
         log_values = log_values + rng.normal(0.0, _CHILD_JITTER, len(log_values))
         return Proposal(
             log_values=np.clip(log_values, space.log_low, space.log_high),
-            present=np.where(second[self.slot_way], b.present, a.present),
-            polarity=np.where(second, b.polarity, a.polarity),
+            present=np.where(second[self.ladder_of_slot], b.present, a.present),
+            polarity=np.where(second[self.ladder_of_way], b.polarity, a.polarity),
         )
 
     def _neighbour(self, elite: list[_Known]) -> Proposal:

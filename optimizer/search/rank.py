@@ -71,20 +71,27 @@ def rank_genomes(
 
 
 def _structure_of(problem: Problem, genome: Genome) -> Structure:
-    """For each way its polarity and its parts in order; neighbours of one place may change seats.
+    """For each ladder its polarity and its parts in order; neighbours of one place may change seats.
 
     Two optional slots of a kind side by side make the same network whichever of them is filled.
     """
     present = iter(genome.present)
-    ways = []
-    for way, polarity in zip(problem.topology.ways, genome.polarity, strict=True):
-        filled = [slot for slot in way.slots if next(present)]
+    signs = {
+        way.name: float(sign)
+        for way, sign in zip(problem.topology.ways, genome.polarity, strict=True)
+    }
+    ladders = []
+    for ladder in problem.topology.ladders:
+        filled = [slot for slot in ladder.slots if next(present)]
         # A pad is two steps of its own: nothing passes it.
         runs = groupby(filled, key=lambda s: s.form if s.form == "pad" else s.place)
-        ways.append(
-            (float(polarity), *((place, *sorted(slot.form for slot in run)) for place, run in runs))
+        ladders.append(
+            (
+                signs.get(ladder.name, 1.0),
+                *((place, *sorted(slot.form for slot in run)) for place, run in runs),
+            )
         )
-    return tuple(ways)
+    return tuple(ladders)
 
 
 def _audible_levels(problem: Problem, genome: Genome) -> Real:

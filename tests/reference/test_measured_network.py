@@ -79,7 +79,7 @@ def residual_db(sweeps: Sweeps, inductance: float, capacitance: float) -> Real:
             },
         )
         # The generator's own resistance divides before the branches.
-        terminal = 1.0 / (1.0 + GENERATOR_OHM * solved.admittance.sum(axis=0))
+        terminal = 1.0 / (1.0 + GENERATOR_OHM * solved.admittance)
         predicted = np.abs(solved.transfer[way] * terminal)
         out.append(20 * np.log10(sweep[:, 1] / predicted))
     return np.concatenate(out)

@@ -180,7 +180,7 @@ class Brute:
             for n, w in self.weights.items()
             if n in ("on_axis", "in_room", "listening_window", "sound_power")
         }
-        out["ohm"] = np.abs(1.0 / sum(way.admittance[0] for way in ways))
+        out["ohm"] = np.abs(1.0 / sum(way.admittance for way in ways))
         return out
 
     def solve(self, way: FittedWay) -> SolvedNetwork:

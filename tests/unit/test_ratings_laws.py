@@ -188,11 +188,11 @@ def test_open_driver_leaves_a_near_short():
             single("C1", "shunt", Part(kind="capacitor", value=10e-6, loss_ohm=0.05)),
         ),
     )
-    ohm, hz = find_open_minimum(way)
+    ohm, hz = find_open_minimum(Network(ways=(way,)), "w")
     assert ohm == pytest.approx(0.35, abs=0.02)
     assert hz == pytest.approx(1591.5, rel=2e-3)
     alone = FittedWay(name="w", driver="d", polarity=1, slots=way.slots[:1])
-    assert find_open_minimum(alone)[0] == np.inf
+    assert find_open_minimum(Network(ways=(alone,)), "w")[0] == np.inf
 
 
 @pytest.mark.parametrize("hz", [20.0, 20_000.0])
@@ -201,6 +201,8 @@ def test_open_driver_leaves_a_perfect_short_without_losses(hz):
     w = 2.0 * np.pi * hz
     coil, capacitor = (Part(kind=k, value=1.0 / w) for k in ("inductor", "capacitor"))
     slots = single("L1", "series", coil), single("C1", "shunt", capacitor)
-    ohm, found = find_open_minimum(FittedWay(name="w", driver="d", polarity=1, slots=slots))
+    ohm, found = find_open_minimum(
+        Network(ways=(FittedWay(name="w", driver="d", polarity=1, slots=slots),)), "w"
+    )
     assert ohm < 1e-12
     assert found == pytest.approx(hz)

@@ -353,7 +353,9 @@ def test_resistance_of_a_branch():
         ),
     )
     # 0.5 + 2 + 10 // 5
-    assert branch_resistance(way, {"d": 5.0}) == pytest.approx(2.5 + 50.0 / 15.0)
+    assert branch_resistance(Network(ways=(way,)), "low", {"d": 5.0}) == pytest.approx(
+        2.5 + 50.0 / 15.0
+    )
     blocked = replace(
         way,
         slots=(
@@ -365,7 +367,7 @@ def test_resistance_of_a_branch():
             ),
         ),
     )
-    assert branch_resistance(blocked, {"d": 5.0}) > 1e6
+    assert branch_resistance(Network(ways=(blocked,)), "low", {"d": 5.0}) > 1e6
 
 
 def test_tests_name_readings(problem, network):

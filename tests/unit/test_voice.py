@@ -46,7 +46,7 @@ def network(problem):
     space = problem.space
     choice, present = [], np.zeros(len(space.slots), dtype=bool)
     for g, gene in enumerate(space.genes):
-        way, slot = problem.topology.ways[gene.way].name, space.slots[gene.slot].name
+        way, slot = problem.topology.ladders[gene.ladder].name, space.slots[gene.slot].name
         values = CHOICES[way].get(slot)
         choice.append(
             0

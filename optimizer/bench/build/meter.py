@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from optimizer.errors import InputError
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
-from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.forms import from_network
 from optimizer.network.expression.single import resistance_of
 from optimizer.network.ladder import Network
 
@@ -35,7 +35,7 @@ class CoilResistance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterReading:
-    """Direct-current resistance at the input of one way by itself.
+    """Direct-current resistance at the input of one branch by itself.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def find_coil_resistances(drivers: Sequence[Driver]) -> tuple[CoilResistance, ..
 
 
 def read_meter(network: Network, resistances: Mapping[str, float]) -> tuple[MeterReading, ...]:
-    """Compute what an ohm-meter shows at the input of each way.
+    """Compute what an ohm-meter shows at the input of each branch.
 
     Parameters
     ----------
@@ -96,20 +96,22 @@ def read_meter(network: Network, resistances: Mapping[str, float]) -> tuple[Mete
     Returns
     -------
     tuple of MeterReading
-        In the order of the ways.
+        In the order of `Network.branches`.
     """
     return tuple(
         MeterReading(
-            way=way.name,
-            connected_ohm=resistance_of(from_way(way), lambda leaf: resistances[leaf.driver]),
-            open_ohm=resistance_of(from_way(way)),
+            way=branch.name,
+            connected_ohm=resistance_of(
+                from_network(network, branch.name), lambda leaf: resistances[leaf.driver]
+            ),
+            open_ohm=resistance_of(from_network(network, branch.name)),
         )
-        for way in network.ways
+        for branch in network.branches
     )
 
 
 def join_readings(readings: Sequence[MeterReading]) -> float:
-    """Resistance of all ways in parallel, drivers connected; infinite when every one blocks."""
+    """Resistance of all branches in parallel, drivers connected; infinite when every one blocks."""
     total = sum(
         1.0 / r.connected_ohm
         for r in readings

@@ -11,12 +11,9 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.bench.build.coils import CoilSize, couple_flat, find_distance, size_coil
 from optimizer.bench.build.wiring import split_pieces
-from optimizer.bench.loads.stress import WayPhasors, solve_parts
+from optimizer.bench.loads.stress import NetworkPhasors, solve_parts
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.network.names import name_parts
-from optimizer.network.solve import solve_network
-from optimizer.parts import Part
+from optimizer.network.ladder import Network, PartKey
 from optimizer.text.brief import brief
 
 STRAY_DB = -50.0
@@ -137,10 +134,10 @@ def place_coils(network: Network, drivers: Sequence[Driver]) -> Placement:
 
     Notes
     -----
-    Coil a carries the current I_a and induces j w M I_a in coil b. What that does to the driver
-    behind b follows from how its voltage answers to a change of b's impedance, which equals a
-    source in b. The largest answer over the grid, for both directions, is in proportion to k, so
-    the k that keeps it at `STRAY_DB` is known, and from the coils' estimated sizes the distance.
+    Coil a carries the current I_a and induces j w M I_a in coil b. What that does to the drivers
+    follows from how their voltages answer to a change of b's impedance, which equals a source in b.
+    The largest answer of any driver over the grid, both directions together, is in proportion to k,
+    so the k that keeps it at `STRAY_DB` is known, and from the coils' estimated sizes the distance.
     """
     frequency = drivers[0].frequency_hz
     loads = {driver.name: driver.impedance for driver in drivers}
@@ -152,12 +149,7 @@ def place_coils(network: Network, drivers: Sequence[Driver]) -> Placement:
         if one is None or two is None:
             continue
         mutual = omega * np.sqrt(coils[a].henry * coils[b].henry)
-        into_b, into_a = answer[b] * current[a], answer[a] * current[b]
-        if coils[a].way == coils[b].way:
-            stray = np.abs(into_a + into_b)
-        else:
-            stray = np.maximum(np.abs(into_a), np.abs(into_b))
-        worst = float(np.max(mutual * stray))
+        worst = float(np.max(mutual * np.abs(answer[b] * current[a] + answer[a] * current[b])))
         pairs[a, b] = _judge_pair(coils[a], coils[b], one, two, worst)
     axes = _choose_axes(len(coils), pairs)
     coils = [replace(coil, axis=axis) for coil, axis in zip(coils, axes, strict=True)]
@@ -190,61 +182,49 @@ def _judge_pair(
 def _list_coils(
     network: Network, frequency: Real, loads: Mapping[str, Complex]
 ) -> tuple[list[PlacedCoil], list[Complex], list[Complex]]:
-    """Every physical coil with its current and the answer of its driver to a source in it."""
+    """Every physical coil with its current and the answer of all drivers, (W, F), to 1 V in it."""
     coils: list[PlacedCoil] = []
     current: list[Complex] = []
     answer: list[Complex] = []
-    for way, solved in zip(network.ways, solve_parts(network, frequency, loads), strict=True):
-        for index, slot in enumerate(way.slots):
-            for number, (name, _, part) in enumerate(name_parts(slot)):
-                if part.kind != "inductor":
-                    continue
-                through, reply = _answer(way, index, number, solved, frequency, loads)
-                for piece_name, piece in split_pieces(name, part):
-                    coils.append(
-                        PlacedCoil(
-                            way=way.name,
-                            name=piece_name,
-                            henry=piece.value,
-                            dcr_ohm=piece.loss_ohm,
-                            size=size_coil(piece.value, piece.loss_ohm),
-                        )
-                    )
-                    current.append(through)
-                    answer.append(reply)
+    solved = solve_parts(network, frequency, loads)
+    for index, (key, at) in enumerate(zip(network.places, solved.parts, strict=True)):
+        if at.part.kind != "inductor":
+            continue
+        reply = _answer(network, key, index, solved, frequency, loads)
+        for piece_name, piece in split_pieces(at.name, at.part):
+            coils.append(
+                PlacedCoil(
+                    way=at.way,
+                    name=piece_name,
+                    henry=piece.value,
+                    dcr_ohm=piece.loss_ohm,
+                    size=size_coil(piece.value, piece.loss_ohm),
+                )
+            )
+            current.append(at.current)
+            answer.append(reply)
     return coils, current, answer
 
 
 def _answer(
-    way: FittedWay,
+    network: Network,
+    key: PartKey,
     index: int,
-    number: int,
-    solved: WayPhasors,
+    before: NetworkPhasors,
     frequency: Real,
     loads: Mapping[str, Complex],
-) -> tuple[Complex, Complex]:
-    """Compute the current in a coil, and what 1 V induced in it does to the driver.
+) -> Complex:
+    """Compute what 1 V induced in a coil does to the drivers, shape (W, F).
 
     A change dz of the coil's impedance acts as a source -dz I in it, I being the current with the
     change made: the ratio is exact for any dz.
     """
     step = 1.0
-    slot = way.slots[index]
-    parts: list[Part] = list(slot.parts)
-    parts[number] = replace(parts[number], loss_ohm=parts[number].loss_ohm + step)
-    changed_slot = FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=tuple(parts))
-    changed = Network(
-        ways=(replace(way, slots=(*way.slots[:index], changed_slot, *way.slots[index + 1 :])),)
-    )
-    name = name_parts(slot)[number][0]
-    before = next(p for p in solved.parts if (p.slot, p.name) == (slot.name, name))
-    after = next(
-        p
-        for p in solve_parts(changed, frequency, loads)[0].parts
-        if (p.slot, p.name) == (slot.name, name)
-    )
-    drive = solve_network(changed, frequency, loads).transfer[0] * way.polarity
-    return before.current, (drive - solved.drive) / (-step * after.current)
+    part = network.places[key]
+    changed = network.replace_parts({key: replace(part, loss_ohm=part.loss_ohm + step)})
+    after = solve_parts(changed, frequency, loads)
+    moved = [a.voltage - b.voltage for a, b in zip(after.drivers, before.drivers, strict=True)]
+    return np.array(moved) / (-step * after.parts[index].current)
 
 
 def _choose_axes(count: int, pairs: Mapping[tuple[int, int], CoilPair]) -> list[int]:

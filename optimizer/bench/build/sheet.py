@@ -370,7 +370,7 @@ def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
                     f"{high:+.0f} dB/octave above"
                 )
     said += candidate.notes
-    parts = [p for w in candidate.network.ways for s in w.slots for p in s.parts]
+    parts = candidate.network.parts
     if any(p.kind == "inductor" and p.origin.startswith("E") for p in parts):
         said.append(
             "resistance of coils of a series is that of an air-core coil of Brooks' "
@@ -387,9 +387,7 @@ def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
 
 def _find_short(problem: Problem, candidate: Candidate, speakers: int) -> tuple[str, ...]:
     """Say which pieces of the shelf do not suffice for all speakers."""
-    parts = [
-        p for w in candidate.network.ways for s in w.slots for p in s.parts if p.origin == SHELF
-    ]
+    parts = [part for part in candidate.network.parts if part.origin == SHELF]
     stock = problem.stock
     found = Ledger(replace(stock, speakers=speakers)).overdrawn(parts)
     return tuple(

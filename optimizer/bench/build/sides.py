@@ -81,9 +81,9 @@ def share_out(problem: Problem, network: Network, *, seconds: float = 3.0) -> Si
     """
     ledger = Ledger(problem.stock)
     parts = {
-        f"{way.name}.{name}": part
-        for way in network.ways
-        for slot in way.slots
+        f"{ladder.name}.{name}": part
+        for ladder in network.ladders
+        for slot in ladder.slots
         for name, _, part in name_parts(slot)
     }
     measured = [

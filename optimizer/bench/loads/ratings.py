@@ -246,25 +246,21 @@ def rate_network(
     frequency = drivers[0].frequency_hz
     share = programme_weights(frequency)
     by_name = {driver.name: driver for driver in drivers}
-    ways = solve_parts(network, frequency, {d.name: d.impedance for d in drivers})
+    solved = solve_parts(network, frequency, {d.name: d.impedance for d in drivers})
     power = amplifier.volts**2
-    parts = [
-        _rate_part(phasors, frequency, share, amplifier.volts)
-        for way in ways
-        for phasors in way.parts
-    ]
+    parts = [_rate_part(part, frequency, share, amplifier.volts) for part in solved.parts]
     loads = []
-    for way in ways:
-        watts = power * float(share @ np.maximum((way.drive * way.driver_current.conj()).real, 0))
+    for one in solved.drivers:
+        watts = power * float(share @ np.maximum((one.voltage * one.current.conj()).real, 0))
         loads.append(
             DriverLoad(
-                way=way.way,
-                driver=way.driver,
+                way=one.way,
+                driver=one.driver,
                 watts=watts,
-                limit_w=by_name[way.driver].limits.watts,
+                limit_w=by_name[one.driver].limits.watts,
             )
         )
-    opened = [(way.name, *find_open_minimum(way)) for way in network.ways]
+    opened = [(one.name, *find_open_minimum(network, one.name)) for one in network.branches]
     return Ratings(
         amplifier=amplifier,
         parts=tuple(parts),

@@ -8,11 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.forms import from_network
+from optimizer.network.expression.nodes import driver_leaves
+from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.single import phasors_of, transfers_of
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.ladder import Network
 from optimizer.network.names import name_parts
 from optimizer.parts import Part
+
+_OPEN_OHM = 1e15
+"""Stands for a driver that is not connected: a series of drivers has no answer without any."""
+
+_NOTHING = 100.0
+"""Drivers that are not connected, side by side, up to which a branch counts as open."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +30,7 @@ class PartPhasors:
     Parameters
     ----------
     way, slot, name : str
-        Way, slot and the part's own name ("L1", "N1.C").
+        Way (or group, whose ladder several ways share), slot and the part's own name ("L1", "N1.C").
     part : Part
         The part.
     voltage : ndarray, shape (F,), complex
@@ -40,34 +48,44 @@ class PartPhasors:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WayPhasors:
-    """Voltage and current of one way for 1 V from the amplifier.
+class DriverPhasors:
+    """Voltage and current of one driver for 1 V from the amplifier.
 
     Parameters
     ----------
     way, driver : str
         Names.
-    drive : ndarray, shape (F,), complex
-        Voltage at the driver's terminals, polarity left out.
-    driver_current : ndarray, shape (F,), complex
-        Current through the driver, in A.
+    voltage : ndarray, shape (F,), complex
+        At the driver's terminals, polarity left out, in V.
     current : ndarray, shape (F,), complex
-        Current into the way, in A.
-    parts : tuple of PartPhasors
-        Source first.
+        Through the driver, in A.
     """
 
     way: str
     driver: str
-    drive: Complex
-    driver_current: Complex
+    voltage: Complex
     current: Complex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkPhasors:
+    """What every part and driver of a network carries.
+
+    Parameters
+    ----------
+    parts : tuple of PartPhasors
+        In the order of `Network.places`.
+    drivers : tuple of DriverPhasors
+        In the order of the ways.
+    """
+
     parts: tuple[PartPhasors, ...]
+    drivers: tuple[DriverPhasors, ...]
 
 
 def solve_parts(
     network: Network, frequency_hz: Real, load_ohm: Mapping[str, Complex]
-) -> tuple[WayPhasors, ...]:
+) -> NetworkPhasors:
     """Solve a network for the voltage and current of every part.
 
     Parameters
@@ -77,56 +95,61 @@ def solve_parts(
 
     Returns
     -------
-    tuple of WayPhasors
-        In the order of the network.
+    NetworkPhasors
     """
-    return tuple(_solve_way(way, frequency_hz, load_ohm) for way in network.ways)
-
-
-def _solve_way(way: FittedWay, frequency_hz: Real, load_ohm: Mapping[str, Complex]) -> WayPhasors:
-    node = from_way(way)
-    solved = phasors_of(node, frequency_hz, load_ohm)
-    placed = [(slot.name, *named) for slot in way.slots for named in name_parts(slot)]
-    parts = tuple(
-        PartPhasors(way=way.name, slot=slot, name=name, part=part, voltage=v, current=i)
-        for (slot, name, _, part), v, i in zip(
-            placed, solved.part_voltage, solved.part_current, strict=True
-        )
-    )
-    return WayPhasors(
-        way=way.name,
-        driver=way.driver,
-        drive=solved.driver_voltage[0],
-        current=solved.current,
-        driver_current=solved.driver_current[0],
-        parts=parts,
+    plan = NetworkPlan(from_network(network), [way.name for way in network.ways])
+    solved = phasors_of(plan, frequency_hz, load_ohm, network.source)
+    placed = [
+        (ladder.name, slot.name, *named)
+        for ladder in network.ladders
+        for slot in ladder.slots
+        for named in name_parts(slot)
+    ]
+    return NetworkPhasors(
+        parts=tuple(
+            PartPhasors(way=ladder, slot=slot, name=name, part=part, voltage=v, current=i)
+            for (ladder, slot, name, _, part), v, i in zip(
+                placed, solved.part_voltage, solved.part_current, strict=True
+            )
+        ),
+        drivers=tuple(
+            DriverPhasors(way=way.name, driver=way.driver, voltage=v, current=i)
+            for way, v, i in zip(
+                network.ways, solved.driver_voltage, solved.driver_current, strict=True
+            )
+        ),
     )
 
 
 def find_open_minimum(
-    way: FittedWay, *, low_hz: float = 20.0, high_hz: float = 20_000.0
+    network: Network, branch: str, *, low_hz: float = 20.0, high_hz: float = 20_000.0
 ) -> tuple[float, float]:
-    """Find how hard a load one way becomes when its driver is not connected.
+    """Find how hard a load one branch becomes when its drivers are not connected.
 
     Parameters
     ----------
-    way : FittedWay
-        The way.
+    network : Network
+        The network.
+    branch : str
+        Name of one of `Network.branches`.
     low_hz, high_hz : float
         Range searched.
 
     Returns
     -------
     tuple of float
-        Smallest modulus of the way's input impedance in ohm, and the frequency in Hz. Series
+        Smallest modulus of the branch's input impedance in ohm, and the frequency in Hz. Series
         coils and shunt capacitors that the driver no longer damps form a near short at their
         resonance.
     """
     f = np.geomspace(low_hz, high_hz, 6000)
+    node = from_network(network, branch)
+    opened = {leaf.driver: np.full(len(f), _OPEN_OHM + 0j) for leaf in driver_leaves(node)}
     with np.errstate(divide="ignore", invalid="ignore"):
-        solved = transfers_of(from_way(way), f, {way.driver: np.full(len(f), np.inf + 0j)})
+        solved = transfers_of(node, f, opened)
     # Parts without losses are a perfect short at their resonance.
     admittance = np.nan_to_num(np.abs(solved.admittance), nan=np.inf, posinf=np.inf)
     worst = int(np.argmax(admittance))
     largest = float(admittance[worst])
-    return (1.0 / largest if largest > 0.0 else float("inf")), float(f[worst])
+    ohm = 1.0 / largest if largest * _OPEN_OHM > _NOTHING else float("inf")
+    return ohm, float(f[worst])

@@ -28,8 +28,8 @@ def tell_alike(stock: Stock, network: Network) -> tuple[str, ...]:
         "tweeter C2: 33 uF polypropylene, 250 V (not bipolar electrolytic, 100 V)".
     """
     said = []
-    for way in network.ways:
-        for slot in way.slots:
+    for ladder in network.ladders:
+        for slot in ladder.slots:
             for name, _, part in name_parts(slot):
                 for value in dict.fromkeys(part.pieces or (part.value,)):
                     lots = [
@@ -50,7 +50,7 @@ def tell_alike(stock: Stock, network: Network) -> tuple[str, ...]:
                     if lot is not None and others:
                         printed = format_quantity(lot.nominal, UNIT_OF_KIND[part.kind])
                         said.append(
-                            f"{way.name} {name}: {printed} {_describe(lot)} (not "
+                            f"{ladder.name} {name}: {printed} {_describe(lot)} (not "
                             f"{'; not '.join(_describe(o) for o in others)})"
                         )
     return tuple(said)

@@ -131,7 +131,7 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
             )
         ways.append(read_way(way, written[way.name], problem, notes))
     return NetworkFile(
-        network=Network(ways=tuple(ways)),
+        network=Network(ways=tuple(ways), source=problem.topology.source),
         notes=tuple(notes),
         parent=_optional_text(fields, "parent"),
         note=_optional_text(fields, "note"),

@@ -143,7 +143,8 @@ def _read_candidate(data: Any, problem: Problem) -> Network:
             remedy="use the results of this design",
         )
     return Network(
-        ways=tuple(_read_way(way, ways[way.name], problem) for way in problem.topology.ways)
+        ways=tuple(_read_way(way, ways[way.name], problem) for way in problem.topology.ways),
+        source=problem.topology.source,
     )
 
 

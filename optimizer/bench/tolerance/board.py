@@ -13,8 +13,17 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LadderBank, LossLaw, Population
-from optimizer.network.ladder import Network, Slot, Topology, ValueRange, Way
-from optimizer.parts import KINDS, Kind, Part
+from optimizer.network.ladder import (
+    FittedGroup,
+    FittedWay,
+    Group,
+    Network,
+    Slot,
+    Topology,
+    ValueRange,
+    Way,
+)
+from optimizer.parts import KINDS, Kind
 from optimizer.problem.figures import network_economy
 from optimizer.problem.problem import Problem
 
@@ -37,6 +46,30 @@ class Slopes:
 
     level: dict[str, Real]
     cost: Real
+
+
+def _free(network: Network) -> Topology:
+    """Topology of a network all of whose parts may change."""
+
+    def slots(ladder: FittedWay | FittedGroup) -> tuple[Slot, ...]:
+        return tuple(
+            Slot(
+                name=slot.name,
+                place=slot.place,
+                form=slot.form,
+                ranges=tuple(ValueRange(low=p.value, high=p.value) for p in slot.parts),
+            )
+            for slot in ladder.slots
+        )
+
+    return Topology(
+        ways=tuple(Way(name=w.name, driver=w.driver, slots=slots(w)) for w in network.ways),
+        groups=tuple(
+            Group(name=g.name, members=g.members, joint=g.joint, slots=slots(g))
+            for g in network.groups
+        ),
+        source=network.source,
+    )
 
 
 def _still(values: Real) -> Real:
@@ -75,26 +108,13 @@ class Board:
 
     def __init__(self, problem: Problem, network: Network, tolerances: Mapping[str, float]) -> None:
         self.problem = problem
-        parts: list[Part] = []
-        ways = []
-        for fitted in network.ways:
-            slots = []
-            for slot in fitted.slots:
-                parts += slot.parts
-                slots.append(
-                    Slot(
-                        name=slot.name,
-                        place=slot.place,
-                        form=slot.form,
-                        ranges=tuple(ValueRange(low=p.value, high=p.value) for p in slot.parts),
-                    )
-                )
-            ways.append(Way(name=fitted.name, driver=fitted.driver, slots=tuple(slots)))
+        parts = list(network.parts)
+        free = _free(network)
         loads = {d.name: d.impedance for d in problem.drivers}
         self.bank = LadderBank(
-            Topology(ways=tuple(ways)), problem.frequency_hz, [loads[way.driver] for way in ways]
+            free, problem.frequency_hz, [loads[way.driver] for way in network.ways]
         )
-        self.labels = [f"{ways[g.way].name}.{g.name}" for g in self.bank.genes]
+        self.labels = [f"{free.ladders[g.ladder].name}.{g.name}" for g in self.bank.genes]
         for label in tolerances:
             if label not in self.labels:
                 raise InputError(
@@ -183,7 +203,7 @@ class Board:
     def differentiate(self) -> Slopes:
         """Exact first derivatives of every curve and of the cost."""
         solved, tangents = self.bank.solve_with_tangents(self.nominal, _LAWS)
-        count, ways = len(self.labels), len(self.bank.ways)
+        count, ways = len(self.labels), len(self.bank.topology.ways)
         # One dB of a driver's level multiplies its pressure by 10^(1/20).
         per_db = np.log(10.0) / 20.0
         by_part, load = tangents.into(np.arange(count))

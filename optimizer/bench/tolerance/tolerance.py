@@ -98,15 +98,15 @@ def spread_network(
     deviation = _draw(rng, (draws, count), distribution) * board.tolerance
     # A tolerance of 100 % must not give a part of no value.
     factor = np.maximum(1.0 + deviation, 1e-3)
-    level_db = _draw(rng, (draws, len(board.bank.ways)), distribution) * driver_level_db
+    level_db = _draw(rng, (draws, len(board.bank.topology.ways)), distribution) * driver_level_db
     levels, figures = board.evaluate(factor, level_db)
     nominal_levels, nominal_figures = board.evaluate(
-        np.ones((1, count)), np.zeros((1, len(board.bank.ways)))
+        np.ones((1, count)), np.zeros((1, len(board.bank.topology.ways)))
     )
     sigma = SIGMA_OF_LIMIT[distribution]
     slopes = board.differentiate()
     spread = np.concatenate(
-        [board.tolerance * sigma, np.full(len(board.bank.ways), driver_level_db * sigma)]
+        [board.tolerance * sigma, np.full(len(board.bank.topology.ways), driver_level_db * sigma)]
     )
     curves = tuple(
         _band(
@@ -177,7 +177,7 @@ def _share_out(
     variance = (moved**2).mean(axis=1)
     total = float(variance.sum()) or 1.0
     names = [*board.labels, *(f"{w.name} (level)" for w in board.bank.topology.ways)]
-    limits = [*board.tolerance, *[driver_level_db] * len(board.bank.ways)]
+    limits = [*board.tolerance, *[driver_level_db] * len(board.bank.topology.ways)]
     order = [
         k
         for k in np.argsort(-variance, kind="stable")

@@ -10,10 +10,10 @@ import numpy as np
 from optimizer.bench.verify.faults import OPEN_OHM, SHORT_OHM, Fault, apply_fault, list_parts
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
-from optimizer.network.expression.forms import from_way
+from optimizer.network.expression.forms import from_network
 from optimizer.network.expression.nodes import DriverLeaf, Node, PartLeaf, change
-from optimizer.network.expression.single import resistance_of
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.expression.single import resistance_of, transfers_of
+from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
@@ -71,13 +71,13 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
     first, second = apply_fault(network, one), apply_fault(network, two)
     resistance = _driver_resistance(problem)
     best: tuple[float, str] | None = None
-    for a, b in zip(first.ways, second.ways, strict=True):
-        x, y = branch_resistance(a, resistance), branch_resistance(b, resistance)
+    for branch in network.branches:
+        x, y = (branch_resistance(n, branch.name, resistance) for n in (first, second))
         ratio = max(x, y) / max(min(x, y), 0.1)
         if ratio >= CLEAR and abs(x - y) > 0.4 and (best is None or ratio > best[0]):
             best = (
                 ratio,
-                f"Lift one wire of the {a.name} branch where it leaves the input and "
+                f"Lift one wire of the {branch.name} branch where it leaves the input and "
                 f"measure its DC resistance: {_ohm(x)} if {_case(one)}, {_ohm(y)} if "
                 f"{_case(two)}.",
             )
@@ -92,13 +92,15 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
     )
 
 
-def branch_resistance(way: FittedWay, driver_ohm: Mapping[str, float]) -> float:
-    """DC resistance of one branch with its driver, capacitors open.
+def branch_resistance(network: Network, branch: str, driver_ohm: Mapping[str, float]) -> float:
+    """DC resistance of one branch with its drivers, capacitors open.
 
     Parameters
     ----------
-    way : FittedWay
-        The branch.
+    network : Network
+        The network.
+    branch : str
+        Name of one of `Network.branches`.
     driver_ohm : mapping of str to float
         Resistance of each driver's coil.
 
@@ -107,7 +109,7 @@ def branch_resistance(way: FittedWay, driver_ohm: Mapping[str, float]) -> float:
     float
         In ohm; `OPEN_OHM` when the branch is open.
     """
-    made = change(from_way(way), _bridged)
+    made = change(from_network(network, branch), _bridged)
     assert made is not None
     return min(resistance_of(made, lambda leaf: driver_ohm[leaf.driver]), OPEN_OHM)
 
@@ -142,14 +144,19 @@ def _branch_impedance(
 ) -> BenchTest | None:
     f = problem.frequency_hz
     loads = {d.name: d.impedance for d in problem.drivers}
-    z = [np.abs(1.0 / solve_network(n, f, loads).admittance) for n in (first, second)]
+    z = [
+        np.abs(
+            [1.0 / transfers_of(from_network(n, b.name), f, loads).admittance for b in n.branches]
+        )
+        for n in (first, second)
+    ]
     inside = (f >= _BAND_HZ[0]) & (f <= _BAND_HZ[1])
     ratio = np.abs(np.log(z[0] / z[1])) * inside
     w, at = np.unravel_index(int(np.argmax(ratio)), ratio.shape)
     if ratio[w, at] < np.log(CLEAR):
         return None
     return BenchTest(
-        says=f"Lift one wire of the {first.ways[w].name} branch at the input and measure its "
+        says=f"Lift one wire of the {first.branches[w].name} branch at the input and measure its "
         f"impedance at {format_quantity(float(f[at]), 'Hz', 2)}: {_ohm(float(z[0][w, at]))} if "
         f"{_case(one)}, {_ohm(float(z[1][w, at]))} if {_case(two)}.",
         method="impedance",

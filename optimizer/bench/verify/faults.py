@@ -86,11 +86,11 @@ HEALTHY = Fault(what="none", where="", says="everything as designed")
 def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
     """List all parts of a network with the names reports give them."""
     out: dict[PartKey, tuple[str, Part]] = {}
-    for way in network.ways:
-        for slot in way.slots:
+    for ladder in network.ladders:
+        for slot in ladder.slots:
             shape = Slot(name=slot.name, place=slot.place, form=slot.form, ranges=())
             for i, part in enumerate(slot.parts):
-                out[way.name, slot.name, i] = (f"{way.name}.{gene_name(shape, i)}", part)
+                out[ladder.name, slot.name, i] = (f"{ladder.name}.{gene_name(shape, i)}", part)
     return out
 
 
@@ -110,9 +110,9 @@ def list_faults(network: Network) -> tuple[Fault, ...]:
     """
     parts = list_parts(network)
     pads = {
-        (way.name, slot.name, i)
-        for way in network.ways
-        for slot in way.slots
+        (ladder.name, slot.name, i)
+        for ladder in network.ladders
+        for slot in ladder.slots
         if slot.form == "pad"
         for i in range(2)
     }
@@ -275,20 +275,15 @@ def apply_fault(network: Network, fault: Fault) -> Network:
         A part may be of another kind than its place says: solvers go by the part.
     """
     drivers = dict(fault.drivers)
-    ways = []
-    for way in network.ways:
-        slots = tuple(
+    faulty = network.replace_parts(fault.parts)
+    return replace(
+        faulty,
+        ways=tuple(
             replace(
-                slot,
-                parts=tuple(
-                    fault.parts.get((way.name, slot.name, i), part)
-                    for i, part in enumerate(slot.parts)
-                ),
+                way,
+                polarity=-way.polarity if way.name in fault.turned else way.polarity,
+                driver=drivers.get(way.name, way.driver),
             )
-            for slot in way.slots
-        )
-        turned = -way.polarity if way.name in fault.turned else way.polarity
-        ways.append(
-            replace(way, slots=slots, polarity=turned, driver=drivers.get(way.name, way.driver))
-        )
-    return Network(ways=tuple(ways))
+            for way in faulty.ways
+        ),
+    )

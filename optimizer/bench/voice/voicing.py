@@ -287,7 +287,7 @@ class _Job:
         solved = solve_network(
             new, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
         )
-        curves = Curves(self.field, list(solved.transfer), solved.admittance.sum(axis=0))
+        curves = Curves(self.field, list(solved.transfer), solved.admittance)
         tone = [g for g in self.goals if isinstance(g, ToneGoal)]
         wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
         error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePath
 
-from optimizer.design.keys import locate
+from optimizer.design.keys import key_of_ladder, locate
 from optimizer.design.nouns import Design
 from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
-from optimizer.network.ladder import Slot, Topology, ValueRange
+from optimizer.network.ladder import Ladder, Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
@@ -132,24 +132,26 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
         When the stock holds nothing for a slot, or not enough for all of them at once; it names
         the slot and the nearest purchase.
     """
-    ways, notes = [], []
+    notes: list[str] = []
     shop = build_shop(design, stock)
-    for way in design.topology.ways:
+
+    def serve(ladder: Ladder) -> tuple[Slot, ...]:
         slots = []
-        for number, slot in enumerate(way.slots):
-            key = f"ways.{way.name}.ladder[{number}]"
+        for number, slot in enumerate(ladder.slots):
+            key = f"{key_of_ladder(ladder)}[{number}]"
             error = _find_empty_range(design, stock, shop, key, slot)
             if error is None:
                 slots.append(slot)
             elif slot.optional and stock.lots:
                 notes.append(
-                    f"{way.name}.{slot.name} stays empty: {error.rule}"
+                    f"{ladder.name}.{slot.name} stays empty: {error.rule}"
                     + (f"; {error.remedy}" if error.remedy else "")
                 )
             else:
                 raise error
-        ways.append(replace(way, slots=tuple(slots)))
-    topology = Topology(ways=tuple(ways))
+        return tuple(slots)
+
+    topology = design.topology.map_slots(serve)
     _check_counts(design, topology, stock, shop)
     return topology, (*stock.notes, *notes)
 
@@ -219,22 +221,23 @@ def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock)
         return
     wishes = [
         SlotDemand(
-            slot=f"{way.name}.{slot.name}",
+            slot=f"{ladder.name}.{slot.name}",
             choices=tuple(
                 SlotChoice(parts=(part,), cost=0.0)
                 for part in stock.options(kind, span.low, span.high)
             ),
         )
-        for way in topology.ways
-        for slot in way.slots
+        for ladder in topology.ladders
+        for slot in ladder.slots
         if slot.kept is None and not slot.optional
         for _, kind, span in _ranges(slot)
     ]
     unserved = allocate(wishes, stock, shop=shop).unserved
     if unserved:
         first = unserved[0]
-        way = first.slot.partition(".")[0]
-        raise design.where(f"ways.{way}.ladder").error(
+        name = first.slot.partition(".")[0]
+        ladder = next(one for one in topology.ladders if one.name == name)
+        raise design.where(key_of_ladder(ladder)).error(
             "the stock holds too few pieces to fill all slots at once"
             + (" in both speakers" if stock.speakers == 2 else ""),
             value="; ".join(lack.message for lack in unserved),

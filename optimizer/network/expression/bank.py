@@ -11,14 +11,12 @@ import numpy as np
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.immittance import Cells, Immittances, part_impedance
-from optimizer.network.expression.nodes import Node, SourceResistance
+from optimizer.network.expression.nodes import IDEAL, Node, SourceResistance
 from optimizer.network.expression.plan import Junction, NetworkPlan, Population, Spine, Step
 from optimizer.network.expression.walk import Above, Feed, Number, Visitor, Walk, mul
 from optimizer.parts import KINDS, Kind
 
 LossLaw = Callable[[Real], Real]
-
-IDEAL = SourceResistance()
 
 _BLOCK = 1 << 12  # numbers worked on at once on the way down
 

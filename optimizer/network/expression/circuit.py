@@ -21,8 +21,8 @@ from optimizer.network.deck import (
     write_part,
 )
 from optimizer.network.equivalent import DriverEquivalent
-from optimizer.network.expression.bank import IDEAL
 from optimizer.network.expression.nodes import (
+    IDEAL,
     DriverLeaf,
     Node,
     Parallel,

@@ -7,7 +7,7 @@ A form is written once, in the notation of `optimizer.network.expression.notatio
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.errors import InputError
@@ -16,12 +16,14 @@ from optimizer.network.expression.nodes import (
     Node,
     Parallel,
     PartLeaf,
+    Series,
     change,
     driver_leaves,
     part_leaves,
 )
 from optimizer.network.expression.notation import parse, read_leaf
-from optimizer.network.ladder import FittedWay, Form, Place, Topology
+from optimizer.network.expression.plan import Joint
+from optimizer.network.ladder import FittedGroup, Form, Group, Ladder, Network, Place, Topology
 from optimizer.parts import Part
 
 REST = "rest"
@@ -150,15 +152,16 @@ def form_of(form: Form, place: Place) -> NamedForm:
     return NAMED_FORMS.get(form) or NAMED_FORMS[f"{place} {form}"]
 
 
-def ladder(
-    driver: Node, places: Sequence[tuple[NamedForm, str, Sequence[PartLeaf] | None]]
-) -> Node:
+_Placed = tuple[NamedForm, str, Sequence[PartLeaf] | None]
+
+
+def ladder(driver: Node, places: Sequence[_Placed]) -> Node:
     """Put forms in front of a driver.
 
     Parameters
     ----------
     driver : Node
-        What is driven.
+        What is driven: a driver, or several joined.
     places : sequence of (NamedForm, str, sequence of PartLeaf or None)
         Form, name and parts of each place, source first, see `NamedForm.around`.
 
@@ -173,7 +176,7 @@ def ladder(
 
 
 def from_topology(topology: Topology) -> Node:
-    """Turn ladders of slots into one expression: their ways in parallel.
+    """Turn ladders of slots into one expression of the whole speaker.
 
     Parameters
     ----------
@@ -183,13 +186,12 @@ def from_topology(topology: Topology) -> Node:
     Returns
     -------
     Node
-        Names of places begin with their way ("tweeter.P1"); leaves, places and drivers come in
-        the order of the slots.
+        Names of places begin with their ladder ("tweeter.P1"); leaves and places come in the order
+        of the slots of `Topology.ladders`, drivers are called as their ways.
     """
-    ways: list[Node] = []
-    for way in topology.ways:
-        places = []
-        for slot in way.slots:
+
+    def places(ladder: Ladder) -> Iterator[_Placed]:
+        for slot in ladder.slots:
             kept: Sequence[Part | None] = slot.kept or (None,) * len(slot.kinds)
             parts = [
                 PartLeaf(
@@ -203,35 +205,64 @@ def from_topology(topology: Topology) -> Node:
                 )
                 for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
             ]
-            places.append((form_of(slot.form, slot.place), f"{way.name}.{slot.name}", parts))
-        leaf = DriverLeaf(way.driver, way.name, way.polarity)
-        ways.append(ladder(leaf, places))
-    return ways[0] if len(ways) == 1 else Parallel(tuple(ways))
+            yield form_of(slot.form, slot.place), f"{ladder.name}.{slot.name}", parts
+
+    built = {ladder.name: list(places(ladder)) for ladder in topology.ladders}
+    leaves = {way.name: DriverLeaf(way.driver, way.name, way.polarity) for way in topology.ways}
+    return _together([_join(one.name, topology.groups, leaves, built) for one in topology.branches])
 
 
-def from_way(way: FittedWay) -> Node:
-    """Turn one way as built into an expression.
+def from_network(network: Network, branch: str | None = None) -> Node:
+    """Turn a network as built into an expression.
 
     Parameters
     ----------
-    way : FittedWay
-        The way.
+    network : Network
+        The network.
+    branch : str, optional
+        One of its `Network.branches` alone; the whole when left out.
 
     Returns
     -------
     Node
-        Parts are called as `optimizer.network.names.name_parts` calls them, and come in the order
-        of the slots; the driver is called as the way.
+        Parts are called by their ladder and as `optimizer.network.names.name_parts` calls them
+        ("tweeter.P1.Rs"), and come in the order of `Network.places`; drivers are called as their
+        ways.
     """
-    leaf = DriverLeaf(way.driver, way.name, "normal" if way.polarity > 0 else "inverted")
-    return ladder(
-        leaf,
-        [
+    built = {
+        ladder.name: [
             (
                 form_of(slot.form, slot.place),
-                slot.name,
+                f"{ladder.name}.{slot.name}",
                 [PartLeaf(part.kind, slot.name, part=part, fixed=True) for part in slot.parts],
             )
-            for slot in way.slots
-        ],
-    )
+            for slot in ladder.slots
+        ]
+        for ladder in network.ladders
+    }
+    leaves = {
+        way.name: DriverLeaf(way.driver, way.name, "normal" if way.polarity > 0 else "inverted")
+        for way in network.ways
+    }
+    tops = [one.name for one in network.branches if branch in (None, one.name)]
+    return _together([_join(top, network.groups, leaves, built) for top in tops])
+
+
+def _together(nodes: Sequence[Node], joint: Joint = "parallel") -> Node:
+    if len(nodes) == 1:
+        return nodes[0]
+    return Series(tuple(nodes)) if joint == "series" else Parallel(tuple(nodes))
+
+
+def _join(
+    name: str,
+    groups: Sequence[Group | FittedGroup],
+    leaves: Mapping[str, DriverLeaf],
+    built: Mapping[str, Sequence[_Placed]],
+) -> Node:
+    """Expression of a way or group with everything below it."""
+    if name in leaves:
+        return ladder(leaves[name], built[name])
+    group = next(group for group in groups if group.name == name)
+    members = [_join(member, groups, leaves, built) for member in group.members]
+    return ladder(_together(members, group.joint), built[name])

@@ -216,6 +216,9 @@ class SourceResistance:
         return self.output_ohm + self.cable_ohm
 
 
+IDEAL = SourceResistance()
+
+
 def _items(node: object, group: type[_Group]) -> tuple[Node, ...]:
     """Items that a node gives to a group of a kind: its own when it is one without a name."""
     if isinstance(node, group) and not node.place:

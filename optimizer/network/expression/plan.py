@@ -10,7 +10,7 @@ driver-holding items) divides, once for each of its spines.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -174,13 +174,15 @@ class NetworkPlan:
     ----------
     node : Node
         The expression, with at least one driver.
+    drivers : sequence of str, optional
+        Names of the driver leaves in the order of all results.
 
     Attributes
     ----------
     leaves : tuple of PartLeaf, length G
         Source first.
     drivers : tuple of DriverLeaf, length W
-        In the order in which they are written.
+        In the order stated, else in that in which they are written.
     places : tuple of str, length K
         Every place, also of groups, in the order of its first part.
     optional : ndarray of bool, shape (K,)
@@ -206,10 +208,12 @@ class NetworkPlan:
         When there is no driver, a name appears twice, or parts of one place are partly optional.
     """
 
-    def __init__(self, node: Node) -> None:
+    def __init__(self, node: Node, drivers: Sequence[str] | None = None) -> None:
         self.node = node
         self.leaves: tuple[PartLeaf, ...] = part_leaves(node)
         self.drivers: tuple[DriverLeaf, ...] = driver_leaves(node)
+        if drivers is not None:
+            self.drivers = tuple(sorted(self.drivers, key=lambda leaf: drivers.index(leaf.name)))
         if not self.drivers:
             raise InputError("a network holds a driver", value=f"{node!r}")
         self.leaf_index = name_leaves(self.leaves)

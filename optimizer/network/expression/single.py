@@ -9,9 +9,10 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
-from optimizer.network.expression.bank import IDEAL, Bank, Phasors, Solution
+from optimizer.network.expression.bank import Bank, Phasors, Solution
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.nodes import (
+    IDEAL,
     DriverLeaf,
     Node,
     PartLeaf,
@@ -52,7 +53,7 @@ def transfers_of(
 
 
 def phasors_of(
-    network: Node,
+    network: Node | NetworkPlan,
     frequency_hz: Real,
     load_ohm: Mapping[str, Complex],
     source: SourceResistance = IDEAL,

@@ -77,7 +77,7 @@ class WayTree:
         self.problem = problem
         self.way = way
         space, bank = problem.space, problem.evaluator.bank
-        self.slots = [k for k, w in enumerate(bank.slot_way) if w == way]
+        self.slots = [k for k, w in enumerate(bank.slot_ladder) if w == way]
         self.genes = [int(g) for k in self.slots for g in space.slot_genes[k]]
         counts = [len(space.options[g].values) for g in self.genes]
         top = max(counts, default=1)
@@ -105,7 +105,7 @@ class WayTree:
         }
         self.alone = {
             step.genes[0]: step.section.immittance([self.impedance[step.genes[0]]])
-            for step in bank.ways[way]
+            for step in bank.ladders[way]
             if len(step.genes) == 1
         }
         self.levels = self._build()
@@ -128,7 +128,7 @@ class WayTree:
         f = len(bank.omega)
         voltage: Complex = np.ones((len(choice), f), dtype=np.complex128)
         current = np.broadcast_to(bank.load_admittance[self.way], voltage.shape)
-        for step in reversed(bank.ways[self.way]):
+        for step in reversed(bank.ladders[self.way]):
             columns = [self.genes.index(g) for g in step.genes]
             if len(columns) == 1:
                 x = self.alone[step.genes[0]][choice[:, columns[0]]]
