@@ -97,12 +97,17 @@ def _two_port(media: Any, slot: FittedSlot) -> Any:
             return media.capacitor(part.value) ** loss
         return media.resistor(part.value)
 
+    def beside(parts: list[Any]) -> Any:
+        s = skrf.network.y2s(sum(part.y for part in parts), z0=media.z0)
+        return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
+
     parts = [one(part) for part in slot.parts]
     if slot.form == "pad":
         return parts[0] ** media.shunt(parts[1] ** media.short())
-    if slot.form == "trap":
-        s = skrf.network.y2s(sum(part.y for part in parts), z0=media.z0)
-        return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
+    if slot.form == "bypassed pad":
+        return beside(parts[:2]) ** media.shunt(parts[2] ** media.short())
+    if slot.form in ("trap", "contour"):
+        return beside(parts)
     chain = parts[0]
     for part in parts[1:]:
         chain = chain**part

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import cast
 
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     Form,
     Place,
     Slot,
@@ -31,9 +30,9 @@ def slot(
     `what` is a place and a form; a compound that has one place only may leave the place out.
     """
     words = what.split()
-    form = cast(Form, words[-1])
-    place = cast(Place, words[0]) if len(words) == 2 else PLACES_OF_FORM[form][0]
-    kinds = PARTS_OF_FORM[form]
+    form = words[-1]
+    place = cast(Place, words[0]) if len(words) == 2 else _place_of(form)
+    kinds = form_of(form, place).kinds
     limits = (
         [(p.value, p.value) for p in kept]
         if kept
@@ -49,9 +48,15 @@ def slot(
     )
 
 
+def _place_of(form: Form) -> Place:
+    """Where a form stands; the line comes first."""
+    return next(place for place, name in NAMED_FORMS if name == form)
+
+
 def keep(name: str, what: str, *parts: tuple[str, float]) -> Slot:
     """Build a slot whose parts stay: ``keep("L1", "series inductor", ("3.3 mH", 0.3))``."""
-    kinds = PARTS_OF_FORM[cast(Form, what.split()[-1])]
+    form = what.split()[-1]
+    kinds = form_of(form, _place_of(form)).kinds
     return slot(
         name,
         what,

@@ -21,7 +21,7 @@ from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.bank import LadderBank
 from optimizer.network.expression.bank import Bank, loss_slopes
-from optimizer.network.expression.forms import from_topology
+from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.options import OptionTables
 from optimizer.network.expression.plan import Population

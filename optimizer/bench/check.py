@@ -10,8 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
-from optimizer.network.bank import gene_name
-from optimizer.network.ladder import FittedSlot, Network, Slot
+from optimizer.network.ladder import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate
@@ -396,7 +395,6 @@ def list_changes(first: Network, second: Network) -> Sequence[PartChange]:
 def _name(slots: Sequence[FittedSlot], way: str) -> dict[str, Part]:
     named = {}
     for slot in slots:
-        shape = Slot(name=slot.name, place=slot.place, form=slot.form, ranges=())
-        for i, part in enumerate(slot.parts):
-            named[f"{way}.{gene_name(shape, i)}"] = part
+        for name, _, part in slot.named_parts:
+            named[f"{way}.{name}"] = part
     return named

@@ -16,13 +16,13 @@ from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.bank import Bank, Solution, SolutionSlopes, loss_slopes
 from optimizer.network.expression.bank import LossLaw as LossLaw
-from optimizer.network.expression.forms import from_topology
 from optimizer.network.expression.immittance import part_impedance
+from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
 from optimizer.network.ladder import Slot, Topology, Way
 from optimizer.network.solve import LadderSection, sections_of
-from optimizer.parts import LETTER_OF_KIND, Kind, Part
+from optimizer.parts import Kind, Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +118,7 @@ class LadderBank:
                     )
                     self.genes.append(
                         Gene(
-                            name=gene_name(slot, i),
+                            name=slot.labels[i],
                             ladder=at,
                             slot=k,
                             part=i,
@@ -131,7 +131,7 @@ class LadderBank:
                     )
                 placed.extend(
                     PlacedSection(section=section, slot=k, genes=tuple(first + i for i in indices))
-                    for section, indices in sections_of(slot.form, slot.place)
+                    for section, indices in sections_of(slot.circuit)
                 )
             self.ladders.append(placed)
         self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
@@ -208,25 +208,3 @@ class LadderBank:
         """
         slopes = loss_slopes(loss_laws, self.solver.cells.kinds, population.values)
         return self.solver.solve_with_slopes(population, slopes)
-
-
-def gene_name(slot: Slot, part: int) -> str:
-    """Name of one part of a slot as reports print it.
-
-    Parameters
-    ----------
-    slot : Slot
-        The slot.
-    part : int
-        Index of the part.
-
-    Returns
-    -------
-    str
-        "L1", "N1.C", "P1.Rs", "P1.Rp".
-    """
-    if len(slot.kinds) == 1:
-        return slot.name
-    if slot.form == "pad":
-        return f"{slot.name}.{'Rs' if part == 0 else 'Rp'}"
-    return f"{slot.name}.{LETTER_OF_KIND[slot.kinds[part]]}"

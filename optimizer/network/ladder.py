@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Literal, Protocol, TypeVar
 
 from optimizer.errors import InputError, Subject
+from optimizer.network.expression.forms import Form as Form
+from optimizer.network.expression.forms import NamedForm, form_of
+from optimizer.network.expression.forms import Place as Place
 from optimizer.network.expression.nodes import IDEAL, SourceResistance
 from optimizer.network.expression.plan import Joint
 from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
@@ -18,34 +21,6 @@ PartKey = tuple[str, str, int]
 
 REACH = 4.0
 """How far the value of a part that a topology does not know may move, as a factor either way."""
-
-Place = Literal["series", "shunt"]
-Form = Literal["inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"]
-
-PARTS_OF_FORM: dict[Form, tuple[Kind, ...]] = {
-    "inductor": ("inductor",),
-    "capacitor": ("capacitor",),
-    "resistor": ("resistor",),
-    "notch": ("inductor", "capacitor", "resistor"),
-    "trap": ("inductor", "capacitor", "resistor"),
-    "equaliser": ("resistor", "capacitor"),
-    "pad": ("resistor", "resistor"),
-}
-"""Kinds of the parts of each form, in the order all tuples of parts use.
-
-notch: L, C and R in series, across the line; trap: L, C and R in parallel, in the line;
-equaliser: R and C in series, across the driver; pad: R in the line, then R across the driver.
-"""
-
-PLACES_OF_FORM: dict[Form, tuple[Place, ...]] = {
-    "inductor": ("series", "shunt"),
-    "capacitor": ("series", "shunt"),
-    "resistor": ("series", "shunt"),
-    "notch": ("shunt",),
-    "trap": ("series",),
-    "equaliser": ("shunt",),
-    "pad": ("series",),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +42,8 @@ class Slot:
     place : {"series", "shunt"}
         In the line or across it.
     form : str
-        A single part or a compound, see `PARTS_OF_FORM`.
+        A single part or a compound by name, see `NAMED_FORMS`, or an expression of parts
+        ("R || C").
     ranges : tuple of ValueRange
         One for each part of the form.
     optional : bool
@@ -94,9 +70,19 @@ class Slot:
         return self.kept is not None and not self.alterable
 
     @property
+    def circuit(self) -> NamedForm:
+        """Its form: how its parts are joined."""
+        return form_of(self.form, self.place)
+
+    @property
     def kinds(self) -> tuple[Kind, ...]:
         """Kinds of its parts."""
-        return PARTS_OF_FORM[self.form]
+        return self.circuit.kinds
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """What reports call its parts: "L1", "N1.C", "P1.Rs"."""
+        return self.circuit.label_parts(self.name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -400,6 +386,21 @@ class FittedSlot:
     parts: tuple[Part, ...]
 
     __repr__ = brief
+
+    @property
+    def circuit(self) -> NamedForm:
+        """Its form: how its parts are joined."""
+        return form_of(self.form, self.place)
+
+    @property
+    def named_parts(self) -> tuple[tuple[str, Place, Part], ...]:
+        """Every part with its name in reports and files, and whether it is in the line.
+
+        ``L1`` for a single part; ``N1.L``, ``N1.C``, ``N1.R`` for the parts of a compound and
+        ``P1.Rs``, ``P1.Rp`` for the two resistors of a pad, the second one across the line.
+        """
+        form = self.circuit
+        return tuple(zip(form.label_parts(self.name), form.places, self.parts, strict=True))
 
     def __str__(self) -> str:
         values = (format_quantity(p.value, UNIT_OF_KIND[p.kind], 4) for p in self.parts)

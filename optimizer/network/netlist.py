@@ -20,8 +20,10 @@ from optimizer.network.deck import (
     write_part,
 )
 from optimizer.network.equivalent import DriverEquivalent
+from optimizer.network.expression.circuit import list_elements
+from optimizer.network.expression.forms import REST
+from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
 from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.parts import LETTER_OF_KIND
 
 __all__ = ["MeasuredLoad", "Sweep", "WayNodes", "name_nodes", "write_netlist"]
 
@@ -159,20 +161,20 @@ def _write_way(deck: Deck, way: FittedWay, nodes: WayNodes, subcircuits: Mapping
 
 
 def _write_slot(deck: Deck, slot: FittedSlot, name: str, before: str, after: str) -> None:
-    far = after if slot.place == "series" else GROUND
-    names = _part_names(slot, name)
-    if slot.form == "trap":
-        for part, part_name in zip(slot.parts, names, strict=True):
-            write_part(deck, part, part_name, before, far)
-    elif slot.form == "pad":
-        write_part(deck, slot.parts[0], names[0], before, after)
-        write_part(deck, slot.parts[1], names[1], after, GROUND)
-    else:
-        node = before
-        for i, (part, part_name) in enumerate(zip(slot.parts, names, strict=True)):
-            end = far if i == len(slot.parts) - 1 else f"{name}__{i + 1}"
-            write_part(deck, part, part_name, node, end)
-            node = end
+    """Write what a place holds, on a line that comes in at one node and goes on at another."""
+    single = len(slot.parts) == 1
+    leaves = [
+        PartLeaf(part.kind, name if single else f"{name}__{own}", part=part)
+        for own, part in zip(slot.circuit.names, slot.parts, strict=True)
+    ]
+    elements = list_elements(
+        slot.circuit.fill(DriverLeaf(REST), leaves), before, GROUND, f"{name}__"
+    )
+    goes_on = next(e.nodes[0] for e in elements if isinstance(e.what, DriverLeaf))
+    for element in elements:
+        if isinstance(element.what, PartLeaf) and element.what.part is not None:
+            a, b = (after if node == goes_on else node for node in element.nodes)
+            write_part(deck, element.what.part, element.what.name, a, b)
 
 
 def _write_control(deck: Deck, network: Network, curves_file: str) -> None:
@@ -194,14 +196,6 @@ def _write_control(deck: Deck, network: Network, curves_file: str) -> None:
     columns += ["impedance_ohm", "impedance_phase_deg"]
     lines += [f"wrdata {curves_file} {' '.join(columns)}", ".endc"]
     deck.lines += lines
-
-
-def _part_names(slot: FittedSlot, name: str) -> list[str]:
-    if slot.form == "pad":
-        return [f"{name}__s", f"{name}__p"]
-    if len(slot.parts) == 1:
-        return [name]
-    return [f"{name}__{LETTER_OF_KIND[part.kind]}" for part in slot.parts]
 
 
 def _describe(slot: FittedSlot) -> str:

@@ -9,9 +9,11 @@ ValueRange(low=0.5, high=10.0)
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from optimizer.errors import InputError, Subject
-from optimizer.network.ladder import PARTS_OF_FORM, PLACES_OF_FORM, Form, Place, Slot, ValueRange
+from optimizer.network.expression.forms import form_of, say_with_article
+from optimizer.network.ladder import Form, Place, Slot, ValueRange
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.text.units import parse_quantity, parse_range
 
@@ -19,31 +21,7 @@ Stated = str | float
 """A value with its unit ("4.7 uF"), or a number in H, F or ohm."""
 
 Range = str | tuple[Stated | None, Stated | None]
-"""Both ends of a range: "1 mH .. 6 mH", or two values; None leaves an end to `ASSUMED_RANGES`."""
-
-PART_NAMES: dict[Form, tuple[str, ...]] = {
-    **PARTS_OF_FORM,
-    "pad": ("series_resistor", "shunt_resistor"),
-}
-"""What the parts of each form are called, in the order of `PARTS_OF_FORM`."""
-
-ASSUMED_RANGES: dict[tuple[Form, str], tuple[float, float]] = {
-    ("inductor", "inductor"): (0.1e-3, 10e-3),
-    ("capacitor", "capacitor"): (1e-6, 150e-6),
-    ("resistor", "resistor"): (0.47, 47.0),
-    ("notch", "inductor"): (0.1e-3, 10e-3),
-    ("notch", "capacitor"): (1e-6, 150e-6),
-    ("notch", "resistor"): (0.47, 22.0),
-    ("trap", "inductor"): (0.1e-3, 4.7e-3),
-    ("trap", "capacitor"): (1e-6, 68e-6),
-    ("trap", "resistor"): (1.0, 47.0),
-    ("equaliser", "resistor"): (2.2, 22.0),
-    ("equaliser", "capacitor"): (1e-6, 150e-6),
-    ("pad", "series_resistor"): (0.47, 22.0),
-    ("pad", "shunt_resistor"): (1.0, 47.0),
-}
-"""Ranges taken when none is stated: what passive networks for 4 to 8 ohm drivers use between
-100 Hz and 10 kHz (common practice, no source)."""
+"""Both ends of a range: "1 mH .. 6 mH", or two values; None leaves an end to the usual range."""
 
 
 def series_inductor(
@@ -153,8 +131,9 @@ def make_slot(
     name, place, form
         As in `Slot`.
     ranges : mapping of str to range
-        By the name of the part, see `PART_NAMES`: "1 mH .. 6 mH", or two values with or without
-        unit; an end that is None, or a part left out, gets `ASSUMED_RANGES`.
+        By the key of the part ("series_resistor" of a pad, "R" of an expression): "1 mH .. 6 mH",
+        or two values with or without unit; an end that is None, or a part left out, gets the usual
+        range of its form.
     optional : bool
         Whether it may stay empty.
 
@@ -167,17 +146,25 @@ def make_slot(
     InputError
         A form that cannot stand there, a value that cannot be read, a range that does not rise.
     """
-    if place not in PLACES_OF_FORM[form]:
+    try:
+        made = form_of(form, place)
+    except InputError as error:
+        raise error.about(Subject("slot", name)) from None
+    stray = next((key for key in ranges if key not in made.keys), None)
+    if stray is not None:
         raise InputError(
-            f"this form cannot stand in {place}", subject=Subject("slot", name), value=form
+            f"{say_with_article(form)} has no part of this name",
+            subject=Subject("slot", name),
+            value=repr(stray),
+            remedy=f"its parts are {', '.join(made.keys)}",
         )
     return Slot(
         name=name,
         place=place,
-        form=form,
+        form=made.name,
         ranges=tuple(
-            _read_range(name, ranges.get(part), UNIT_OF_KIND[kind], ASSUMED_RANGES[form, part])
-            for part, kind in zip(PART_NAMES[form], PARTS_OF_FORM[form], strict=True)
+            _read_range(name, ranges.get(key), UNIT_OF_KIND[kind], usual)
+            for key, kind, usual in zip(made.keys, made.kinds, made.usual_ranges, strict=True)
         ),
         optional=optional,
     )
@@ -224,12 +211,9 @@ def keep(slot: Slot, *values: Stated, loss: Stated = 0.0, alter: bool = False) -
         ohm = parse_quantity(loss, "ohm") if kind == lossy else 0.0
         parts.append(Part(kind=kind, value=number, loss_ohm=ohm, origin=KEPT, pieces=(number,)))
     spans = tuple(ValueRange(low=part.value, high=part.value) for part in parts)
-    return Slot(
-        name=slot.name,
-        place=slot.place,
-        form=slot.form,
+    return replace(
+        slot,
         ranges=slot.ranges if alter else spans,
-        optional=slot.optional,
         kept=tuple(parts),
         alterable=alter or slot.optional,
     )

@@ -11,10 +11,11 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.expression.bank import Bank
-from optimizer.network.expression.forms import form_of, from_network
+from optimizer.network.expression.forms import NamedForm, Place
 from optimizer.network.expression.immittance import branch_immittance
+from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch, Population
-from optimizer.network.ladder import Form, Network, Place
+from optimizer.network.ladder import Network
 from optimizer.parts import KINDS, Kind, Part
 
 
@@ -53,13 +54,13 @@ class LadderSection:
 
 
 @cache
-def sections_of(form: Form, place: Place) -> tuple[tuple[LadderSection, tuple[int, ...]], ...]:
-    """Sections that a slot contributes to a ladder, source first.
+def sections_of(form: NamedForm) -> tuple[tuple[LadderSection, tuple[int, ...]], ...]:
+    """Sections that a form contributes to a ladder, source first.
 
     Parameters
     ----------
-    form, place
-        As in `optimizer.network.ladder.Slot`.
+    form : NamedForm
+        Of a slot.
 
     Returns
     -------
@@ -69,13 +70,12 @@ def sections_of(form: Form, place: Place) -> tuple[tuple[LadderSection, tuple[in
     return tuple(
         (
             LadderSection(
-                place="series" if step.kind == "series" else "shunt",
+                place=place,
                 branch=branch.numbered({g: n for n, g in enumerate(branch.leaves)}),
             ),
             branch.leaves,
         )
-        for step in NetworkPlan(form_of(form, place).node).root.steps
-        for branch in step.branches
+        for place, branch in form.branches
     )
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.network.ladder import FittedSlot, FittedWay, Place
-from optimizer.network.names import name_parts
-from optimizer.parts import LETTER_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.network.expression.ladders import from_way
+from optimizer.network.expression.nodes import PartLeaf
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch
+from optimizer.network.ladder import FittedWay, Place
+from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.text.units import format_quantity
-
-__all__ = ["describe_join", "draw_ladder", "name_parts"]
 
 _SOURCE_TOP = " amp (+) ──"
 _SOURCE_BOTTOM = " amp (-) ──"
@@ -51,21 +51,44 @@ def _value_lines(part: Part, letter: str = "") -> list[str]:
     return lines
 
 
-def _columns(slots: Sequence[FittedSlot]) -> list[_Column]:
-    columns = []
-    for slot in slots:
-        if slot.form == "pad":
-            for name, place, part in name_parts(slot):
-                columns.append(_Column(place, name, tuple(_value_lines(part))))
-            continue
-        lines: list[str] = []
-        for part in slot.parts:
-            letter = f"{LETTER_OF_KIND[part.kind]} " if len(slot.parts) > 1 else ""
-            lines += _value_lines(part, letter)
-        if slot.form == "trap":
-            lines.insert(0, "L||C||R")
-        columns.append(_Column(slot.place, slot.name, tuple(lines)))
-    return columns
+def _columns(way: FittedWay) -> list[_Column]:
+    """One column for what stands in the line or across it: a part, or several joined."""
+    plan = NetworkPlan(from_way(way))
+    return [
+        _column("series" if step.kind == "series" else "shunt", branch, plan.leaves)
+        for step in plan.root.steps
+        for branch in step.branches
+    ]
+
+
+def _column(place: Place, branch: PartsBranch, leaves: Sequence[PartLeaf]) -> _Column:
+    lines: list[str] = []
+    first = leaves[branch.leaves[0]]
+    if branch.kind == "part":
+        assert first.part is not None
+        return _Column(place, first.name, tuple(_value_lines(first.part)))
+    if branch.kind == "parallel" or any(item.kind != "part" for item in branch.items):
+        lines.append(_say_branch(branch, leaves))
+    for leaf in (leaves[g] for g in branch.leaves):
+        assert leaf.part is not None
+        lines += _value_lines(leaf.part, f"{_own_name(leaf)} ")
+    return _Column(place, first.place, tuple(lines))
+
+
+def _say_branch(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> str:
+    """How parts are joined, by their own names: "L||C||R"."""
+    if branch.kind == "part":
+        return _own_name(leaves[branch.leaves[0]])
+    said = (_say_branch(item, leaves) for item in branch.items)
+    return ("||" if branch.kind == "parallel" else "+").join(
+        text if item.kind == "part" else f"({text})"
+        for text, item in zip(said, branch.items, strict=True)
+    )
+
+
+def _own_name(leaf: PartLeaf) -> str:
+    """Name of a part within its place ("Rs" of "P1.Rs")."""
+    return leaf.name.removeprefix(f"{leaf.place}.")
 
 
 def _centre(text: str, width: int, fill: str = " ") -> str:
@@ -114,7 +137,7 @@ def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
     room = width - len(_SOURCE_TOP) - max(len(end_top), len(_GOES_ON_TOP)) - 1
 
     runs: list[list[_Column]] = [[]]
-    for column in _columns(way.slots):
+    for column in _columns(way):
         if runs[-1] and sum(c.width for c in runs[-1]) + column.width > room:
             runs.append([])
         runs[-1].append(column)
@@ -132,7 +155,7 @@ def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
         lines += [row.rstrip() for row in body]
         lines.append(start_bottom + rows[-1] + (end_bottom if last else _GOES_ON_BOTTOM))
     for slot in way.slots:
-        for name, _, part in name_parts(slot):
+        for name, _, part in slot.named_parts:
             joined = describe_join(part)
             if joined:
                 lines.append(f"{' ' * len(_SOURCE_TOP)}{name} = {joined}")

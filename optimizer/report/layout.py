@@ -8,8 +8,10 @@ from itertools import pairwise
 from typing import Literal
 
 from optimizer.bench.build.wiring import split_pieces
-from optimizer.network.ladder import FittedSlot, FittedWay, Network, Place
-from optimizer.network.names import name_parts
+from optimizer.network.expression.ladders import from_way
+from optimizer.network.expression.nodes import PartLeaf
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch
+from optimizer.network.ladder import FittedWay, Network, Place
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
 from optimizer.text.units import format_quantity
@@ -77,14 +79,23 @@ def part_block(name: str, part: Part) -> Block:
     return Cluster(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
-def slot_blocks(slot: FittedSlot) -> list[tuple[Place, Block]]:
-    """Lay out one slot as blocks in the line or across it, source first."""
-    blocks = [(place, part_block(name, part)) for name, place, part in name_parts(slot)]
-    if len(slot.parts) == 1 or slot.form == "pad":
-        return blocks
-    items = tuple(block for _, block in blocks)
-    mode: Literal["series", "parallel"] = "parallel" if slot.form == "trap" else "series"
-    return [(slot.place, Cluster(mode, items))]
+def way_blocks(way: FittedWay) -> list[tuple[Place, Block]]:
+    """Lay out one way as blocks in the line or across it, source first."""
+    plan = NetworkPlan(from_way(way))
+    return [
+        ("series" if step.kind == "series" else "shunt", _branch_block(branch, plan.leaves))
+        for step in plan.root.steps
+        for branch in step.branches
+    ]
+
+
+def _branch_block(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> Block:
+    if branch.kind == "part":
+        leaf = leaves[branch.leaves[0]]
+        assert leaf.part is not None
+        return part_block(leaf.name, leaf.part)
+    items = tuple(_branch_block(item, leaves) for item in branch.items)
+    return Cluster("parallel" if branch.kind == "parallel" else "series", items)
 
 
 def measure_level(block: Block) -> tuple[float, float, float]:
@@ -261,7 +272,7 @@ def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> floa
     title = f"{way.name}: driver connected {'inverted' if turned else 'normally'}"
     drawing.say(_at(0.0, y - 0.3), title, "start", "way")
     y -= 0.7
-    blocks = [pair for slot in way.slots for pair in slot_blocks(slot)]
+    blocks = way_blocks(way)
     runs = _break(blocks, widest - _LEAD_IN, _DRIVER + measure_text(way.driver, "name"))
     for number, run in enumerate(runs):
         first, last = number == 0, number == len(runs) - 1

@@ -10,7 +10,6 @@ from importlib import import_module
 from typing import Any
 
 from optimizer.network.ladder import FittedWay, Network
-from optimizer.network.names import name_parts
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.drawing import Drawing, Symbol, find_joints
 from optimizer.report.ladder_text import describe_join
@@ -134,7 +133,7 @@ def describe_network(network: Network) -> str:
 def _describe_way(way: FittedWay) -> str:
     said = []
     for slot in way.slots:
-        for name, place, part in name_parts(slot):
+        for name, place, part in slot.named_parts:
             text = f"{name} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
             joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
             text += f" ({joined})" if joined else ""

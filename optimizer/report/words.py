@@ -12,7 +12,7 @@ from optimizer.measure.curve import Coverage
 from optimizer.measure.driver import Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
-from optimizer.report.ladder_text import describe_join, name_parts
+from optimizer.report.ladder_text import describe_join
 from optimizer.text.units import format_quantity
 
 _PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or three parts"}
@@ -108,7 +108,7 @@ def say_joins(candidates: Sequence[Candidate], names: Sequence[str] = ()) -> lis
         user = names[k] if names else str(candidate.rank)
         for ladder in candidate.network.ladders:
             for slot in ladder.slots:
-                for name, _, part in name_parts(slot):
+                for name, _, part in slot.named_parts:
                     joined = describe_join(part)
                     if joined:
                         line = f"{ladder.name} {name}: {say_value(part)} = {joined}"

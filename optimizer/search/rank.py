@@ -83,8 +83,8 @@ def _structure_of(problem: Problem, genome: Genome) -> Structure:
     ladders = []
     for ladder in problem.topology.ladders:
         filled = [slot for slot in ladder.slots if next(present)]
-        # A pad is two steps of its own: nothing passes it.
-        runs = groupby(filled, key=lambda s: s.form if s.form == "pad" else s.place)
+        # What is both in the line and across it, as a pad, lets nothing pass.
+        runs = groupby(filled, key=lambda s: s.form if s.circuit.spans_both else s.place)
         ladders.append(
             (
                 signs.get(ladder.name, 1.0),

@@ -97,9 +97,17 @@ class KeyBlock(Generic[Noun]):
         """
         return self.take(self.open(entry))
 
-    def open(self, entry: Entry) -> dict[str, Entry]:
-        """Entries by key, none of them unknown and none missing that is needed."""
-        found = entry.fields([key.name for key in self.keys])
+    def open(self, entry: Entry, more: Iterable[str] = ()) -> dict[str, Entry]:
+        """Entries by key, none of them unknown and none missing that is needed.
+
+        Parameters
+        ----------
+        entry : Entry
+            The block.
+        more : iterable of str
+            Further keys that this one may hold.
+        """
+        found = entry.fields([*(key.name for key in self.keys), *more])
         for key in self.keys:
             if key.needed and key.name not in found:
                 raise entry.error(key.needed, remedy=f'add "{key.name}: {key.example}"')

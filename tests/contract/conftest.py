@@ -14,9 +14,8 @@ from optimizer.arrays import Flags, Real
 from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts, Price
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
+from optimizer.network.expression.forms import NAMED_FORMS, form_of, list_form_names
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     Form,
     Place,
     Slot,
@@ -75,8 +74,9 @@ def make_driver(rng: np.random.Generator, name: str, centre_hz: float) -> Driver
 
 
 def draw_slot(rng: np.random.Generator, name: str, form: Form, series: str, *, keep: bool) -> Slot:
-    kinds = PARTS_OF_FORM[form]
-    place: Place = PLACES_OF_FORM[form][int(rng.integers(len(PLACES_OF_FORM[form])))]
+    places: list[Place] = [p for p, name in NAMED_FORMS if name == form]
+    place = places[int(rng.integers(len(places)))]
+    kinds = form_of(form, place).kinds
     count = 2 if len(kinds) > 1 else int(rng.integers(2, 5))
     ranges, kept = [], []
     for kind in kinds:
@@ -123,7 +123,7 @@ def draw_problem(
 ) -> Problem:
     """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks."""
     rng = np.random.default_rng([7, seed])
-    forms: list[Form] = list(PARTS_OF_FORM)
+    forms: list[Form] = list(list_form_names())
     while True:
         count = int(rng.integers(1, 4))
         drivers = [

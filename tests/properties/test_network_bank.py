@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 from optimizer.arrays import Complex
 from optimizer.network.bank import LadderBank, LossLaw, Population
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     FittedSlot,
     FittedWay,
     Form,
@@ -31,7 +30,12 @@ examples = settings(deadline=None, max_examples=60)
 
 F = np.geomspace(20.0, 20_000.0, 17)
 P = 5
-KINDS_OF_SLOT: list[tuple[Form, Place]] = [(f, p) for f, ps in PLACES_OF_FORM.items() for p in ps]
+KINDS_OF_SLOT: list[tuple[Form, Place]] = [
+    *((f, p) for p, f in NAMED_FORMS),
+    ("L || (C + Ra) || Rb", "series"),
+    ("L + R", "shunt"),
+    ("C1 || (R + (L || C2))", "shunt"),
+]
 SPAN: dict[Kind, ValueRange] = {
     "inductor": ValueRange(low=5e-5, high=1e-2),
     "capacitor": ValueRange(low=5e-7, high=3e-4),
@@ -66,7 +70,7 @@ def topologies(draw: st.DrawFn) -> Topology:
             if draw(st.integers(0, 4)) == 0:
                 kept = tuple(
                     Part(kind=k, value=SPAN[k].low * 7, loss_ohm=0.03, origin="kept")
-                    for k in PARTS_OF_FORM[form]
+                    for k in form_of(form, place).kinds
                 )
             slots.append(
                 Slot(
@@ -74,7 +78,7 @@ def topologies(draw: st.DrawFn) -> Topology:
                     place=place,
                     form=form,
                     optional=draw(st.booleans()),
-                    ranges=tuple(SPAN[k] for k in PARTS_OF_FORM[form]),
+                    ranges=tuple(SPAN[k] for k in form_of(form, place).kinds),
                     kept=kept,
                 )
             )

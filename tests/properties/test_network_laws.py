@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     FittedSlot,
     FittedWay,
     Form,
@@ -27,7 +26,12 @@ from optimizer.parts import Kind, Part
 examples = settings(deadline=None, max_examples=60)
 
 F = np.geomspace(20.0, 20_000.0, 25)
-KINDS_OF_SLOT: list[tuple[Form, Place]] = [(f, p) for f, ps in PLACES_OF_FORM.items() for p in ps]
+KINDS_OF_SLOT: list[tuple[Form, Place]] = [
+    *((f, p) for p, f in NAMED_FORMS),
+    ("L || (C + Ra) || Rb", "series"),
+    ("L + R", "shunt"),
+    ("C1 || (R + (L || C2))", "shunt"),
+]
 SPAN: dict[Kind, tuple[float, float]] = {
     "inductor": (1e-5, 2e-2),
     "capacitor": (1e-7, 5e-4),
@@ -52,7 +56,7 @@ def slots(draw: st.DrawFn) -> FittedSlot:
         name="S",
         place=place,
         form=form,
-        parts=tuple(draw(parts(kind)) for kind in PARTS_OF_FORM[form]),
+        parts=tuple(draw(parts(kind)) for kind in form_of(form, place).kinds),
     )
 
 

@@ -10,6 +10,7 @@ from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.bank import LadderBank
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.expression.bank import LossLaw, loss_slopes
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.expression.nodes import Node, SourceResistance, part_leaves, with_parts
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import Population
@@ -20,8 +21,6 @@ from optimizer.network.expression.single import (
     transfers_of,
 )
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     Place,
     Slot,
     Topology,
@@ -237,13 +236,13 @@ LAWS: dict[Kind, LossLaw] = {
 
 def random_topology(rng: np.random.Generator) -> Topology:
     """Up to three ways of up to seven slots of all forms, some optional, some kept."""
-    choices = [(form, place) for form, places in PLACES_OF_FORM.items() for place in places]
+    choices = [(form, place) for place, form in NAMED_FORMS]
     ways = []
     for w in range(int(rng.integers(1, 4))):
         slots = []
         for i in range(int(rng.integers(0, 8))):
             form, place = choices[int(rng.integers(len(choices)))]
-            kinds = PARTS_OF_FORM[form]
+            kinds = form_of(form, place).kinds
             kept = tuple(Part(kind=k, value=7 * SPAN[k].low, loss_ohm=0.03) for k in kinds)
             slots.append(
                 Slot(
@@ -289,11 +288,14 @@ def links_of(slot: Slot, first: int, values: np.ndarray) -> list[Link]:
     if slot.form == "pad":
         (z, dz), (r, dr) = pairs
         return [("series", z, {first: dz}), ("shunt", 1.0 / r, {first + 1: -dr / r**2})]
-    if slot.form == "trap":
-        total = 1.0 / sum(1.0 / z for z, _ in pairs)
-        return [
-            ("series", total, {first + i: (total / z) ** 2 * dz for i, (z, dz) in enumerate(pairs)})
-        ]
+    if slot.form in ("trap", "contour", "bypassed pad"):
+        beside = pairs[:2] if slot.form == "bypassed pad" else pairs
+        total = 1.0 / sum(1.0 / z for z, _ in beside)
+        slopes = {first + i: (total / z) ** 2 * dz for i, (z, dz) in enumerate(beside)}
+        links: list[Link] = [("series", total, slopes)]
+        for r, dr in pairs[len(beside) :]:
+            links.append(("shunt", 1.0 / r, {first + 2: -dr / r**2}))
+        return links
     total = sum(z for z, _ in pairs)
     slopes = {first + i: dz for i, (_, dz) in enumerate(pairs)}
     if slot.place == "series":

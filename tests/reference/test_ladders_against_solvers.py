@@ -10,9 +10,8 @@ import pytest
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     FittedSlot,
     FittedWay,
     Form,
@@ -29,7 +28,7 @@ SPAN: dict[Kind, tuple[float, float]] = {
     "capacitor": (5e-7, 4e-4),
     "resistor": (0.3, 60.0),
 }
-KINDS_OF_SLOT: list[tuple[Form, Place]] = [(f, p) for f, ps in PLACES_OF_FORM.items() for p in ps]
+KINDS_OF_SLOT: list[tuple[Form, Place]] = [(f, p) for p, f in NAMED_FORMS]
 
 Load = DriverEquivalent
 Case = tuple[Network, dict[str, Load]]
@@ -81,7 +80,7 @@ def draw_case(index: int) -> Case:
             form, place = KINDS_OF_SLOT[
                 (index + w + s * int(rng.integers(1, 4))) % len(KINDS_OF_SLOT)
             ]
-            parts = tuple(draw_part(rng, kind) for kind in PARTS_OF_FORM[form])
+            parts = tuple(draw_part(rng, kind) for kind in form_of(form, place).kinds)
             slots.append(FittedSlot(name=f"S{s + 1}", place=place, form=form, parts=parts))
         ways.append(
             FittedWay(
@@ -143,12 +142,17 @@ def two_port(media: Any, slot: FittedSlot) -> Any:
             return media.capacitor(part.value) ** loss
         return media.resistor(part.value)
 
+    def beside(parts: list[Any]) -> Any:
+        s = skrf.network.y2s(sum(part.y for part in parts), z0=media.z0)
+        return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
+
     parts = [one(part) for part in slot.parts]
     if slot.form == "pad":
         return parts[0] ** media.shunt(parts[1] ** media.short())
-    if slot.form == "trap":
-        s = skrf.network.y2s(sum(part.y for part in parts), z0=media.z0)
-        return skrf.Network(frequency=media.frequency, s=s, z0=media.z0)
+    if slot.form == "bypassed pad":
+        return beside(parts[:2]) ** media.shunt(parts[2] ** media.short())
+    if slot.form in ("trap", "contour"):
+        return beside(parts)
     chain = parts[0]
     for part in parts[1:]:
         chain = chain**part

@@ -143,7 +143,7 @@ def simulated(run_spice: Callable[[str], Any]) -> tuple[Any, dict[str, tuple[Any
 
 def look_up(found: dict[str, Any], way: str, name: str) -> tuple[Any, Any]:
     """Voltage over the part with its loss, and its current."""
-    own = {"P1.Rs": "p1__s", "P1.Rp": "p1__p"}.get(name, name.lower().replace(".", "__"))
+    own = name.lower().replace(".", "__")
     across, through = found[f"{way}__{own}"]
     loss = found.get(f"{way}__{own}__loss")
     return (across + loss[0] if loss else across), through

@@ -17,8 +17,8 @@ from optimizer.bench.voice.voicing import LOOKED_AT, voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.goals import OnAxis
+from optimizer.network.expression.forms import form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
     FittedSlot,
     FittedWay,
     Network,
@@ -74,7 +74,7 @@ def draw_problem(drivers, rng) -> Problem:
         for number in chosen:
             place, form = forms[number]
             ranges = []
-            for kind in PARTS_OF_FORM[form]:
+            for kind in form_of(form, place).kinds:
                 low, high = np.log(SPAN[kind])
                 start = math.exp(rng.uniform(low, high - 1.1))
                 ranges.append(ValueRange(low=start, high=start * 3.0))

@@ -10,7 +10,8 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.circuit import write_spice
-from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, ladder
+from optimizer.network.expression.forms import NAMED_FORMS, NamedForm
+from optimizer.network.expression.ladders import ladder
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Parallel,
@@ -182,9 +183,12 @@ def test_forms_are_expressions() -> None:
         assert len({leaf.name for leaf in leaves}) == len(form.parts) > 0
         assert driver_leaves(node) == (WOOFER,)
         assert form.does
-    assert render(NAMED_FORMS["pad"].around(WOOFER, "P1")) == "P1.Rs + (P1.Rp || woofer)"
-    assert render(NAMED_FORMS["series inductor"].around(WOOFER, "L1")) == "L1 + woofer"
-    assert render(NAMED_FORMS["notch"].around(WOOFER, "N1")) == "(N1.L + N1.C + N1.R) || woofer"
+    assert render(NAMED_FORMS["series", "pad"].around(WOOFER, "P1")) == "P1.Rs + (P1.Rp || woofer)"
+    assert render(NAMED_FORMS["series", "inductor"].around(WOOFER, "L1")) == "L1 + woofer"
+    assert (
+        render(NAMED_FORMS["shunt", "notch"].around(WOOFER, "N1"))
+        == "(N1.L + N1.C + N1.R) || woofer"
+    )
     assert render(NamedForm.in_line("R || C").around(WOOFER, "B1")) == "(B1.R || B1.C) + woofer"
     assert render(NamedForm.across("L + C").around(WOOFER, "N1")) == "(N1.L + N1.C) || woofer"
 
@@ -193,8 +197,9 @@ def test_forms_are_expressions() -> None:
     ("text", "rule"),
     [
         ("L + C", 'the word "rest" stands once in a form'),
+        ("rest + L", 'the word "rest" stands once in a form, at its end'),
         ("L + (rest || rest)", 'the word "rest" stands once in a form'),
-        ("X + rest", "parts of a form begin with R, L or C"),
+        ("X + rest", "the name of a part begins with R, L or C"),
     ],
 )
 def test_bad_forms_are_refused(text: str, rule: str) -> None:
@@ -207,7 +212,11 @@ def test_ladder_puts_forms_in_front() -> None:
     """Source first, as a ladder is read; kept and optional parts keep what is known of them."""
     known = [PartLeaf("resistor", "x", optional=True, low=1.0, high=5.0)] * 2
     node = ladder(
-        WOOFER, [(NAMED_FORMS["series inductor"], "L1", None), (NAMED_FORMS["pad"], "P1", known)]
+        WOOFER,
+        [
+            (NAMED_FORMS["series", "inductor"], "L1", None),
+            (NAMED_FORMS["series", "pad"], "P1", known),
+        ],
     )
     assert render(node) == "L1 + P1.Rs? + (P1.Rp? || woofer)"
     assert part_leaves(node)[1].high == 5.0

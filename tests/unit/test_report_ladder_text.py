@@ -6,7 +6,7 @@ import pytest
 
 from optimizer.network.ladder import FittedSlot, FittedWay
 from optimizer.parts import Part
-from optimizer.report.ladder_text import describe_join, draw_ladder, name_parts
+from optimizer.report.ladder_text import describe_join, draw_ladder
 
 COIL = Part(kind="inductor", value=2.2e-3, loss_ohm=0.3)
 CAP = Part(kind="capacitor", value=4.7e-6)
@@ -74,7 +74,7 @@ def test_part_names():
 
     def names(form: str, place: str, *parts: Part) -> list[tuple[str, str]]:
         slot = FittedSlot(name="X1", place=place, form=form, parts=parts)
-        return [(name, at) for name, at, _ in name_parts(slot)]
+        return [(name, at) for name, at, _ in slot.named_parts]
 
     assert names("capacitor", "series", CAP) == [("X1", "series")]
     assert names("notch", "shunt", COIL, CAP, RESISTOR) == [

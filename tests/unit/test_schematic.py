@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from itertools import combinations
-from typing import get_args
 
 import numpy as np
 import pytest
 
 from optimizer.bench.build.wiring import split_loss, wire_network
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
     FittedSlot,
     FittedWay,
-    Form,
     Network,
 )
 from optimizer.network.solve import solve_network
@@ -50,14 +47,18 @@ def draw_part(rng: np.random.Generator, kind: Kind) -> Part:
 
 def draw_random(seed: int, most: int = 8) -> Network:
     rng = np.random.default_rng([31, seed])
-    forms: tuple[Form, ...] = get_args(Form)
+    forms = [
+        *((form, place) for place, form in NAMED_FORMS),
+        ("L || (C + Ra) || Rb", "series"),
+        ("C1 || (R + (L || C2))", "shunt"),
+        ("(L || Ra) + C + (Rb || (Cb + Rc))", "shunt"),
+    ]
     ways = []
     for name, driver in (("bass", "low"), ("treble", "high")):
         slots = []
         for k in range(int(rng.integers(0, most + 1))):
-            form = forms[int(rng.integers(len(forms)))]
-            place = PLACES_OF_FORM[form][int(rng.integers(len(PLACES_OF_FORM[form])))]
-            parts = tuple(draw_part(rng, kind) for kind in PARTS_OF_FORM[form])
+            form, place = forms[int(rng.integers(len(forms)))]
+            parts = tuple(draw_part(rng, kind) for kind in form_of(form, place).kinds)
             slots.append(FittedSlot(name=f"X{k}", place=place, form=form, parts=parts))
         ways.append(
             FittedWay(

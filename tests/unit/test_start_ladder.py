@@ -12,7 +12,6 @@ from optimizer.cli.options import put_in_options
 from optimizer.design.start.ladders import BUILDABLE, plan_ways
 from optimizer.design.start.plan import find_mirror, limit_lowest, plan_start, tell_clock
 from optimizer.errors import InputError
-from optimizer.network.ladder import PARTS_OF_FORM
 
 pytestmark = pytest.mark.slow
 
@@ -73,7 +72,7 @@ def test_one_to_four_ways(tmp_path, count):
             assert needed == ["capacitor", "inductor", "inductor"]
         for planned in way.slots:
             assert planned.why
-            kinds = PARTS_OF_FORM[planned.slot.form]
+            kinds = planned.slot.kinds
             for kind, span in zip(kinds, planned.slot.ranges, strict=True):
                 assert BUILDABLE[kind][0] <= span.low < span.high <= BUILDABLE[kind][1]
 

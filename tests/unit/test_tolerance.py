@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.network.names import name_parts
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 
@@ -44,7 +43,7 @@ def test_variance_is_what_derivatives_foretell(problem: Problem) -> None:
         f"{way.name}.{name}": 0.002
         for way in network.ways
         for slot in way.slots
-        for name, _, _ in name_parts(slot)
+        for name, _, _ in slot.named_parts
     }
     report = spread_network(
         problem, network, draws=4000, rng=np.random.default_rng(1), tolerances=small

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from optimizer.errors import InputError
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
-from optimizer.network.expression.forms import from_network
+from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.single import resistance_of
 from optimizer.network.ladder import Network
 

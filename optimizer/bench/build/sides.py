@@ -10,7 +10,6 @@ import numpy as np
 from optimizer.bench.tolerance.board import Board
 from optimizer.bench.tolerance.tolerance import SIGMA_OF_LIMIT
 from optimizer.network.ladder import Network
-from optimizer.network.names import name_parts
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger
@@ -84,7 +83,7 @@ def share_out(problem: Problem, network: Network, *, seconds: float = 3.0) -> Si
         f"{ladder.name}.{name}": part
         for ladder in network.ladders
         for slot in ladder.slots
-        for name, _, part in name_parts(slot)
+        for name, _, part in slot.named_parts
     }
     measured = [
         label

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
-from optimizer.network.names import name_parts
+from optimizer.network.expression.circuit import place_elements
+from optimizer.network.expression.ladders import from_way
+from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
+from optimizer.network.ladder import FittedWay, Network
 from optimizer.parts import Part
 from optimizer.text.brief import brief
 
@@ -152,16 +155,27 @@ def wire_network(network: Network) -> Wiring:
     drivers: list[DriverLead] = []
     for way, letter in zip(network.ways, _letters(network.ways), strict=True):
         numbers = iter(range(1, 1000))
-        at = AMP_PLUS
-        for slot in way.slots:
-            at = _wire_slot(pieces, way.name, slot, at, letter, numbers)
-        plus, minus = (AMP_MINUS, at) if way.polarity < 0 else (at, AMP_MINUS)
-        drivers.append(
-            DriverLead(
-                way=way.name, driver=way.driver, plus=plus, minus=minus, inverted=way.polarity < 0
-            )
-        )
+        new = partial(_number, letter, numbers)
+        for element in place_elements(from_way(way), AMP_PLUS, AMP_MINUS, new):
+            what, (start, end) = element.what, element.nodes
+            if isinstance(what, PartLeaf) and what.part is not None:
+                _wire_part(pieces, way.name, what.name, what.part, start, end, new)
+            elif isinstance(what, DriverLeaf):
+                plus, minus = (start, end) if what.sign > 0 else (end, start)
+                drivers.append(
+                    DriverLead(
+                        way=way.name,
+                        driver=way.driver,
+                        plus=plus,
+                        minus=minus,
+                        inverted=what.sign < 0,
+                    )
+                )
     return Wiring(pieces=tuple(pieces), drivers=tuple(drivers))
+
+
+def _number(letter: str, numbers: Iterator[int]) -> str:
+    return f"{letter}{next(numbers)}"
 
 
 def _letters(ways: Sequence[FittedWay]) -> list[str]:
@@ -172,34 +186,6 @@ def _letters(ways: Sequence[FittedWay]) -> list[str]:
         free = (c for c in [*wanted, *"ABCDEFGHIJKLMNOPQRSTUVWXYZ"] if c not in taken)
         taken.append(next(free, f"Z{len(taken)}"))
     return taken
-
-
-def _wire_slot(
-    pieces: list[Piece], way: str, slot: FittedSlot, at: str, letter: str, numbers: Iterator[int]
-) -> str:
-    """Wire one slot that starts at a point of the line; return where the line goes on."""
-
-    def new() -> str:
-        return f"{letter}{next(numbers)}"
-
-    named = name_parts(slot)
-    if slot.form == "pad":
-        after = new()
-        _wire_part(pieces, way, named[0][0], slot.parts[0], at, after, new)
-        _wire_part(pieces, way, named[1][0], slot.parts[1], after, AMP_MINUS, new)
-        return after
-    after = new() if slot.place == "series" else at
-    end = after if slot.place == "series" else AMP_MINUS
-    if slot.form == "trap":
-        for name, _, part in named:
-            _wire_part(pieces, way, name, part, at, end, new)
-        return after
-    start = at
-    for k, (name, _, part) in enumerate(named):
-        stop = end if k == len(named) - 1 else new()
-        _wire_part(pieces, way, name, part, start, stop, new)
-        start = stop
-    return after
 
 
 def _wire_part(

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Complex, Real
-from optimizer.network.expression.forms import from_network
+from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import driver_leaves
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.single import phasors_of, transfers_of
 from optimizer.network.ladder import Network
-from optimizer.network.names import name_parts
 from optimizer.parts import Part
 
 _OPEN_OHM = 1e15
@@ -103,7 +102,7 @@ def solve_parts(
         (ladder.name, slot.name, *named)
         for ladder in network.ladders
         for slot in ladder.slots
-        for named in name_parts(slot)
+        for named in slot.named_parts
     ]
     return NetworkPhasors(
         parts=tuple(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from optimizer.network.ladder import Network
-from optimizer.network.names import name_parts
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.stock.lots import Lot
 from optimizer.stock.stock import Stock
@@ -30,7 +29,7 @@ def tell_alike(stock: Stock, network: Network) -> tuple[str, ...]:
     said = []
     for ladder in network.ladders:
         for slot in ladder.slots:
-            for name, _, part in name_parts(slot):
+            for name, _, part in slot.named_parts:
                 for value in dict.fromkeys(part.pieces or (part.value,)):
                     lots = [
                         lot

@@ -17,7 +17,6 @@ from typing import Any
 
 from optimizer.bench.networks.ladder import BUILT_WAY_KEYS, read_way
 from optimizer.bench.networks.results import read_result
-from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
@@ -180,12 +179,12 @@ def render_network(network: Network, *, parent: str = "", note: str = "", title:
 
 
 def _slot_text(slot: FittedSlot) -> str:
-    head = f"name: {_scalar(slot.name)}, {slot.place}: {slot.form}"
+    head = f"name: {_scalar(slot.name)}, {slot.place}: {_scalar(slot.form)}"
     if len(slot.parts) == 1:
         return f"{head}, {_part_text(slot.parts[0])}"
     parts = [
         f"{key}: {{{_part_text(part)}}}"
-        for key, part in zip(KEYS_OF_FORM[slot.form], slot.parts, strict=True)
+        for key, part in zip(slot.circuit.keys, slot.parts, strict=True)
     ]
     return f"{head},\n         " + ",\n         ".join(parts)
 

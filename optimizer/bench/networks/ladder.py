@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
-from optimizer.design.read.ladder import FORMS, KEYS_OF_FORM, say_with_article
+from optimizer.design.read.ladder import FORM_OF_SLOT, read_place
 from optimizer.errors import InputError
-from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
-    FittedSlot,
-    FittedWay,
-    Form,
-    Place,
-    Way,
+from optimizer.network.expression.forms import (
+    NAMED_FORMS,
+    NamedForm,
+    say_with_article,
 )
+from optimizer.network.ladder import FittedSlot, FittedWay, Place, Way
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
@@ -23,7 +20,7 @@ from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
-_KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in FORMS for key in KEYS_OF_FORM[form]))
+_KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in NAMED_FORMS.values() for key in form.keys))
 
 PART_KEYS = KeyBlock(
     noun=StatedPart,
@@ -72,11 +69,11 @@ _SLOT_KEYS = (
         needed='the key "name" is missing',
     ),
     Key(
-        name="series", form=WordForm(FORMS), example="inductor",
+        name="series", form=FORM_OF_SLOT, example="inductor",
         meaning="what sits in the line; told by the design where it has a place of this name",
     ),
     Key(
-        name="shunt", form=WordForm(FORMS), example="capacitor",
+        name="shunt", form=FORM_OF_SLOT, example="capacitor",
         meaning="what sits across the line; told by the design likewise",
     ),
 )  # fmt: skip
@@ -177,18 +174,19 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
 
 
 def _read_slot(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
-    fields = BUILT_SLOT_KEYS.open(entry)
+    place, form = _read_place(way, entry)
+    fields = BUILT_SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
-    place, form = _read_place(way, name, entry, fields)
-    known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
-    kept = (known.kept if known else None) or (None,) * len(PARTS_OF_FORM[form])
-    single = len(KEYS_OF_FORM[form]) == 1
-    written = (_take_single if single else _take_compound)(way, name, form, entry, fields)
+    known = next((slot for slot in way.slots if (slot.name, slot.form) == (name, form.name)), None)
+    kept = (known.kept if known else None) or (None,) * len(form.kinds)
+    written = (_take_single if len(form.keys) == 1 else _take_compound)(
+        way, name, form, entry, fields
+    )
     parts = [
         _read_part(kind, said, problem, label, old, notes)
-        for (label, said), kind, old in zip(written, PARTS_OF_FORM[form], kept, strict=True)
+        for (label, said), kind, old in zip(written, form.kinds, kept, strict=True)
     ]
-    return FittedSlot(name=name, place=place, form=form, parts=tuple(parts))
+    return FittedSlot(name=name, place=place, form=form.name, parts=tuple(parts))
 
 
 _Written = list[tuple[str, dict[str, Entry]]]
@@ -196,13 +194,13 @@ _Written = list[tuple[str, dict[str, Entry]]]
 
 
 def _take_single(
-    way: Way, name: str, form: Form, entry: Entry, fields: dict[str, Entry]
+    way: Way, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
 ) -> _Written:
     """Take what is said of the part of a slot that is no compound."""
     stray = next((key for key in fields if key in _KEYS_OF_FORMS), None)
     if stray:
         raise fields[stray].error(
-            f"this key does not belong to {say_with_article(form)}",
+            f"this key does not belong to {say_with_article(form.name)}",
             value=repr(stray),
             remedy='write its value as "value: ..."',
         )
@@ -214,14 +212,14 @@ def _take_single(
 
 
 def _take_compound(
-    way: Way, name: str, form: Form, entry: Entry, fields: dict[str, Entry]
+    way: Way, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
 ) -> _Written:
     """Take what is said of each part of a compound: a value, or a block."""
-    keys = KEYS_OF_FORM[form]
+    keys = form.keys
     for key, inner in fields.items():
         if key not in (*keys, *(own.name for own in _SLOT_KEYS)):
             raise inner.error(
-                f"this key does not belong to {say_with_article(form)}",
+                f"this key does not belong to {say_with_article(form.name)}",
                 value=repr(key),
                 remedy=f"its parts are {', '.join(keys)}, each with a value, or with a block "
                 '"{value: ..., ...}"',
@@ -241,32 +239,22 @@ def _take_compound(
     ]
 
 
-def _read_place(way: Way, name: str, entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:
+def _read_place(way: Way, entry: Entry) -> tuple[Place, NamedForm]:
+    fields = entry.fields()
+    if "series" in fields or "shunt" in fields:
+        return read_place(entry, BUILT_SLOT_KEYS)
+    name = fields["name"].text() if "name" in fields else ""
     known = next((slot for slot in way.slots if slot.name == name), None)
-    written: list[Place] = [p for p in ("series", "shunt") if p in fields]
-    if len(written) > 1:
-        raise entry.error(
-            "a slot is either in series or in shunt", value="both", remedy="remove one of them"
-        )
-    if not written:
-        if known is None:
-            names = [slot.name for slot in way.slots]
-            raise entry.error(
-                f"the design has no slot of this name in {way.name}",
-                value=repr(name),
-                remedy=f"{suggest(name, names) if names else ''}; or say what it is, for "
-                'instance "series: inductor"'.lstrip("; "),
-            )
-        return known.place, known.form
-    place = written[0]
-    form = fields[place].choice(FORMS)
-    if place not in PLACES_OF_FORM[form]:
-        raise fields[place].error(
-            f"{say_with_article(form)} cannot stand in {place}",
-            value=repr(form),
-            remedy=f'write "{PLACES_OF_FORM[form][0]}: {form}"',
-        )
-    return place, form
+    if known is not None:
+        return known.place, known.circuit
+    BUILT_SLOT_KEYS.open(entry)
+    names = [slot.name for slot in way.slots]
+    raise entry.error(
+        f"the design has no slot of this name in {way.name}",
+        value=repr(name),
+        remedy=f"{suggest(name, names) if names else ''}; or say what it is, for "
+        'instance "series: inductor"'.lstrip("; "),
+    )
 
 
 def _read_part(

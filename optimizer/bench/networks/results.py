@@ -10,14 +10,8 @@ from typing import Any
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
 from optimizer.errors import InputError
-from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
-    FittedSlot,
-    FittedWay,
-    Network,
-    Way,
-)
+from optimizer.network.expression.forms import form_of, say_with_article
+from optimizer.network.ladder import FittedSlot, FittedWay, Network, Way
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 
@@ -161,36 +155,35 @@ def _read_way(way: Way, data: Any, problem: Problem) -> FittedWay:
     slots: list[FittedSlot] = []
     place = 0
     while place < len(entries):
-        count = 1
         form = str(_get(entries[place], "kind", f"{key}.slots"))
         name = str(_get(entries[place], "name", f"{key}.slots"))
         at = _get(entries[place], "at", f"{key}.slots")
         if "form" in entries[place]:
             form = str(entries[place]["form"])
             name = name.rpartition(".")[0]
-        if form not in PARTS_OF_FORM:
+        try:
+            kinds = form_of(form, "shunt" if at == "shunt" else "series").kinds
+        except InputError as error:
             raise InputError(
-                "the form of a slot must be known",
+                "the form of a slot must be known, and stand where it can",
                 key=f"{key}.{name}",
-                value=repr(form),
+                value=f"{error.value} in {at}",
                 remedy=_REMEDY,
-            )
-        kinds = PARTS_OF_FORM[form]
-        places = PLACES_OF_FORM[form]
+            ) from None
         count = len(kinds)
         group = entries[place : place + count]
-        if [_get(one, "kind", f"{key}.{name}") for one in group] != list(kinds) or (
-            count == 1 and at not in places
-        ):
+        if [_get(one, "kind", f"{key}.{name}") for one in group] != list(kinds):
             raise InputError(
-                f"the parts of {name} do not make a {form}", key=f"{key}.{name}", remedy=_REMEDY
+                f"the parts of {name} do not make {say_with_article(form)}",
+                key=f"{key}.{name}",
+                remedy=_REMEDY,
             )
         known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
         kept = (known.kept if known else None) or (None,) * count
         slots.append(
             FittedSlot(
                 name=name,
-                place=at if count == 1 else places[0],
+                place=at,
                 form=form,
                 parts=tuple(
                     _read_part(one, problem, f"{key}.{name}", old)

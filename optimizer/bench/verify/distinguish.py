@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.bench.verify.faults import OPEN_OHM, SHORT_OHM, Fault, apply_fault, list_parts
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
-from optimizer.network.expression.forms import from_network
+from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import DriverLeaf, Node, PartLeaf, change
 from optimizer.network.expression.single import resistance_of, transfers_of
 from optimizer.network.ladder import Network

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
-from optimizer.network.bank import gene_name
-from optimizer.network.ladder import FittedWay, Network, PartKey, Slot
+from optimizer.network.ladder import FittedWay, Network, PartKey
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.series import series_values
 from optimizer.text.brief import brief
@@ -88,9 +87,8 @@ def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
     out: dict[PartKey, tuple[str, Part]] = {}
     for ladder in network.ladders:
         for slot in ladder.slots:
-            shape = Slot(name=slot.name, place=slot.place, form=slot.form, ranges=())
-            for i, part in enumerate(slot.parts):
-                out[ladder.name, slot.name, i] = (f"{ladder.name}.{gene_name(shape, i)}", part)
+            for i, (name, _, part) in enumerate(slot.named_parts):
+                out[ladder.name, slot.name, i] = (f"{ladder.name}.{name}", part)
     return out
 
 
@@ -113,8 +111,8 @@ def list_faults(network: Network) -> tuple[Fault, ...]:
         (ladder.name, slot.name, i)
         for ladder in network.ladders
         for slot in ladder.slots
-        if slot.form == "pad"
-        for i in range(2)
+        for i, part in enumerate(slot.parts)
+        if slot.circuit.spans_both and part.kind == "resistor"
     }
     found: list[Fault] = []
     found += (

@@ -132,7 +132,7 @@ class FaultBank:
                 first = self.keys.index((way.name, slot.name, 0))
                 steps += [
                     (section, [first + i for i in indices])
-                    for section, indices in sections_of(slot.form, slot.place)
+                    for section, indices in sections_of(slot.circuit)
                 ]
             self.sections.append(steps)
         self.way_of = [

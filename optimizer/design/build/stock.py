@@ -9,7 +9,6 @@ from pathlib import PurePath
 
 from optimizer.design.keys import key_of_ladder, locate
 from optimizer.design.nouns import Design
-from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.errors import InputError
 from optimizer.network.ladder import Ladder, Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
@@ -157,7 +156,7 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
 
 
 def _ranges(slot: Slot) -> Iterator[tuple[str, Kind, ValueRange]]:
-    return zip(KEYS_OF_FORM[slot.form], slot.kinds, slot.ranges, strict=True)
+    return zip(slot.circuit.keys, slot.kinds, slot.ranges, strict=True)
 
 
 def _find_empty_range(

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
-from optimizer.network.ladder import (
-    PARTS_OF_FORM,
-    PLACES_OF_FORM,
-    Form,
-    Place,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
-from optimizer.network.slots import ASSUMED_RANGES, PART_NAMES
-from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Kind, Part
+from optimizer.errors import InputError
+from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
+from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way
+from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
-
-FORMS: tuple[Form, ...] = tuple(PARTS_OF_FORM)
-
-KEYS_OF_FORM = PART_NAMES
-"""Keys under which the parts of a form are written, in the order of `PARTS_OF_FORM`."""
 
 ALTERED_REACH = 4.0
 """How far the value of a kept part that may be altered can move, as a factor either way, when no
@@ -31,6 +19,7 @@ range is written: two octaves, beyond which the slot would have another purpose.
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _RANGE = OwnForm("range in the unit of the part")
+FORM_OF_SLOT = OwnForm("name of a part or compound, or an expression of parts")
 
 SLOT_KEYS = KeyBlock(
     noun=Slot,
@@ -40,12 +29,13 @@ SLOT_KEYS = KeyBlock(
             needed='the key "name" is missing',
         ),
         Key(
-            name="series", form=WordForm(FORMS), example="inductor",
-            meaning="what sits in the line: a part or a compound",
+            name="series", form=FORM_OF_SLOT, example="inductor",
+            meaning='what sits in the line: a part, a compound, or parts joined as in "R || C", '
+            "each of them with its range under its name",
         ),
         Key(
-            name="shunt", form=WordForm(FORMS), example="capacitor",
-            meaning="what sits across the line: a part or a compound",
+            name="shunt", form=FORM_OF_SLOT, example="capacitor",
+            meaning='what sits across the line: likewise, as in "L + C"',
         ),
         Key(
             name="optional", form=FlagForm(), example="yes",
@@ -155,16 +145,16 @@ def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str])
 
 def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     """Read one slot of a ladder; see `read_ways`."""
-    fields = SLOT_KEYS.open(entry)
-    place, form = _read_place(entry, fields)
+    place, form = read_place(entry, SLOT_KEYS)
+    fields = SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
-    keys = KEYS_OF_FORM[form]
+    keys = form.keys
     single = len(keys) == 1
     allowed = (*_COMMON, *(("from", "to") if single else ()), *keys)
     for key, inner in fields.items():
         if key not in allowed:
             raise inner.error(
-                f"this key does not belong to {say_with_article(form)}", value=repr(key),
+                f"this key does not belong to {say_with_article(form.name)}", value=repr(key),
                 remedy=f"its own keys are {', '.join(allowed[len(_COMMON):])}",
             )  # fmt: skip
     optional = fields["optional"].flag() if "optional" in fields else False
@@ -179,25 +169,25 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
                 "the loss of bought parts is set under stock",
             )  # fmt: skip
     ranges = tuple(
-        _read_slot_range(fields, form, key, kind, entry.where, f"{way}.{name}", notes)
-        for key, kind in zip(keys, PARTS_OF_FORM[form], strict=True)
+        _read_slot_range(fields, form, index, entry.where, f"{way}.{name}", notes)
+        for index in range(len(keys))
     )
-    return Slot(name=name, place=place, form=form, ranges=ranges, optional=optional)
+    return Slot(name=name, place=place, form=form.name, ranges=ranges, optional=optional)
 
 
 def _read_kept_slot(
     fields: dict[str, Entry],
     name: str,
     place: Place,
-    form: Form,
+    form: NamedForm,
     optional: bool,
     label: str,
     notes: list[str],
 ) -> Slot:
     """Read a slot whose parts are on the board; a range or `alter: yes` lets them change."""
-    keys, kinds = KEYS_OF_FORM[form], PARTS_OF_FORM[form]
-    kept = _read_kept(fields, form)
-    if "inductor" in kinds and "dcr" not in fields:
+    keys, kinds = form.keys, form.kinds
+    kept, stated = _read_kept(fields, form)
+    if "inductor" in kinds and not stated:
         notes.append(f"{label}: no dcr stated for the kept inductor, taken as 0 ohm")
     ranged = [k for k in ("from", "to", *keys) if k in fields]
     alter = fields["alter"].flag() if "alter" in fields else bool(ranged)
@@ -228,7 +218,7 @@ def _read_kept_slot(
     return Slot(
         name=name,
         place=place,
-        form=form,
+        form=form.name,
         ranges=tuple(ranges),
         kept=kept,
         optional=optional,
@@ -236,36 +226,48 @@ def _read_kept_slot(
     )
 
 
-def _read_place(entry: Entry, fields: dict[str, Entry]) -> tuple[Place, Form]:
+def read_place(entry: Entry, block: KeyBlock[Any]) -> tuple[Place, NamedForm]:
+    """Read where a slot is, and what.
+
+    Parameters
+    ----------
+    entry : Entry
+        The slot.
+    block : KeyBlock
+        Its keys, told when there is neither.
+
+    Raises
+    ------
+    InputError
+        Both places or neither, or a form that cannot stand there.
+    """
+    fields = entry.fields()
     written: list[Place] = [p for p in ("series", "shunt") if p in fields]
+    if not written:
+        block.open(entry)  # a key that is misspelt is the likelier mistake
     if len(written) != 1:
         raise entry.error(
             "a slot is either in series or in shunt",
             value="both" if written else "neither",
             remedy='write for instance "series: inductor" or "shunt: capacitor"',
         )  # fmt: skip
-    place = written[0]
-    form = fields[place].choice(FORMS)
-    if place not in PLACES_OF_FORM[form]:
-        other = PLACES_OF_FORM[form][0]
-        raise fields[place].error(
-            f"{say_with_article(form)} cannot stand in {place}", value=repr(form),
-            remedy=f'write "{other}: {form}"',
-        )  # fmt: skip
-    return place, form
+    spot = fields[written[0]]
+    try:
+        return written[0], form_of(spot.text(), written[0])
+    except InputError as error:
+        raise spot.where.locate(error) from None
 
 
 def _read_slot_range(
     fields: dict[str, Entry],
-    form: Form,
-    key: str,
-    kind: Kind,
+    form: NamedForm,
+    index: int,
     where: Where,
     label: str,
     notes: list[str],
 ) -> ValueRange:
-    unit = UNIT_OF_KIND[kind]
-    low, high = ASSUMED_RANGES[form, key]
+    key, unit = form.keys[index], UNIT_OF_KIND[form.kinds[index]]
+    low, high = form.usual_ranges[index]
     if key in fields:
         if "from" in fields or "to" in fields:
             raise fields[key].error(
@@ -287,7 +289,7 @@ def _read_slot_range(
             remedy="exchange the two values" if not assumed else f'add "{assumed[0]}"',
         )  # fmt: skip
     if assumed:
-        part = "" if key == form else f" {key.replace('_', ' ')}"
+        part = "" if key == form.name else f" {key.replace('_', ' ')}"
         notes.append(
             f"{label}{part}: range {format_quantity(low, unit)} .. {format_quantity(high, unit)} "
             f"assumed (line {where.line} states none)"
@@ -295,26 +297,35 @@ def _read_slot_range(
     return ValueRange(low=low, high=high)
 
 
-def _read_kept(fields: dict[str, Entry], form: Form) -> tuple[Part, ...]:
-    keys, kinds = KEYS_OF_FORM[form], PARTS_OF_FORM[form]
+def _read_kept(fields: dict[str, Entry], form: NamedForm) -> tuple[tuple[Part, ...], bool]:
+    """Read the parts on the board, and whether the loss of every coil is stated."""
+    keys, kinds = form.keys, form.kinds
     entry = fields["keep"]
     values = {keys[0]: entry} if len(keys) == 1 else entry.fields(keys, needed=keys)
     parts = []
+    stated = True
     for key, kind in zip(keys, kinds, strict=True):
         loss_key = LOSS_OF_KIND[kind]
-        value = values[key].quantity(UNIT_OF_KIND[kind], above=0.0)
-        loss = fields[loss_key].quantity("ohm", least=0.0) if loss_key in fields else 0.0
+        said = {"value": values[key]}
+        if loss_key in fields and kinds.count(kind) == 1:
+            said[loss_key] = fields[loss_key]
+        if values[key].is_mapping:
+            said |= values[key].fields(list(filter(None, ("value", loss_key))), needed=("value",))
+        value = said["value"].quantity(UNIT_OF_KIND[kind], above=0.0)
+        loss = said[loss_key].quantity("ohm", least=0.0) if loss_key in said else 0.0
+        stated &= kind != "inductor" or loss_key in said
         parts.append(Part(kind=kind, value=value, loss_ohm=loss, origin=KEPT, pieces=(value,)))
     for loss_key, kind in (("dcr", "inductor"), ("esr", "capacitor")):
         if loss_key in fields and kind not in kinds:
             raise fields[loss_key].error(
                 f"{loss_key} belongs to {'an inductor' if kind == 'inductor' else 'a capacitor'}, "
-                f"not to {say_with_article(form)}",
+                f"not to {say_with_article(form.name)}",
                 remedy="remove it",
             )  # fmt: skip
-    return tuple(parts)
-
-
-def say_with_article(form: str) -> str:
-    """Say a form or kind with its article."""
-    return f"{'an' if form[0] in 'aeiou' else 'a'} {form}"
+        if loss_key in fields and kinds.count(kind) > 1:
+            raise fields[loss_key].error(
+                f"it must be clear which {kind} is meant", value=f"{kinds.count(kind)} of them",
+                remedy=f'write it beside the value: "keep: {{{keys[kinds.index(kind)]}: '
+                f'{{value: ..., {loss_key}: ...}}, ...}}"',
+            )  # fmt: skip
+    return tuple(parts), stated

@@ -12,8 +12,9 @@ import numpy as np
 from optimizer.errors import InputError
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.pairs import survey_pair
+from optimizer.network.expression.forms import form_of
 from optimizer.network.handbook import handbook_highpass, handbook_lowpass
-from optimizer.network.ladder import PARTS_OF_FORM, Form, Place, Slot, ValueRange
+from optimizer.network.ladder import Form, Place, Slot, ValueRange
 from optimizer.parts import Kind
 
 LEEWAY = 2.0
@@ -46,10 +47,6 @@ _COMPOUND_VALUES: dict[Form, tuple[str, ...]] = {
     "equaliser": ("resistance_ohm", "capacitance_f"),
     "pad": ("series_ohm", "shunt_ohm"),
 }
-_LETTERS: dict[Form, str] = {
-    "inductor": "L", "capacitor": "C", "resistor": "R", "notch": "N", "trap": "T",
-    "equaliser": "Z", "pad": "P",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,9 +106,10 @@ class _Builder:
         self, place: Place, form: Form, ranges: Sequence[tuple[float, float]], why: str,
         *, optional: bool = True,
     ) -> None:  # fmt: skip
-        letter = _LETTERS[form]
+        made = form_of(form, place)
+        letter = made.letter
         self.counts[letter] = self.counts.get(letter, 0) + 1
-        limits = [BUILDABLE[kind] for kind in PARTS_OF_FORM[form]]
+        limits = [BUILDABLE[kind] for kind in made.kinds]
         values = tuple(
             ValueRange(low=max(low, least), high=min(high, most))
             for (low, high), (least, most) in zip(ranges, limits, strict=True)
@@ -322,7 +320,7 @@ def _add_compound(way: _Builder, place: Place, hint: SlotHint) -> None:
     if hint.form == "equaliser":
         form = "equaliser"
     starts = [hint.values[key] for key in _COMPOUND_VALUES[form]]
-    kinds = PARTS_OF_FORM[form]
+    kinds = form_of(form, place).kinds
     if any(
         not BUILDABLE[kind][0] <= start <= LARGEST_COMPOUND[kind]
         for kind, start in zip(kinds, starts, strict=True)

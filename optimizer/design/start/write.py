@@ -8,7 +8,6 @@ import re
 import textwrap
 from pathlib import Path
 
-from optimizer.design.read.ladder import KEYS_OF_FORM
 from optimizer.design.start.ladders import PlannedWay
 from optimizer.design.start.plan import (
     SEARCH_SECONDS,
@@ -257,7 +256,7 @@ def _render_slot(slot: Slot) -> str:
     else:
         items += [
             f"{key}: {format_quantity(one.low, unit)} .. {format_quantity(one.high, unit)}"
-            for key, one, unit in zip(KEYS_OF_FORM[slot.form], slot.ranges, units, strict=True)
+            for key, one, unit in zip(slot.circuit.keys, slot.ranges, units, strict=True)
         ]
     if slot.optional:
         items.append("optional: yes")

@@ -74,23 +74,43 @@ def list_elements(
         same list.
     """
     count = itertools.count(1)
-    return tuple(_place(network, top, bottom, lambda: f"{prefix}{next(count)}"))
+    return tuple(place_elements(network, top, bottom, lambda: f"{prefix}{next(count)}"))
 
 
-def _place(node: Node, a: str, b: str, new: Callable[[], str]) -> Iterator[Element]:
+def place_elements(node: Node, a: str, b: str, new: Callable[[], str]) -> Iterator[Element]:
+    """Say what lies between which nodes, one thing after the other.
+
+    Parameters
+    ----------
+    node : Node
+        The expression; every place in it counts as filled.
+    a, b : str
+        Nodes that it is connected to.
+    new : callable
+        Gives the name of another node, when it is needed: who takes the elements one by one may ask
+        it for nodes in between.
+
+    Yields
+    ------
+    Element
+        In the order in which the expression is written.
+    """
     if isinstance(node, PartLeaf | DriverLeaf):
         yield Element(node, (a, b))
     elif isinstance(node, Tap):
         c = new()
         yield Element(node, (a, c, b))
-        yield from _place(node.item, c, b, new)
+        yield from place_elements(node.item, c, b, new)
     elif isinstance(node, Parallel):
         for item in node.items:
-            yield from _place(item, a, b, new)
+            yield from place_elements(item, a, b, new)
     else:
-        ends = [a, *(new() for _ in node.items[1:]), b]
-        for item, (p, q) in zip(node.items, itertools.pairwise(ends), strict=True):
-            yield from _place(item, p, q, new)
+        start = a
+        for item in node.items[:-1]:
+            stop = new()
+            yield from place_elements(item, start, stop, new)
+            start = stop
+        yield from place_elements(node.items[-1], start, b, new)
 
 
 @dataclass(frozen=True, slots=True)

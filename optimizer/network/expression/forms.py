@@ -1,14 +1,19 @@
-"""What may stand between an amplifier and a driver, by name: each form is one expression.
+"""What may stand between an amplifier and a driver: each form is one expression.
 
 A form is written once, in the notation of `optimizer.network.expression.notation`, with the word
 ``rest`` for what follows it towards the driver. Everything else that a program does with a form
-(solving, drawing, writing it to a simulator, wiring it) follows from that expression.
+(solving, drawing, writing it to a simulator, wiring it, naming its parts in files) follows from
+that expression. What has no name is an expression of parts in the line or across it: ``R || C``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, cached_property
+from typing import Literal
 
 from optimizer.errors import InputError
 from optimizer.network.expression.nodes import (
@@ -20,16 +25,33 @@ from optimizer.network.expression.nodes import (
     change,
     driver_leaves,
     part_leaves,
+    render,
+    walk_nodes,
 )
 from optimizer.network.expression.notation import parse, read_leaf
-from optimizer.network.expression.plan import Joint
-from optimizer.network.ladder import FittedGroup, Form, Group, Ladder, Network, Place, Topology
-from optimizer.parts import Part
+from optimizer.network.expression.plan import NetworkPlan, PartsBranch
+from optimizer.parts import Kind
+from optimizer.text.suggest import suggest
 
 REST = "rest"
 
+Place = Literal["series", "shunt"]
+Form = str
+"""Name of a form ("trap"), or an expression of parts ("R || C")."""
 
-@dataclass(frozen=True, slots=True)
+USUAL_RANGES: dict[Kind, tuple[float, float]] = {
+    "inductor": (0.1e-3, 10e-3),
+    "capacitor": (1e-6, 150e-6),
+    "resistor": (0.47, 47.0),
+}
+"""Ranges taken when none is stated: what passive networks for 4 to 8 ohm drivers use between
+100 Hz and 10 kHz (common practice, no source). A form may have others, see `NamedForm`."""
+
+_PLACE_OF_STEP: dict[str, Place] = {"series": "series", "parallel": "shunt"}
+_PART_NAME = re.compile(r"[RLC][a-z0-9]*")
+
+
+@dataclass(frozen=True)
 class NamedForm:
     """A named expression around the rest of a network.
 
@@ -38,47 +60,130 @@ class NamedForm:
     name : str
         What the trade calls it.
     text : str
-        The expression, with the word ``rest`` once: ``Rs + (Rp || rest)``.
+        The expression, with the word ``rest`` once and last: ``Rs + (Rp || rest)``.
     does : str
         What it is for, in a few words.
+    ranges : mapping of str to (float, float)
+        By the name of a part ("Rs"): values looked at when none are stated, SI, where they are not
+        those of `USUAL_RANGES`.
+    letter : str
+        What its places are called where a program names them ("P" gives "P1").
+    named : bool
+        False for an expression that has no name but itself; files call its parts as it does.
     """
 
     name: str
     text: str
     does: str = ""
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict, compare=False)
+    letter: str = "B"
+    named: bool = True
     node: Node = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         node = parse(self.text, lambda word: DriverLeaf(REST) if word == REST else _part(word))
-        if len(driver_leaves(node)) != 1:
-            raise InputError(f'the word "{REST}" stands once in a form', value=self.text)
+        leaves = [n for n in walk_nodes(node) if isinstance(n, PartLeaf | DriverLeaf)]
+        # What stands behind it would lie in the return line, which all ways share.
+        if len(driver_leaves(node)) != 1 or not isinstance(leaves[-1], DriverLeaf):
+            raise InputError(
+                f'the word "{REST}" stands once in a form, at its end', value=self.text
+            )
         object.__setattr__(self, "node", node)
 
     @classmethod
-    def in_line(cls, text: str, name: str = "in the line") -> NamedForm:
+    def in_line(cls, text: str) -> NamedForm:
         """Make a form of an expression of parts in the line, as in ``series: "R || C"``.
 
         Parameters
         ----------
         text : str
             Parts only.
-        name : str
-            What to call it.
         """
-        return cls(name, f"({text}) + {REST}")
+        return cls(text, f"({text}) + {REST}", named=False)
 
     @classmethod
-    def across(cls, text: str, name: str = "across the line") -> NamedForm:
+    def across(cls, text: str) -> NamedForm:
         """Make a form of an expression of parts across the line, as in ``shunt: "L + C"``.
 
         Parameters are those of `in_line`.
         """
-        return cls(name, f"({text}) || {REST}")
+        return cls(text, f"({text}) || {REST}", named=False)
 
-    @property
+    @cached_property
     def parts(self) -> tuple[PartLeaf, ...]:
         """Its parts in the order in which all lists of its parts run."""
         return part_leaves(self.node)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Names of its parts in the expression ("Rs")."""
+        return tuple(part.name for part in self.parts)
+
+    @cached_property
+    def kinds(self) -> tuple[Kind, ...]:
+        """Kinds of its parts."""
+        return tuple(part.kind for part in self.parts)
+
+    @cached_property
+    def branches(self) -> tuple[tuple[Place, PartsBranch], ...]:
+        """What lies in the line and what across it, source first."""
+        return tuple(
+            (_PLACE_OF_STEP[step.kind], branch)
+            for step in NetworkPlan(self.node).root.steps
+            for branch in step.branches
+        )
+
+    @cached_property
+    def places(self) -> tuple[Place, ...]:
+        """Whether each of its parts is in the line or across it."""
+        found = {g: place for place, branch in self.branches for g in branch.leaves}
+        return tuple(found[g] for g in range(len(self.parts)))
+
+    @property
+    def place(self) -> Place:
+        """Where it stands: in the line when anything of it does."""
+        return "series" if "series" in self.places else "shunt"
+
+    @property
+    def spans_both(self) -> bool:
+        """Whether some of it is in the line and some across it, as of a pad."""
+        return len(set(self.places)) > 1
+
+    @cached_property
+    def keys(self) -> tuple[str, ...]:
+        """What files call its parts.
+
+        The kind where there is one of it ("capacitor"), the place and kind where that is enough
+        ("series_resistor"), else the name in the expression; always the latter without a name.
+        """
+        if not self.named:
+            return self.names
+        placed = tuple(f"{p}_{kind}" for p, kind in zip(self.places, self.kinds, strict=True))
+        kinds, both = Counter(self.kinds), Counter(placed)
+        return tuple(
+            kind if kinds[kind] == 1 else longer if both[longer] == 1 else name
+            for kind, longer, name in zip(self.kinds, placed, self.names, strict=True)
+        )
+
+    @property
+    def usual_ranges(self) -> tuple[tuple[float, float], ...]:
+        """Values looked at when none are stated, SI, of each part."""
+        return tuple(self.ranges.get(p.name, USUAL_RANGES[p.kind]) for p in self.parts)
+
+    def label_parts(self, place: str) -> tuple[str, ...]:
+        """Name its parts in a place of a network.
+
+        Parameters
+        ----------
+        place : str
+            Name of the place.
+
+        Returns
+        -------
+        tuple of str
+            A single part is called as the place ("L1"), others "P1.Rs", "P1.Rp".
+        """
+        return (place,) if len(self.parts) == 1 else tuple(f"{place}.{n}" for n in self.names)
 
     def around(self, rest: Node, name: str, parts: Sequence[PartLeaf] | None = None) -> Node:
         """Put the form in front of a network.
@@ -97,48 +202,117 @@ class NamedForm:
         Returns
         -------
         Node
-            A single part is called as the place ("L1"), others "P1.Rs", "P1.Rp".
+            Parts are called as `label_parts` says.
         """
-        own = self.parts
-        known = dict(zip((p.name for p in own), parts or own, strict=True))
+        labels = self.label_parts(name)
+        return self.fill(
+            rest,
+            [
+                replace(part, name=label, place=name)
+                for part, label in zip(parts or self.parts, labels, strict=True)
+            ],
+        )
 
-        def leaf(node: PartLeaf | DriverLeaf) -> Node:
-            if isinstance(node, DriverLeaf):
-                return rest
-            called = name if len(own) == 1 else f"{name}.{node.name}"
-            stated = known[node.name]
-            return replace(stated, name=called, place=name)
+    def fill(self, rest: Node, parts: Sequence[PartLeaf]) -> Node:
+        """Put certain parts and what follows into the expression.
 
-        made = change(self.node, leaf)
+        Parameters
+        ----------
+        rest : Node
+            What follows.
+        parts : sequence of PartLeaf
+            In the order of `parts`.
+        """
+        known = dict(zip(self.names, parts, strict=True))
+        made = change(
+            self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else rest
+        )
         assert made is not None
         return made
 
 
 def _part(word: str) -> Node:
-    node = read_leaf(word)
-    if isinstance(node, PartLeaf):
-        return node
-    raise InputError("parts of a form begin with R, L or C", value=word)
-
-
-NAMED_FORMS: dict[str, NamedForm] = {
-    form.name: form
-    for form in (
-        NamedForm("series inductor", "L + rest", "takes the treble away"),
-        NamedForm("series capacitor", "C + rest", "takes the bass away"),
-        NamedForm("series resistor", "R + rest", "lowers the level"),
-        NamedForm("shunt inductor", "L || rest", "takes the bass away"),
-        NamedForm("shunt capacitor", "C || rest", "takes the treble away"),
-        NamedForm("shunt resistor", "R || rest", "steadies the load"),
-        NamedForm("notch", "(L + C + R) || rest", "takes a narrow band away"),
-        NamedForm("trap", "(L || C || R) + rest", "takes a narrow band away"),
-        NamedForm("equaliser", "(R + C) || rest", "steadies a load that rises with frequency"),
-        NamedForm("pad", "Rs + (Rp || rest)", "lowers the level and keeps the load"),
-        NamedForm("bypassed pad", "(Rs || C) + (Rp || rest)", "lowers the level, less at the top"),
-        NamedForm("contour", "(L || R) + rest", "steps the level down above a frequency"),
+    if _PART_NAME.fullmatch(word) is not None:
+        return read_leaf(word)
+    raise InputError(
+        "the name of a part begins with R, L or C and goes on with small letters or digits",
+        value=f'"{word}"',
+        remedy="write for instance R, L1 or Ca",
     )
-}
-"""Named forms. A form that is added here works everywhere."""
+
+
+NAMED_FORMS: dict[tuple[Place, str], NamedForm] = {}
+"""Named forms by place and name. A form that is added here works everywhere."""
+
+
+def add_form(form: NamedForm) -> NamedForm:
+    """Make a form known under its name.
+
+    Parameters
+    ----------
+    form : NamedForm
+        Another of the same name and place is replaced.
+    """
+    NAMED_FORMS[form.place, form.name] = form
+    return form
+
+
+for _form in (
+    NamedForm("inductor", "L + rest", "takes the treble away", letter="L"),
+    NamedForm("inductor", "L || rest", "takes the bass away", letter="L"),
+    NamedForm("capacitor", "C + rest", "takes the bass away", letter="C"),
+    NamedForm("capacitor", "C || rest", "takes the treble away", letter="C"),
+    NamedForm("resistor", "R + rest", "lowers the level", letter="R"),
+    NamedForm("resistor", "R || rest", "steadies the load", letter="R"),
+    NamedForm(
+        "notch",
+        "(L + C + R) || rest",
+        "takes a narrow band away",
+        ranges={"R": (0.47, 22.0)},
+        letter="N",
+    ),
+    NamedForm(
+        "trap",
+        "(L || C || R) + rest",
+        "takes a narrow band away",
+        ranges={"L": (0.1e-3, 4.7e-3), "C": (1e-6, 68e-6), "R": (1.0, 47.0)},
+        letter="T",
+    ),
+    NamedForm(
+        "equaliser",
+        "(R + C) || rest",
+        "steadies a load that rises with frequency",
+        ranges={"R": (2.2, 22.0)},
+        letter="Z",
+    ),
+    NamedForm(
+        "pad",
+        "Rs + (Rp || rest)",
+        "lowers the level and keeps the load",
+        ranges={"Rs": (0.47, 22.0), "Rp": (1.0, 47.0)},
+        letter="P",
+    ),
+    NamedForm(
+        "bypassed pad",
+        "(Rs || C) + (Rp || rest)",
+        "lowers the level, less at the top",
+        ranges={"Rs": (0.47, 22.0), "Rp": (1.0, 47.0), "C": (0.47e-6, 22e-6)},
+        letter="P",
+    ),
+    NamedForm(
+        "contour",
+        "(L || R) + rest",
+        "steps the level down above a frequency",
+        ranges={"L": (0.1e-3, 4.7e-3), "R": (0.47, 22.0)},
+        letter="B",
+    ),
+):
+    add_form(_form)
+
+
+def list_form_names() -> tuple[str, ...]:
+    """Names of all forms, in the order in which they are told."""
+    return tuple(dict.fromkeys(name for _, name in NAMED_FORMS))
 
 
 def form_of(form: Form, place: Place) -> NamedForm:
@@ -146,123 +320,73 @@ def form_of(form: Form, place: Place) -> NamedForm:
 
     Parameters
     ----------
-    form, place
-        As in `optimizer.network.ladder.Slot`.
+    form : str
+        Name of a form, or an expression of parts.
+    place : {"series", "shunt"}
+        In the line or across it.
+
+    Raises
+    ------
+    InputError
+        A name that is not known, a form that cannot stand there, an expression that cannot be read.
     """
-    return NAMED_FORMS.get(form) or NAMED_FORMS[f"{place} {form}"]
+    return NAMED_FORMS.get((place, form)) or _find_form(form, place)
 
 
-_Placed = tuple[NamedForm, str, Sequence[PartLeaf] | None]
+def _find_form(text: str, place: Place) -> NamedForm:
+    other: Place = "shunt" if place == "series" else "series"
+    if (other, text) in NAMED_FORMS:
+        raise InputError(
+            f"{say_with_article(text)} cannot stand in {place}",
+            value=repr(text),
+            remedy=f'write "{other}: {text}"',
+        )
+    if re.search(r"[+|∥()]", text) is None:
+        names = list_form_names()
+        alone = _PART_NAME.fullmatch(text) is not None
+        raise InputError(
+            f"one of {', '.join(names)} is expected, or an expression of parts",
+            value=repr(text),
+            remedy="a single part is written out, as inductor" if alone else suggest(text, names),
+        )
+    return _read_form(text, place)
 
 
-def ladder(driver: Node, places: Sequence[_Placed]) -> Node:
-    """Put forms in front of a driver.
-
-    Parameters
-    ----------
-    driver : Node
-        What is driven: a driver, or several joined.
-    places : sequence of (NamedForm, str, sequence of PartLeaf or None)
-        Form, name and parts of each place, source first, see `NamedForm.around`.
-
-    Returns
-    -------
-    Node
-    """
-    node = driver
-    for form, name, parts in reversed(places):
-        node = form.around(node, name, parts)
-    return node
-
-
-def from_topology(topology: Topology) -> Node:
-    """Turn ladders of slots into one expression of the whole speaker.
-
-    Parameters
-    ----------
-    topology : Topology
-        The ladders.
-
-    Returns
-    -------
-    Node
-        Names of places begin with their ladder ("tweeter.P1"); leaves and places come in the order
-        of the slots of `Topology.ladders`, drivers are called as their ways.
-    """
-
-    def places(ladder: Ladder) -> Iterator[_Placed]:
-        for slot in ladder.slots:
-            kept: Sequence[Part | None] = slot.kept or (None,) * len(slot.kinds)
-            parts = [
-                PartLeaf(
-                    kind,
-                    slot.name,
-                    optional=slot.optional,
-                    low=limits.low,
-                    high=limits.high,
-                    part=part,
-                    fixed=slot.fixed,
-                )
-                for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
-            ]
-            yield form_of(slot.form, slot.place), f"{ladder.name}.{slot.name}", parts
-
-    built = {ladder.name: list(places(ladder)) for ladder in topology.ladders}
-    leaves = {way.name: DriverLeaf(way.driver, way.name, way.polarity) for way in topology.ways}
-    return _together([_join(one.name, topology.groups, leaves, built) for one in topology.branches])
+@cache
+def _read_form(text: str, place: Place) -> NamedForm:
+    """Read an expression of parts in the line or across it."""
+    node = parse(text, _part)
+    if any(map(_is_more, walk_nodes(node))):
+        raise InputError(
+            "the expression of a place holds parts, +, || and brackets only",
+            value=f'"{text}"',
+            remedy="a place is left out as a whole: optional: yes",
+        )
+    names = [part.name for part in part_leaves(node)]
+    twice = next((name for name, count in Counter(names).items() if count > 1), None)
+    if twice is not None:
+        raise InputError(
+            "each part of a place has a name of its own",
+            value=f'{twice} more than once in "{text}"',
+            remedy=f"write for instance {twice[0]}1 and {twice[0]}2",
+        )
+    if len(names) < 2:
+        kind = part_leaves(node)[0].kind
+        raise InputError(
+            "an expression joins two parts or more", value=f'"{text}"', remedy=f'write "{kind}"'
+        )
+    return (NamedForm.in_line if place == "series" else NamedForm.across)(render(node))
 
 
-def from_network(network: Network, branch: str | None = None) -> Node:
-    """Turn a network as built into an expression.
-
-    Parameters
-    ----------
-    network : Network
-        The network.
-    branch : str, optional
-        One of its `Network.branches` alone; the whole when left out.
-
-    Returns
-    -------
-    Node
-        Parts are called by their ladder and as `optimizer.network.names.name_parts` calls them
-        ("tweeter.P1.Rs"), and come in the order of `Network.places`; drivers are called as their
-        ways.
-    """
-    built = {
-        ladder.name: [
-            (
-                form_of(slot.form, slot.place),
-                f"{ladder.name}.{slot.name}",
-                [PartLeaf(part.kind, slot.name, part=part, fixed=True) for part in slot.parts],
-            )
-            for slot in ladder.slots
-        ]
-        for ladder in network.ladders
-    }
-    leaves = {
-        way.name: DriverLeaf(way.driver, way.name, "normal" if way.polarity > 0 else "inverted")
-        for way in network.ways
-    }
-    tops = [one.name for one in network.branches if branch in (None, one.name)]
-    return _together([_join(top, network.groups, leaves, built) for top in tops])
+def _is_more(node: Node) -> bool:
+    """Whether a node says more than how parts are joined."""
+    if isinstance(node, PartLeaf):
+        return node.optional
+    return not isinstance(node, Series | Parallel) or bool(node.place)
 
 
-def _together(nodes: Sequence[Node], joint: Joint = "parallel") -> Node:
-    if len(nodes) == 1:
-        return nodes[0]
-    return Series(tuple(nodes)) if joint == "series" else Parallel(tuple(nodes))
-
-
-def _join(
-    name: str,
-    groups: Sequence[Group | FittedGroup],
-    leaves: Mapping[str, DriverLeaf],
-    built: Mapping[str, Sequence[_Placed]],
-) -> Node:
-    """Expression of a way or group with everything below it."""
-    if name in leaves:
-        return ladder(leaves[name], built[name])
-    group = next(group for group in groups if group.name == name)
-    members = [_join(member, groups, leaves, built) for member in group.members]
-    return ladder(_together(members, group.joint), built[name])
+def say_with_article(form: str) -> str:
+    """Say a form or kind with its article; an expression in quotation marks."""
+    if re.search(r"[+|]", form):
+        return f'"{form}"'
+    return f"{'an' if form[0] in 'aeiou' else 'a'} {form}"

@@ -19,7 +19,7 @@ from optimizer.report.document import (
     Table,
 )
 from optimizer.report.documents.numbers import list_planes
-from optimizer.report.ladder_text import draw_ladder, name_parts
+from optimizer.report.ladder_text import draw_ladder
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure
 from optimizer.report.words import (
@@ -122,7 +122,7 @@ def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | C
     for way in ways:
         previous = -1
         for slot in way.slots:
-            for name, place, _ in name_parts(slot):
+            for name, place, _ in slot.named_parts:
                 row = (name, place if len(slot.parts) == 1 else slot.form)
                 if row not in order:
                     order.insert(previous + 1, row)
@@ -140,7 +140,7 @@ def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | C
 
 
 def _parts_by_name(way: FittedWay) -> dict[str, Part]:
-    return {name: part for slot in way.slots for name, _, part in name_parts(slot)}
+    return {name: part for slot in way.slots for name, _, part in slot.named_parts}
 
 
 def _part_cell(part: Part | None) -> str:

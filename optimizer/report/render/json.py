@@ -17,7 +17,6 @@ from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
-from optimizer.report.ladder_text import name_parts
 from optimizer.search.trade.result import TradeResult
 
 SCHEMA = 1
@@ -185,7 +184,7 @@ def _way_to_json(
 
 
 def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
-    for name, place, part in name_parts(slot):
+    for name, place, part in slot.named_parts:
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
         if len(slot.parts) > 1:
             entry["form"] = slot.form
