@@ -178,7 +178,7 @@ def test_no_member_of_a_branch_costs_less_than_its_bound(
 def test_bounds_of_small_branches_are_close(tiny: Tiny) -> None:
     """With neighbours 2.4 % apart the bound of a pair of options is near the lesser cost."""
     gaps = []
-    for number in range(6):
+    for number in range(12):
         problem = tiny(number, series="E96")
         trees = [WayTree(problem, w) for w in range(len(problem.topology.ways))]
         bounds = Bounds(problem.evaluator, trees)

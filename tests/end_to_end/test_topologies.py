@@ -1,0 +1,293 @@
+"""Places that hold any expression of parts, and forms of one's own, from design file to bench."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import optimizer
+from optimizer.bench.networks.file import write_network
+from optimizer.bench.verify.faults import apply_fault, list_faults
+from optimizer.measure.driver import Driver
+from optimizer.network.equivalent import fit_driver_equivalent
+from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
+from optimizer.network.ladder import Network
+from optimizer.network.solve import solve_network
+from optimizer.problem.problem import Problem
+
+Run = Callable[..., Any]
+
+GRID = "grid: {per_octave: 6}\n"
+
+WOOFER = (
+    "      - {name: Z1, shunt: equaliser, resistor: 3.3 .. 15 ohm, capacitor: 10 uF .. 82 uF,\n"
+)
+MIDRANGE = "      - {name: L2, series: inductor, from: 0.15 mH, to: 2.2 mH}\n"
+TWEETER = "      - {name: L1, shunt: inductor, from: 0.1 mH, to: 0.82 mH}\n"
+
+EXPRESSIONS = {
+    # The step of a baffle; a resonance of the driver above its range, without a resistor.
+    WOOFER: '      - {name: B1, series: "L || R", L: 0.1 .. 1 mH, R: 1 .. 10 ohm}\n'
+    '      - {name: N2, shunt: "L + C", L: 0.1 .. 1 mH, C: 2.2 .. 22 uF}\n' + WOOFER,
+    # A capacitor across a coil in the line.
+    MIDRANGE: '      - {name: E1, series: "L || C", L: 0.15 .. 2.2 mH, C: 0.47 .. 4.7 uF}\n'
+    '      - {name: X1, series: "Ra || (Rb + C)", keep: {Ra: 1 ohm, Rb: 2.2 ohm, C: 4.7 uF}}\n',
+    # A coil with a resistor to ground.
+    TWEETER: '      - {name: L1, shunt: "L + R", L: 0.1 mH .. 0.82 mH, R: 0.5 .. 4.7 ohm}\n',
+}
+
+
+class Bench:
+    """A design with a network that was found for it, and the commands that look at it."""
+
+    def __init__(self, run: Run, design: Path) -> None:
+        self.command, self.design, self.folder = run, design, design.parent
+        self.run(
+            "fit", "--seconds", 1, "--top", 1, "--workers", 1, "--json", self.folder / "r.json"
+        )
+        self.results = json.loads((self.folder / "r.json").read_text(encoding="utf-8"))
+        self.problem: Problem = optimizer.load(design)
+        self.network = optimizer.open_network(self.problem, f"{self.folder}/r.json#1")
+        self.file = self.folder / "best.yaml"
+        write_network(self.file, self.network, parent="r.json#1", note="best")
+
+    def run(self, verb: str, *words: Any, code: int = 0) -> Any:
+        """Run a command on the design."""
+        done = self.command(verb, self.design, *words)
+        assert done.returncode == code, done.stderr
+        return done
+
+    def measure(self, network: Network, name: str) -> tuple[Path, Path]:
+        """Write response and impedance that a finished speaker would show."""
+        at = self.folder / f"{name}.yaml"
+        write_network(at, network, parent="best.yaml", note=name)
+        self.run("sheet", at, "--columns", self.folder / name)
+        return self.folder / name / "on_axis.txt", self.folder / name / "impedance.txt"
+
+    def simulate(self, ngspice: str) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+        """Curves of the netlist as ngspice has them."""
+        self.run("netlist", self.file, "--output", self.folder / "n.cir", "--curves", "n.txt")
+        subprocess.run(
+            [ngspice, "-b", "-r", "n.raw", "n.cir"],
+            cwd=self.folder, check=True, capture_output=True, timeout=60,
+        )  # fmt: skip
+        names = (self.folder / "n.txt").read_text(encoding="utf-8").split("\n", 1)[0].split()
+        table = np.loadtxt(self.folder / "n.txt", skiprows=1).T
+        return table[0], dict(zip(names[1:], table[1:], strict=True))
+
+    def solve(self, f: np.ndarray) -> dict[str, np.ndarray]:
+        """The same curves of the tool, with the circuits that the netlist has for the drivers."""
+        loads = {d.name: equivalent_of(d, f) for d in self.problem.drivers}
+        solved = solve_network(self.network, f, loads)
+        z = solved.input_impedance
+        return {
+            **{
+                f"drive_db_{way.name}": 20.0 * np.log10(np.abs(h))
+                for way, h in zip(self.network.ways, solved.transfer, strict=True)
+            },
+            "impedance_ohm": np.abs(z),
+            "impedance_phase_deg": np.degrees(np.angle(z)),
+        }
+
+
+def equivalent_of(driver: Driver, f: np.ndarray) -> np.ndarray:
+    circuit, _ = fit_driver_equivalent(driver.frequency_hz, driver.impedance)
+    return circuit.impedance(f)
+
+
+def agree(bench: Bench, ngspice: str) -> None:
+    """Levels within 0.02 dB of ngspice, impedance within 0.2 %."""
+    f, simulated = bench.simulate(ngspice)
+    for name, ours in bench.solve(f).items():
+        if name.startswith("drive"):
+            np.testing.assert_allclose(simulated[name], ours, atol=0.02)
+        elif name == "impedance_ohm":
+            np.testing.assert_allclose(simulated[name], ours, rtol=0.002)
+
+
+@pytest.fixture(scope="module")
+def bench(
+    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Bench:
+    """A three-way with joined parts in the line and across it."""
+    changes = list(EXPRESSIONS.items())
+    return Bench(laddersmith, coarsen(copy_demo(tmp_path_factory.mktemp("topologies"), *changes)))
+
+
+def coarsen(design: Path) -> Path:
+    design.write_text(design.read_text(encoding="utf-8") + GRID, encoding="utf-8")
+    return design
+
+
+def slots_of(network: Network) -> dict[str, str]:
+    return {f"{way.name}.{slot.name}": slot.form for way in network.ways for slot in way.slots}
+
+
+def test_fit_fills_expressions(bench: Bench) -> None:
+    """Parts stay within their ranges; results, network file and search agree on what is built."""
+    forms = slots_of(bench.network)
+    assert forms["woofer.B1"] == "L || R"
+    assert forms["woofer.N2"] == "L + C"
+    assert forms["midrange.E1"] == "L || C"
+    assert forms["midrange.X1"] == "Ra || (Rb + C)"
+    assert forms["tweeter.L1"] == "L + R"
+    assert optimizer.open_network(bench.problem, bench.file) == bench.network
+    entries = bench.results["candidates"][0]["ways"]["midrange"]["slots"]
+    own = [(e["name"], e["at"], e["form"], e["kind"]) for e in entries if e["name"][:2] == "X1"]
+    assert own == [
+        ("X1.Ra", "series", "Ra || (Rb + C)", "resistor"),
+        ("X1.Rb", "series", "Ra || (Rb + C)", "resistor"),
+        ("X1.C", "series", "Ra || (Rb + C)", "capacitor"),
+    ]
+    coil = bench.network.places["tweeter", "L1", 0]
+    assert 0.1e-3 <= coil.value <= 0.82e-3
+
+
+@pytest.mark.ngspice
+def test_ngspice_has_the_same_curves(bench: Bench, ngspice: str) -> None:
+    """The netlist of joined parts runs as it is and gives what the tool says."""
+    agree(bench, ngspice)
+
+
+def test_check_and_voice_move_parts_of_expressions(bench: Bench) -> None:
+    """What a part is for is told by its name, and voicing may change it."""
+    said = bench.run("check", bench.file).stdout
+    assert re.search(r"\[B1\]", said)
+    assert "L||R" in said
+    assert "Ra||(Rb+C)" in said
+    answers = bench.folder / "v.json"
+    bench.run("voice", bench.file, "--wish", "3k..8k -1 dB", "--changes", 1, "--json", answers)
+    labels = {
+        f"{way.name}.{name}"
+        for way in bench.problem.topology.ways
+        for slot in way.slots
+        for name in slot.labels
+    }
+    changes = [
+        change["slot"]
+        for answer in json.loads(answers.read_text(encoding="utf-8"))["answers"]
+        for change in answer["changes"]
+    ]
+    assert changes
+    assert set(changes) <= labels
+
+
+def test_sheet_wires_expressions(bench: Bench) -> None:
+    """Each branch is soldered between the right points, and drawn."""
+    at = bench.folder / "s.md"
+    bench.run("sheet", bench.file, "--markdown", at, "--schematic", bench.folder / "s.svg")
+    text = at.read_text(encoding="utf-8")
+    ends = {
+        (way, piece): (start, stop)
+        for way, piece, start, stop in re.findall(
+            r"^\| (\w+) +\| ([\w.]+) +\| [^|]+ +\| (\S+) +\| (\S+) +\|$", text, re.MULTILINE
+        )
+    }
+    assert ends["woofer", "B1.L"] == ends["woofer", "B1.R"]
+    a, b = ends["midrange", "X1.Ra"]
+    assert ends["midrange", "X1.Rb"][0] == a
+    assert ends["midrange", "X1.C"] == (ends["midrange", "X1.Rb"][1], b)
+    assert ends["tweeter", "L1.R"] == (ends["tweeter", "L1.L"][1], "IN-")
+    drawn = (bench.folder / "s.svg").read_text(encoding="utf-8")
+    assert all(f">{name}<" in drawn for name in ("X1.Ra", "X1.Rb", "X1.C", "N2.L"))
+
+
+@pytest.mark.parametrize(
+    ("what", "where"), [("none", ""), ("open", "midrange.E1.L"), ("short", "tweeter.L1.R")]
+)
+def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str) -> None:
+    """A healthy speaker passes; an open or a bridged part of an expression is named first."""
+    network = bench.network
+    if where:
+        faults = list_faults(network)
+        network = apply_fault(
+            network, next(f for f in faults if (f.what, f.where) == (what, where))
+        )
+    told = bench.folder / f"verify-{what}.json"
+    measured = bench.measure(network, f"built-{what}")
+    bench.run("verify", bench.file, *measured, "--json", told, code=0)
+    answer = json.loads(told.read_text(encoding="utf-8"))
+    assert answer["healthy"] == (not where)
+    if where:
+        first = answer["faults"][0]
+        named = [(f["what"], f["where"]) for f in (first, *first.get("same_as", ()))]
+        assert (what, where) in named
+
+
+@pytest.fixture
+def bridged() -> Iterator[NamedForm]:
+    """A form of one's own, known as long as a test runs."""
+    form = add_form(
+        NamedForm("bridged pad", "(Rs || (Cs + Rc)) + (Rp || rest)", "lowers all but the top",
+                  ranges={"Rp": (4.7, 47.0)}, letter="P")
+    )  # fmt: skip
+    yield form
+    del NAMED_FORMS[form.place, form.name]
+
+
+@pytest.mark.ngspice
+def test_a_form_added_in_five_lines_works_everywhere(
+    bridged: NamedForm, laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path,
+    ngspice: str,
+) -> None:  # fmt: skip
+    """Design file, search, drawing, sheet, wiring, netlist, faults and network file know it."""
+    old = "      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,"
+    new = "      - {name: P1, series: bridged pad, Rs: 1 .. 10 ohm, capacitor: 1 .. 10 uF,"
+    design = copy_demo(
+        tmp_path / "d", (f"{old}\n         optional: yes}}", f"{new} Rc: 1 .. 10 ohm}}")
+    )
+    bench = Bench(laddersmith, coarsen(design))
+    assert bridged.keys == ("Rs", "capacitor", "Rc", "shunt_resistor")
+    assert slots_of(bench.network)["tweeter.P1"] == "bridged pad"
+    assert 4.7 <= bench.network.places["tweeter", "P1", 3].value <= 47.0
+    assert optimizer.open_network(bench.problem, bench.file) == bench.network
+    bench.run("sheet", bench.file, "--schematic", bench.folder / "s.svg")
+    done = bench.run("sheet", bench.file)
+    for name in ("P1.Rs", "P1.Cs", "P1.Rc", "P1.Rp"):
+        assert re.search(rf"\| tweeter +\| {name} ", done.stdout)
+        assert f">{name}<" in (bench.folder / "s.svg").read_text(encoding="utf-8")
+    assert {f.where for f in list_faults(bench.network) if f.what == "open"} >= {"tweeter.P1.Cs"}
+    agree(bench, ngspice)
+
+
+@pytest.mark.parametrize(
+    ("slot", "said"),
+    [
+        ('{name: X, series: "L || Q", L: 1 mH .. 2 mH}', "begins with R, L or C"),
+        ('{name: X, series: "L || tweeter"}', "begins with R, L or C"),
+        ('{name: X, series: "L || R", L: 1 mH .. 2 mH, C: 1 uF .. 2 uF}', "unknown key, got 'C'"),
+        ('{name: X, series: "L || R + C"}', "brackets say which of + and || comes first"),
+        ('{name: X, series: "L || (R + C"}', "a bracket is closed"),
+        ('{name: X, series: "R || R"}', "each part of a place has a name of its own"),
+        ('{name: X, series: "R"}', "a single part is written out"),
+        ('{name: X, series: "(R)"}', 'write "resistor"'),
+        ('{name: X, series: "R || C?"}', "parts, +, || and brackets only"),
+        ('{name: X, series: "tap(2, R) + C"}', "parts, +, || and brackets only"),
+        (f'{{name: X, series: "{"(" * 120}R{")" * 120} + C"}}', "deep at most"),
+        ('{name: X, series: inducter}', 'did you mean "inductor"?'),
+        ('{name: X, series: "L1 + L2", keep: {L1: 1 mH, L2: 2 mH}, dcr: 1 ohm}', "which inductor"),
+        ('{name: X, series: "L || R", keep: {L: 1 mH}}', 'the key "R" is missing'),
+        ('{name: X, series: "L || R", from: 1 mH}', "does not belong to \"L || R\""),
+    ],
+)  # fmt: skip
+def test_bad_expressions_are_refused(
+    slot: str, said: str, laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path
+) -> None:
+    """One message with file, line, value and rule; nothing is searched."""
+    design = copy_demo(tmp_path / "d", (TWEETER, f"      - {slot}\n"))
+    done = laddersmith("fit", design)
+    assert done.returncode == 2
+    assert said in done.stderr
+    line = next(
+        n for n, text in enumerate(design.read_text(encoding="utf-8").splitlines(), 1)
+        if "{name: X" in text
+    )  # fmt: skip
+    assert f"design.yaml:{line}: " in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
