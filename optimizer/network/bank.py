@@ -20,7 +20,7 @@ from optimizer.network.expression.immittance import part_impedance
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
-from optimizer.network.ladder import Slot, Topology, Way
+from optimizer.network.ladder import Group, Slot, Topology, Way
 from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import Kind, Part
 
@@ -85,6 +85,8 @@ class LadderBank:
         ways, all in the same order.
     ladders : list of list of PlacedSection
         Sections of each ladder, source first.
+    way_of_ladder : list of int
+        The way of each ladder; of a group the first one that is behind it.
     """
 
     def __init__(self, topology: Topology, frequency_hz: Real, load_ohm: Sequence[Complex]) -> None:
@@ -134,6 +136,10 @@ class LadderBank:
                     for section, indices in sections_of(slot.circuit)
                 )
             self.ladders.append(placed)
+        number = {way.name: w for w, way in enumerate(topology.ways)}
+        for group in reversed([x for x in topology.ladders if isinstance(x, Group)]):
+            number[group.name] = number[group.members[0]]
+        self.way_of_ladder = [number[ladder.name] for ladder in topology.ladders]
         self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
         self.free = np.array([g.kept is None for g in self.genes], dtype=bool)
         drivers = (way.driver for way in topology.ways)

@@ -136,12 +136,12 @@ class ChangeSets:
 
     def _singles(self, hood: Neighbourhood, places: Places) -> None:
         """Offer the best value for each further place, on top of changes already made."""
-        for w, genes in enumerate(hood.genes()):
+        for area, genes in enumerate(hood.genes()):
             further = [g for g in genes if g not in places]
             if not further:
                 continue
-            rows = hood.scan.rows(hood.scan.genes_of_way[w])
-            scores = hood.scan.singles(w) + rows.price + hood.economy
+            rows = hood.scan.rows(hood.scan.genes_of_area[area])
+            scores = hood.scan.singles(area) + rows.price + hood.economy
             self.hood.tally.networks += len(scores)
             for g in further:
                 mine = np.flatnonzero((rows.gene == g) & (rows.row != self._row_before(g)))
@@ -218,12 +218,12 @@ class ChangeSets:
             score = self.found[places][1]
             for g in sorted(places):
                 hood = self.hood.around(self.found[places][0])
-                w = self.tables.place_of_gene[g][0]
-                if g not in hood.scan.genes_of_way[w]:
+                area = self.tables.area_of_gene[g]
+                if g not in hood.scan.genes_of_area[area]:
                     continue
-                rows = hood.scan.rows(hood.scan.genes_of_way[w])
+                rows = hood.scan.rows(hood.scan.genes_of_area[area])
                 mine = np.flatnonzero((rows.gene == g) & (rows.row != self._row_before(g)))
-                scores = hood.scan.singles(w)[mine] + rows.price[mine] + hood.economy
+                scores = hood.scan.singles(area)[mine] + rows.price[mine] + hood.economy
                 self._offer_best(hood, places, scores, [(rows.change(k),) for k in mine])
             if self.found[places][1] >= score - EPSILON:
                 return
@@ -243,6 +243,6 @@ def _without_held(key: BlockKey, movable: set[int]) -> BlockKey:
     return BlockKey(
         first=tuple(g for g in key.first if g in movable),
         second=tuple(g for g in key.second if g in movable),
-        ways=key.ways,
-        same_section=key.same_section,
+        areas=key.areas,
+        one_port=key.one_port,
     )

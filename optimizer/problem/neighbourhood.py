@@ -174,8 +174,8 @@ class Neighbourhood:
         return Move(options=tuple(options), slots=tuple(slots))
 
     def genes(self) -> list[list[int]]:
-        """Genes of each way that may move, source first."""
-        return [[g for g in genes if g not in self.held] for genes in self.scan.genes_of_way]
+        """Genes of each area that may move, source first."""
+        return [[g for g in genes if g not in self.held] for genes in self.scan.genes_of_area]
 
     def turns(self) -> Iterator[Move]:
         """Turn free ways round."""
@@ -215,8 +215,11 @@ class Neighbourhood:
 
     def singles(self) -> Singles:
         """Value every change of one part, whether or not the pieces suffice."""
-        ways = [w for w, genes in enumerate(self.scan.genes_of_way) if genes]
-        found = [(self.scan.rows(self.scan.genes_of_way[w]), self.scan.singles(w)) for w in ways]
+        found = [
+            (self.scan.rows(genes), self.scan.singles(area))
+            for area, genes in enumerate(self.scan.genes_of_area)
+            if genes
+        ]
         if not found:
             none = np.empty(0, dtype=np.intp)
             return Singles(rows=Rows(gene=none, row=none, price=np.empty(0)), cost=np.empty(0))
@@ -239,7 +242,7 @@ class Neighbourhood:
         """
         best: tuple[int, int] | None = None
         best_cost = self.cost
-        for w, genes in enumerate(self.genes()):
+        for area, genes in enumerate(self.genes()):
             if not genes:
                 continue
             rows = self.scan.rows(genes)
@@ -248,7 +251,7 @@ class Neighbourhood:
             self.tally.networks += len(rows.gene)
             rows = rows[self.space.supply.fitting_singles(self.genome, rows)]
             for scan in self.scans:
-                costs = scan.some_singles(w, rows) + rows.price + self.economy
+                costs = scan.some_singles(area, rows) + rows.price + self.economy
                 keep = costs < best_cost - EPSILON
                 rows, costs = rows[keep], costs[keep]
             if len(costs):
@@ -332,10 +335,13 @@ class Neighbourhood:
             Of a network in which further parts of the compound have one of their values.
         """
         genes = [int(g) for g in self.space.slot_genes[slot]]
-        place = self.landscape.full.place_of_gene
+        tables = self.landscape.full
         a, b = genes[:2]
         key = BlockKey(
-            first=(a,), second=(b,), ways=(place[a][0],) * 2, same_section=place[a] == place[b]
+            first=(a,),
+            second=(b,),
+            areas=(tables.area_of_gene[a],) * 2,
+            one_port=tables.port_of_gene[a] == tables.port_of_gene[b],
         )
         sizes = [range(len(self.space.options[g].values)) for g in genes[2:]]
         for rows in np.ndindex(*(len(s) for s in sizes)):

@@ -1,9 +1,10 @@
 """Exact costs of every change of one or two parts of a network, without solving it again.
 
-The voltage and current at the source are affine in the immittance of one section and bilinear in
-those of two, so the ladder is walked once and every alternative from the stock then costs a few
-operations per frequency. Alternatives are handled in blocks: all those of one way, or one part's
-against all later parts' of its way.
+Every voltage and current is a ratio of functions that are linear in the immittance of one branch
+and bilinear in those of two (`optimizer.network.expression.scan`), so the network is walked once
+and every alternative from the stock then costs a few operations per frequency. Alternatives are
+handled in blocks: all those of one area (what a change can act on, see `Tables`), or one part's
+against all later parts' of its area.
 """
 
 from __future__ import annotations
@@ -17,31 +18,12 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
-from optimizer.network.bank import PlacedSection
+from optimizer.network.expression.scan import Drives, Moebius, NetworkScan
 from optimizer.problem.genome import Genome
 from optimizer.problem.tables import BLOCK, Tables
 
-Drive = tuple[Complex, Complex]  # transfer and input admittance of one way
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Affine:
-    """Source voltage and current as functions of one immittance x: V = a + b x, I = c + d x.
-
-    Each field has shape (..., F).
-    """
-
-    a: Complex
-    b: Complex
-    c: Complex
-    d: Complex
-
-    def at(self, x: Complex) -> tuple[Complex, Complex]:
-        """Voltage and current for immittances x, broadcast."""
-        return self.a + self.b * x, self.c + self.d * x
-
-    def __getitem__(self, index: Index) -> Affine:
-        return Affine(a=self.a[index], b=self.b[index], c=self.c[index], d=self.d[index])
+Drive = tuple[Drives, Complex]
+"""Transfer of each way that moves, and input admittance of the whole."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +52,7 @@ class Rows:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockKey:
-    """Names a block of pairs: two ways, one gene against later ones of its way, or a compound.
+    """Names a block of pairs: two areas, one gene against later ones of its area, or one branch.
 
     Parameters
     ----------
@@ -78,16 +60,16 @@ class BlockKey:
         Genes of the first axis.
     second : tuple of int
         Genes of the second axis.
-    ways : tuple of int
-        Ways of the two axes.
-    same_section : bool
-        Whether both genes sit in one section.
+    areas : tuple of int
+        Areas of the two axes.
+    one_port : bool
+        Whether both genes belong to one branch of parts.
     """
 
     first: tuple[int, ...]
     second: tuple[int, ...]
-    ways: tuple[int, int]
-    same_section: bool = False
+    areas: tuple[int, int]
+    one_port: bool = False
 
 
 class Scan:
@@ -105,62 +87,19 @@ class Scan:
         self.tables = tables
         self.genome = genome
         self.evaluator = tables.evaluator
-        bank = self.evaluator.bank
-        self.immittance: list[list[Complex]] = []
-        self.suffix: list[list[tuple[Complex, Complex]]] = []
-        self.prefix: list[list[tuple[Complex, Complex, Complex, Complex]]] = []
-        self.drives: list[Drive] = []
-        one = np.ones(len(bank.omega), dtype=np.complex128)
-        zero = np.zeros_like(one)
-        for w, placed in enumerate(bank.ladders):
-            x = [self._immittance(step) for step in placed]
-            voltage, current = one, bank.load_admittance[w]
-            suffix = []
-            for step, value in zip(reversed(placed), reversed(x), strict=True):
-                suffix.append((voltage, current))
-                if step.section.place == "series":
-                    voltage = voltage + value * current
-                else:
-                    current = current + value * voltage
-            suffix.reverse()
-            row = (one, zero, zero, one)
-            prefix = []
-            for step, value in zip(placed, x, strict=True):
-                prefix.append(row)
-                row = _times(row, step, value)
-            self.immittance.append(x)
-            self.suffix.append(suffix)
-            self.prefix.append(prefix)
-            self.drives.append(self._drive(w, voltage, current))
+        self.points = len(self.evaluator.bank.omega)
+        self.network = NetworkScan(
+            self.evaluator.bank.solver,
+            tables.lookup.immittances(genome.choice, genome.present),
+            genome.polarity,
+        )
 
     @cached_property
-    def genes_of_way(self) -> list[list[int]]:
-        """Scannable genes of each way, source first."""
-        place = self.tables.place_of_gene
-        genes = sorted(self.tables.scannable(self.genome), key=lambda g: place[g])
-        return [
-            [g for g in genes if place[g][0] == w] for w in range(len(self.evaluator.bank.ladders))
-        ]
-
-    def _immittance(self, step: PlacedSection) -> Complex:
-        genome, tables = self.genome, self.tables
-        if not genome.present[step.slot]:
-            return np.zeros(len(self.evaluator.bank.omega), dtype=np.complex128)
-        if len(step.genes) == 1:
-            g = step.genes[0]
-            return np.asarray(tables.single[g][genome.choice[g]])
-        return step.section.immittance([tables.impedance[g][genome.choice[g]] for g in step.genes])
-
-    def alternatives(self, g: int, rows: Index | slice = slice(None)) -> Complex:
-        """Immittance of gene `g`'s section for its alternatives, or some rows, shape (O, F)."""
+    def genes_of_area(self) -> list[list[int]]:
+        """Scannable genes of each area, source first."""
         tables = self.tables
-        if g in tables.single:
-            return tables.single[g][rows]
-        w, k = tables.place_of_gene[g]
-        step = self.evaluator.bank.ladders[w][k]
-        return step.section.immittance(
-            [tables.impedance[h][rows if h == g else self.genome.choice[h]] for h in step.genes]
-        )
+        genes = sorted(tables.scannable(self.genome), key=lambda g: tables.port_of_gene[g])
+        return [[g for g in genes if tables.area_of_gene[g] == a] for a in range(len(tables.areas))]
 
     def rows(self, genes: Sequence[int]) -> Rows:
         """List the alternatives of some genes with what each changes in the cost of parts."""
@@ -174,141 +113,103 @@ class Scan:
             price=np.concatenate(price),
         )
 
-    def affine(self, w: int, k: int) -> Affine:
-        """Coefficients of section `k` of way `w`, each of shape (F,)."""
-        return _affine(self.evaluator.bank.ladders[w][k], self.prefix[w][k], *self.suffix[w][k])
+    def _singles_of(self, area: int, parts: Sequence[tuple[int, Index | slice, int]]) -> Drive:
+        """Every way of an area, and the admittance, for alternatives of one gene after the other.
 
-    def affine_given(self, w: int, k: int, m: int, y: Complex) -> Affine:
-        """Coefficients of section `k` when a later section `m` of the same way takes values y.
-
-        Parameters
-        ----------
-        w, k, m : int
-            Way and sections, ``k < m``.
-        y : ndarray, shape (O, F)
-            Immittances of section `m`.
-
-        Returns
-        -------
-        Affine
-            Fields of shape (O, F).
+        `parts` are genes, some of their alternatives and the number of these.
         """
-        placed = self.evaluator.bank.ladders[w]
-        v, i = self.suffix[w][m]
-        if placed[m].section.place == "series":
-            voltage, current = v + y * i, np.broadcast_to(i, y.shape)
-        else:
-            voltage, current = np.broadcast_to(v, y.shape), i + y * v
-        one, zero = np.ones_like(v), np.zeros_like(v)
-        row = (one, zero, zero, one)
-        for step, value in zip(placed[k + 1 : m], self.immittance[w][k + 1 : m], strict=True):
-            row = _times(row, step, value)
-        if m > k + 1:
-            voltage, current = (
-                row[0] * voltage + row[1] * current,
-                row[2] * voltage + row[3] * current,
+        shape = (sum(count for *_, count in parts), self.points)
+        drives = {w: np.empty(shape, dtype=np.complex128) for w in self.tables.areas[area]}
+        admittance = np.empty(shape, dtype=np.complex128)
+        start = 0
+        for g, rows, count in parts:
+            end = start + count
+            single = self.network.single(self.tables.port_of_gene[g])
+            moved, admittance[start:end] = single.at(
+                self.tables.alternatives(self.genome, {g: rows})
             )
-        return _affine(placed[k], self.prefix[w][k], voltage, current)
-
-    def _drive(self, w: int, voltage: Complex, current: Complex) -> Drive:
-        inverse = 1.0 / voltage
-        y = current * inverse
-        return (inverse if self.genome.polarity[w] > 0.0 else -inverse), y
+            for w, h in drives.items():
+                h[start:end] = moved.get(w, self.network.transfer[w])
+            start = end
+        return drives, admittance
 
     @cached_property
     def axes(self) -> list[Drive]:
-        """Transfer and admittance of each way for all single changes in it, each (N_w, F)."""
-        out = []
-        for w, genes in enumerate(self.genes_of_way):
-            if not genes:
-                empty = np.empty((0, len(self.evaluator.bank.omega)), dtype=np.complex128)
-                out.append((empty, empty))
-                continue
-            voltage, current = [], []
-            for g in genes:
-                v, i = self.affine(w, self.tables.place_of_gene[g][1]).at(self.alternatives(g))
-                voltage.append(v)
-                current.append(i)
-            out.append(self._drive(w, np.concatenate(voltage), np.concatenate(current)))
-        return out
+        """Every way and the admittance for all single changes of each area, each (N_a, F)."""
+        costs = self.tables.row_cost
+        return [
+            self._singles_of(area, [(g, slice(None), len(costs[g])) for g in genes])
+            for area, genes in enumerate(self.genes_of_area)
+        ]
 
-    def cost_of(self, changed: dict[int, Drive]) -> Real:
-        """Cost, without economy, when some ways take other transfers and admittances.
+    def cost_of(self, drives: Drives, admittance: Complex) -> Real:
+        """Cost, without economy, when some ways take other transfers.
 
         Parameters
         ----------
-        changed : dict of int to (transfer, admittance)
+        drives : dict of int to ndarray
             Replacement of each way; shapes broadcast.
+        admittance : ndarray
+            Of the whole.
         """
-        drives = [changed.get(w, d) for w, d in enumerate(self.drives)]
-        total = sum(d[1] for d in drives if d[1].ndim == 1)
-        for d in sorted((d[1] for d in drives if d[1].ndim > 1), key=lambda y: y.size):
-            total = total + d
-        return self.evaluator.cost_of_curves(
-            Curves(self.evaluator.field, [d[0] for d in drives], np.asarray(total))
-        )
+        transfer = [drives.get(w, h) for w, h in enumerate(self.network.transfer)]
+        return self.evaluator.cost_of_curves(Curves(self.evaluator.field, transfer, admittance))
 
     def cost(self) -> float:
         """Cost of the genome itself, without economy."""
-        return float(self.cost_of({}))
+        return float(self.cost_of({}, self.network.admittance))
 
-    def singles(self, w: int) -> Real:
-        """Costs of all single changes in way `w`, shape (N_w,)."""
-        transfer, admittance = self.axes[w]
-        n, f = transfer.shape
-        chunk = max(1, BLOCK // f)
-        return (
-            np.concatenate(
-                [
-                    self.cost_of({w: (transfer[s : s + chunk], admittance[s : s + chunk])})
-                    for s in range(0, n, chunk)
-                ]
-            )
-            if n
-            else np.empty(0)
-        )
-
-    def some_singles(self, w: int, rows: Rows) -> Real:
-        """Costs of chosen single changes in way `w`; the rows of a gene stand together."""
-        n = len(rows.gene)
-        if not n:
+    def _costs(self, drives: Drives, admittance: Complex) -> Real:
+        chunk = max(1, BLOCK // self.points)
+        if not len(admittance):
             return np.empty(0)
-        voltage = np.empty((n, len(self.evaluator.bank.omega)), dtype=np.complex128)
-        current = np.empty_like(voltage)
-        genes, starts = np.unique(rows.gene, return_index=True)
-        order = np.argsort(starts)
-        for g, start, end in zip(genes[order], starts[order], [*starts[order][1:], n], strict=True):
-            affine = self.affine(w, self.tables.place_of_gene[int(g)][1])
-            voltage[start:end], current[start:end] = affine.at(
-                self.alternatives(int(g), rows.row[start:end])
-            )
-        chunk = max(1, BLOCK // voltage.shape[-1])
         return np.concatenate(
             [
-                self.cost_of({w: self._drive(w, voltage[s : s + chunk], current[s : s + chunk])})
-                for s in range(0, n, chunk)
+                self.cost_of(
+                    {w: h[s : s + chunk] for w, h in drives.items()}, admittance[s : s + chunk]
+                )
+                for s in range(0, len(admittance), chunk)
             ]
         )
 
+    def singles(self, area: int) -> Real:
+        """Costs of all single changes in an area, shape (N_a,)."""
+        return self._costs(*self.axes[area])
+
+    def some_singles(self, area: int, rows: Rows) -> Real:
+        """Costs of chosen single changes in an area; the rows of a gene stand together."""
+        n = len(rows.gene)
+        genes, starts = np.unique(rows.gene, return_index=True)
+        order = np.argsort(starts)
+        ends = [*starts[order][1:], n]
+        parts = (
+            [
+                (int(g), rows.row[start:end], int(end - start))
+                for g, start, end in zip(genes[order], starts[order], ends, strict=True)
+            ]
+            if n
+            else []
+        )
+        return self._costs(*self._singles_of(area, parts))
+
     def block_keys(self) -> list[BlockKey]:
         """Blocks that together hold every pair of changes of parts."""
-        place = self.tables.place_of_gene
+        port = self.tables.port_of_gene
         keys = []
-        ways = self.genes_of_way
-        for w, genes in enumerate(ways):
+        for a, genes in enumerate(self.genes_of_area):
             for g in genes:
-                later = tuple(h for h in genes if place[h][1] > place[g][1])
+                later = tuple(h for h in genes if port[h] > port[g])
                 if later:
-                    keys.append(BlockKey(first=(g,), second=later, ways=(w, w)))
+                    keys.append(BlockKey(first=(g,), second=later, areas=(a, a)))
                 keys.extend(
-                    BlockKey(first=(g,), second=(h,), ways=(w, w), same_section=True)
+                    BlockKey(first=(g,), second=(h,), areas=(a, a), one_port=True)
                     for h in genes
-                    if h > g and place[h] == place[g]
+                    if h > g and port[h] == port[g]
                 )
             keys.extend(
-                BlockKey(first=part, second=tuple(others), ways=(w, v))
-                for v, others in enumerate(ways)
-                if v > w
+                BlockKey(first=part, second=tuple(others), areas=(a, b))
+                for b, others in enumerate(self.genes_of_area)
+                if b > a
                 for part in self.tables.portions(genes, others)
             )
         return keys
@@ -328,59 +229,49 @@ class PairBlock:
     def __init__(self, scan: Scan, key: BlockKey) -> None:
         self.scan = scan
         self.key = key
-        w, v = key.ways
-        place, tables = scan.tables.place_of_gene, scan.tables
-        k = place[key.first[0]][1]
-        if key.same_section:
-            step = scan.evaluator.bank.ladders[w][k]
-            self.section = step.section
-            self.fixed = scan.affine(w, k)
-            choice = scan.genome.choice
-            both = (key.first[0], key.second[0])
-            self.impedances = [
-                tables.impedance[j] if j in both else tables.impedance[j][choice[j]]
-                for j in step.genes
-            ]
-            self.axis = [both.index(j) if j in both else None for j in step.genes]
-            self.shape = (len(tables.impedance[both[0]]), len(tables.impedance[both[1]]))
-        elif w == v:
-            self.x = scan.alternatives(key.first[0])
-            given = [scan.affine_given(w, k, place[h][1], scan.alternatives(h)) for h in key.second]
-            self.given = Affine(
-                a=np.concatenate([t.a for t in given]),
-                b=np.concatenate([t.b for t in given]),
-                c=np.concatenate([t.c for t in given]),
-                d=np.concatenate([t.d for t in given]),
-            )
-            self.shape = (len(self.x), len(self.given.a))
+        tables, genome = scan.tables, scan.genome
+        g = key.first[0]
+        port = tables.port_of_gene[g]
+        if key.one_port:
+            self.single = scan.network.single(port)
+            self.shape = tuple(len(tables.space.options[j].values) for j in (g, key.second[0]))
+        elif key.areas[0] == key.areas[1]:
+            self.x = tables.alternatives(genome, {g: slice(None)})
+            given = []
+            for h in key.second:
+                y = tables.alternatives(genome, {h: slice(None)})
+                pair = scan.network.pair(port, tables.port_of_gene[h])
+                given.append((len(y), pair.given(y)))
+            self.given = Moebius.stacked(given, scan.network.transfer)
+            self.shape = (len(self.x), sum(count for count, _ in given))
         else:
-            self.shape = (len(scan.axes[w][0]), len(scan.axes[v][0]))
+            first, second = (scan.axes[a][1] for a in key.areas)
+            self.shape = (len(first), len(second))
 
     def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:
-        scan, (w, v) = self.scan, self.key.ways
-        if self.key.same_section:
-            z: list[Complex] = []
-            for impedance, axis in zip(self.impedances, self.axis, strict=True):
-                if axis is None:
-                    z.append(impedance)
-                    continue
-                rows = impedance[i if axis == 0 else j]
-                z.append(rows if not outer else rows[:, None] if axis == 0 else rows[None])
-            x = self.section.immittance(z)
-            return scan.cost_of({w: scan._drive(w, *self.fixed.at(x))})
-        if w == v:
+        scan, (a, b) = self.scan, self.key.areas
+        if self.key.one_port:
+            rows = [np.arange(n)[k] for n, k in zip(self.shape, (i, j), strict=True)]
+            first, second = (rows[0][:, None], rows[1][None]) if outer else rows
+            both = {self.key.first[0]: first, self.key.second[0]: second}
+            x = scan.tables.alternatives(scan.genome, both)
+            return scan.cost_of(*self.single.at(x))
+        if a == b:
             x = self.x[i][:, None] if outer else self.x[i]
-            t = self.given if outer else self.given[j]  # type: ignore[index]
-            return scan.cost_of({w: scan._drive(w, *t.at(x))})
-        (h, y), (g, u) = scan.axes[w], scan.axes[v]
+            return scan.cost_of(*(self.given if outer else self.given[j]).at(x))
+        (mine, y), (others, u) = scan.axes[a], scan.axes[b]
+        added = u[j] - scan.network.admittance
         if outer:
-            return scan.cost_of({w: (h[i][:, None], y[i][:, None]), v: (g[None], u[None])})
-        return scan.cost_of({w: (h[i], y[i]), v: (g[j], u[j])})
+            drives = {w: h[i][:, None] for w, h in mine.items()}
+            drives |= {w: h[None] for w, h in others.items()}
+            return scan.cost_of(drives, y[i][:, None] + added[None])
+        drives = {w: h[i] for w, h in mine.items()} | {w: h[j] for w, h in others.items()}
+        return scan.cost_of(drives, y[i] + added)
 
     def all(self) -> Real:
         """Costs of all pairs, shape (N, M)."""
         rows, columns = self.shape
-        chunk = max(1, BLOCK // max(1, columns * len(self.scan.evaluator.bank.omega)))
+        chunk = max(1, BLOCK // max(1, columns * self.scan.points))
         return np.concatenate(
             [
                 self._costs(slice(s, s + chunk), slice(None), outer=True)
@@ -390,7 +281,7 @@ class PairBlock:
 
     def some(self, i: Index, j: Index) -> Real:
         """Costs of chosen pairs, shape (len(i),)."""
-        chunk = max(1, BLOCK // len(self.scan.evaluator.bank.omega))
+        chunk = max(1, BLOCK // self.scan.points)
         return (
             np.concatenate(
                 [
@@ -401,30 +292,3 @@ class PairBlock:
             if len(i)
             else np.empty(0)
         )
-
-
-def _affine(
-    step: PlacedSection,
-    row: tuple[Complex, Complex, Complex, Complex],
-    voltage: Complex,
-    current: Complex,
-) -> Affine:
-    """Coefficients of a section from the chain before it and the state after it."""
-    a, b, c, d = row
-    if step.section.place == "series":
-        return Affine(
-            a=a * voltage + b * current, b=a * current, c=c * voltage + d * current, d=c * current
-        )
-    return Affine(
-        a=a * voltage + b * current, b=b * voltage, c=c * voltage + d * current, d=d * voltage
-    )
-
-
-def _times(
-    row: tuple[Complex, Complex, Complex, Complex], step: PlacedSection, x: Complex
-) -> tuple[Complex, Complex, Complex, Complex]:
-    """Append a section to a 2 x 2 chain product [[a, b], [c, d]]."""
-    a, b, c, d = row
-    if step.section.place == "series":
-        return a, b + a * x, c, d + c * x
-    return a + b * x, b, c + d * x, d

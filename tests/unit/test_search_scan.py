@@ -48,14 +48,14 @@ def test_single_changes(problem: Problem, seed: int) -> None:
     hood = Neighbourhood(problem.landscape, genome)
     scan = hood.scan
     economy = problem.space.economy(genome)
-    for w, genes in enumerate(scan.genes_of_way):
+    for area, genes in enumerate(scan.genes_of_area):
         rows = scan.rows(genes)
         changed = [
             hood.move((int(g), int(r))).apply(genome)
             for g, r in zip(rows.gene, rows.row, strict=True)
         ]
         np.testing.assert_allclose(
-            scan.singles(w) + rows.price + economy, problem.cost(changed), rtol=1e-9
+            scan.singles(area) + rows.price + economy, problem.cost(changed), rtol=1e-9
         )
 
 

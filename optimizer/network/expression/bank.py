@@ -184,6 +184,18 @@ class Bank:
             [_rows(leaves, count) for leaves in self.moving_leaves],
         )
 
+    @property
+    def independent(self) -> tuple[tuple[int, ...], ...]:
+        """Drivers in sets that no part moves more than one of: those of each spine on the source.
+
+        Where that has a resistance, or something is in series with all, they are one set.
+        """
+        root = self.plan.root
+        stiff = self.source.ohm == 0.0 and all(step.kind != "series" for step in root.steps)
+        if stiff and isinstance(root.foot, Junction) and root.foot.kind == "parallel":
+            return tuple(spine.drivers for spine in root.foot.spines)
+        return (root.drivers,)
+
     def thinned(self, index: Index) -> Bank:
         """Return the same bank on a subset of its frequencies.
 

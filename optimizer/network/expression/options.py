@@ -7,7 +7,7 @@ options, and for what is left out, is a table where that stays small, else the s
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -151,7 +151,7 @@ class OptionTables:
         ]
 
     def alternatives(
-        self, port: int, rows: dict[int, Any], choice: Index, present: Flags
+        self, port: int, rows: Mapping[int, Any], choice: Index, present: Flags
     ) -> Complex:
         """Immittance of a port when some of its parts are other options.
 

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.arrays import Complex, Real
+from optimizer.arrays import Complex, Index, Real
 from optimizer.network.expression.bank import Bank
 from optimizer.network.expression.plan import Junction, NetworkPlan, Port, Step
 from optimizer.network.expression.walk import (
@@ -61,6 +61,77 @@ class Moebius:
     drives: tuple[tuple[int, Number, Number], ...]
     current: tuple[Number, Number]
     output_ohm: float = 0.0
+
+    @classmethod
+    def stacked(cls, parts: Sequence[tuple[int, Moebius]], transfer: Sequence[Complex]) -> Moebius:
+        """Put functions one after the other.
+
+        Parameters
+        ----------
+        parts : sequence of (int, Moebius)
+            Number of rows of each, and its coefficients: plain, of shape (F,) or (rows, F).
+        transfer : sequence of ndarray (F,)
+            Of each driver where it does not move.
+
+        Returns
+        -------
+        Moebius
+            Coefficients that are plain and alike in all parts stay so; others have all rows.
+        """
+        counts = [count for count, _ in parts]
+        points = len(transfer[0])
+
+        def join(numbers: Sequence[Number]) -> Number:
+            first = numbers[0]
+            if isinstance(first, float) and all(
+                isinstance(n, float) and n == first for n in numbers
+            ):
+                return first
+            out = np.empty((sum(counts), points), dtype=np.complex128)
+            start = 0
+            for n, count in zip(numbers, counts, strict=True):
+                out[start : start + count] = n
+                start += count
+            return out
+
+        def of_driver(one: Moebius, w: int) -> tuple[Number, Number]:
+            for v, n0, n1 in one.drives:
+                if v == w:
+                    return n0, n1
+            d0, d1 = one.denominator
+            return mul(d0, transfer[w]), mul(d1, transfer[w])
+
+        found = [one for _, one in parts]
+        moved = sorted({w for one in found for w, *_ in one.drives})
+        drives = []
+        for w in moved:
+            below, above = zip(*(of_driver(one, w) for one in found), strict=True)
+            drives.append((w, join(below), join(above)))
+        return cls(
+            denominator=(
+                join([one.denominator[0] for one in found]),
+                join([one.denominator[1] for one in found]),
+            ),
+            drives=tuple(drives),
+            current=(
+                join([one.current[0] for one in found]),
+                join([one.current[1] for one in found]),
+            ),
+            output_ohm=found[0].output_ohm,
+        )
+
+    def __getitem__(self, index: Index | slice) -> Moebius:
+        """Take some of the rows of coefficients (rows, F)."""
+
+        def pick(x: Number) -> Number:
+            return x if isinstance(x, float) else x[index]
+
+        return Moebius(
+            denominator=(pick(self.denominator[0]), pick(self.denominator[1])),
+            drives=tuple((w, pick(n0), pick(n1)) for w, n0, n1 in self.drives),
+            current=(pick(self.current[0]), pick(self.current[1])),
+            output_ohm=self.output_ohm,
+        )
 
     def at(self, x: Complex) -> tuple[Drives, Complex]:
         """Transfer of each driver that moves, and admittance, for immittances x.
@@ -148,6 +219,7 @@ class NetworkScan:
         walked.down(visitor)
         self._state = visitor.state
         self._row = visitor.row
+        self._known: dict[int, list[tuple[int, Number, bool]]] = {}
 
     # Where things are
 
@@ -177,7 +249,9 @@ class NetworkScan:
 
     def _of_drivers(self, k: Port) -> list[tuple[int, Number, bool]]:
         """Drivers that a port moves: number, g, and whether they hang below its step."""
-        out = []
+        if k.step.index in self._known:
+            return self._known[k.step.index]
+        out = self._known[k.step.index] = []
         for w in range(len(self.plan.drivers)):
             below = w in k.step.below
             g = self._coupling(k, self._meeting(k, self.plan.path[w], None))

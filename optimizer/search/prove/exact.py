@@ -62,7 +62,9 @@ def enumerate_best(
     SearchResult
         The first note begins with "proven best" when no network was left out. The candidates'
         ``no_better_change_of`` then counts changes up to the nearest better network, for the best
-        one all there are.
+        one all there are. It begins with "not proven" when time ran out, or when a part moves
+        several ways at once: there is no bound for these, and the candidates are what a few
+        descents by changes of two parts arrive at.
 
     Raises
     ------
@@ -109,7 +111,7 @@ def enumerate_genomes(
         Networks met with their costs, whether the best is proven, and how many were computed.
     """
     run = _Enumeration(problem, top, seconds, 1, None)
-    complete = run.go() == "converged"
+    complete = run.go() == "converged" and run.bounded
     return list(run.archive.values()), complete, run.evaluations
 
 
@@ -134,11 +136,16 @@ class _Enumeration:
         self.archive: dict[bytes, Costed] = {}
         self.threshold = np.inf
         self.evaluations = 0
+        alone = all(len(ways) == 1 for ways in problem.tables.areas)
+        self.bounded = alone and not problem.topology.groups
+        self.descended: dict[bytes, int] = {}
 
     def go(self) -> Literal["converged", "budget", "interrupted"]:
         """Run to the end, to the budget, or to Ctrl-C."""
         try:
             self._start()
+            if not self.bounded:
+                return "converged"
             trees = [WayTree(self.problem, w) for w in range(len(self.problem.topology.ways))]
             bounds = Bounds(self.problem.evaluator, trees)
             free = np.flatnonzero(self.problem.space.polarity_free)
@@ -171,6 +178,8 @@ class _Enumeration:
             cost = float(self.problem.cost([genome])[0])
             polished = descent.descend_pairs(genome, cost)
             self._add(polished.genome, self._cost(polished.genome))
+            key = polished.genome.key(self.problem.space.gene_slot)
+            self.descended[key] = polished.no_better_change_of
         self._lower()
 
     def _cost(self, genome: Genome) -> float:
@@ -272,29 +281,40 @@ class _Enumeration:
     def result(self, stopped: Literal["converged", "budget", "interrupted"]) -> SearchResult:
         """Rank what was found."""
         problem = self.problem
-        complete = stopped == "converged"
+        complete = stopped == "converged" and self.bounded
         found = sorted(self.archive.values(), key=lambda item: item[1])
         ranked = rank_genomes(problem, found, self.top)
         explorer = Explorer(problem)
         candidates: list[Candidate] = []
         for rank, (genome, cost) in enumerate(ranked, start=1):
-            ruled_out = cost <= self.threshold + _EPSILON and complete
+            if self.bounded:
+                ruled_out = cost <= self.threshold + _EPSILON and complete
+                certificate = self._certificate(found, genome, cost) if ruled_out else 0
+            else:
+                certificate = self.descended.get(genome.key(problem.space.gene_slot), 0)
             candidates.append(
                 build_candidate(
                     problem,
                     genome,
                     rank=rank,
-                    no_better_change_of=self._certificate(found, genome, cost) if ruled_out else 0,
+                    no_better_change_of=certificate,
                     relaxed_cost=explorer.relax_structure(genome),
                 )
             )
         feasible = [c for c in candidates if c.feasible]
         networks = 10.0 ** problem.space.size_log10()
-        note = (
-            f"proven best: each of the {networks:.3g} possible networks was computed or ruled out"
-            if complete
-            else "not proven: the exact search was cut short, so a better network may exist"
-        )
+        if complete:
+            note = (
+                f"proven best: each of the {networks:.3g} possible networks was computed or ruled "
+                "out"
+            )
+        elif self.bounded:
+            note = "not proven: the exact search was cut short, so a better network may exist"
+        else:
+            note = (
+                "not proven: parts that move several ways at once (a shared ladder, a source with "
+                "resistance) leave no way to rule networks out in bulk, so a better one may exist"
+            )
         relaxed = [c.relaxed_cost for c in candidates if c.relaxed_cost is not None]
         return SearchResult(
             candidates=tuple(feasible or candidates[:1]),
