@@ -77,9 +77,14 @@ def find_excess_delay(
     )
     excess = weight * measured * np.exp(-1j * least)
     omega = 2.0 * np.pi * grid
-    delays = np.arange(-LONGEST_DELAY_S, LONGEST_DELAY_S, 0.1 / min(high, HIGHEST_HZ))
-    match = np.abs(np.exp(1j * delays[:, None] * omega) @ excess)
-    delay = float(delays[np.argmax(match)])
+    # All delays of a fine raster as sums of a coarse and a fine one: two short tables of phasors.
+    step = 0.1 / min(high, HIGHEST_HZ)
+    fine = step * np.arange(int(np.ceil(np.sqrt(2.0 * LONGEST_DELAY_S / step))))
+    coarse = np.arange(-LONGEST_DELAY_S, LONGEST_DELAY_S, step * len(fine))
+    turn = 1j * omega
+    match = (np.exp(coarse[:, None] * turn) * excess) @ np.exp(fine[:, None] * turn).T
+    best = np.unravel_index(int(np.argmax(np.abs(match))), match.shape)
+    delay = float(coarse[best[0]] + fine[best[1]])
     for _ in range(4):
         turned = excess * np.exp(1j * omega * delay)
         mean = turned.sum()

@@ -240,13 +240,13 @@ def _polish(
 
     residual, jacobian, cost = evaluate(delays, levels)
     for _ in range(steps):
-        normal = np.einsum("pfi,pfj->pij", jacobian, jacobian) / len(omega) + pull
-        gradient = np.einsum("pfi,pf->pi", jacobian, residual) / len(omega)
+        across = jacobian.transpose(0, 2, 1) / len(omega)
+        normal = across @ jacobian + pull
+        gradient = (across @ residual[:, :, None])[:, :, 0]
         gradient[:, count - 1 :] += LEVEL_PULL**2 * (levels - levels.mean(axis=1, keepdims=True))
         diagonal = np.einsum("pii->pi", normal)
-        damped = normal + np.einsum(
-            "pi,ij->pij", damping[:, None] * diagonal + 1e-12, np.eye(2 * count - 1)
-        )
+        damped = normal.copy()
+        np.einsum("pii->pi", damped)[...] += damping[:, None] * diagonal + 1e-12
         step = -np.linalg.solve(damped, gradient[:, :, None])[:, :, 0] * scale
         trial_delays = delays.copy()
         trial_delays[:, 1:] += step[:, : count - 1]
