@@ -16,6 +16,7 @@ from optimizer.design.nouns import (
 )
 from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
+from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared, add_source
 from optimizer.design.read.stock import STOCK_KEYS, read_stock
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
@@ -60,11 +61,15 @@ def load_design(path: str | Path) -> Design:
     path = Path(path)
     entry = read_yaml(path)
     values = DESIGN_KEYS.values(entry)
-    ways, wanted, stock = (values.pop(key, None) for key in ("ways", "goals", "stock"))
+    ways, shared, wanted, stock = (
+        values.pop(key, None) for key in ("ways", "shared", "goals", "stock")
+    )
+    source = values.pop("amplifier", None)
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
     topology = read_ways(ways, [driver.name for driver in values["drivers"]], notes)
+    topology = add_source(add_shared(topology, shared, notes), source)
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, goals=goals,
         stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
@@ -416,6 +421,17 @@ DESIGN_KEYS = KeyBlock(
             example="{woofer: {ladder: [{name: L1, series: inductor}]}}",
             meaning="the network between the amplifier and each driver",
             needed='the key "ways" is missing',
+        ),
+        Key(
+            name="shared", says=("group", ""),
+            form=OwnForm("sections by name", block=SHARED_KEYS, inside=".NAME"),
+            example="{speaker: {ladder: [{name: R0, series: resistor}]}}",
+            meaning="sections in front of several ways, and ways that are joined in series",
+        ),
+        Key(
+            name="amplifier", says=("amplifier", ""), form=AMPLIFIER_KEYS,
+            example="{output: 0.1 ohm, cable: 0.05 ohm}",
+            meaning="resistance of the amplifier and of the cable; none when not written",
         ),
         Key(
             name="goals", says=("goals", ""), form=OwnForm("goals by name"),

@@ -128,10 +128,31 @@ def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str])
         spot = fields.get("driver", entry)
         raise spot.error("a way needs a driver that is listed under drivers",
                          value=repr(driver), remedy=suggest(driver, drivers))  # fmt: skip
+    slots = read_slots(fields["ladder"], name, notes)
+    return Way(**{**WAY_KEYS.take(fields), "name": name, "driver": driver, "slots": slots})
+
+
+def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:
+    """Read the list of places of a way or of a shared section.
+
+    Parameters
+    ----------
+    entry : Entry
+        The list.
+    ladder : str
+        Name of the way or section.
+    notes : list of str
+        Gets a line for every range that was assumed.
+
+    Raises
+    ------
+    InputError
+        With the line.
+    """
     slots: list[Slot] = []
     lines: dict[str, int] = {}
-    for inner in fields["ladder"].items():
-        slot = read_slot(inner, name, notes)
+    for inner in entry.items():
+        slot = read_slot(inner, ladder, notes)
         if slot.name in lines:
             raise inner.error(
                 f"two slots of one way cannot share a name; the first is in line "
@@ -140,7 +161,7 @@ def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str])
             )  # fmt: skip
         lines[slot.name] = inner.where.line
         slots.append(slot)
-    return Way(**{**WAY_KEYS.take(fields), "name": name, "driver": driver, "slots": tuple(slots)})
+    return tuple(slots)
 
 
 def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
