@@ -12,6 +12,7 @@ from optimizer.goals import GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
+from optimizer.measure.wired import WiredDrivers
 from optimizer.network.ladder import Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.coil import DEFAULT_WIRE_M
@@ -227,6 +228,8 @@ class Design:
         The ways, in the order of the file.
     goals : GoalChoice
         What is wanted.
+    wired : tuple of WiredDrivers
+        Drivers that one way feeds together; the way names them as one.
     together : Path or None
         Response of all drivers driven at once.
     stock : StockChoice
@@ -247,6 +250,7 @@ class Design:
     drivers: tuple[DesignDriver, ...]
     topology: Topology
     goals: GoalChoice
+    wired: tuple[WiredDrivers, ...] = ()
     together: Path | None = None
     stock: StockChoice = field(default_factory=StockChoice)
     search: SearchChoice = field(default_factory=SearchChoice)

@@ -17,6 +17,7 @@ from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.curves.nearfield import add_port
 from optimizer.measure.driver import Driver
 from optimizer.measure.files import open_curve
+from optimizer.measure.wired import wire_drivers
 from optimizer.text.yamltext import Where
 
 
@@ -42,6 +43,7 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
         A file that is missing or damaged, named with its key in the design.
     """
     used = {way.driver for way in design.topology.ways}
+    used |= {name for several in design.wired for name in several.names}
     chosen = [driver for driver in design.drivers if driver.name in used]
     try:
         grid = log_grid(*design.grid.band_hz, design.grid.per_octave)
@@ -59,12 +61,18 @@ def load_drivers(design: Design) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
         one.name: _read_directions(design, one, directions, mirror, said[one.name])
         for one in chosen
     }
-    together, others = _read_together(design, chosen)
-    curves, timing_notes = align_drivers(design, chosen, curves, together, others)
+    measured_together, others = _read_together(design, chosen)
+    curves, timing_notes = align_drivers(design, chosen, curves, measured_together, others)
     drivers = tuple(
         _load_driver(design, one, curves[one.name], grid, said[one.name]) for one in chosen
     )
-    return drivers, (*notes, *timing_notes)
+    by_name = {driver.name: driver for driver in drivers}
+    for several in design.wired:
+        together = [by_name[name] for name in several.names]
+        by_name[several.together] = wire_drivers(several.together, together, several.wired)
+    fed = dict.fromkeys(way.driver for way in design.topology.ways)
+    order = sorted(fed, key=list(by_name).index)
+    return tuple(by_name[name] for name in order), (*notes, *timing_notes)
 
 
 def _read_directions(

@@ -68,10 +68,11 @@ def load_design(path: str | Path) -> Design:
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
-    topology = read_ways(ways, [driver.name for driver in values["drivers"]], notes)
+    topology, wired = read_ways(ways, [driver.name for driver in values["drivers"]], notes)
     topology = add_source(add_shared(topology, shared, notes), source)
     return Design(
-        path=path, **{"title": path.stem, **values}, topology=topology, goals=goals,
+        path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
+        goals=goals,
         stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
     )  # fmt: skip
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from optimizer.errors import InputError
+from optimizer.measure.wired import Wired, WiredDrivers
 from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
 from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way
 from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
@@ -83,6 +84,14 @@ WAY_KEYS = KeyBlock(
             meaning="the driver at its end; the one of the same name when not written",
         ),
         Key(
+            name="drivers", form=OwnForm("list of drivers"), example="[upper, lower]",
+            meaning="several drivers at its end, instead of one",
+        ),
+        Key(
+            name="wired", form=WordForm(("parallel", "series")), example="series",
+            meaning="how several drivers are wired together; in parallel when not written",
+        ),
+        Key(
             name="polarity", form=WordForm(("normal", "inverted", "free")), example="free",
             meaning="how the driver is connected, or that either will do",
         ),
@@ -97,7 +106,9 @@ WAY_KEYS = KeyBlock(
 """The keys of a way."""
 
 
-def read_ways(entry: Entry, drivers: Sequence[str], notes: list[str]) -> Topology:
+def read_ways(
+    entry: Entry, drivers: Sequence[str], notes: list[str]
+) -> tuple[Topology, tuple[WiredDrivers, ...]]:
     """Read all ways.
 
     Parameters
@@ -111,25 +122,71 @@ def read_ways(entry: Entry, drivers: Sequence[str], notes: list[str]) -> Topolog
 
     Returns
     -------
-    Topology
+    topology : Topology
         In the order of the file.
+    wired : tuple of WiredDrivers
+        Drivers that one way feeds together.
     """
-    ways = tuple(_read_way(name, inner, drivers, notes) for name, inner in entry.fields().items())
+    wired: list[WiredDrivers] = []
+    ways = tuple(
+        _read_way(name, inner, drivers, wired, notes) for name, inner in entry.fields().items()
+    )
     if not ways:
         raise entry.error("at least one way is needed",
                           remedy='add "woofer:" with its ladder')  # fmt: skip
-    return Topology(ways=ways)
+    return Topology(ways=ways), tuple(wired)
 
 
-def _read_way(name: str, entry: Entry, drivers: Sequence[str], notes: list[str]) -> Way:
+def _read_way(
+    name: str,
+    entry: Entry,
+    drivers: Sequence[str],
+    wired: list[WiredDrivers],
+    notes: list[str],
+) -> Way:
     fields = WAY_KEYS.open(entry)
-    driver = fields["driver"].text() if "driver" in fields else name
+    several = _read_several(fields, drivers)
+    if several is not None:
+        wired.append(several)
+        driver = several.together
+    else:
+        driver = fields["driver"].text() if "driver" in fields else name
+        _check_driver(driver, fields.get("driver", entry), drivers)
+    said = WAY_KEYS.take({k: v for k, v in fields.items() if k not in ("drivers", "wired")})
+    slots = read_slots(fields["ladder"], name, notes)
+    return Way(**{**said, "name": name, "driver": driver, "slots": slots})
+
+
+def _check_driver(driver: str, spot: Entry, drivers: Sequence[str]) -> None:
     if driver not in drivers:
-        spot = fields.get("driver", entry)
         raise spot.error("a way needs a driver that is listed under drivers",
                          value=repr(driver), remedy=suggest(driver, drivers))  # fmt: skip
-    slots = read_slots(fields["ladder"], name, notes)
-    return Way(**{**WAY_KEYS.take(fields), "name": name, "driver": driver, "slots": slots})
+
+
+def _read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredDrivers | None:
+    """Read the drivers that a way feeds together; None for one driver."""
+    if "drivers" not in fields:
+        if "wired" in fields:
+            raise fields["wired"].error(
+                "only several drivers are wired together", remedy='add "drivers: [upper, lower]"'
+            )
+        return None
+    entry = fields["drivers"]
+    if "driver" in fields:
+        raise entry.error("a way feeds one driver or several", remedy='remove "driver"')
+    names = []
+    for inner in entry.items():
+        names.append(inner.text())
+        _check_driver(names[-1], inner, drivers)
+    if len(names) < 2:
+        raise entry.error(
+            "at least two drivers are wired together",
+            value=", ".join(names) or "none", remedy='write "driver: NAME" for a single one',
+        )  # fmt: skip
+    how: Wired = "parallel"
+    if "wired" in fields:
+        how = fields["wired"].choice(("parallel", "series"))
+    return WiredDrivers(names=tuple(names), wired=how)
 
 
 def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from optimizer.design.read.ladder import SLOT_KEYS, read_slots
 from optimizer.errors import InputError
 from optimizer.network.expression.nodes import IDEAL, SourceResistance
+from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import Group, Topology
 from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm, WordForm
 from optimizer.text.yamltext import Entry, suggest
@@ -86,7 +87,9 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
         if "feeds" in fields:
             members = _read_feeds(fields["feeds"], (*ways, *blocks))
         slots = read_slots(fields["ladder"], name, notes) if "ladder" in fields else ()
-        joint = fields["joined"].choice(("parallel", "series")) if "joined" in fields else "parallel"
+        joint: Joint = "parallel"
+        if "joined" in fields:
+            joint = fields["joined"].choice(("parallel", "series"))
         if not slots and joint == "parallel":
             raise inner.error(
                 "a shared section without parts changes nothing",
