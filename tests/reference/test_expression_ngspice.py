@@ -15,7 +15,6 @@ from optimizer.network.deck import Deck, Sweep, write_load
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.bank import Bank, Solution
 from optimizer.network.expression.circuit import (
-    DriverNodes,
     list_elements,
     write_circuit,
     write_source,
@@ -39,6 +38,7 @@ from optimizer.testing.expressions import (
     random_loads,
     random_population,
 )
+from optimizer.testing.spice import read_drive, read_voltage
 
 Plot = dict[str, Complex]
 
@@ -76,14 +76,6 @@ class Random:
         return Bank(self.plan, frequency_hz, loads, self.source).solve(population)
 
 
-def voltage(plot: Plot, node: str) -> Complex | float:
-    return 0.0 if node == "0" else plot[f"v({node.lower()})"]
-
-
-def drive(plot: Plot, nodes: DriverNodes) -> Complex:
-    return np.asarray(voltage(plot, nodes.plus) - voltage(plot, nodes.minus))
-
-
 @pytest.mark.ngspice
 def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
     """Every driver voltage and the admittance of 300 networks within 1e-6."""
@@ -108,9 +100,9 @@ def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
         for case, prefix, nodes in found:
             ours = case.solve(f)
             for leaf, h in zip(case.plan.drivers, ours.transfer, strict=True):
-                error = np.abs(drive(plot, nodes[leaf.name]) - h) / (np.abs(h) + FLOOR)
+                error = np.abs(read_drive(plot, nodes[leaf.name]) - h) / (np.abs(h) + FLOOR)
                 worst = max(worst, float(error.max()))
-            y = -plot[f"i(v{prefix}amp)"] / voltage(plot, f"{prefix}amp")
+            y = -plot[f"i(v{prefix}amp)"] / read_voltage(plot, f"{prefix}amp")
             worst = max(worst, float(np.max(np.abs(y / ours.admittance - 1.0))))
     assert taps > 40
     assert sources > 100

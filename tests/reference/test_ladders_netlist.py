@@ -21,6 +21,7 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import MeasuredLoad, Sweep, name_nodes, write_netlist
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
+from optimizer.testing.spice import read_drive
 
 Plot = dict[str, Any]
 
@@ -184,7 +185,7 @@ def test_measured_loads_give_the_same_curves_in_ngspice(
     plot = run_spice(text)
     ours = solve_network(network, f, dict(zip(names, (low, high), strict=True)))
     for h, nodes in zip(ours.transfer, name_nodes(network), strict=True):
-        level = 20 * np.log10(np.abs(plot[f"v({nodes.output.lower()})"]))
+        level = 20 * np.log10(np.abs(read_drive(plot, nodes)))
         exported = np.interp(np.log(f), np.log(plot["frequency"].real), level)
         difference = (exported - 20 * np.log10(np.abs(h)))[f >= 20]
         assert np.max(np.abs(difference)) < 0.5
@@ -201,8 +202,8 @@ def test_names_that_differ_by_signs_or_case_stay_apart(run_spice: Callable[[str]
     plot = run_spice(write_netlist(network, loads, title=" ", notes=["two\nlines"]))
     f = plot["frequency"].real
     ours = solve_network(network, f, {n: c.impedance(f) for n, c in loads.items()})
-    for way, h, nodes in zip(network.ways, ours.transfer, name_nodes(network), strict=True):
-        spice = way.polarity * plot[f"v({nodes.output.lower()})"]
+    for h, nodes in zip(ours.transfer, name_nodes(network), strict=True):
+        spice = read_drive(plot, nodes)
         np.testing.assert_allclose(spice, h, rtol=1e-6)
 
 

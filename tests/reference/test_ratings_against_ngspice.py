@@ -126,7 +126,7 @@ def simulated(run_spice: Callable[[str], Any]) -> tuple[Any, dict[str, tuple[Any
     plot = run_spice(text)
     found = {}
     for line in text.splitlines():
-        match = re.match(r"([RLC]\S+__\S+) (\S+) (\S+) (\S+)$", line)
+        match = re.match(r"([RLC]\S+_\S+) (\S+) (\S+) (\S+)$", line)
         if match:
             name, a, b, value = match.groups()
             at = [0.0 if n == "0" else plot[f"v({n.lower()})"] for n in (a, b)]
@@ -143,9 +143,9 @@ def simulated(run_spice: Callable[[str], Any]) -> tuple[Any, dict[str, tuple[Any
 
 def look_up(found: dict[str, Any], way: str, name: str) -> tuple[Any, Any]:
     """Voltage over the part with its loss, and its current."""
-    own = name.lower().replace(".", "__")
-    across, through = found[f"{way}__{own}"]
-    loss = found.get(f"{way}__{own}__loss")
+    own = name.lower().replace(".", "_")
+    across, through = found[f"{way}_{own}"]
+    loss = found.get(f"{way}_{own}__loss")
     return (across + loss[0] if loss else across), through
 
 

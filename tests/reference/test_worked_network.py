@@ -15,6 +15,7 @@ from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist
 from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.testing import fitted, part
+from optimizer.testing.spice import read_drive
 
 # Ideal 1 V source. Columns: Hz; woofer dB, degrees; tweeter dB, degrees; input ohm, degrees;
 # EPDR ohm. Worked by separate scripts from the circuit laws, with the same digits from ngspice at
@@ -148,7 +149,7 @@ def test_exported_netlist_meets_the_worked_network(
     for row in (row for row in ROWS if row[0] in (20.0, 2000.0, 20_000.0)):
         i = int(np.argmin(np.abs(f - row[0])))
         assert f[i] == pytest.approx(row[0], rel=1e-9)
-        drives = [plot[f"v({n.output.lower()})"][i] for n in name_nodes(network)]
+        drives = [read_drive(plot, n)[i] for n in name_nodes(network)]
         np.testing.assert_allclose(20 * np.log10(np.abs(drives)), row[[1, 3]], atol=1.5e-5)
         z = -plot["v(amp)"][i] / plot["i(vamp)"][i]
         assert abs(z) == pytest.approx(row[5], abs=1e-5)

@@ -162,7 +162,7 @@ def write_circuit(
     """
     names = _identify(leaf.name for leaf in part_leaves(network))
     drivers = _identify(leaf.name for leaf in driver_leaves(network))
-    found: dict[str, DriverNodes] = {}
+    found = find_drivers(network, top=top, prefix=prefix)
     taps = itertools.count(1)
     for element in list_elements(network, top, prefix=f"{prefix}n"):
         what = element.what
@@ -182,11 +182,32 @@ def write_circuit(
             raise InputError(
                 "every polarity of a netlist is settled", subject=Subject("driver", what.name)
             )
-        nodes = DriverNodes(a, b) if what.sign > 0 else DriverNodes(b, a)
-        found[what.name] = nodes
+        nodes = found[what.name]
         stem = f"{prefix}{drivers[what.name]}"
         deck.driver(stem, nodes.plus, nodes.minus, subcircuits[what.driver])
     return found
+
+
+def find_drivers(
+    network: Node, *, top: str = AMPLIFIER, prefix: str = ""
+) -> dict[str, DriverNodes]:
+    """Say between which nodes of `write_circuit` each driver lies.
+
+    Parameters
+    ----------
+    network, top, prefix
+        As there.
+
+    Returns
+    -------
+    dict of str to DriverNodes
+        By name of the driver leaf.
+    """
+    return {
+        one.what.name: DriverNodes(*(one.nodes if one.what.sign > 0 else one.nodes[::-1]))
+        for one in list_elements(network, top, prefix=f"{prefix}n")
+        if isinstance(one.what, DriverLeaf)
+    }
 
 
 def _identify(names: Iterable[str]) -> dict[str, str]:
@@ -302,16 +323,20 @@ def write_source(
         Node that feeds the network. The current out of the amplifier is that into the source
         ``Vamp`` times -1.
     """
-    emf, amp, end = (f"{prefix}{name}" for name in ("emf", AMPLIFIER, "cable"))
+    emf, amp, end = f"{prefix}emf", f"{prefix}{AMPLIFIER}", f"{prefix}{top_of(source)}"
     deck.source(f"V{prefix}amp", emf, GROUND, f"DC 0 AC {number(volts)}")
     if source.output_ohm:
         deck.resistor(f"{prefix}output", emf, amp, source.output_ohm)
     else:
         deck.source(f"V{prefix}ideal", emf, amp, "DC 0")
-    if not source.cable_ohm:
-        return amp
-    deck.resistor(f"{prefix}cable", amp, end, source.cable_ohm)
+    if source.cable_ohm:
+        deck.resistor(f"{prefix}cable", amp, end, source.cable_ohm)
     return end
+
+
+def top_of(source: SourceResistance) -> str:
+    """Name the node that feeds a network: the amplifier's, or the far end of the cable."""
+    return "cable" if source.cable_ohm else AMPLIFIER
 
 
 def _ends(nodes: DriverNodes) -> str:
