@@ -45,7 +45,7 @@ def banks(points: int, source: SourceResistance | None = None) -> tuple[LadderBa
     at = np.linspace(0, len(old.omega) - 1, points).round().astype(np.intp)
     loads = {
         way.driver: 1.0 / y
-        for way, y in zip(problem().topology.ways, old.load_admittance, strict=True)
+        for way, y in zip(problem().topology.ways, old.solver.load_admittance, strict=True)
     }
     new = Bank(
         from_topology(problem().topology), old.frequency_hz, loads, source or SourceResistance()

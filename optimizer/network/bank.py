@@ -16,12 +16,10 @@ from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.bank import Bank, Solution, SolutionSlopes, loss_slopes
 from optimizer.network.expression.bank import LossLaw as LossLaw
-from optimizer.network.expression.immittance import part_impedance
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
 from optimizer.network.ladder import Group, Slot, Topology, Way
-from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import Kind, Part
 
 
@@ -57,15 +55,6 @@ class Gene:
     original: Part | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlacedSection:
-    """A section of a ladder with the genes that make it and the slot it belongs to."""
-
-    section: LadderSection
-    genes: tuple[int, ...]
-    slot: int
-
-
 class LadderBank:
     """A topology on a frequency grid with its loads, ready to be solved many times.
 
@@ -83,8 +72,6 @@ class LadderBank:
     solver : Bank
         The ladders as an expression: its parts are the genes, its places the slots, its drivers the
         ways, all in the same order.
-    ladders : list of list of PlacedSection
-        Sections of each ladder, source first.
     way_of_ladder : list of int
         The way of each ladder; of a group the first one that is behind it.
     """
@@ -94,9 +81,7 @@ class LadderBank:
         self.slots: list[Slot] = []
         self.slot_ladder: list[int] = []
         self.genes: list[Gene] = []
-        self.ladders: list[list[PlacedSection]] = []
         for at, ladder in enumerate(topology.ladders):
-            placed: list[PlacedSection] = []
             seen: set[str] = set()
             for slot in ladder.slots:
                 if slot.name in seen:
@@ -107,7 +92,7 @@ class LadderBank:
                         value=slot.name,
                     )
                 seen.add(slot.name)
-                first, k = len(self.genes), len(self.slots)
+                k = len(self.slots)
                 self.slots.append(slot)
                 self.slot_ladder.append(at)
                 for i, kind in enumerate(slot.kinds):
@@ -131,11 +116,6 @@ class LadderBank:
                             original=original,
                         )
                     )
-                placed.extend(
-                    PlacedSection(section=section, slot=k, genes=tuple(first + i for i in indices))
-                    for section, indices in sections_of(slot.circuit)
-                )
-            self.ladders.append(placed)
         number = {way.name: w for w, way in enumerate(topology.ways)}
         for group in reversed([x for x in topology.ladders if isinstance(x, Group)]):
             number[group.name] = number[group.members[0]]
@@ -160,11 +140,6 @@ class LadderBank:
         """Angular frequency in rad/s, shape (F,)."""
         return self.solver.omega
 
-    @property
-    def load_admittance(self) -> list[Complex]:
-        """Admittance of the driver of each way in siemens, each (F,)."""
-        return self.solver.load_admittance
-
     def thinned(self, index: Index) -> LadderBank:
         """Return the same bank on a subset of its frequencies.
 
@@ -176,10 +151,6 @@ class LadderBank:
         thin = copy(self)
         thin.solver = self.solver.thinned(index)
         return thin
-
-    def gene_impedance(self, g: int, values: Real, loss_ohm: Real) -> Complex:
-        """Impedance of gene `g` for given values and losses, shape (..., F)."""
-        return part_impedance(self.genes[g].kind, values, loss_ohm, self.omega)
 
     def solve(self, population: Population) -> Solution:
         """Solve every network of a population.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from optimizer.arrays import Complex, Real
@@ -13,9 +15,11 @@ from optimizer.network.expression.nodes import (
     PartLeaf,
     Series,
     Tap,
+    change,
 )
+from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import NetworkPlan, Population
-from optimizer.parts import KINDS, Kind
+from optimizer.parts import KINDS, Kind, Part
 
 SPAN: dict[Kind, tuple[float, float]] = {
     "inductor": (1e-4, 1e-2),
@@ -26,6 +30,35 @@ SPAN: dict[Kind, tuple[float, float]] = {
 
 LOSS: dict[Kind, float] = {"inductor": 0.3, "capacitor": 0.02, "resistor": 0.0}
 """Loss in ohm at the middle of the span; it grows with the square root of the value."""
+
+
+def built(text: str, **values: float | tuple[float, float]) -> Node:
+    """Make a network of an expression in words.
+
+    Parameters
+    ----------
+    text : str
+        See `optimizer.network.expression.notation`.
+    **values : float or (float, float)
+        Value, or value and loss in ohm, of each part by its name.
+
+    Examples
+    --------
+    >>> built("L1 + (C1 || woofer)", L1=(1e-3, 0.2), C1=1e-5)
+    <L1 + (C1 || woofer)>
+    """
+
+    def fill(leaf: PartLeaf | DriverLeaf) -> Node:
+        if isinstance(leaf, DriverLeaf):
+            return leaf
+        stated = values[leaf.name]
+        value, loss = stated if isinstance(stated, tuple) else (stated, 0.0)
+        part = Part(kind=leaf.kind, value=value, loss_ohm=loss)
+        return replace(leaf, part=part, fixed=True, optional=False)
+
+    made = change(parse(text), fill)
+    assert made is not None
+    return made
 
 
 def random_expression(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,16 +24,17 @@ from optimizer.network.expression.circuit import (
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Node,
+    PartLeaf,
     SourceResistance,
     Tap,
     walk_nodes,
-    with_parts,
 )
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import NetworkPlan, Population
 from optimizer.network.expression.single import transfers_of
 from optimizer.parts import Part
 from optimizer.testing.expressions import (
+    built,
     impedances,
     random_expression,
     random_loads,
@@ -46,6 +48,26 @@ CASES = 300
 PER_RUN = 60
 SWEEP = ".ac dec 8 20 20000"
 FLOOR = 1e-6  # of the source voltage: what ngspice resolves against its gmin and 1e12 ohm bleeders
+
+
+def settle(
+    node: Node, parts: dict[str, Part], empty: set[str], signs: dict[str, int]
+) -> Node | None:
+    """Fill or leave out every place of an expression; None when nothing is left."""
+    if isinstance(node, PartLeaf):
+        if node.place in empty:
+            return None
+        return replace(node, part=parts[node.name], fixed=True, optional=False)
+    if isinstance(node, DriverLeaf):
+        return replace(node, polarity="normal" if signs[node.name] > 0 else "inverted")
+    if isinstance(node, Tap):
+        item = settle(node.item, parts, empty, signs)
+        return None if item is None else replace(node, item=item)
+    if node.place in empty:
+        return None
+    items = [settle(item, parts, empty, signs) for item in node.items]
+    left = tuple(item for item in items if item is not None)
+    return replace(node, items=left, optional=False) if left else None
 
 
 class Random:
@@ -68,7 +90,9 @@ class Random:
         signs = {
             d.name: 1 if s > 0 else -1 for d, s in zip(self.plan.drivers, one.polarity, strict=True)
         }
-        self.network = with_parts(self.plan.node, parts, empty=empty, polarity=signs)  # type: ignore
+        settled = settle(self.plan.node, parts, set(empty), signs)
+        assert settled is not None
+        self.network = settled
 
     def solve(self, frequency_hz: np.ndarray) -> Solution:
         loads = impedances(self.loads, frequency_hz)
@@ -107,17 +131,6 @@ def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
     assert taps > 40
     assert sources > 100
     assert worst < 1e-6
-
-
-def built(text: str, **values: tuple[float, float] | float) -> Node:
-    """A network of parts: value and loss of each by its name."""
-    node = parse(text)
-    parts = {}
-    for leaf in NetworkPlan(node).leaves:
-        stated = values[leaf.name]
-        value, loss = stated if isinstance(stated, tuple) else (stated, 0.0)
-        parts[leaf.name] = Part(kind=leaf.kind, value=value, loss_ohm=loss)
-    return with_parts(node, parts)
 
 
 SERIES = built(

@@ -119,7 +119,6 @@ def test_single_changes(drawn: list[Drawn]) -> None:
             port = int(case.plan.port_of_leaf[g])
             drives, admittance = case.scan.single(port).at(case.immittance(port, {g: rows}))
             worst = max(worst, case.compare(drives, admittance, case.changed({g: rows})))
-            assert set(drives) == set(case.scan.moves(port))
             count += 1
             several += len(drives) > 1
     assert count > 500
@@ -176,22 +175,28 @@ def test_double_changes(drawn: list[Drawn]) -> None:
                 y = case.immittance(m, {h: np.arange(OPTIONS)})
                 given = case.scan.pair(k, m).given(y)
                 drives, admittance = given.at(x[:, None])
-                if case.scan.coupled(k, m):
+                if area_of(case, k) == area_of(case, m):
                     kinds["coupled"] += 1
                     kinds["several"] += len(drives) > 1
                 else:
                     kinds["independent"] += 1
                     check_independence(case, k, m, x, y, admittance)
             worst = max(worst, case.compare(drives, admittance, wanted))
-    assert min(kinds.values()) > 20, kinds
+    assert min(kinds.values()) > 15, kinds
     assert kinds["coupled"] > 100
     assert worst < 1e-9
+
+
+def area_of(case: Drawn, port: int) -> int:
+    """Which of the independent sets of drivers a port is in; of the last for all at once."""
+    last = case.plan.ports[port].step.below[-1]
+    return next(a for a, drivers in enumerate(case.bank.independent) if last in drivers)
 
 
 def check_independence(
     case: Drawn, k: int, m: int, x: Complex, y: Complex, admittance: Complex
 ) -> None:
-    """Ports that are not coupled move different drivers, and their admittances add."""
+    """Ports of different areas move different drivers, and their admittances add."""
     one, other = case.scan.single(k).at(x), case.scan.single(m).at(y)
     assert not set(one[0]) & set(other[0])
     if not case.bank.source.output_ohm:
@@ -218,11 +223,11 @@ def test_ways_on_an_ideal_source_are_independent() -> None:
     apart = NetworkScan(Bank(node, F, loads), x, sign)
     joined = NetworkScan(Bank(node, F, loads, SourceResistance(cable_ohm=0.1)), x, sign)
     ports = {apart.plan.leaves[p.branch.leaves[0]].name: i for i, p in enumerate(apart.plan.ports)}
-    assert not apart.coupled(ports["L1"], ports["C2"])
-    assert apart.coupled(ports["L1"], ports["C1"])
-    assert apart.moves(ports["C1"]) == (0,)
-    assert joined.coupled(ports["L1"], ports["C2"])
-    assert joined.moves(ports["C1"]) == (0, 1)
+    assert apart.bank.independent == ((0,), (1,))
+    assert joined.bank.independent == ((0, 1),)
+    z = np.full((1, 24), 0.2j)
+    assert set(apart.single(ports["C1"]).at(z)[0]) == {0}
+    assert set(joined.single(ports["C1"]).at(z)[0]) == {0, 1}
 
 
 @pytest.mark.parametrize("joint", [2048, 40])

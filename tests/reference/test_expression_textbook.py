@@ -11,11 +11,10 @@ from optimizer.network.bank import LadderBank
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.expression.bank import LossLaw, loss_slopes
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.expression.nodes import Node, SourceResistance, part_leaves, with_parts
+from optimizer.network.expression.nodes import SourceResistance, part_leaves
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import Population
 from optimizer.network.expression.single import (
-    impedance_of,
     phasors_of,
     resistance_of,
     transfers_of,
@@ -28,20 +27,10 @@ from optimizer.network.ladder import (
     Way,
 )
 from optimizer.parts import Kind, Part
+from optimizer.testing.expressions import built
 
 F = np.geomspace(20.0, 20_000.0, 61)
 S = 2j * np.pi * F
-
-
-def built(text: str, **values: float | tuple[float, float]) -> Node:
-    """A network of parts: value, or value and loss, of each by its name."""
-    node = parse(text)
-    parts = {}
-    for leaf in part_leaves(node):
-        stated = values[leaf.name]
-        value, loss = stated if isinstance(stated, tuple) else (stated, 0.0)
-        parts[leaf.name] = Part(kind=leaf.kind, value=value, loss_ohm=loss)
-    return with_parts(node, parts)
 
 
 def resistive(ohm: float, *names: str) -> dict[str, np.ndarray]:
@@ -205,10 +194,11 @@ def test_worked_network_balances_its_power() -> None:
 
 
 def test_driver_equivalent_is_an_expression_of_parts() -> None:
-    """Wire, coil and a resonance in series (references 6.1) as an expression without drivers."""
-    parts = built("R1 + L1 + (R2 || L2 || C2)", R1=5.8, L1=0.5e-3, R2=58.0, L2=57.693667e-3,
+    """Wire, coil and a resonance in series (references 6.1) as an expression, its driver open."""
+    parts = built("open || (R1 + L1 + (R2 || L2 || C2))", R1=5.8, L1=0.5e-3, R2=58.0, L2=57.693667e-3,
                   C2=274.405074e-6)  # fmt: skip
-    np.testing.assert_allclose(impedance_of(parts, F), WOOFER.impedance(F), rtol=1e-12)
+    solved = transfers_of(parts, F, resistive(1e16, "open"))
+    np.testing.assert_allclose(1.0 / solved.admittance, WOOFER.impedance(F), rtol=1e-12)
 
 
 def test_ohm_meter() -> None:

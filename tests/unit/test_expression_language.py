@@ -22,8 +22,6 @@ from optimizer.network.expression.nodes import (
     driver_leaves,
     part_leaves,
     render,
-    with_parts,
-    without_places,
 )
 from optimizer.network.expression.notation import parse
 from optimizer.network.expression.plan import NetworkPlan
@@ -143,35 +141,8 @@ def test_groups_within_groups_need_all_places_around_them() -> None:
     }
 
 
-@pytest.mark.parametrize(
-    ("empty", "left"),
-    [
-        (["L1"], "(R1 + C1) || woofer"),
-        (["R1"], "L1 + (C1 || woofer)"),
-        (["R1", "C1"], "L1 + woofer"),
-        (["L1", "R1", "C1"], "woofer"),
-    ],
-)
-def test_what_is_left_out_is_a_wire_or_open(empty: list[str], left: str) -> None:
-    """A wire in a series, open in a parallel; a group without parts is left out itself."""
-    assert without_places(parse("L1 + ((R1 + C1) || woofer)"), empty) == parse(left)
-
-
 def part(kind: str, value: float) -> Part:
     return Part(kind=kind, value=value)  # type: ignore[arg-type]
-
-
-def test_fitted_settles_everything() -> None:
-    """A fitted network has every part, no options, and every polarity."""
-    node = parse("L1 + (C1? || ±woofer)")
-    coil = part("inductor", 1e-3)
-    made = with_parts(node, {"L1": coil}, empty=["C1"], polarity={"woofer": -1})
-    assert render(made) == "L1 + -woofer"
-    assert part_leaves(made)[0].part == coil
-    with pytest.raises(InputError, match="every place that is not left out needs a part"):
-        with_parts(node, {"L1": coil})
-    with pytest.raises(InputError, match="place L1: this place is for a part of the kind inductor"):
-        with_parts(node, {"L1": part("resistor", 1.0)}, empty=["C1"])
 
 
 def test_forms_are_expressions() -> None:
@@ -225,9 +196,9 @@ def test_ladder_puts_forms_in_front() -> None:
 def test_a_form_added_in_five_lines_works_everywhere() -> None:
     """A bridged pad of one's own is solved and written for a simulator like any other form."""
     bridged = NamedForm("bridged pad", "(Rs || (C + Rc)) + (Rp || rest)")
-    node = bridged.around(DriverLeaf("tweeter"), "P1")
-    values = {"P1.Rs": 4.0, "P1.C": 2.2e-6, "P1.Rc": 1.0, "P1.Rp": 8.0}
-    made = with_parts(node, {x.name: part(x.kind, values[x.name]) for x in part_leaves(node)})
+    values = {"Rs": 4.0, "C": 2.2e-6, "Rc": 1.0, "Rp": 8.0}
+    leaves = [replace(x, part=part(x.kind, values[x.name]), fixed=True) for x in bridged.parts]
+    made = bridged.around(DriverLeaf("tweeter"), "P1", leaves)
     f = np.array([100.0, 10_000.0])
     solved = transfers_of(made, f, {"tweeter": np.full(2, 6.0 + 0j)})
     low, high = np.abs(solved.transfer[0])

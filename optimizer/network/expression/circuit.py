@@ -142,7 +142,7 @@ def write_circuit(
     deck : Deck
         Where to.
     network : Node
-        Every place filled and every polarity settled, see `with_parts`.
+        Every place filled and every polarity settled.
     subcircuits : mapping of str to str
         Subcircuit of each driver, by its name.
     top : str
@@ -232,7 +232,7 @@ def write_spice(
     Parameters
     ----------
     network : Node
-        Every place filled and every polarity settled, see `with_parts`.
+        Every place filled and every polarity settled.
     loads : mapping of str to DriverEquivalent or MeasuredLoad
         The load of each driver, by name of the driver. To a measured one a circuit is fitted, and
         the text states its worst error.

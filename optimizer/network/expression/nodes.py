@@ -12,7 +12,7 @@ group all of whose parts are left out is itself left out.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
@@ -321,84 +321,6 @@ def change(node: Node, leaf: Callable[[PartLeaf | DriverLeaf], Node | None]) -> 
     if len(items) == 1 and not node.place:
         return items[0]
     return replace(node, items=tuple(items))
-
-
-def without_places(node: Node, empty: Collection[str]) -> Node | None:
-    """Leave out places.
-
-    Parameters
-    ----------
-    node : Node
-        The expression.
-    empty : collection of str
-        Names of places, of single parts and of groups.
-
-    Returns
-    -------
-    Node or None
-        None when nothing is left.
-    """
-    if isinstance(node, _Group) and node.place in empty:
-        return None
-    if isinstance(node, _Group):
-        kept = [c for c in (without_places(item, empty) for item in node.items) if c is not None]
-        return change(replace(node, items=tuple(kept)), lambda x: x) if kept else None
-    if isinstance(node, Tap):
-        item = without_places(node.item, empty)
-        return None if item is None else replace(node, item=item)
-    return None if isinstance(node, PartLeaf) and node.place in empty else node
-
-
-def with_parts(
-    node: Node,
-    parts: Mapping[str, Part],
-    *,
-    empty: Collection[str] = (),
-    polarity: Mapping[str, Literal[1, -1]] | None = None,
-) -> Node:
-    """Build the network that is made: every place filled or gone, every polarity settled.
-
-    Parameters
-    ----------
-    node : Node
-        The expression with its places.
-    parts : mapping of str to Part
-        The part of each leaf, by name; those that stay may be left out.
-    empty : collection of str
-        Places left out.
-    polarity : mapping of str to {1, -1}, optional
-        Sign of each driver leaf, by name; those that are not free may be left out.
-
-    Raises
-    ------
-    InputError
-        When a place that is not left out has no part, or nothing is left.
-    """
-    signs = polarity or {}
-
-    def fill(leaf: PartLeaf | DriverLeaf) -> Node:
-        if isinstance(leaf, DriverLeaf):
-            sign = signs.get(leaf.name, leaf.sign)
-            return replace(leaf, polarity="normal" if sign > 0 else "inverted")
-        part = parts.get(leaf.name, leaf.part)
-        if part is None:
-            raise InputError(
-                "every place that is not left out needs a part", subject=Subject("place", leaf.name)
-            )
-        return replace(leaf, part=part, fixed=True, optional=False)
-
-    left = without_places(node, empty)
-    made = None if left is None else change(_settled(left), fill)
-    if made is None:
-        raise InputError("a network needs something to drive")
-    return made
-
-
-def _settled(node: Node) -> Node:
-    """Return the expression with its groups no longer to be left out."""
-    if isinstance(node, _Group):
-        return replace(node, items=tuple(map(_settled, node.items)), optional=False)
-    return replace(node, item=_settled(node.item)) if isinstance(node, Tap) else node
 
 
 def name_leaves(leaves: tuple[_Leaf, ...]) -> dict[str, int]:

@@ -343,25 +343,6 @@ class NetworkPlan:
                 yield from self._ports(below, spines, (*junctions, spine.foot))
 
 
-def compile_branch(node: Node) -> tuple[tuple[PartLeaf, ...], PartsBranch]:
-    """Compile an expression of parts alone.
-
-    Parameters
-    ----------
-    node : Node
-        Without drivers.
-
-    Returns
-    -------
-    tuple of PartLeaf, PartsBranch
-        Its parts by number, and the branch.
-    """
-    if has_driver(node):
-        raise InputError("parts alone are wanted here", value=f"{node!r}")
-    leaves = part_leaves(node)
-    return leaves, _branch(node, name_leaves(leaves))
-
-
 def _branch(node: Node, index: Mapping[str, int]) -> PartsBranch:
     if isinstance(node, PartLeaf):
         return PartsBranch("part", (index[node.name],))

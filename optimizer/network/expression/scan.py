@@ -259,10 +259,6 @@ class NetworkScan:
                 out.append((w, g, below))
         return out
 
-    def moves(self, k: int) -> tuple[int, ...]:
-        """Drivers that a change at a port moves."""
-        return tuple(w for w, _, _ in self._of_drivers(self.plan.ports[k]))
-
     def _pulled(self, k: Port) -> Number:
         """Return dI/dx, what the immittance of a port does to the source current."""
         square = mul(self._state[k.step], self._state[k.step])
@@ -304,13 +300,6 @@ class NetworkScan:
             (self.current - mul(slope, x0), slope),
             self.bank.source.output_ohm,
         )
-
-    def coupled(self, k: int, m: int) -> bool:
-        """Whether what a change at one port does depends on a change at another.
-
-        Where it does not, each moves other drivers, and the changes of the source current add.
-        """
-        return not (_is_zero(self._between(k, m)) and not set(self.moves(k)) & set(self.moves(m)))
 
     def _between(self, k: int, m: int) -> Number:
         a, b = self.plan.ports[k], self.plan.ports[m]

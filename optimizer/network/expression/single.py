@@ -10,7 +10,6 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.bank import Bank, Phasors, Solution
-from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.nodes import (
     IDEAL,
     DriverLeaf,
@@ -20,7 +19,7 @@ from optimizer.network.expression.nodes import (
     SourceResistance,
     Tap,
 )
-from optimizer.network.expression.plan import NetworkPlan, Population, compile_branch
+from optimizer.network.expression.plan import NetworkPlan, Population
 from optimizer.parts import Part
 
 
@@ -35,7 +34,7 @@ def transfers_of(
     Parameters
     ----------
     network : Node
-        Every place filled and every polarity settled, see `with_parts`.
+        Every place filled and every polarity settled.
     frequency_hz : ndarray, shape (F,)
         Frequencies in Hz, above 0.
     load_ohm : mapping of str to ndarray (F,)
@@ -100,33 +99,6 @@ def population_of(plan: NetworkPlan) -> Population:
         present=np.ones(len(plan.places), dtype=bool),
         polarity=np.array([float(leaf.sign) for leaf in plan.drivers]),
     )
-
-
-def impedance_of(parts: Node, frequency_hz: Real) -> Complex:
-    """Impedance of an expression of parts alone.
-
-    Parameters
-    ----------
-    parts : Node
-        Without drivers, every place filled.
-    frequency_hz : ndarray, shape (F,)
-        Frequencies in Hz, above 0.
-
-    Returns
-    -------
-    ndarray, shape (F,), complex
-        In ohm.
-    """
-    omega = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
-    leaves, branch = compile_branch(parts)
-
-    def impedance(g: int) -> Complex:
-        part = _part(leaves[g])
-        return part_impedance(part.kind, np.array(part.value), np.array(part.loss_ohm), omega)
-
-    z = branch_immittance(branch, impedance, "z")
-    assert z is not None
-    return z
 
 
 def resistance_of(network: Node, driver_ohm: Callable[[DriverLeaf], float] | None = None) -> float:

@@ -21,6 +21,10 @@ from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.goals.response import Line
+from optimizer.network.expression.bank import Bank
+from optimizer.network.expression.ladders import from_topology
+from optimizer.network.expression.options import OptionTables
+from optimizer.network.ladder import Topology
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.problem import Problem
 
@@ -99,15 +103,16 @@ class WayTree:
         self.present = np.concatenate(masks)
         self.starts = [np.concatenate([s[i] for s in starts]) for i in range(len(self.widths))]
         self.single_economy = self._economy()
-        self.impedance = {
-            g: bank.gene_impedance(g, space.options[g].values, space.options[g].loss_ohm)
-            for g in self.genes
-        }
-        self.alone = {
-            step.genes[0]: step.section.immittance([self.impedance[step.genes[0]]])
-            for step in bank.ladders[way]
-            if len(step.genes) == 1
-        }
+        own = problem.topology.ways[way]
+        alone = Bank(
+            from_topology(Topology(ways=(own,))),
+            bank.frequency_hz,
+            {own.driver: bank.solver.load_ohm[own.driver]},
+        )
+        options = [space.options[g] for g in self.genes]
+        self.lookup = OptionTables(
+            alone, [o.values for o in options], [o.loss_ohm for o in options]
+        )
         self.levels = self._build()
 
     def __len__(self) -> int:
@@ -123,31 +128,9 @@ class WayTree:
 
     def walk(self, rows: Index | slice) -> tuple[Complex, Complex]:
         """Transfer, polarity left out, and admittance of single networks, shape (len, F)."""
-        bank = self.problem.evaluator.bank
-        choice, present = self.choice[rows], self.present[rows]
-        f = len(bank.omega)
-        voltage: Complex = np.ones((len(choice), f), dtype=np.complex128)
-        current = np.broadcast_to(bank.load_admittance[self.way], voltage.shape)
-        for step in reversed(bank.ladders[self.way]):
-            columns = [self.genes.index(g) for g in step.genes]
-            if len(columns) == 1:
-                x = self.alone[step.genes[0]][choice[:, columns[0]]]
-            else:
-                x = step.section.immittance(
-                    [
-                        self.impedance[g][choice[:, i]]
-                        for g, i in zip(step.genes, columns, strict=True)
-                    ]
-                )
-            filled = present[:, self.slots.index(step.slot)]
-            if not filled.all():
-                x = x * filled[:, None]
-            if step.section.place == "series":
-                voltage = voltage + x * current
-            else:
-                current = current + x * voltage
-        inverse = 1.0 / voltage
-        return inverse, current * inverse
+        choice = self.choice[rows].astype(np.intp)
+        solved = self.lookup.solve(choice, self.present[rows], np.ones((len(choice), 1)))
+        return solved.transfer[0], solved.admittance
 
     def _build(self) -> list[Level]:
         n, f = len(self), len(self.problem.frequency_hz)
