@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.bench.networks.ladder import BUILT_WAY_KEYS, read_way
+from optimizer.bench.networks.ladder import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
 from optimizer.bench.networks.results import read_result
 from optimizer.errors import InputError
-from optimizer.network.ladder import FittedSlot, Network
+from optimizer.network.ladder import FittedGroup, FittedLadder, FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, OwnForm, TextForm
@@ -66,6 +66,12 @@ NETWORK_KEYS = KeyBlock(
             form=OwnForm("ways by name", block=BUILT_WAY_KEYS, inside=".NAME"),
             example="{woofer: {ladder: [{name: L1, value: 3.3 mH}]}}",
             meaning="the network of every way of the design", needed='the key "ways" is missing',
+        ),
+        Key(
+            name="shared",
+            form=OwnForm("shared sections by name", block=BUILT_GROUP_KEYS, inside=".NAME"),
+            example="{speaker: {ladder: [{name: R0, value: 1 ohm}]}}",
+            meaning="the parts of every section that ways of the design share",
         ),
     ),
 )  # fmt: skip
@@ -130,11 +136,35 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
             )
         ways.append(read_way(way, written[way.name], problem, notes))
     return NetworkFile(
-        network=Network(ways=tuple(ways), source=problem.topology.source),
+        network=Network(
+            ways=tuple(ways),
+            groups=_read_groups(entry, fields, problem, notes),
+            source=problem.topology.source,
+        ),
         notes=tuple(notes),
         parent=_optional_text(fields, "parent"),
         note=_optional_text(fields, "note"),
     )
+
+
+def _read_groups(
+    entry: Entry, fields: dict[str, Entry], problem: Problem, notes: list[str]
+) -> tuple[FittedGroup, ...]:
+    groups = problem.topology.groups
+    names = [group.name for group in groups]
+    if "shared" in fields and not groups:
+        raise fields["shared"].error(
+            "the design has no section that ways share", remedy='remove "shared:"'
+        )
+    written = fields["shared"].fields(names) if "shared" in fields else {}
+    for name in names:
+        if name not in written:
+            raise fields.get("shared", entry).error(
+                "every shared section of the design needs its network",
+                value=f"no {name}",
+                remedy=f'add "shared: {{{name}: {{ladder: [...]}}}}" ("ladder: []" without parts)',
+            )
+    return tuple(read_group(group, written[group.name], problem, notes) for group in groups)
 
 
 def _optional_text(fields: dict[str, Entry], key: str) -> str:
@@ -172,10 +202,20 @@ def render_network(network: Network, *, parent: str = "", note: str = "", title:
         lines += [
             f"  {_scalar(way.name)}:",
             f"    polarity: {'normal' if way.polarity > 0 else 'inverted'}",
+            *_ladder_lines(way),
         ]
-        lines.append("    ladder:" + ("" if way.slots else " []"))
-        lines += [f"      - {{{_slot_text(slot)}}}" for slot in way.slots]
+    if network.groups:
+        lines.append("shared:")
+    for group in network.groups:
+        lines += [f"  {_scalar(group.name)}:", *_ladder_lines(group)]
     return "\n".join(lines) + "\n"
+
+
+def _ladder_lines(ladder: FittedLadder) -> list[str]:
+    return [
+        "    ladder:" + ("" if ladder.slots else " []"),
+        *(f"      - {{{_slot_text(slot)}}}" for slot in ladder.slots),
+    ]
 
 
 def _slot_text(slot: FittedSlot) -> str:

@@ -12,7 +12,7 @@ from optimizer.network.expression.forms import (
     NamedForm,
     say_with_article,
 )
-from optimizer.network.ladder import FittedSlot, FittedWay, Place, Way
+from optimizer.network.ladder import FittedGroup, FittedSlot, FittedWay, Group, Ladder, Place, Way
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
@@ -116,6 +116,9 @@ BUILT_WAY_KEYS = KeyBlock(
 )  # fmt: skip
 """The keys of a way."""
 
+BUILT_GROUP_KEYS = KeyBlock(noun=FittedGroup, keys=(BUILT_WAY_KEYS.keys[-1],))
+"""The keys of a section that ways share."""
+
 
 def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedWay:
     """Read one way of a network file.
@@ -155,9 +158,34 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
             "the design leaves the polarity of this way open",
             remedy='add "polarity: normal" or "polarity: inverted"',
         )
+    return FittedWay(
+        name=way.name,
+        driver=way.driver,
+        slots=_read_slots(way, fields["ladder"], problem, notes),
+        polarity=-1 if inverted else 1,
+    )
+
+
+def read_group(group: Group, entry: Entry, problem: Problem, notes: list[str]) -> FittedGroup:
+    """Read one shared section of a network file; parameters and errors as those of `read_way`.
+
+    What it feeds, and how, is as the design says.
+    """
+    fields = BUILT_GROUP_KEYS.open(entry)
+    return FittedGroup(
+        name=group.name,
+        members=group.members,
+        joint=group.joint,
+        slots=_read_slots(group, fields["ladder"], problem, notes),
+    )
+
+
+def _read_slots(
+    ladder: Ladder, entry: Entry, problem: Problem, notes: list[str]
+) -> tuple[FittedSlot, ...]:
     slots: dict[str, FittedSlot] = {}
-    for inner in fields["ladder"].items():
-        slot = _read_slot(way, inner, problem, notes)
+    for inner in entry.items():
+        slot = _read_slot(ladder, inner, problem, notes)
         if slot.name in slots:
             raise inner.error(
                 "two slots of one way cannot share a name",
@@ -165,22 +193,19 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
                 remedy="rename one of them",
             )
         slots[slot.name] = slot
-    return FittedWay(
-        name=way.name,
-        driver=way.driver,
-        slots=tuple(slots.values()),
-        polarity=-1 if inverted else 1,
-    )
+    return tuple(slots.values())
 
 
-def _read_slot(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
-    place, form = _read_place(way, entry)
+def _read_slot(ladder: Ladder, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
+    place, form = _read_place(ladder, entry)
     fields = BUILT_SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
-    known = next((slot for slot in way.slots if (slot.name, slot.form) == (name, form.name)), None)
+    known = next(
+        (slot for slot in ladder.slots if (slot.name, slot.form) == (name, form.name)), None
+    )
     kept = (known.kept if known else None) or (None,) * len(form.kinds)
     written = (_take_single if len(form.keys) == 1 else _take_compound)(
-        way, name, form, entry, fields
+        ladder, name, form, entry, fields
     )
     parts = [
         _read_part(kind, said, problem, label, old, notes)
@@ -194,7 +219,7 @@ _Written = list[tuple[str, dict[str, Entry]]]
 
 
 def _take_single(
-    way: Way, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
+    ladder: Ladder, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
 ) -> _Written:
     """Take what is said of the part of a slot that is no compound."""
     stray = next((key for key in fields if key in _KEYS_OF_FORMS), None)
@@ -206,13 +231,13 @@ def _take_single(
         )
     if "value" not in fields:
         raise entry.error(
-            f"{way.name} {name} needs its value", remedy='add "value: ..." with its unit'
+            f"{ladder.name} {name} needs its value", remedy='add "value: ..." with its unit'
         )
-    return [(f"{way.name} {name}", fields)]
+    return [(f"{ladder.name} {name}", fields)]
 
 
 def _take_compound(
-    way: Way, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
+    ladder: Ladder, name: str, form: NamedForm, entry: Entry, fields: dict[str, Entry]
 ) -> _Written:
     """Take what is said of each part of a compound: a value, or a block."""
     keys = form.keys
@@ -227,30 +252,30 @@ def _take_compound(
     missing = next((key for key in keys if key not in fields), None)
     if missing:
         raise entry.error(
-            f"{way.name} {name} needs its {missing.replace('_', ' ')}",
+            f"{ladder.name} {name} needs its {missing.replace('_', ' ')}",
             remedy=f'add "{missing}: ..." with its unit',
         )
     return [
         (
-            f"{way.name} {name} {key.replace('_', ' ')}",
+            f"{ladder.name} {name} {key.replace('_', ' ')}",
             PART_KEYS.open(fields[key]) if fields[key].is_mapping else {"value": fields[key]},
         )
         for key in keys
     ]
 
 
-def _read_place(way: Way, entry: Entry) -> tuple[Place, NamedForm]:
+def _read_place(ladder: Ladder, entry: Entry) -> tuple[Place, NamedForm]:
     fields = entry.fields()
     if "series" in fields or "shunt" in fields:
         return read_place(entry, BUILT_SLOT_KEYS)
     name = fields["name"].text() if "name" in fields else ""
-    known = next((slot for slot in way.slots if slot.name == name), None)
+    known = next((slot for slot in ladder.slots if slot.name == name), None)
     if known is not None:
         return known.place, known.circuit
     BUILT_SLOT_KEYS.open(entry)
-    names = [slot.name for slot in way.slots]
+    names = [slot.name for slot in ladder.slots]
     raise entry.error(
-        f"the design has no slot of this name in {way.name}",
+        f"the design has no slot of this name in {ladder.name}",
         value=repr(name),
         remedy=f"{suggest(name, names) if names else ''}; or say what it is, for "
         'instance "series: inductor"'.lstrip("; "),

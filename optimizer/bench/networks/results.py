@@ -6,12 +6,12 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of, say_with_article
-from optimizer.network.ladder import FittedSlot, FittedWay, Network, Way
+from optimizer.network.ladder import FittedSlot, Ladder, Network
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 
@@ -136,19 +136,31 @@ def _read_candidate(data: Any, problem: Problem) -> Network:
             value=", ".join(map(str, ways)) if isinstance(ways, Mapping) else "no block of ways",
             remedy="use the results of this design",
         )
-    return Network(
-        ways=tuple(_read_way(way, ways[way.name], problem) for way in problem.topology.ways),
-        source=problem.topology.source,
-    )
+    topology = problem.topology
+    slots = {
+        way.name: _read_slots(way, ways[way.name], problem, f"ways.{way.name}")
+        for way in topology.ways
+    }
+    polarity = {
+        way.name: _read_polarity(ways[way.name], f"ways.{way.name}") for way in topology.ways
+    }
+    shared = _get(data, "shared", "candidates") if topology.groups else {}
+    for group in topology.groups:
+        key = f"shared.{group.name}"
+        slots[group.name] = _read_slots(group, _get(shared, group.name, "shared"), problem, key)
+    return topology.fill(slots, polarity)
 
 
-def _read_way(way: Way, data: Any, problem: Problem) -> FittedWay:
-    key = f"ways.{way.name}"
+def _read_polarity(data: Any, key: str) -> Literal[1, -1]:
     polarity = _get(data, "polarity", key)
     if polarity not in (1, -1):
         raise InputError(
             "polarity is 1 or -1", key=f"{key}.polarity", value=polarity, remedy=_REMEDY
         )
+    return 1 if polarity > 0 else -1
+
+
+def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[FittedSlot, ...]:
     entries = _get(data, "slots", key)
     if not isinstance(entries, list):
         raise InputError("a list of slots is expected", key=f"{key}.slots", remedy=_REMEDY)
@@ -178,7 +190,9 @@ def _read_way(way: Way, data: Any, problem: Problem) -> FittedWay:
                 key=f"{key}.{name}",
                 remedy=_REMEDY,
             )
-        known = next((slot for slot in way.slots if slot.name == name and slot.form == form), None)
+        known = next(
+            (slot for slot in ladder.slots if slot.name == name and slot.form == form), None
+        )
         kept = (known.kept if known else None) or (None,) * count
         slots.append(
             FittedSlot(
@@ -192,7 +206,7 @@ def _read_way(way: Way, data: Any, problem: Problem) -> FittedWay:
             )
         )
         place += count
-    return FittedWay(name=way.name, driver=way.driver, polarity=polarity, slots=tuple(slots))
+    return tuple(slots)
 
 
 def _read_part(data: Mapping[str, Any], problem: Problem, key: str, kept: Part | None) -> Part:

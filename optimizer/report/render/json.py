@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.bench.check import Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.ladder import FittedLadder, FittedSlot, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.problem import Problem
@@ -129,6 +129,15 @@ def candidate_to_json(
         way.name: _way_to_json(way, crossover, ratings)
         for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)
     }
+    if candidate.network.groups:
+        data["shared"] = {
+            group.name: {
+                "feeds": list(group.members),
+                "joined": group.joint,
+                "slots": _slots_to_json(group, ratings),
+            }
+            for group in candidate.network.groups
+        }
     if candidate.notes:
         data["notes"] = list(candidate.notes)
     names = [way.name for way in candidate.network.ways]
@@ -179,8 +188,12 @@ def _way_to_json(
         "driver": way.driver,
         "polarity": int(way.polarity),
         "crossover_hz": [round_figure(frequency) for frequency in crossover],
-        "slots": [entry for slot in way.slots for entry in _slot_to_json(slot, way.name, ratings)],
+        "slots": _slots_to_json(way, ratings),
     }
+
+
+def _slots_to_json(ladder: FittedLadder, ratings: Ratings | None) -> list[dict[str, Any]]:
+    return [entry for slot in ladder.slots for entry in _slot_to_json(slot, ladder.name, ratings)]
 
 
 def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
