@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.network.expression.ladders import from_way
+from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.network.ladder import FittedWay, Place
+from optimizer.network.ladder import FittedLadder, FittedWay, Place
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.text.units import format_quantity
 
-_SOURCE_TOP = " amp (+) ──"
-_SOURCE_BOTTOM = " amp (-) ──"
+_FROM_AMPLIFIER = "amp (+)", "amp (-)"
 _GOES_ON_TOP = "──> (a)"
 _GOES_ON_BOTTOM = "──> (b)"
 _COMES_TOP = "     (a) ──"
@@ -51,9 +50,9 @@ def _value_lines(part: Part, letter: str = "") -> list[str]:
     return lines
 
 
-def _columns(way: FittedWay) -> list[_Column]:
+def _columns(way: FittedLadder) -> list[_Column]:
     """One column for what stands in the line or across it: a part, or several joined."""
-    plan = NetworkPlan(from_way(way))
+    plan = NetworkPlan(from_ladder(way))
     return [
         _column("series" if step.kind == "series" else "shunt", branch, plan.leaves)
         for step in plan.root.steps
@@ -117,24 +116,38 @@ def _draw_run(columns: Sequence[_Column]) -> list[str]:
     return rows
 
 
-def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
-    """Draw one way as text.
+def draw_ladder(
+    way: FittedLadder,
+    *,
+    width: int = 100,
+    begins: tuple[str, str] = _FROM_AMPLIFIER,
+    ends: tuple[str, str] = ("", ""),
+) -> list[str]:
+    """Draw one way or shared section as text.
 
     Parameters
     ----------
-    way : FittedWay
-        The way as built.
+    way : FittedWay or FittedGroup
+        As built.
     width : int
         Longest line allowed in characters; a longer ladder goes on below, joined at (a) and (b).
+    begins : tuple of str
+        What the upper and the lower line begin at.
+    ends : tuple of str
+        What they end at, where no driver stands at their end.
 
     Returns
     -------
     list of str
         Lines of the drawing, followed by one line for every part joined from several pieces.
     """
-    plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
-    end_top, end_bottom = f"── {plus} {way.driver}", f"── {minus}"
-    room = width - len(_SOURCE_TOP) - max(len(end_top), len(_GOES_ON_TOP)) - 1
+    end_top, end_bottom = (f"── {end}" for end in ends)
+    if isinstance(way, FittedWay):
+        plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
+        end_top, end_bottom = f"── {plus} {way.driver}", f"── {minus}"
+    reach = max(map(len, begins))
+    source = [f" {name:<{reach}} ──" for name in begins]
+    room = width - len(source[0]) - max(len(end_top), len(_GOES_ON_TOP)) - 1
 
     runs: list[list[_Column]] = [[]]
     for column in _columns(way):
@@ -146,9 +159,7 @@ def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
     for index, run in enumerate(runs):
         first, last = index == 0, index == len(runs) - 1
         rows = _draw_run(run)
-        start_top, start_bottom = (
-            (_SOURCE_TOP, _SOURCE_BOTTOM) if first else (_COMES_TOP, _COMES_BOTTOM)
-        )
+        start_top, start_bottom = source if first else (_COMES_TOP, _COMES_BOTTOM)
         blank = " " * len(start_top)
         body = [blank + row for row in rows[1:-1]]
         lines.append(start_top + rows[0] + (end_top if last else _GOES_ON_TOP))
@@ -158,5 +169,5 @@ def draw_ladder(way: FittedWay, *, width: int = 100) -> list[str]:
         for name, _, part in slot.named_parts:
             joined = describe_join(part)
             if joined:
-                lines.append(f"{' ' * len(_SOURCE_TOP)}{name} = {joined}")
+                lines.append(f"{' ' * len(source[0])}{name} = {joined}")
     return lines

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from optimizer.bench.build.wiring import split_pieces
-from optimizer.network.expression.ladders import from_way
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, split_pieces, wire_network
+from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.network.ladder import FittedWay, Network, Place
+from optimizer.network.ladder import FittedGroup, FittedLadder, FittedWay, Network, Place
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
 from optimizer.text.units import format_quantity
@@ -79,9 +79,9 @@ def part_block(name: str, part: Part) -> Block:
     return Cluster(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
-def way_blocks(way: FittedWay) -> list[tuple[Place, Block]]:
-    """Lay out one way as blocks in the line or across it, source first."""
-    plan = NetworkPlan(from_way(way))
+def ladder_blocks(ladder: FittedLadder) -> list[tuple[Place, Block]]:
+    """Lay out one way or shared section as blocks in the line or across it, source first."""
+    plan = NetworkPlan(from_ladder(ladder))
     return [
         ("series" if step.kind == "series" else "shunt", _branch_block(branch, plan.leaves))
         for step in plan.root.steps
@@ -244,15 +244,24 @@ def _at(x: float, y: float) -> Point:
     return round(x, 3), round(y, 3)
 
 
-def draw_network(network: Network, *, widest: float = WIDEST) -> Drawing:
+Points = tuple[str, str]
+"""Upper and lower point of the wiring list."""
+
+_AMPLIFIER = {AMP_PLUS: ("amp+", "+"), AMP_MINUS: ("amp-", "−")}
+"""Name and mark of its two terminals; other points are called as in the wiring list."""
+
+
+def draw_network(network: Network, *, widest: float = WIDEST, only: str = "") -> Drawing:
     """Draw a network.
 
     Parameters
     ----------
     network : Network
-        Every way with its parts.
+        Every way and shared section with its parts.
     widest : float
         Longest row in drawing units; a longer ladder goes on below, joined at lettered points.
+    only : str
+        The way or shared section to draw, instead of all.
 
     Returns
     -------
@@ -260,20 +269,35 @@ def draw_network(network: Network, *, widest: float = WIDEST) -> Drawing:
         With rows from the top down, y pointing up.
     """
     drawing = Drawing.empty()
+    wiring = wire_network(network)
     y = 0.0
-    for way in network.ways:
-        y = _draw_way(drawing, way, y, widest)
+    for ladder in network.ladders:
+        if ladder.name == only or not only:
+            points = wiring.begins[ladder.name], wiring.ends[ladder.name]
+            y = _draw_ladder(drawing, ladder, points, y, widest)
     return drawing
 
 
-def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> float:
-    """Draw one way below `y` and return where the next may start."""
-    turned = way.polarity < 0
-    title = f"{way.name}: driver connected {'inverted' if turned else 'normally'}"
+def say_end(ladder: FittedLadder) -> str:
+    """Say what stands at the end of a way or shared section."""
+    if isinstance(ladder, FittedWay):
+        return ladder.driver
+    joint = "" if len(ladder.members) == 1 else f" in {ladder.joint}"
+    return f"to {', '.join(ladder.members)}{joint}"
+
+
+def _draw_ladder(
+    drawing: Drawing, way: FittedLadder, points: tuple[Points, Points], y: float, widest: float
+) -> float:
+    """Draw one way or shared section below `y` and return where the next may start."""
+    title = f"{way.name}: shared, {say_end(way)}"
+    if isinstance(way, FittedWay):
+        turned = way.polarity < 0
+        title = f"{way.name}: driver connected {'inverted' if turned else 'normally'}"
     drawing.say(_at(0.0, y - 0.3), title, "start", "way")
     y -= 0.7
-    blocks = way_blocks(way)
-    runs = _break(blocks, widest - _LEAD_IN, _DRIVER + measure_text(way.driver, "name"))
+    blocks = ladder_blocks(way)
+    runs = _break(blocks, widest - _LEAD_IN, _DRIVER + measure_text(say_end(way), "name"))
     for number, run in enumerate(runs):
         first, last = number == 0, number == len(runs) - 1
         levels = [measure_level(b) for place, b in run if place == "series"]
@@ -284,12 +308,16 @@ def _draw_way(drawing: Drawing, way: FittedWay, y: float, widest: float) -> floa
         height = max([2.4, below + 0.5, *(h + 0.5 for h in hanging)])
         top = y - above
         bottom = top - height
-        start = ("amp+", "amp-") if first else (f"{way.name} a{number}", f"{way.name} b{number}")
-        _terminal(drawing, 0.0, top, start[0], "+" if first else f"a{number}", "end")
-        _terminal(drawing, 0.0, bottom, start[1], "−" if first else f"b{number}", "end")
+        for at, letter, point in ((top, "a", points[0][0]), (bottom, "b", points[0][1])):
+            name, mark = f"{way.name} {letter}{number}", f"{letter}{number}"
+            if first:
+                name, mark = _AMPLIFIER.get(point, (point, point))
+            _terminal(drawing, 0.0, at, name, mark, "end")
         x = _draw_run(drawing, way.name, run, top, bottom)
-        if last:
+        if last and isinstance(way, FittedWay):
             _draw_driver(drawing, way, x, top, bottom)
+        elif last and isinstance(way, FittedGroup):
+            _draw_end(drawing, way, points[1], x, top, bottom)
         else:
             drawing.wire(_at(x, top), _at(x + 0.4, top))
             drawing.wire(_at(x, bottom), _at(x + 0.4, bottom))
@@ -362,6 +390,17 @@ def _terminal(
 ) -> None:
     drawing.nets.append(Net(at=_at(x, y), name=name))
     drawing.say(_at(x + (0.25 if side == "start" else -0.25), y), mark, side, "mark")
+
+
+def _draw_end(
+    drawing: Drawing, group: FittedGroup, points: Points, x: float, top: float, bottom: float
+) -> None:
+    """Draw the points at which what a shared section feeds is connected."""
+    for y, point in ((top, points[0]), (bottom, points[1])):
+        name, mark = _AMPLIFIER.get(point, (point, point))
+        drawing.wire(_at(x, y), _at(x + 0.4, y))
+        _terminal(drawing, x + 0.4, y, name, mark, "start")
+    drawing.say(_at(x + 0.65, (top + bottom) / 2), say_end(group), "start", "name")
 
 
 def _draw_driver(drawing: Drawing, way: FittedWay, x: float, top: float, bottom: float) -> None:

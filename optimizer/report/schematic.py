@@ -9,11 +9,11 @@ from html import escape
 from importlib import import_module
 from typing import Any
 
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.ladder import FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.drawing import Drawing, Symbol, find_joints
 from optimizer.report.ladder_text import describe_join
-from optimizer.report.layout import WIDEST, draw_network, say_quantity
+from optimizer.report.layout import WIDEST, draw_network, say_end, say_quantity
 
 SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
@@ -70,10 +70,16 @@ def draw_schematic(
     )
 
 
-def draw_figure(network: Network, *, title: str, name: str, widest: float = WIDE) -> str:
-    """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`."""
-    drawing = draw_network(network, widest=widest)
-    return render_drawing(drawing, title=title, words=describe_network(network), name=name)
+def draw_figure(
+    network: Network, *, title: str, name: str, widest: float = WIDE, only: str = ""
+) -> str:
+    """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`.
+
+    `only` names the way or shared section to draw, instead of all.
+    """
+    drawing = draw_network(network, widest=widest, only=only)
+    words = describe_network(network, only=only)
+    return render_drawing(drawing, title=title, words=words, name=name)
 
 
 def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") -> str:
@@ -125,12 +131,17 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
     return "".join(lines)
 
 
-def describe_network(network: Network) -> str:
+def describe_network(network: Network, *, only: str = "") -> str:
     """Say a network in words, for those who cannot see its drawing."""
-    return " ".join(_describe_way(way) for way in network.ways)
+    within = {member: group.name for group in network.groups for member in group.members}
+    return " ".join(
+        _describe_ladder(ladder, within.get(ladder.name, ""))
+        for ladder in network.ladders
+        if ladder.name == only or not only
+    )
 
 
-def _describe_way(way: FittedWay) -> str:
+def _describe_ladder(way: FittedLadder, within: str) -> str:
     said = []
     for slot in way.slots:
         for name, place, part in slot.named_parts:
@@ -138,12 +149,13 @@ def _describe_way(way: FittedWay) -> str:
             joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
             text += f" ({joined})" if joined else ""
             said.append(f"{text} {'in the line' if place == 'series' else 'across the line'}")
-    turned = "inverted" if way.polarity < 0 else "normal"
-    return (
-        f"Way {way.name}, from the amplifier to driver {way.driver} ({turned} polarity): "
-        + ("; ".join(said) or "no part")
-        + "."
-    )
+    start = f"section {within}" if within else "the amplifier"
+    if isinstance(way, FittedWay):
+        turned = "inverted" if way.polarity < 0 else "normal"
+        head = f"Way {way.name}, from {start} to driver {way.driver} ({turned} polarity): "
+    else:
+        head = f"Section {way.name}, from {start} {say_end(way)}: "
+    return head + ("; ".join(said) or "no part") + "."
 
 
 def _n(value: float) -> str:

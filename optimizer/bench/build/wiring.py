@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 
 from optimizer.network.expression.circuit import place_elements
-from optimizer.network.expression.ladders import from_way
+from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.ladder import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.text.brief import brief
 
 AMP_PLUS = "IN+"
 AMP_MINUS = "IN-"
-"""The two terminals of the cabinet, where all ways begin and end."""
+"""The two terminals of the cabinet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +76,15 @@ class Wiring:
         Way by way, source first.
     drivers : tuple of DriverLead
         Way by way.
+    begins, ends : mapping of str to (str, str)
+        Upper and lower point at which each way and shared section begins, and at which what the
+        section feeds, or the driver, is connected.
     """
 
     pieces: tuple[Piece, ...]
     drivers: tuple[DriverLead, ...]
+    begins: Mapping[str, tuple[str, str]]
+    ends: Mapping[str, tuple[str, str]]
 
     __repr__ = brief
 
@@ -153,36 +159,50 @@ def wire_network(network: Network) -> Wiring:
     """
     pieces: list[Piece] = []
     drivers: list[DriverLead] = []
-    for way, letter in zip(network.ways, _letters(network.ways), strict=True):
-        numbers = iter(range(1, 1000))
-        new = partial(_number, letter, numbers)
-        for element in place_elements(from_way(way), AMP_PLUS, AMP_MINUS, new):
-            what, (start, end) = element.what, element.nodes
+    # Every ladder comes after the group that it belongs to.
+    begins = {one.name: (AMP_PLUS, AMP_MINUS) for one in network.branches}
+    ends: dict[str, tuple[str, str]] = {}
+    for ladder, letter in zip(network.ladders, _letters(network.ladders), strict=True):
+        new = partial(_number, letter, iter(range(1, 1000)))
+        for element in place_elements(from_ladder(ladder), *begins[ladder.name], new):
+            what, nodes = element.what, element.nodes
             if isinstance(what, PartLeaf) and what.part is not None:
-                _wire_part(pieces, way.name, what.name, what.part, start, end, new)
+                _wire_part(pieces, ladder.name, what.name, what.part, nodes[0], nodes[1], new)
             elif isinstance(what, DriverLeaf):
-                plus, minus = (start, end) if what.sign > 0 else (end, start)
-                drivers.append(
-                    DriverLead(
-                        way=way.name,
-                        driver=way.driver,
-                        plus=plus,
-                        minus=minus,
-                        inverted=what.sign < 0,
-                    )
-                )
-    return Wiring(pieces=tuple(pieces), drivers=tuple(drivers))
+                ends[ladder.name] = nodes[0], nodes[1]
+        if isinstance(ladder, FittedGroup):
+            begins |= _share_out(ladder, *ends[ladder.name], new)
+        else:
+            drivers.append(_connect(ladder, *ends[ladder.name]))
+    return Wiring(pieces=tuple(pieces), drivers=tuple(drivers), begins=begins, ends=ends)
+
+
+def _share_out(
+    group: FittedGroup, top: str, bottom: str, new: Callable[[], str]
+) -> dict[str, tuple[str, str]]:
+    """Points between which each member of a group lies."""
+    if group.joint == "parallel":
+        return dict.fromkeys(group.members, (top, bottom))
+    points = [top, *(new() for _ in group.members[1:]), bottom]
+    return dict(zip(group.members, pairwise(points), strict=True))
+
+
+def _connect(way: FittedWay, top: str, bottom: str) -> DriverLead:
+    plus, minus = (top, bottom) if way.polarity > 0 else (bottom, top)
+    return DriverLead(
+        way=way.name, driver=way.driver, plus=plus, minus=minus, inverted=way.polarity < 0
+    )
 
 
 def _number(letter: str, numbers: Iterator[int]) -> str:
     return f"{letter}{next(numbers)}"
 
 
-def _letters(ways: Sequence[FittedWay]) -> list[str]:
-    """Give each way a letter of its own: its first if free, else the next of the alphabet."""
+def _letters(ladders: Sequence[FittedLadder]) -> list[str]:
+    """Give each ladder a letter of its own: its first if free, else the next of the alphabet."""
     taken: list[str] = []
-    for way in ways:
-        wanted = [c for c in way.name.upper() if "A" <= c <= "Z"]
+    for ladder in ladders:
+        wanted = [c for c in ladder.name.upper() if "A" <= c <= "Z"]
         free = (c for c in [*wanted, *"ABCDEFGHIJKLMNOPQRSTUVWXYZ"] if c not in taken)
         taken.append(next(free, f"Z{len(taken)}"))
     return taken

@@ -9,6 +9,7 @@ from optimizer.network.expression.nodes import DriverLeaf, Node, Parallel, PartL
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import (
     FittedGroup,
+    FittedLadder,
     FittedSlot,
     FittedWay,
     Group,
@@ -113,21 +114,25 @@ def _parts_of(slot: FittedSlot) -> list[PartLeaf]:
     return [PartLeaf(part.kind, slot.name, part=part, fixed=True) for part in slot.parts]
 
 
-def from_way(way: FittedWay) -> Node:
-    """Turn one way as built into an expression, by itself.
+def from_ladder(one: FittedLadder) -> Node:
+    """Turn one way or group as built into an expression, by itself.
 
     Parameters
     ----------
-    way : FittedWay
-        The way.
+    one : FittedWay or FittedGroup
+        The ladder.
 
     Returns
     -------
     Node
-        Parts are called as `FittedSlot.named_parts` calls them, and the driver as the way.
+        Parts are called as `FittedSlot.named_parts` calls them, and the driver as the way; what a
+        group feeds stands there as a driver that is called as the group.
     """
-    leaf = DriverLeaf(way.driver, way.name, "normal" if way.polarity > 0 else "inverted")
-    return ladder(leaf, [(slot.circuit, slot.name, _parts_of(slot)) for slot in way.slots])
+    if isinstance(one, FittedWay):
+        leaf = DriverLeaf(one.driver, one.name, "normal" if one.polarity > 0 else "inverted")
+    else:
+        leaf = DriverLeaf(one.name)
+    return ladder(leaf, [(slot.circuit, slot.name, _parts_of(slot)) for slot in one.slots])
 
 
 def _together(nodes: Sequence[Node], joint: Joint = "parallel") -> Node:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, wire_network
+from optimizer.network.ladder import FittedLadder, FittedWay
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.report.columns import Column, list_columns
@@ -20,6 +21,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.ladder_text import draw_ladder
+from optimizer.report.layout import say_end
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure
 from optimizer.report.words import (
@@ -33,6 +35,7 @@ from optimizer.report.words import (
 )
 
 _MOVES = 0.02  # a figure that differs by less is not worth a word
+_AT_AMPLIFIER = {AMP_PLUS: "amp (+)", AMP_MINUS: "amp (-)"}
 _NAME_WIDTH, _KIND_WIDTH, _CANDIDATE_WIDTH = 16, 12, 10
 
 
@@ -174,28 +177,47 @@ def describe_difference(candidate: Candidate, best: Candidate, best_name: str) -
 
 
 def draw_ways(candidate: Candidate, *, widest: float = WIDE) -> list[Picture]:
-    """Draw the ladder of every way under its name and band; `widest` is for paper or a screen."""
-    return [_draw_way(candidate, index, widest) for index in range(len(candidate.network.ways))]
+    """Draw every ladder under its name and band; `widest` is for paper or a screen."""
+    ladders = candidate.network.ladders
+    return [
+        _draw_ladder(candidate, one, widest)
+        for one in ladders
+        if one.slots or isinstance(one, FittedWay)
+    ]
 
 
-def _draw_way(candidate: Candidate, index: int, widest: float) -> Picture:
-    way = candidate.network.ways[index]
-    words = (say_band(candidate, index), "connected inverted" if way.polarity < 0 else "")
+def _draw_ladder(candidate: Candidate, one: FittedLadder, widest: float) -> Picture:
+    network = candidate.network
+    wiring = wire_network(network)
+    begins, ends = (
+        tuple(_AT_AMPLIFIER.get(point, f"point {point}") for point in points)
+        for points in (wiring.begins[one.name], wiring.ends[one.name])
+    )
+    number = network.ladders.index(one)
+    tone, caption = "strong", say_end(one)
+    if isinstance(one, FittedWay):
+        index = network.ways.index(one)
+        tone = f"strong, way {index + 1}"
+        words = (say_band(candidate, index), "connected inverted" if one.polarity < 0 else "")
+        caption = ", ".join(filter(None, words))
 
     def draw(narrow: bool) -> str:
         return draw_figure(
-            Network(ways=(way,)),
-            title=f"Schematic of {way.name}, network {candidate.rank}",
-            name=f"n{candidate.rank}w{index}{'n' if narrow else 'w'}-",
+            network,
+            only=one.name,
+            title=f"Schematic of {one.name}, network {candidate.rank}",
+            name=f"n{candidate.rank}w{number}{'n' if narrow else 'w'}-",
             widest=PHONE if narrow else widest,
         )
 
     return Picture(
-        title=way.name,
-        caption=", ".join(filter(None, words)),
+        title=one.name,
+        caption=caption,
         svg=draw,
-        lines=lambda width: draw_ladder(way, width=width),
-        tone=f"strong, way {index + 1}",
+        lines=lambda width: draw_ladder(
+            one, width=width, begins=(begins[0], begins[1]), ends=(ends[0], ends[1])
+        ),
+        tone=tone,
     )
 
 

@@ -6,6 +6,7 @@ import math
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
 from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
@@ -169,8 +170,9 @@ def _list_wiring(sheet: BuildSheet) -> Section:
     points = tuple((point, ", ".join(things)) for point, things in sheet.wiring.points().items())
     leads = []
     for lead in sheet.wiring.drivers:
+        far = "the common return" if AMP_MINUS in (lead.plus, lead.minus) else "the far end"
         how = (
-            "inverted: its (+) goes to the common return"
+            f"inverted: its (+) goes to {far}"
             if lead.inverted
             else "normal: its (+) goes to the filter"
         )
@@ -178,10 +180,7 @@ def _list_wiring(sheet: BuildSheet) -> Section:
     return Section(
         title="Wiring list",
         parts=(
-            Note(
-                text="IN+ and IN- are the terminals of the cabinet; every way begins at IN+ and "
-                "returns to IN-. Tick each piece when it is soldered."
-            ),
+            Note(text=f"{_say_terminals(sheet)} Tick each piece when it is soldered."),
             Table(heads=("way", "piece", "what", "from", "to"), rows=tuple(rows), align="lllll"),
             Note(text="Polarity of the drivers:"),
             Table(
@@ -193,6 +192,20 @@ def _list_wiring(sheet: BuildSheet) -> Section:
             Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
         ),
     )
+
+
+def _say_terminals(sheet: BuildSheet) -> str:
+    """Say where ways begin and return."""
+    begins = sheet.wiring.begins
+    elsewhere = [
+        f"{one.name} begins at {begins[one.name][0]} and returns to {begins[one.name][1]}"
+        for one in sheet.candidate.network.ladders
+        if begins[one.name] != (AMP_PLUS, AMP_MINUS)
+    ]
+    said = "IN+ and IN- are the terminals of the cabinet; "
+    if not elsewhere:
+        return f"{said}every way begins at IN+ and returns to IN-."
+    return f"{said}{', '.join(elsewhere)}; what else there is begins at IN+ and returns to IN-."
 
 
 def _list_ratings(sheet: BuildSheet) -> Section:
