@@ -1,82 +1,19 @@
-"""One network of ladders as built, and the sections that ladders are made of."""
+"""One network as built, solved."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
-from typing import Literal
+from functools import lru_cache
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.network.expression.bank import Bank
-from optimizer.network.expression.forms import NamedForm, Place
-from optimizer.network.expression.immittance import branch_immittance
 from optimizer.network.expression.ladders import from_network
-from optimizer.network.expression.plan import NetworkPlan, PartsBranch, Population
+from optimizer.network.expression.plan import NetworkPlan, Population
 from optimizer.network.ladder import Network
 from optimizer.parts import KINDS, Kind, Part
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LadderSection:
-    """One step of a ladder walk: a series impedance or a shunt admittance.
-
-    Parameters
-    ----------
-    place : {"series", "shunt"}
-        Which of V and I it changes.
-    branch : PartsBranch
-        Its parts, numbered from 0, and how they are joined.
-    """
-
-    place: Place
-    branch: PartsBranch
-
-    def immittance(self, impedances: Sequence[Complex]) -> Complex:
-        """Series impedance or shunt admittance from the impedances of the parts.
-
-        Parameters
-        ----------
-        impedances : sequence of ndarray, each broadcastable to (..., F)
-            One per part.
-
-        Returns
-        -------
-        ndarray, shape (..., F), complex
-            ohm for a series section, siemens for a shunt section.
-        """
-        want: Literal["z", "y"] = "z" if self.place == "series" else "y"
-        x = branch_immittance(self.branch, impedances.__getitem__, want)
-        assert x is not None
-        return x
-
-
-@cache
-def sections_of(form: NamedForm) -> tuple[tuple[LadderSection, tuple[int, ...]], ...]:
-    """Sections that a form contributes to a ladder, source first.
-
-    Parameters
-    ----------
-    form : NamedForm
-        Of a slot.
-
-    Returns
-    -------
-    tuple of (LadderSection, tuple of int)
-        The section and the indices of the slot's parts it is made of.
-    """
-    return tuple(
-        (
-            LadderSection(
-                place=place,
-                branch=branch.numbered({g: n for n, g in enumerate(branch.leaves)}),
-            ),
-            branch.leaves,
-        )
-        for place, branch in form.branches
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,9 +10,12 @@ import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
 from optimizer.bench.verify.faults import Fault, list_parts
-from optimizer.network.expression.immittance import part_impedance
+from optimizer.network.expression.immittance import branch_immittance, part_impedance
+from optimizer.network.expression.ladders import from_network
+from optimizer.network.expression.nodes import IDEAL
+from optimizer.network.expression.plan import NetworkPlan, Step
+from optimizer.network.expression.walk import Walk
 from optimizer.network.ladder import Network
-from optimizer.network.solve import LadderSection, sections_of
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
@@ -74,6 +77,36 @@ class Unknown:
     spread: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Branch:
+    """What hangs on the amplifier by itself: its plan, its ways, and its first part of all."""
+
+    plan: NetworkPlan
+    ways: tuple[int, ...]
+    first: int
+
+
+class _Feed:
+    """Immittances of steps from the impedances of their parts, each (P, F)."""
+
+    def __init__(self, impedance: Sequence[Complex]) -> None:
+        self.impedance = impedance
+
+    def step(self, step: Step) -> Complex:
+        want: Literal["z", "y"] = "z" if step.kind == "series" else "y"
+        first, *others = (
+            branch_immittance(b, self.impedance.__getitem__, want) for b in step.branches
+        )
+        assert first is not None
+        for x in others:
+            assert x is not None
+            first = first + x
+        return first
+
+    def begin(self, step: Step, driver: int) -> None:
+        return None
+
+
 class FaultBank:
     """A network with each of some faults, ready to predict what is measured.
 
@@ -125,19 +158,15 @@ class FaultBank:
                 for f in faults
             ]
         )
-        self.sections: list[list[tuple[LadderSection, list[int]]]] = []
-        for way in network.ways:
-            steps = []
-            for slot in way.slots:
-                first = self.keys.index((way.name, slot.name, 0))
-                steps += [
-                    (section, [first + i for i in indices])
-                    for section, indices in sections_of(slot.circuit)
-                ]
-            self.sections.append(steps)
-        self.way_of = [
-            next(w for w, way in enumerate(network.ways) if way.name == key[0]) for key in self.keys
-        ]
+        self.branches: list[_Branch] = []
+        names = [way.name for way in network.ways]
+        first = 0
+        for top in network.branches:
+            plan = NetworkPlan(from_network(network, top.name), names)
+            own = tuple(names.index(leaf.name) for leaf in plan.drivers)
+            self.branches.append(_Branch(plan=plan, ways=own, first=first))
+            first += len(plan.leaves)
+        self.branch_of = [b for b, one in enumerate(self.branches) for _ in one.plan.leaves]
         self.parts = [[f.parts.get(key, self.listed[key][1]) for key in self.keys] for f in faults]
         self.unknowns: list[Unknown] = []
         for g, (_, part) in enumerate(self.listed.values()):
@@ -175,21 +204,27 @@ class FaultBank:
             Derivatives with respect to the shifts.
         """
         impedance = self._impedances(shift)
-        ways = [self._walk(w, impedance) for w in range(len(self.load))]
-        total: Complex = np.sum([y for _, y in ways], axis=0)
-        voice = [self._voice(w, h) for w, (h, _) in enumerate(ways)]
+        branches = [self._walk(b, impedance) for b in range(len(self.branches))]
+        total: Complex = np.sum([y for _, y in branches], axis=0)
+        voice = [self._voices(b, transfer) for b, (transfer, _) in enumerate(branches)]
+        source = self.network.source
+        # A source with resistance scales all drives alike, and the amplifier sees the cable too.
+        drive, seen = 1.0 + source.ohm * total, total / (1.0 + source.cable_ohm * total)
         pressure: Complex = np.sum(voice, axis=0)
-        value = self._observe(np.log(_safe(pressure)), -np.log(_safe(total)))
+        value = self._observe(np.log(_safe(pressure / drive[:, None])), -np.log(_safe(seen)))
         slope = np.zeros((len(self.faults), self.count if slopes else 0, value.shape[1]))
         for k, unknown in enumerate(self.unknowns if slopes else ()):
-            w = self.way_of[unknown.part]
+            b = self.branch_of[unknown.part]
             step = np.zeros(self.count)
             step[k] = _STEP
             moved = list(impedance)
             moved[unknown.part] = self._part_impedances(unknown.part, shift + step)
-            h, y = self._walk(w, moved)
-            d_pressure = (self._voice(w, h) - voice[w]) / _safe(pressure) / _STEP
-            d_admittance = (y - ways[w][1]) / _safe(total) / _STEP
+            transfer, y = self._walk(b, moved)
+            change = (y - branches[b][1]) / _STEP
+            d_pressure = (self._voices(b, transfer) - voice[b]) / _safe(pressure) / _STEP
+            if source.ohm:
+                d_pressure = d_pressure - (source.ohm * change / drive)[:, None]
+            d_admittance = change / _safe(total) / (1.0 + source.cable_ohm * total)
             slope[:, k] = self._observe(d_pressure, -d_admittance)
         return value, slope
 
@@ -211,21 +246,29 @@ class FaultBank:
             out[mine] = part_impedance(kind, value[mine], loss[mine], self.omega)
         return out
 
-    def _walk(self, w: int, impedance: Sequence[Complex]) -> tuple[Complex, Complex]:
-        """Transfer without sign and admittance of one way in each network, each (P, F)."""
-        current: Complex = self.load[w]
-        voltage: Complex = np.ones_like(current)
-        for section, parts in reversed(self.sections[w]):
-            x = section.immittance([impedance[g] for g in parts])
-            if section.place == "series":
-                voltage = voltage + x * current
-            else:
-                current = current + x * voltage
-        return 1.0 / voltage, current / voltage
+    def _walk(self, b: int, impedance: Sequence[Complex]) -> tuple[list[Complex], Complex]:
+        """Transfers without sign, and the admittance, of one branch in each network, each (P, F)."""
+        branch = self.branches[b]
+        own = impedance[branch.first : branch.first + len(branch.plan.leaves)]
+        load = [self.load[w] for w in branch.ways]
+        walked = Walk(
+            branch.plan,
+            _Feed(own),
+            load,
+            IDEAL,
+            load[0].shape,
+            [1.0] * len(load),
+            keep=True,  # the loads are read again
+        )
+        return [np.asarray(h) for h in walked.transfer], np.asarray(walked.admittance)
 
-    def _voice(self, w: int, transfer: Complex) -> Complex:
-        """Pressure of one way in the observed directions, shape (P, A, F)."""
-        return np.asarray((self.sign[:, w, None] * transfer)[:, None] * self.pressure[w])
+    def _voices(self, b: int, transfer: Sequence[Complex]) -> Complex:
+        """Pressure of a branch in the observed directions, shape (P, A, F)."""
+        heard = [
+            (self.sign[:, w, None] * h)[:, None] * self.pressure[w]
+            for w, h in zip(self.branches[b].ways, transfer, strict=True)
+        ]
+        return heard[0] if len(heard) == 1 else np.asarray(np.sum(heard, axis=0))
 
     def _observe(self, pressure: Complex, impedance: Complex) -> Real:
         """Pick what is observed out of logarithms (or their derivatives)."""

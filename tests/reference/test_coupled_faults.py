@@ -1,0 +1,88 @@
+"""Predictions of faulty speakers with shared parts and a source of some ohms, against solving each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.arrays import Real
+from optimizer.bench.verify.faults import apply_fault, list_faults
+from optimizer.bench.verify.prediction import FaultBank, Observation
+from optimizer.network.expression.nodes import SourceResistance
+from optimizer.network.ladder import FittedGroup, Joint, Network
+from optimizer.network.solve import solve_network
+from optimizer.problem.problem import Problem
+from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor
+from optimizer.testing.problems import small_problem
+
+
+def coupled(joint: Joint) -> Network:
+    ways = network(
+        {
+            "woofer": [in_line("L1", coil(1e-3, 0.3)), across("C1", capacitor(1e-5, 0.05))],
+            "tweeter": [in_line("C1", capacitor(4.7e-6)), across("L1", coil(4.7e-4, 0.2))],
+        },
+        inverted=["tweeter"],
+    ).ways
+    group = FittedGroup(
+        name="both",
+        members=("woofer", "tweeter"),
+        joint=joint,
+        slots=(in_line("R1", resistor(0.68)), across("C2", capacitor(2.2e-6))),
+    )
+    source = SourceResistance(output_ohm=0.3, cable_ohm=0.1)
+    return Network(ways=ways, groups=(group,), source=source)
+
+
+@pytest.mark.parametrize("joint", ["parallel", "series"])
+def test_every_fault_is_predicted_as_it_is_solved(joint: Joint) -> None:
+    """Level, modulus and angle of each faulty network within 1e-6 dB and degrees."""
+    problem: Problem = small_problem()
+    f = problem.frequency_hz
+    whole = coupled(joint)
+    faults = list_faults(whole)
+    none: Real = np.zeros(len(f))
+    index = np.arange(len(f))
+    kinds = (("level", 0), ("modulus", -1), ("angle", -1))
+    observed = [
+        Observation(kind=k, row=row, index=index, value=none, noise=1.0)  # type: ignore[arg-type]
+        for k, row in kinds
+    ]
+    bank = FaultBank(problem, whole, faults, observed)
+    value, slope = bank.predict(np.zeros((len(faults), bank.count)))
+    assert np.isfinite(slope).all()
+    loads = {d.name: d.impedance for d in problem.drivers}
+    pressure = {d.name: d.pressure[0] for d in problem.drivers}
+    assert any("both" in fault.where for fault in faults)
+    for fault, mine in zip(faults, value, strict=True):
+        faulty = apply_fault(whole, fault)
+        solved = solve_network(faulty, f, loads)
+        p = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, faulty.ways, strict=True))
+        z = solved.input_impedance
+        wanted = [20 * np.log10(np.abs(p)), 20 * np.log10(np.abs(z)), np.degrees(np.angle(z))]
+        difference = mine - np.concatenate(wanted)
+        assert np.abs(difference).max() < 1e-6, fault.says
+
+
+def test_slopes_of_predictions_are_those_of_solved_networks() -> None:
+    """A shared resistor 1 % off moves the prediction as solving anew does."""
+    problem, whole = small_problem(), coupled("parallel")
+    f = problem.frequency_hz
+    index = np.arange(len(f))
+    observed = [Observation(kind="level", row=0, index=index, value=np.zeros(len(f)), noise=1.0)]
+    bank = FaultBank(problem, whole, list_faults(whole)[:1], observed)
+    key = ("both", "R1", 0)
+    k = next(i for i, u in enumerate(bank.unknowns) if bank.keys[u.part] == key)
+    _, slope = bank.predict(np.zeros((1, bank.count)))
+    h = 1e-4
+    shifted = np.zeros((2, 1, bank.count))
+    shifted[0, 0, k], shifted[1, 0, k] = h, -h
+    up, down = (bank.predict(s, slopes=False)[0][0] for s in shifted)
+    np.testing.assert_allclose(slope[0, k], (up - down) / (2 * h), rtol=1e-3, atol=1e-3)
+    part = whole.places[key]
+    moved = whole.replace_parts({key: replace(part, value=part.value * np.exp(h))})
+    other = FaultBank(problem, moved, list_faults(moved)[:1], observed)
+    again, _ = other.predict(np.zeros((1, other.count)), slopes=False)
+    np.testing.assert_allclose(up, again[0], atol=1e-9)
