@@ -52,6 +52,10 @@ class Slot:
         Parts already on the board; as they are they cost nothing.
     alterable : bool
         Whether kept parts may be replaced by others within the ranges; else they stay.
+    across : str
+        Name of another slot of its ladder, where this one lies in parallel with what that one has
+        in the line (a capacitor across the series resistor of a pad); empty for one in the line or
+        across it. A ladder holds it right before the other.
     """
 
     name: str
@@ -61,6 +65,7 @@ class Slot:
     optional: bool = False
     kept: tuple[Part, ...] | None = None
     alterable: bool = False
+    across: str = ""
 
     __repr__ = brief
 
@@ -78,6 +83,12 @@ class Slot:
     def kinds(self) -> tuple[Kind, ...]:
         """Kinds of its parts."""
         return self.circuit.kinds
+
+    def fill(self, parts: tuple[Part, ...]) -> FittedSlot:
+        """Put parts into it, one for each of its form."""
+        return FittedSlot(
+            name=self.name, place=self.place, form=self.form, parts=parts, across=self.across
+        )
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -108,6 +119,9 @@ class Way:
 
     __repr__ = brief
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "slots", order_slots(self.slots, self.name))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
@@ -131,6 +145,9 @@ class Group:
     slots: tuple[Slot, ...] = ()
 
     __repr__ = brief
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "slots", order_slots(self.slots, self.name))
 
 
 Ladder = Way | Group
@@ -351,6 +368,9 @@ class FittedWay:
 
     __repr__ = brief
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "slots", order_slots(self.slots, self.name))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedGroup:
@@ -371,6 +391,9 @@ class FittedGroup:
 
     __repr__ = brief
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "slots", order_slots(self.slots, self.name))
+
 
 FittedLadder = FittedWay | FittedGroup
 """What has a name and filled slots."""
@@ -378,12 +401,13 @@ FittedLadder = FittedWay | FittedGroup
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedSlot:
-    """A filled slot: its name, place and form, and one `Part` per part of the form."""
+    """A filled slot: its name, place and form, one `Part` per part of the form, and `Slot.across`."""
 
     name: str
     place: Place
     form: Form
     parts: tuple[Part, ...]
+    across: str = ""
 
     __repr__ = brief
 
@@ -521,6 +545,70 @@ class Network:
         return sum(part.piece_count for part in self.parts if part.origin != KEPT)
 
 
+_S = TypeVar("_S", Slot, FittedSlot)
+
+
+def order_slots(slots: tuple[_S, ...], ladder: str) -> tuple[_S, ...]:
+    """Put each slot that lies across another right before that one: parts come source first.
+
+    Parameters
+    ----------
+    slots : tuple of Slot or of FittedSlot
+        Of one ladder.
+    ladder : str
+        Its name.
+
+    Raises
+    ------
+    InputError
+        When one of them cannot lie across another.
+    """
+    if not any(slot.across for slot in slots):
+        return slots
+    hosts = {slot.name: slot for slot in slots if not slot.across}
+    for slot in slots:
+        if slot.across:
+            _check_across(slot, hosts, ladder)
+    ordered: list[_S] = []
+    for slot in slots:
+        if not slot.across:
+            ordered.extend(other for other in slots if other.across == slot.name)
+            ordered.append(slot)
+    return tuple(ordered)
+
+
+def _check_across(slot: _S, hosts: Mapping[str, _S], ladder: str) -> None:
+    here = Subject("slot", f"{ladder}.{slot.name}")
+    if set(slot.circuit.places) != {"series"}:
+        raise InputError(
+            "only what could be in the line lies across another place",
+            subject=here,
+            value=f"{slot.place} {slot.form}",
+        )
+    host = hosts.get(slot.across)
+    if host is None:
+        able = [name for name, one in hosts.items() if "series" in one.circuit.places]
+        raise InputError(
+            "what lies across a place needs that place in the same ladder, and not across another",
+            subject=here,
+            value=repr(slot.across),
+            remedy=f"known here: {', '.join(able) or 'none'}",
+        )
+    if "series" not in host.circuit.places:
+        raise InputError(
+            "what lies across a place is in parallel with its part in the line",
+            subject=here,
+            value=f"{host.name}, which is across the line",
+        )
+    if isinstance(host, Slot) and host.optional:
+        raise InputError(
+            "a place that another lies across is never empty",
+            subject=here,
+            value=f"{host.name}, which is optional",
+            remedy=f'remove "optional" from {host.name}, or write both as one form, as a bypassed pad',
+        )
+
+
 class _Named(Protocol):
     @property
     def name(self) -> str: ...
@@ -627,9 +715,10 @@ def _slots_around(ladder: Ladder, fitted: FittedLadder) -> tuple[Slot, ...]:
 
 def _slot_around(ladder: Ladder, fitted: FittedSlot) -> Slot:
     """Slot of the topology that a filled slot sits in, or one of its own."""
-    shape = (fitted.name, fitted.place, fitted.form)
+    shape = (fitted.name, fitted.place, fitted.form, fitted.across)
     known = next(
-        (slot for slot in ladder.slots if (slot.name, slot.place, slot.form) == shape), None
+        (slot for slot in ladder.slots if (slot.name, slot.place, slot.form, slot.across) == shape),
+        None,
     )
     if known is not None and (not known.fixed or known.kept == fitted.parts):
         return known
@@ -646,4 +735,5 @@ def _slot_around(ladder: Ladder, fitted: FittedSlot) -> Slot:
         form=fitted.form,
         ranges=ranges,
         kept=fitted.parts if on_board else None,
+        across=fitted.across,
     )

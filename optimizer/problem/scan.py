@@ -234,7 +234,7 @@ class PairBlock:
         port = tables.port_of_gene[g]
         if key.one_port:
             self.single = scan.network.single(port)
-            self.shape = tuple(len(tables.space.options[j].values) for j in (g, key.second[0]))
+            self.shape = tuple(len(tables.row_cost[j]) for j in (g, key.second[0]))
         elif key.areas[0] == key.areas[1]:
             self.x = tables.alternatives(genome, {g: slice(None)})
             given = []

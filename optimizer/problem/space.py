@@ -239,9 +239,7 @@ class Space:
                     parts = tuple(
                         self.options[g].parts[genome.choice[g]] for g in self.slot_genes[k]
                     )
-                    fitted.append(
-                        FittedSlot(name=slot.name, place=slot.place, form=slot.form, parts=parts)
-                    )
+                    fitted.append(slot.fill(parts))
                 k += 1
             filled[ladder.name] = tuple(fitted)
         signs: dict[str, Literal[1, -1]] = {

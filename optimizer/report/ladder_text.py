@@ -71,7 +71,8 @@ def _column(place: Place, branch: PartsBranch, leaves: Sequence[PartLeaf]) -> _C
     for leaf in (leaves[g] for g in branch.leaves):
         assert leaf.part is not None
         lines += _value_lines(leaf.part, f"{_own_name(leaf)} ")
-    return _Column(place, first.place, tuple(lines))
+    # What lies across a place comes before it.
+    return _Column(place, leaves[branch.leaves[-1]].place, tuple(lines))
 
 
 def _say_branch(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> str:

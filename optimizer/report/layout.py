@@ -94,7 +94,10 @@ def _branch_block(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> Block:
         leaf = leaves[branch.leaves[0]]
         assert leaf.part is not None
         return part_block(leaf.name, leaf.part)
-    items = tuple(_branch_block(item, leaves) for item in branch.items)
+    # What lies across a place is drawn above it.
+    host = leaves[branch.leaves[-1]].place
+    ordered = sorted(branch.items, key=lambda item: leaves[item.leaves[0]].place != host)
+    items = tuple(_branch_block(item, leaves) for item in ordered)
     return Cluster("parallel" if branch.kind == "parallel" else "series", items)
 
 

@@ -148,7 +148,8 @@ def _describe_ladder(way: FittedLadder, within: str) -> str:
             text = f"{name} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
             joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
             text += f" ({joined})" if joined else ""
-            said.append(f"{text} {'in the line' if place == 'series' else 'across the line'}")
+            line = "in the line" if place == "series" else "across the line"
+            said.append(f"{text} {f'across {slot.across}' if slot.across else line}")
     start = f"section {within}" if within else "the amplifier"
     if isinstance(way, FittedWay):
         turned = "inverted" if way.polarity < 0 else "normal"

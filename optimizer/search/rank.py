@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Real
+from optimizer.network.ladder import Slot
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 
@@ -88,10 +89,14 @@ def _structure_of(problem: Problem, genome: Genome) -> Structure:
         ladders.append(
             (
                 signs.get(ladder.name, 1.0),
-                *((place, *sorted(slot.form for slot in run)) for place, run in runs),
+                *((place, *sorted(map(_say_what, run))) for place, run in runs),
             )
         )
     return tuple(ladders)
+
+
+def _say_what(slot: Slot) -> str:
+    return f"{slot.form} across" if slot.across else slot.form
 
 
 def _audible_levels(problem: Problem, genome: Genome) -> Real:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
@@ -14,7 +14,7 @@ from optimizer.arrays import Flags, Real
 from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts, Price
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.network.expression.forms import NAMED_FORMS, form_of, list_form_names
+from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import (
     Form,
     Place,
@@ -73,8 +73,12 @@ def make_driver(rng: np.random.Generator, name: str, centre_hz: float) -> Driver
     )
 
 
+FORMS: list[Form] = ["inductor", "capacitor", "resistor", "notch", "trap", "equaliser", "pad"]
+JOINED: list[Form] = ["bypassed pad", "contour", "R || (L + C)", "L + R"]
+
+
 def draw_slot(rng: np.random.Generator, name: str, form: Form, series: str, *, keep: bool) -> Slot:
-    places: list[Place] = [p for p, name in NAMED_FORMS if name == form]
+    places: list[Place] = [p for p, name in NAMED_FORMS if name == form] or ["series"]
     place = places[int(rng.integers(len(places)))]
     kinds = form_of(form, place).kinds
     count = 2 if len(kinds) > 1 else int(rng.integers(2, 5))
@@ -120,10 +124,15 @@ def draw_problem(
     goals: dict[str, Goal] | None = None,
     series: str = SERIES,
     stock: Stock | None = None,
+    beside: bool = False,
 ) -> Problem:
-    """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks."""
+    """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks.
+
+    With `beside`, places hold joined parts too, and each way that can has a part across another
+    place.
+    """
     rng = np.random.default_rng([7, seed])
-    forms: list[Form] = list(list_form_names())
+    forms: list[Form] = [*FORMS, *JOINED] if beside else FORMS
     while True:
         count = int(rng.integers(1, 4))
         drivers = [
@@ -141,6 +150,11 @@ def draw_problem(
                 )
                 for k in range(int(rng.integers(0 if w else 1, 4)))
             )
+            hosts = [s for s in slots if not s.optional and "series" in s.circuit.places]
+            if hosts and beside:
+                form = "capacitor" if rng.random() < 0.7 else "R + C"
+                own = draw_slot(rng, "A", form, series, keep=False)
+                slots = (*slots, replace(own, place="series", across=hosts[0].name))
             ways.append(
                 Way(
                     name=f"w{w}",

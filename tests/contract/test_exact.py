@@ -13,7 +13,9 @@ from optimizer.errors import InputError
 from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Prepared, PreparedGoal
 from optimizer.goals.response import PreparedLine, SmoothLine
 from optimizer.problem.genome import Genome
+from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
+from optimizer.problem.scan import PairBlock
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, _goal_below
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.rank import rank_genomes
@@ -46,6 +48,50 @@ def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, numb
         ]
         wanted = [c for _, c in rank_genomes(tiny(number), kept, 4)]
         assert [c.cost for c in result.candidates] == pytest.approx(wanted, abs=1e-9)
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_joined_parts_and_parts_across_a_place(
+    tiny: Tiny, list_all: Callable[[Problem], list[Genome]], number: int
+) -> None:
+    """Proof, tables and all single and double changes agree with every network computed."""
+    problem = tiny(number, beside=True)
+    networks = list_all(problem)
+    costs = problem.evaluator.cost(problem.space.population(networks)) + np.array(
+        [problem.space.economy(g) for g in networks]
+    )
+    result = enumerate_best(problem, top=1)
+    assert result.notes[0].startswith("proven best")
+    assert result.candidates[0].cost == pytest.approx(costs.min(), abs=1e-9)
+    looked_up = problem.landscape.full.costs(
+        np.array([g.choice for g in networks]),
+        np.array([g.present for g in networks]),
+        np.array([g.polarity for g in networks]),
+    ) + np.array([problem.space.economy(g) for g in networks])
+    np.testing.assert_allclose(looked_up, costs, rtol=1e-9)
+    for genome in networks[:: max(1, len(networks) // 3)]:
+        hood = Neighbourhood(problem.landscape, genome)
+        economy = problem.space.economy(genome)
+        for area, genes in enumerate(hood.scan.genes_of_area):
+            if not genes:
+                continue
+            rows = hood.scan.rows(genes)
+            changed = [
+                hood.move((int(g), int(r))).apply(genome)
+                for g, r in zip(rows.gene, rows.row, strict=True)
+            ]
+            singles = hood.scan.singles(area) + rows.price + economy
+            np.testing.assert_allclose(singles, problem.cost(changed), rtol=1e-9)
+        for key in hood.scan.block_keys():
+            block = PairBlock(hood.scan, key)
+            first, second = hood.scan.rows(key.first), hood.scan.rows(key.second)
+            i, j = (x.ravel() for x in np.indices(block.shape))
+            changed = [
+                hood.move(first.change(a), second.change(b)).apply(genome)
+                for a, b in zip(i, j, strict=True)
+            ]
+            price = first.price[i] + second.price[j] + economy
+            np.testing.assert_allclose(block.all()[i, j] + price, problem.cost(changed), rtol=1e-9)
 
 
 @pytest.mark.parametrize("number", [0, 13, 16, 17, 19])

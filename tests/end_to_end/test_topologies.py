@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
 from optimizer.network.ladder import Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
+from optimizer.testing.networks import capacitor, fitted, in_line, network, resistor
 
 Run = Callable[..., Any]
 
@@ -41,6 +43,23 @@ EXPRESSIONS = {
     '      - {name: X1, series: "Ra || (Rb + C)", keep: {Ra: 1 ohm, Rb: 2.2 ohm, C: 4.7 uF}}\n',
     # A coil with a resistor to ground.
     TWEETER: '      - {name: L1, shunt: "L + R", L: 0.1 mH .. 0.82 mH, R: 0.5 .. 4.7 ohm}\n',
+}
+
+PAD = (
+    "      - {name: P1, series: pad, series_resistor: 0.5 .. 6.8 ohm, shunt_resistor: 4.7 .. 47 ohm,\n"
+    "         optional: yes}\n"
+)
+HIGH_PAD = (
+    "      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,\n"
+    "         optional: yes}\n"
+)
+
+ACROSS = {
+    # A capacitor across the series resistor of a pad, which stays; resistor and capacitor so.
+    HIGH_PAD: "      - {name: C3, across: P1, capacitor: 1 uF .. 10 uF, optional: yes}\n"
+    + HIGH_PAD.replace(",\n         optional: yes", ""),
+    PAD: PAD.replace(",\n         optional: yes", "")
+    + '      - {name: B1, across: P1, series: "R + C", R: 1 .. 10 ohm, C: 1 .. 22 uF}\n',
 }
 
 
@@ -200,7 +219,7 @@ def test_sheet_wires_expressions(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "where"), [("none", ""), ("open", "midrange.E1.L"), ("short", "tweeter.L1.R")]
+    ("what", "where"), [("none", ""), ("open", "midrange.E1.L"), ("short", "midrange.E1.C")]
 )
 def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str) -> None:
     """A healthy speaker passes; an open or a bridged part of an expression is named first."""
@@ -219,6 +238,59 @@ def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str)
         first = answer["faults"][0]
         named = [(f["what"], f["where"]) for f in (first, *first.get("same_as", ()))]
         assert (what, where) in named
+
+
+@pytest.fixture(scope="module")
+def bypassed(
+    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Bench:
+    """A three-way with parts across the series resistors of two pads."""
+    changes = list(ACROSS.items())
+    return Bench(laddersmith, coarsen(copy_demo(tmp_path_factory.mktemp("across"), *changes)))
+
+
+@pytest.mark.ngspice
+def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: str) -> None:
+    """Search, network file, results, netlist, wiring, drawing, check, voice, verify."""
+    network = bypassed.network
+    mid = {slot.name: slot for way in network.ways if way.name == "midrange" for slot in way.slots}
+    assert (mid["B1"].form, mid["B1"].across) == ("R + C", "P1")
+    assert optimizer.open_network(bypassed.problem, bypassed.file) == network
+    assert "name: B1, across: P1, series: R + C" in bypassed.file.read_text(encoding="utf-8")
+    agree(bypassed, ngspice)
+    sheet = bypassed.run("sheet", bypassed.file).stdout
+    ends = {
+        piece: (start, stop)
+        for piece, start, stop in re.findall(
+            r"^\| midrange +\| ([\w.]+) +\| [^|]+ +\| (\S+) +\| (\S+) +\|$", sheet, re.MULTILINE
+        )
+    }
+    assert ends["P1.Rs"] == (ends["B1.R"][0], ends["B1.C"][1])
+    said = bypassed.run("check", bypassed.file).stdout
+    assert "(R+C)||Rs" in said
+    bypassed.run("voice", bypassed.file, "--wish", "3k..8k -1 dB", "--changes", 1)
+    fault = next(
+        f for f in list_faults(network) if (f.what, f.where) == ("short", "midrange.P1.Rp")
+    )
+    told = bypassed.folder / "verify.json"
+    for built, healthy in ((network, True), (apply_fault(network, fault), False)):
+        measured = bypassed.measure(built, f"built-{healthy}")
+        bypassed.run("verify", bypassed.file, *measured, "--json", told)
+        assert json.loads(told.read_text(encoding="utf-8"))["healthy"] == healthy
+
+
+def test_a_part_across_a_pad_is_a_bypassed_pad() -> None:
+    """The same parts as one named form have the same curves."""
+    pad = (resistor(2.2), resistor(10.0))
+    high = [in_line("C1", capacitor(6.8e-6))]
+    c3 = replace(in_line("C3", capacitor(4.7e-6, 0.1)), across="P1")
+    one = network({"tweeter": [*high, fitted("P1", "series", "pad", *pad), c3]})
+    bypass = fitted("P1", "series", "bypassed pad", pad[0], capacitor(4.7e-6, 0.1), pad[1])
+    other = network({"tweeter": [*high, bypass]})
+    f = np.geomspace(100.0, 20_000.0, 50)
+    loads = {"tweeter": 4.0 + 0.0003j * f}
+    a, b = (solve_network(n, f, loads).transfer for n in (one, other))
+    np.testing.assert_allclose(a, b, rtol=1e-12)
 
 
 @pytest.fixture
@@ -274,6 +346,12 @@ def test_a_form_added_in_five_lines_works_everywhere(
         ('{name: X, series: inducter}', 'did you mean "inductor"?'),
         ('{name: X, series: "L1 + L2", keep: {L1: 1 mH, L2: 2 mH}, dcr: 1 ohm}', "which inductor"),
         ('{name: X, series: "L || R", keep: {L: 1 mH}}', 'the key "R" is missing'),
+        ("{name: X, across: P9, capacitor: 1 uF .. 2 uF}", "known here: C1, C2, P1"),
+        ("{name: X, across: P1, capacitor: 1 uF .. 2 uF}", "never empty, got P1, which is optional"),
+        ("{name: X, across: P1}", "got nothing"),
+        ("{name: X, across: P1, shunt: notch}", "got shunt"),
+        ("{name: X, across: C1, series: pad}", "only what could be in the line"),
+        ("{name: X, across: X, capacitor: 1 uF .. 2 uF}", "known here: C1, C2, P1"),
         ('{name: X, series: "L || R", from: 1 mH}', "does not belong to \"L || R\""),
     ],
 )  # fmt: skip

@@ -11,7 +11,7 @@ from optimizer.errors import InputError
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.circuit import write_spice
 from optimizer.network.expression.forms import NAMED_FORMS, NamedForm
-from optimizer.network.expression.ladders import ladder
+from optimizer.network.expression.ladders import Placed, ladder
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Parallel,
@@ -182,13 +182,8 @@ def test_bad_forms_are_refused(text: str, rule: str) -> None:
 def test_ladder_puts_forms_in_front() -> None:
     """Source first, as a ladder is read; kept and optional parts keep what is known of them."""
     known = [PartLeaf("resistor", "x", optional=True, low=1.0, high=5.0)] * 2
-    node = ladder(
-        WOOFER,
-        [
-            (NAMED_FORMS["series", "inductor"], "L1", None),
-            (NAMED_FORMS["series", "pad"], "P1", known),
-        ],
-    )
+    coil, pad = NAMED_FORMS["series", "inductor"], NAMED_FORMS["series", "pad"]
+    node = ladder(WOOFER, [Placed(coil, "L1"), Placed(pad, "P1", known)])
     assert render(node) == "L1 + P1.Rs? + (P1.Rp? || woofer)"
     assert part_leaves(node)[1].high == 5.0
 

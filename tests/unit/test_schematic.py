@@ -51,7 +51,7 @@ def draw_random(seed: int, most: int = 8) -> Network:
         *((form, place) for place, form in NAMED_FORMS),
         ("L || (C + Ra) || Rb", "series"),
         ("C1 || (R + (L || C2))", "shunt"),
-        ("(L || Ra) + C + (Rb || (Cb + Rc))", "shunt"),
+        ("(L || Ra) + C1 + (Rb || (C2 + Rc))", "shunt"),
     ]
     ways = []
     for name, driver in (("bass", "low"), ("treble", "high")):

@@ -219,7 +219,8 @@ def _ladder_lines(ladder: FittedLadder) -> list[str]:
 
 
 def _slot_text(slot: FittedSlot) -> str:
-    head = f"name: {_scalar(slot.name)}, {slot.place}: {_scalar(slot.form)}"
+    across = f", across: {_scalar(slot.across)}" if slot.across else ""
+    head = f"name: {_scalar(slot.name)}{across}, {slot.place}: {_scalar(slot.form)}"
     if len(slot.parts) == 1:
         return f"{head}, {_part_text(slot.parts[0])}"
     parts = [

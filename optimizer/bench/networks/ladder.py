@@ -5,14 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
-from optimizer.design.read.ladder import FORM_OF_SLOT, read_place
+from optimizer.design.read.ladder import FORM_OF_SLOT, locate_slot, read_place
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import (
     NAMED_FORMS,
     NamedForm,
     say_with_article,
 )
-from optimizer.network.ladder import FittedGroup, FittedSlot, FittedWay, Group, Ladder, Place, Way
+from optimizer.network.ladder import (
+    FittedGroup,
+    FittedSlot,
+    FittedWay,
+    Group,
+    Ladder,
+    Place,
+    Way,
+    order_slots,
+)
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
@@ -75,6 +84,11 @@ _SLOT_KEYS = (
     Key(
         name="shunt", form=FORM_OF_SLOT, example="capacitor",
         meaning="what sits across the line; told by the design likewise",
+    ),
+    Key(
+        name="across", form=TextForm(), example="P1",
+        meaning="another place, with whose part in the line this one lies in parallel; told by the "
+        "design likewise",
     ),
 )  # fmt: skip
 
@@ -193,7 +207,10 @@ def _read_slots(
                 remedy="rename one of them",
             )
         slots[slot.name] = slot
-    return tuple(slots.values())
+    try:
+        return order_slots(tuple(slots.values()), ladder.name)
+    except InputError as error:
+        raise locate_slot(error, entry.items(), ladder.name) from None
 
 
 def _read_slot(ladder: Ladder, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
@@ -211,7 +228,10 @@ def _read_slot(ladder: Ladder, entry: Entry, problem: Problem, notes: list[str])
         _read_part(kind, said, problem, label, old, notes)
         for (label, said), kind, old in zip(written, form.kinds, kept, strict=True)
     ]
-    return FittedSlot(name=name, place=place, form=form.name, parts=tuple(parts))
+    across = known.across if known is not None else ""
+    if "across" in fields:
+        across = fields["across"].text()
+    return FittedSlot(name=name, place=place, form=form.name, parts=tuple(parts), across=across)
 
 
 _Written = list[tuple[str, dict[str, Entry]]]

@@ -199,6 +199,7 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
                 name=name,
                 place=at,
                 form=form,
+                across=str(group[0].get("across", "")),
                 parts=tuple(
                     _read_part(one, problem, f"{key}.{name}", old)
                     for one, old in zip(group, kept, strict=True)

@@ -57,6 +57,7 @@ def _free(network: Network) -> Topology:
                 name=slot.name,
                 place=slot.place,
                 form=slot.form,
+                across=slot.across,
                 ranges=tuple(ValueRange(low=p.value, high=p.value) for p in slot.parts),
             )
             for slot in ladder.slots

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Subject
 from optimizer.measure.wired import Wired, WiredDrivers
 from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
-from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way
-from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way, order_slots
+from optimizer.parts import KEPT, KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
@@ -37,6 +38,11 @@ SLOT_KEYS = KeyBlock(
         Key(
             name="shunt", form=FORM_OF_SLOT, example="capacitor",
             meaning='what sits across the line: likewise, as in "L + C"',
+        ),
+        Key(
+            name="across", form=TextForm(), example="P1",
+            meaning="another place, with whose part in the line this one lies in parallel; the kind "
+            "with its range says what it is (capacitor: 1 .. 10 uF), or series",
         ),
         Key(
             name="optional", form=FlagForm(), example="yes",
@@ -74,7 +80,7 @@ SLOT_KEYS = KeyBlock(
 )  # fmt: skip
 """The keys of a place in a ladder; those of a range and of compounds depend on what sits there."""
 
-_COMMON = ("name", "series", "shunt", "optional", "keep", "alter", "dcr", "esr")
+_COMMON = ("name", "series", "shunt", "across", "optional", "keep", "alter", "dcr", "esr")
 
 WAY_KEYS = KeyBlock(
     noun=Way,
@@ -218,7 +224,29 @@ def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:
             )  # fmt: skip
         lines[slot.name] = inner.where.line
         slots.append(slot)
-    return tuple(slots)
+    try:
+        return order_slots(tuple(slots), ladder)
+    except InputError as error:
+        raise locate_slot(error, entry.items(), ladder) from None
+
+
+def locate_slot(error: InputError, slots: Sequence[Entry], ladder: str) -> InputError:
+    """Say in which line of a ladder an error about one of its slots lies.
+
+    Parameters
+    ----------
+    error : InputError
+        Raised by `order_slots`.
+    slots : sequence of Entry
+        The ladder.
+    ladder : str
+        Its name.
+    """
+    for entry in slots:
+        fields = entry.fields()
+        if error.subject == Subject("slot", f"{ladder}.{fields['name'].text()}"):
+            return fields.get("across", entry).where.locate(error)
+    return error
 
 
 def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
@@ -236,8 +264,10 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
                 remedy=f"its own keys are {', '.join(allowed[len(_COMMON):])}",
             )  # fmt: skip
     optional = fields["optional"].flag() if "optional" in fields else False
+    across = fields["across"].text() if "across" in fields else ""
     if "keep" in fields:
-        return _read_kept_slot(fields, name, place, form, optional, f"{way}.{name}", notes)
+        kept = _read_kept_slot(fields, name, place, form, optional, f"{way}.{name}", notes)
+        return replace(kept, across=across)
     if "alter" in fields:
         raise fields["alter"].error("only a kept part can be altered", remedy="add keep: VALUE")
     for loss in ("dcr", "esr"):
@@ -250,7 +280,9 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
         _read_slot_range(fields, form, index, entry.where, f"{way}.{name}", notes)
         for index in range(len(keys))
     )
-    return Slot(name=name, place=place, form=form.name, ranges=ranges, optional=optional)
+    return Slot(
+        name=name, place=place, form=form.name, ranges=ranges, optional=optional, across=across
+    )
 
 
 def _read_kept_slot(
@@ -321,6 +353,17 @@ def read_place(entry: Entry, block: KeyBlock[Any]) -> tuple[Place, NamedForm]:
     """
     fields = entry.fields()
     written: list[Place] = [p for p in ("series", "shunt") if p in fields]
+    if "across" in fields:
+        kinds = [kind for kind in KINDS if kind in fields]
+        if not written and len(kinds) == 1:
+            return "series", form_of(kinds[0], "series")
+        if written != ["series"]:
+            raise entry.error(
+                "what lies across another place is one part, or what could be in the line",
+                value=" and ".join([*written, *kinds]) or "nothing",
+                remedy='write for instance "across: P1, capacitor: 1 uF .. 10 uF" or '
+                '"across: P1, series: R + C"',
+            )  # fmt: skip
     if not written:
         block.open(entry)  # a key that is misspelt is the likelier mistake
     if len(written) != 1:

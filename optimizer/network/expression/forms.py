@@ -185,7 +185,13 @@ class NamedForm:
         """
         return (place,) if len(self.parts) == 1 else tuple(f"{place}.{n}" for n in self.names)
 
-    def around(self, rest: Node, name: str, parts: Sequence[PartLeaf] | None = None) -> Node:
+    def around(
+        self,
+        rest: Node,
+        name: str,
+        parts: Sequence[PartLeaf] | None = None,
+        beside: Sequence[Node] = (),
+    ) -> Node:
         """Put the form in front of a network.
 
         Parameters
@@ -198,22 +204,24 @@ class NamedForm:
             What is known of each of its parts (ranges, what is kept, whether it is optional), in
             the order of `parts`; their names and places are set here. Their kinds are those of the
             form, except on a board where parts were mixed up.
+        beside : sequence of Node
+            See `fill`.
 
         Returns
         -------
         Node
             Parts are called as `label_parts` says.
         """
-        labels = self.label_parts(name)
-        return self.fill(
-            rest,
-            [
-                replace(part, name=label, place=name)
-                for part, label in zip(parts or self.parts, labels, strict=True)
-            ],
-        )
+        return self.fill(rest, self.name_leaves(name, parts), beside)
 
-    def fill(self, rest: Node, parts: Sequence[PartLeaf]) -> Node:
+    def name_leaves(self, name: str, parts: Sequence[PartLeaf] | None = None) -> list[PartLeaf]:
+        """Return its parts under their names in a place, see `around`."""
+        return [
+            replace(part, name=label, place=name)
+            for part, label in zip(parts or self.parts, self.label_parts(name), strict=True)
+        ]
+
+    def fill(self, rest: Node, parts: Sequence[PartLeaf], beside: Sequence[Node] = ()) -> Node:
         """Put certain parts and what follows into the expression.
 
         Parameters
@@ -222,13 +230,45 @@ class NamedForm:
             What follows.
         parts : sequence of PartLeaf
             In the order of `parts`.
+        beside : sequence of Node
+            What lies in parallel with the first that is in the line; it comes before that.
         """
         known = dict(zip(self.names, parts, strict=True))
         made = change(
-            self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else rest
+            self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else leaf
+        )
+        assert made is not None
+        if beside:
+            made = _put_beside(made, beside)
+        made = change(made, lambda leaf: rest if isinstance(leaf, DriverLeaf) else leaf)
+        assert made is not None
+        return made
+
+    def fill_alone(self, parts: Sequence[PartLeaf]) -> Node:
+        """Put certain parts into a form that is in the line only, with nothing that follows.
+
+        Parameters
+        ----------
+        parts : sequence of PartLeaf
+            In the order of `parts`.
+        """
+        assert set(self.places) == {"series"}
+        known = dict(zip(self.names, parts, strict=True))
+        made = change(
+            self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else None
         )
         assert made is not None
         return made
+
+
+def _put_beside(node: Node, beside: Sequence[Node]) -> Node:
+    """Put nodes in parallel with the first thing in the line; what follows comes last."""
+    assert isinstance(node, Series | Parallel)
+    *first, last = node.items
+    if isinstance(node, Parallel):
+        return replace(node, items=(*first, _put_beside(last, beside)))
+    held = first[0] if len(first) == 1 else Series(tuple(first))
+    return replace(node, items=(Parallel((*beside, held)), last))
 
 
 def _part(word: str) -> Node:
@@ -369,6 +409,14 @@ def _read_form(text: str, place: Place) -> NamedForm:
             "each part of a place has a name of its own",
             value=f'{twice} more than once in "{text}"',
             remedy=f"write for instance {twice[0]}1 and {twice[0]}2",
+        )
+    pieces = {f"{name}{letter}": name for name in names for letter in "abcdefgh"}
+    alike = next((name for name in names if name in pieces), None)
+    if alike is not None:
+        raise InputError(
+            f"the pieces of {pieces[alike]} may be called {pieces[alike]}a, {pieces[alike]}b, ...",
+            value=f'{alike} in "{text}"',
+            remedy=f"write for instance {alike[0]}1 and {alike[0]}2",
         )
     if len(names) < 2:
         kind = part_leaves(node)[0].kind

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from optimizer.network.expression.forms import NamedForm
 from optimizer.network.expression.nodes import DriverLeaf, Node, Parallel, PartLeaf, Series
@@ -15,30 +16,57 @@ from optimizer.network.ladder import (
     Group,
     Ladder,
     Network,
+    Slot,
     Topology,
 )
 from optimizer.parts import Part
 
-_Placed = tuple[NamedForm, str, Sequence[PartLeaf] | None]
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A form in a ladder.
+
+    Parameters
+    ----------
+    form : NamedForm
+        What it is.
+    name : str
+        Name of its place.
+    parts : sequence of PartLeaf or None
+        See `NamedForm.around`.
+    across : str
+        Name of the place that it lies across, in parallel with what that has in the line.
+    """
+
+    form: NamedForm
+    name: str
+    parts: Sequence[PartLeaf] | None = None
+    across: str = ""
 
 
-def ladder(driver: Node, places: Sequence[_Placed]) -> Node:
+def ladder(driver: Node, places: Sequence[Placed]) -> Node:
     """Put forms in front of a driver.
 
     Parameters
     ----------
     driver : Node
         What is driven: a driver, or several joined.
-    places : sequence of (NamedForm, str, sequence of PartLeaf or None)
-        Form, name and parts of each place, source first, see `NamedForm.around`.
+    places : sequence of Placed
+        Source first.
 
     Returns
     -------
     Node
     """
     node = driver
-    for form, name, parts in reversed(places):
-        node = form.around(node, name, parts)
+    for place in reversed(places):
+        if not place.across:
+            beside = [
+                one.form.fill_alone(one.form.name_leaves(one.name, one.parts))
+                for one in places
+                if one.across == place.name
+            ]
+            node = place.form.around(node, place.name, place.parts, beside)
     return node
 
 
@@ -57,7 +85,7 @@ def from_topology(topology: Topology) -> Node:
         of the slots of `Topology.ladders`, drivers are called as their ways.
     """
 
-    def places(ladder: Ladder) -> Iterator[_Placed]:
+    def places(ladder: Ladder) -> Iterator[Placed]:
         for slot in ladder.slots:
             kept: Sequence[Part | None] = slot.kept or (None,) * len(slot.kinds)
             parts = [
@@ -72,7 +100,7 @@ def from_topology(topology: Topology) -> Node:
                 )
                 for kind, limits, part in zip(slot.kinds, slot.ranges, kept, strict=True)
             ]
-            yield slot.circuit, f"{ladder.name}.{slot.name}", parts
+            yield _place(slot, parts, f"{ladder.name}.")
 
     built = {ladder.name: list(places(ladder)) for ladder in topology.ladders}
     leaves = {way.name: DriverLeaf(way.driver, way.name, way.polarity) for way in topology.ways}
@@ -97,9 +125,7 @@ def from_network(network: Network, branch: str | None = None) -> Node:
         ways.
     """
     built = {
-        ladder.name: [
-            (slot.circuit, f"{ladder.name}.{slot.name}", _parts_of(slot)) for slot in ladder.slots
-        ]
+        ladder.name: [_place(slot, _parts_of(slot), f"{ladder.name}.") for slot in ladder.slots]
         for ladder in network.ladders
     }
     leaves = {
@@ -108,6 +134,11 @@ def from_network(network: Network, branch: str | None = None) -> Node:
     }
     tops = [one.name for one in network.branches if branch in (None, one.name)]
     return _together([_join(top, network.groups, leaves, built) for top in tops])
+
+
+def _place(slot: Slot | FittedSlot, parts: Sequence[PartLeaf], prefix: str = "") -> Placed:
+    across = f"{prefix}{slot.across}" if slot.across else ""
+    return Placed(slot.circuit, f"{prefix}{slot.name}", parts, across)
 
 
 def _parts_of(slot: FittedSlot) -> list[PartLeaf]:
@@ -132,7 +163,7 @@ def from_ladder(one: FittedLadder) -> Node:
         leaf = DriverLeaf(one.driver, one.name, "normal" if one.polarity > 0 else "inverted")
     else:
         leaf = DriverLeaf(one.name)
-    return ladder(leaf, [(slot.circuit, slot.name, _parts_of(slot)) for slot in one.slots])
+    return ladder(leaf, [_place(slot, _parts_of(slot)) for slot in one.slots])
 
 
 def _together(nodes: Sequence[Node], joint: Joint = "parallel") -> Node:
@@ -145,7 +176,7 @@ def _join(
     name: str,
     groups: Sequence[Group | FittedGroup],
     leaves: Mapping[str, DriverLeaf],
-    built: Mapping[str, Sequence[_Placed]],
+    built: Mapping[str, Sequence[Placed]],
 ) -> Node:
     """Expression of a way or group with everything below it."""
     if name in leaves:

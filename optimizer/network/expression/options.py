@@ -7,7 +7,7 @@ options, and for what is left out, is a table where that stays small, else the s
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -20,6 +20,8 @@ from optimizer.network.expression.plan import PartsBranch, Step
 from optimizer.network.expression.walk import Number
 
 Want = Literal["z", "y"]
+
+_OPEN_OHM = 1e30  # of what is not there, beside something that is
 
 
 class OptionTables:
@@ -56,6 +58,7 @@ class OptionTables:
             part_impedance(leaf.kind, v, r, bank.omega)
             for leaf, v, r in zip(self.plan.leaves, values, loss_ohm, strict=True)
         ]
+        self.with_gap = dict(self._add_gaps())
         self.tables: dict[tuple[PartsBranch, Want], _Table] = {}
         self.starts: dict[int, _Start] = {}
         self.units: list[_Unit] = []
@@ -72,6 +75,17 @@ class OptionTables:
         # Most parts need one place; a place that is never left out is always filled.
         self._place = np.array([(unit.needs or (0,))[0] for unit in self.units], dtype=np.intp)
         self._always = np.array([[not unit.needs] for unit in self.units], dtype=bool)
+
+    def _add_gaps(self) -> Iterator[tuple[int, Complex]]:
+        """Options of parts that may be left out alone beside others, with nothing as the last."""
+        alone = np.bincount(self.plan.leaf_place, minlength=len(self.plan.places)) == 1
+        for port in self.plan.ports:
+            for g, joint in _joints(port.branch):
+                place = self.plan.leaf_place[g]
+                if alone[place] and self.plan.optional[place]:
+                    own = self.impedance[g]
+                    gap = np.full_like(own[:1], _OPEN_OHM if joint == "parallel" else 0.0)
+                    yield g, np.concatenate([own, gap])
 
     def digits(self, choice: Index, present: Flags) -> Index:
         """Digit of every unit for some networks, (U, P)."""
@@ -161,7 +175,8 @@ class OptionTables:
             Number of the port.
         rows : dict of int to index
             Options of each part that changes (an array of any shape, or a slice), by number of
-            the part; their shapes broadcast.
+            the part; their shapes broadcast. A part that may be left out alone beside others has
+            one more option for that, the last.
         choice : ndarray of int, shape (G,)
         present : ndarray of bool, shape (K,)
             The network as it is; the parts in `rows` count as present.
@@ -173,9 +188,11 @@ class OptionTables:
         mask = self.plan.mask(present)
 
         def impedance(g: int) -> Complex | None:
-            table = self.impedance[g]
-            own: Complex = table[rows[g]] if g in rows else table[choice[g]]
-            return own if g in rows or mask[g] else None
+            if g in rows:
+                changed: Complex = self.with_gap.get(g, self.impedance[g])[rows[g]]
+                return changed
+            own: Complex = self.impedance[g][choice[g]]
+            return own if mask[g] else None
 
         p = self.plan.ports[port]
         x = branch_immittance(p.branch, impedance, _want(p.step))
@@ -312,6 +329,15 @@ class _Lookup:
             there = np.logical_or.reduce(mask[:, list(branch.leaves)], axis=1)
             invert(out, None if there.all() else there[:, None].astype(np.float64))
         return out
+
+
+def _joints(branch: PartsBranch) -> Iterator[tuple[int, str]]:
+    """Every part of a branch of several, and how it is joined with those beside it."""
+    for item in branch.items:
+        if item.kind == "part":
+            yield item.leaves[0], branch.kind
+        else:
+            yield from _joints(item)
 
 
 def _take(values: Complex, rows: Index) -> Complex:

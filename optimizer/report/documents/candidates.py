@@ -126,7 +126,8 @@ def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | C
         previous = -1
         for slot in way.slots:
             for name, place, _ in slot.named_parts:
-                row = (name, place if len(slot.parts) == 1 else slot.form)
+                where = f"across {slot.across}" if slot.across else place
+                row = (name, where if len(slot.parts) == 1 else slot.form)
                 if row not in order:
                     order.insert(previous + 1, row)
                 previous = order.index(row)

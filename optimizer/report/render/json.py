@@ -12,7 +12,7 @@ from optimizer.bench.check import Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.ladder import FittedLadder, FittedSlot, FittedWay, Network
-from optimizer.parts import UNIT_OF_KIND
+from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import Column, own_columns
@@ -199,14 +199,13 @@ def _slots_to_json(ladder: FittedLadder, ratings: Ratings | None) -> list[dict[s
 def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
     for name, place, part in slot.named_parts:
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
+        entry |= {"across": slot.across} if slot.across else {}
         if len(slot.parts) > 1:
             entry["form"] = slot.form
         entry["value"] = round_figure(part.value, PART_DIGITS)
         entry["unit"] = UNIT_OF_KIND[part.kind]
-        if part.kind == "inductor":
-            entry["dcr_ohm"] = round_figure(part.loss_ohm, PART_DIGITS)
-        elif part.kind == "capacitor":
-            entry["esr_ohm"] = round_figure(part.loss_ohm, PART_DIGITS)
+        if LOSS_OF_KIND[part.kind]:
+            entry[f"{LOSS_OF_KIND[part.kind]}_ohm"] = round_figure(part.loss_ohm, PART_DIGITS)
         entry["pieces"] = [
             round_figure(piece, PART_DIGITS) for piece in part.pieces or (part.value,)
         ]
