@@ -134,3 +134,19 @@ def test_sheet_says_where_everything_begins(fitted, laddersmith):
     for name, ladder in ladders.items():
         for part in ladder["slots"]:
             assert f"{name} {part['name']}" in points
+
+
+def test_verify_tells_a_healthy_speaker_from_one_with_a_turned_way(fitted, laddersmith):
+    """The curve of the network itself is healthy; that of the same with a way turned is named."""
+    turned = change_capacitor(laddersmith, fitted)
+    head, tail = turned.read_text(encoding="utf-8").split("  tweeter:\n")
+    other = {"normal": "inverted", "inverted": "normal"}
+    was = tail.split()[1]
+    crossed = fitted / "crossed.yaml"
+    crossed.write_text(f"{head}  tweeter:\n{tail.replace(was, other[was], 1)}", encoding="utf-8")
+    for made, says in ((turned, "Nothing is wrong"), (crossed, "wrong way round")):
+        columns = fitted / f"columns-{made.stem}"
+        if not columns.exists():
+            run(laddersmith, fitted, "sheet", made, "--columns", columns)
+        done = laddersmith("verify", fitted / "design.yaml", turned, columns / "on_axis.txt")
+        assert says in done.stdout, done.stdout + done.stderr

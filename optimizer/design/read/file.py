@@ -18,12 +18,14 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
 from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared, add_source
 from optimizer.design.read.stock import STOCK_KEYS, read_stock
+from optimizer.design.read.tree import KEPT_KEYS, read_tree
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.measure.geometry import SOUND_SPEED_M_S
+from optimizer.measure.wired import WiredDrivers
 from optimizer.text.keys import (
     FileForm,
     FlagForm,
@@ -61,14 +63,28 @@ def load_design(path: str | Path) -> Design:
     path = Path(path)
     entry = read_yaml(path)
     values = DESIGN_KEYS.values(entry)
-    ways, shared, wanted, stock = (
-        values.pop(key, None) for key in ("ways", "shared", "goals", "stock")
+    ways, network, parts, shared, wanted, stock = (
+        values.pop(key, None) for key in ("ways", "network", "values", "shared", "goals", "stock")
     )
     source = values.pop("amplifier", None)
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
-    topology, wired = read_ways(ways, [driver.name for driver in values["drivers"]], notes)
+    drivers = [driver.name for driver in values["drivers"]]
+    wired: tuple[WiredDrivers, ...] = ()
+    if ways is not None and network is None:
+        topology, wired = read_ways(ways, drivers, notes)
+    elif network is not None and ways is None and shared is None:
+        topology = read_tree(network, parts, drivers, notes)
+    elif network is None:
+        raise entry.error(
+            'the key "ways" is missing', remedy='add "ways:" with a ladder for each, or "network:"'
+        )
+    else:
+        raise network.error(
+            "a network that is written as one expression needs no ways and no shared sections",
+            remedy='remove "ways:" and "shared:", or "network:"',
+        )
     topology = add_source(add_shared(topology, shared, notes), source)
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
@@ -421,7 +437,18 @@ DESIGN_KEYS = KeyBlock(
             name="ways", form=OwnForm("ways by name", block=WAY_KEYS, inside=".NAME"),
             example="{woofer: {ladder: [{name: L1, series: inductor}]}}",
             meaning="the network between the amplifier and each driver",
-            needed='the key "ways" is missing',
+        ),
+        Key(
+            name="network", form=OwnForm("expression"),
+            example='"L1 + (C1 || woofer)"',
+            meaning="instead of ways: the whole network, + in series and || in parallel; ? may be "
+            "left out, - before a driver turns it, ± leaves that open",
+        ),
+        Key(
+            name="values", form=OwnForm("ranges by part, or parts that stay", block=KEPT_KEYS,
+                                        inside=".NAME"),
+            example="{L1: 1 .. 6 mH, C1: {keep: 10 uF}}",
+            meaning="of the parts of network: the range of each, or what stays on the board",
         ),
         Key(
             name="shared", says=("group", ""),
