@@ -90,7 +90,7 @@ class Scan:
         self.points = len(self.evaluator.bank.omega)
         self.network = NetworkScan(
             self.evaluator.bank.solver,
-            tables.lookup.immittances(genome.choice, genome.present),
+            tables.immittances(genome),
             genome.polarity,
         )
 

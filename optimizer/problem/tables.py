@@ -79,6 +79,18 @@ class Tables:
         slot = self.space.gene_slot[g]
         return bool(self.space.optional[slot]) and len(self.space.slot_genes[slot]) == 1
 
+    def immittances(self, genome: Genome) -> list[Complex | None]:
+        """Immittance of every port of a network, None where nothing is there, each (F,)."""
+        mask = self.lookup.plan.mask(genome.present)
+        found: list[Complex | None] = []
+        for p, port in enumerate(self.lookup.plan.ports):
+            g = port.branch.leaves[0]
+            if g in self._alone:
+                found.append(self._alone[g][genome.choice[g]] if mask[g] else None)
+            else:
+                found.append(self.lookup.immittance(p, genome.choice, mask))
+        return found
+
     def alternatives(self, genome: Genome, rows: Mapping[int, Index | slice]) -> Complex:
         """Immittance of a port for alternatives of some of its genes.
 

@@ -255,7 +255,8 @@ def test_tables_of_options(drawn: list[Drawn], joint: int) -> None:
             [*found.transfer, found.admittance], [*wanted.transfer, wanted.admittance], strict=True
         ):
             np.testing.assert_allclose(got, want, rtol=1e-10)
-        rows = tables.immittances(choice[0], drawn_anew.present[0])
+        mask = plan.mask(drawn_anew.present[0])
+        rows = [tables.immittance(p, choice[0], mask) for p in range(len(plan.ports))]
         scan = NetworkScan(case.bank, rows, drawn_anew.polarity[0])
         np.testing.assert_allclose(scan.admittance, wanted.admittance[0], rtol=1e-10)
         for g in np.flatnonzero(plan.mask(drawn_anew.present[0])):

@@ -142,27 +142,28 @@ class OptionTables:
         """
         return self.bank.solve_from(_Lookup(self, choice, present, polarity), polarity)
 
-    def immittances(self, choice: Index, present: Flags) -> list[Complex | None]:
-        """Immittance of every port of one network, as `NetworkScan` takes them.
+    def immittance(self, port: int, choice: Index, mask: Flags) -> Complex | None:
+        """Immittance of a port of one network; None where nothing is there.
 
         Parameters
         ----------
+        port : int
+            Number of the port.
         choice : ndarray of int, shape (G,)
-        present : ndarray of bool, shape (K,)
+        mask : ndarray of bool, shape (G,)
+            Whether each part is there, see `NetworkPlan.mask`.
 
         Returns
         -------
-        list of ndarray (F,) or None
+        ndarray (F,) or None
         """
-        mask = self.plan.mask(present)
 
         def impedance(g: int) -> Complex | None:
             row: Complex = self.impedance[g][choice[g]]
             return row if mask[g] else None
 
-        return [
-            branch_immittance(port.branch, impedance, _want(port.step)) for port in self.plan.ports
-        ]
+        own = self.plan.ports[port]
+        return branch_immittance(own.branch, impedance, _want(own.step))
 
     def alternatives(
         self, port: int, rows: Mapping[int, Any], choice: Index, present: Flags

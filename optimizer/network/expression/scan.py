@@ -220,6 +220,7 @@ class NetworkScan:
         self._state = visitor.state
         self._row = visitor.row
         self._known: dict[int, list[tuple[int, Number, bool]]] = {}
+        self._inverse: dict[int, Complex] = {}
 
     # Where things are
 
@@ -259,6 +260,14 @@ class NetworkScan:
                 out.append((w, g, below))
         return out
 
+    def _scale(self, w: int, drive: Number) -> Number:
+        """1 over the drive of a way, which most often is that of the network as it is."""
+        if drive is not self.transfer[w]:
+            return 1.0 / drive
+        if w not in self._inverse:
+            self._inverse[w] = 1.0 / self.transfer[w]
+        return self._inverse[w]
+
     def _pulled(self, k: Port) -> Number:
         """Return dI/dx, what the immittance of a port does to the source current."""
         square = mul(self._state[k.step], self._state[k.step])
@@ -295,10 +304,10 @@ class NetworkScan:
                 drives.append((w, h - mul(slope, x0), slope))
         slope = mul(self.current, s) + self._pulled(port)
         return _normalised(
+            self,
             (1.0 - mul(s, x0), s),
             drives,
             (self.current - mul(slope, x0), slope),
-            self.bank.source.output_ohm,
         )
 
     def _between(self, k: int, m: int) -> Number:
@@ -382,28 +391,29 @@ class PairScan:
                 drives.append((w, *figure(h, -mul(by_x, h), -mul(by_y, h))))
         first, second = self.ports
         current = figure(scan.current, scan._pulled(first), scan._pulled(second))
-        return _normalised(
-            (d0 - mul(d1, self.x0), d1), drives, current, scan.bank.source.output_ohm
-        )
+        return _normalised(scan, (d0 - mul(d1, self.x0), d1), drives, current)
 
 
 def _normalised(
+    scan: NetworkScan,
     denominator: tuple[Number, Number],
     drives: list[tuple[int, Number, Number]],
     current: tuple[Number, Number],
-    output_ohm: float,
 ) -> Moebius:
     """Scale everything so that one numerator is 1: that driver costs nothing more."""
     for at, (w, n0, n1) in enumerate(drives):
         if _is_zero(n1):
-            scale = 1.0 / n0
+            scale = scan._scale(w, n0)
             denominator = (mul(denominator[0], scale), mul(denominator[1], scale))
             current = (mul(current[0], scale), mul(current[1], scale))
             drives = [(v, mul(a, scale), mul(b, scale)) for v, a, b in drives]
             drives[at] = (w, 1.0, 0.0)
             break
     return Moebius(
-        denominator=denominator, drives=tuple(drives), current=current, output_ohm=output_ohm
+        denominator=denominator,
+        drives=tuple(drives),
+        current=current,
+        output_ohm=scan.bank.source.output_ohm,
     )
 
 
@@ -412,6 +422,8 @@ def _is_zero(x: Number) -> bool:
 
 
 def _row(x: Number, shape: tuple[int, ...]) -> Complex:
+    if isinstance(x, np.ndarray) and x.shape == shape and x.dtype.kind == "c":
+        return x
     return np.ascontiguousarray(np.broadcast_to(np.asarray(x, dtype=np.complex128), shape))
 
 
