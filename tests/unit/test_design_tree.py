@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from optimizer.errors import InputError
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.nodes import render
 from optimizer.network.solve import solve_network
+
+README = Path(__file__).resolve().parents[2] / "README.md"
 
 TREE = """network: "L0 + ((L1 + (C1 || woofer)) || (C2 + (L2? || ±midrange))
   || (B1: (R3 || C3)? + -tweeter))"
@@ -102,3 +105,20 @@ def test_what_is_wrong_is_said(write, text, said):
         load_design(write(text))
     assert said in str(caught.value)
     assert "design.yaml" in str(caught.value)
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_designs_of_the_readme_load(copy_demo, tmp_path, number):
+    """What the README shows is read as it stands, with drivers of the demo before it."""
+    block = re.findall(r"```yaml\n(.*?)```", README.read_text(encoding="utf-8"), re.S)[number]
+    design = copy_demo(tmp_path)
+    demo = design.read_text(encoding="utf-8")
+    head = demo[: demo.index("together:")].partition("# All three drivers")[0]
+    woofer = re.search(r"\n  woofer:\n(.*?)\n\n  midrange", head, re.S)
+    assert woofer
+    if "upper" in block:
+        head = head.replace("\n  woofer:\n", "\n  upper:\n", 1) + f"\n  lower:\n{woofer[1]}\n"
+    design.write_text(head + block, encoding="utf-8")
+    problem = build_problem(load_design(design))
+    assert {way.name for way in problem.topology.ways} == {"woofer", "tweeter"}
+    assert problem.topology.groups
