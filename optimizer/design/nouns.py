@@ -11,8 +11,7 @@ from typing import Literal
 from optimizer.goals import GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
-from optimizer.measure.driver import Limits
-from optimizer.measure.wired import WiredDrivers
+from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.network.ladder import Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.coil import DEFAULT_WIRE_M

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -64,6 +65,30 @@ class Limits:
     resistance_ohm: float | None = None
 
 
+Wired = Literal["parallel", "series"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiredDrivers:
+    """Which drivers one way feeds together.
+
+    Parameters
+    ----------
+    names : tuple of str
+        At least two; one may stand there twice.
+    wired : {"parallel", "series"}
+        How they are wired together.
+    """
+
+    names: tuple[str, ...]
+    wired: Wired = "parallel"
+
+    @property
+    def together(self) -> str:
+        """What they are called together: "upper&lower" in parallel, "upper+lower" in series."""
+        return ("+" if self.wired == "series" else "&").join(self.names)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Driver:
     """A driver mounted in its cabinet, raw, on the grid of the problem.
@@ -92,6 +117,8 @@ class Driver:
         Everything assumed on the way ("phase from minimum phase").
     estimated : tuple of Direction
         Directions that were not measured but estimated from geometry.
+    wired : WiredDrivers or None
+        The drivers it stands for, where one way feeds several.
     """
 
     name: str
@@ -105,6 +132,7 @@ class Driver:
     coverage: tuple[Coverage, ...] = ()
     notes: tuple[str, ...] = ()
     estimated: tuple[Direction, ...] = ()
+    wired: WiredDrivers | None = None
 
     @classmethod
     def from_curves(

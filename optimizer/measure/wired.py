@@ -3,36 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
 from optimizer.errors import InputError, Subject
-from optimizer.measure.driver import Driver, Limits
-
-Wired = Literal["parallel", "series"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WiredDrivers:
-    """Which drivers one way feeds together.
-
-    Parameters
-    ----------
-    names : tuple of str
-        At least two; one may stand there twice.
-    wired : {"parallel", "series"}
-        How they are wired together.
-    """
-
-    names: tuple[str, ...]
-    wired: Wired = "parallel"
-
-    @property
-    def together(self) -> str:
-        """What they are called together: "upper&lower" in parallel, "upper+lower" in series."""
-        return ("+" if self.wired == "series" else "&").join(self.names)
+from optimizer.measure.driver import Driver, Limits, Wired, WiredDrivers
 
 
 def wire_drivers(name: str, drivers: Sequence[Driver], wired: Wired) -> Driver:
@@ -89,6 +65,7 @@ def wire_drivers(name: str, drivers: Sequence[Driver], wired: Wired) -> Driver:
     return replace(
         first,
         name=name,
+        wired=WiredDrivers(names=tuple(driver.name for driver in drivers), wired=wired),
         pressure=pressure,
         impedance=load,
         place_m=tuple(np.mean([driver.place_m for driver in drivers], axis=0).tolist()),

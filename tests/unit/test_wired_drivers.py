@@ -89,3 +89,13 @@ def test_what_is_wrong_is_said_with_its_line(copy_demo, tmp_path, written, rule)
     assert rule in str(caught.value)
     assert "design.yaml:" in str(caught.value)
     assert "ways.woofer" in str(caught.value)
+
+
+def test_the_sheet_says_how_they_are_wired(copy_demo, tmp_path, laddersmith):
+    """Two in series: what is soldered between them stands below the polarity of the drivers."""
+    design = copy_demo(tmp_path, SERIES, coarse=True)
+    results = tmp_path / "r.json"
+    quick = ("--seconds", "0.5", "--top", "1", "--workers", "1", "--quiet")
+    assert laddersmith("fit", design, *quick, "--json", results).returncode in (0, 3)
+    done = laddersmith("sheet", design, f"{results}#1")
+    assert "(-) of woofer no. 1 to (+) of woofer no. 2" in " ".join(done.stdout.split())

@@ -29,6 +29,7 @@ from optimizer.bench.loads.ratings import (
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.bench.tolerance.tracking import Tracking, track_ways
+from optimizer.measure.driver import WiredDrivers
 from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
@@ -128,6 +129,8 @@ class BuildSheet:
     items : tuple of SheetItem
         What is bought, then what is picked from the shelf, then what stays on the board.
     wiring : Wiring
+    wired : mapping of str to WiredDrivers
+        Drivers that one way feeds together, by what they are called together.
     ratings : Ratings
     warnings : tuple of str
     placement : Placement
@@ -155,6 +158,7 @@ class BuildSheet:
     candidate: Candidate
     items: tuple[SheetItem, ...]
     wiring: Wiring
+    wired: Mapping[str, WiredDrivers]
     ratings: Ratings
     warnings: tuple[str, ...]
     placement: Placement
@@ -236,6 +240,7 @@ def build_sheet(
         candidate=candidate,
         items=list_items(candidate, ratings, problem.stock),
         wiring=wire_network(candidate.network),
+        wired={driver.name: driver.wired for driver in drivers if driver.wired is not None},
         ratings=ratings,
         warnings=list_warnings(ratings),
         placement=placement,

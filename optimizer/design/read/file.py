@@ -22,10 +22,9 @@ from optimizer.design.read.tree import KEPT_KEYS, read_tree
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
 from optimizer.measure.curves.nearfield import Baffle
-from optimizer.measure.driver import Limits
+from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.measure.geometry import SOUND_SPEED_M_S
-from optimizer.measure.wired import WiredDrivers
 from optimizer.text.keys import (
     FileForm,
     FlagForm,

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from optimizer.errors import InputError, Subject
-from optimizer.measure.wired import Wired, WiredDrivers
+from optimizer.measure.driver import Wired, WiredDrivers
 from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
 from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way, order_slots
 from optimizer.parts import KEPT, KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
 from optimizer.bench.loads.ratings import MARGIN, PartRating
+from optimizer.measure.driver import WiredDrivers
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.candidates import draw_ways
@@ -188,9 +190,27 @@ def _list_wiring(sheet: BuildSheet) -> Section:
                 rows=tuple(leads),
                 align="lllll",
             ),
+            *(Note(text=_say_wired(*item)) for item in sheet.wired.items()),
             Note(text="What meets at each point:"),
             Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
         ),
+    )
+
+
+def _say_wired(together: str, drivers: WiredDrivers) -> str:
+    """Say how drivers that are called by one name are wired to each other."""
+    names = drivers.names
+    if len(set(names)) < len(names):
+        names = tuple(f"{name} no. {k + 1}" for k, name in enumerate(names))
+    if drivers.wired == "parallel":
+        return (
+            f"{together} stands for {' and '.join(names)} in parallel: all (+) together, and all "
+            "(-) together."
+        )
+    joints = ", ".join(f"(-) of {one} to (+) of {other}" for one, other in pairwise(names))
+    return (
+        f"{together} stands for {' and '.join(names)} in series: {joints}. Its (+) is that of "
+        f"{names[0]}, its (-) that of {names[-1]}."
     )
 
 
