@@ -60,7 +60,11 @@ def part_impedance(kind: Kind, value: Real, loss_ohm: Real, omega: Real) -> Comp
 
 
 def branch_immittance(
-    branch: PartsBranch, impedance: Callable[[int], Complex | None], want: Literal["z", "y"]
+    branch: PartsBranch,
+    impedance: Callable[[int], Complex | None],
+    want: Literal["z", "y"],
+    *,
+    gaps: bool = False,
 ) -> Complex | None:
     """Impedance or admittance of a branch from the impedances of its parts.
 
@@ -73,6 +77,9 @@ def branch_immittance(
         out.
     want : {"z", "y"}
         Which of the two.
+    gaps : bool
+        Whether some of the impedances stand for nothing there, see `invert`: what is joined of
+        nothing but these is nothing too.
 
     Returns
     -------
@@ -83,15 +90,19 @@ def branch_immittance(
         z = impedance(branch.leaves[0])
         return z if z is None or want == "z" else 1.0 / z
     if branch.kind == "tap":
-        x = branch_immittance(branch.items[0], impedance, want)
+        x = branch_immittance(branch.items[0], impedance, want, gaps=gaps)
         return None if x is None else x * branch.ratio ** (2 if want == "z" else -2)
     have: Literal["z", "y"] = "z" if branch.kind == "series" else "y"
     total: Complex | None = None
     for item in branch.items:
-        x = branch_immittance(item, impedance, have)
+        x = branch_immittance(item, impedance, have, gaps=gaps)
         if x is not None:
             total = x if total is None else total + x
-    return total if total is None or have == want else 1.0 / total
+    if total is None or have == want:
+        return total
+    if gaps:
+        return np.divide(1.0, total, out=np.zeros_like(total), where=total != 0.0)
+    return 1.0 / total
 
 
 _BATCHES = ("impedance", "admittance", "resonance", "resistance")

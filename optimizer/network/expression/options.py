@@ -196,7 +196,8 @@ class OptionTables:
             return own if mask[g] else None
 
         p = self.plan.ports[port]
-        x = branch_immittance(p.branch, impedance, _want(p.step))
+        gaps = any(g in self.with_gap for g in rows)
+        x = branch_immittance(p.branch, impedance, _want(p.step), gaps=gaps)
         assert x is not None
         return x
 
