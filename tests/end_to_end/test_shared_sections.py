@@ -61,8 +61,14 @@ def change_capacitor(laddersmith: Callable, folder: Path) -> Path:
 def test_check_repeats_the_cost_of_the_fit(fitted, laddersmith):
     """Through the network of the results and through a network file written by hand from it."""
     results = json.loads((fitted / "results.json").read_text(encoding="utf-8"))
-    out = fitted / "check.json"
-    run(laddersmith, fitted, "check", f"{fitted / 'results.json'}#1", "--json", out)
+    out, page = fitted / "check.json", fitted / "check.html"
+    text = run(
+        laddersmith, fitted, "check", f"{fitted / 'results.json'}#1", "--json", out, "--page", page
+    )
+    for name, section in results["candidates"][0].get("shared", {}).items():
+        said = "in series with" if section["joined"] == "series" else name
+        assert said in text
+        assert said in page.read_text(encoding="utf-8")
     checked = json.loads(out.read_text(encoding="utf-8"))
     cost = results["candidates"][0]["cost"]
     assert checked["candidate"]["cost"] == pytest.approx(cost, rel=1e-6)

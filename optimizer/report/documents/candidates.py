@@ -105,21 +105,26 @@ def _figure_rows(
 
 
 def _network_rows(candidates: Sequence[Candidate], whole: bool) -> Iterable[tuple[str | Cell, ...]]:
-    for index, first in enumerate(candidates[0].network.ways):
-        ways = [candidate.network.ways[index] for candidate in candidates]
-        rows = list(_part_rows(ways, whole))
-        if not (whole or rows or len({way.polarity for way in ways}) > 1):
+    names = [way.name for way in candidates[0].network.ways]
+    for index, first in enumerate(candidates[0].network.ladders):
+        ladders = [candidate.network.ladders[index] for candidate in candidates]
+        rows = list(_part_rows(ladders, whole))
+        signs = [one.polarity for one in ladders if isinstance(one, FittedWay)]
+        if not (rows or len(set(signs)) > 1 or (whole and signs)):
             continue
         yield ()
-        yield (
-            Cell(first.name, f"strong, way {index + 1}"),
-            Cell("connected", "soft"),
-            *("normal" if way.polarity > 0 else "inverted" for way in ways),
-        )
+        if signs:
+            yield (
+                Cell(first.name, f"strong, way {names.index(first.name) + 1}"),
+                Cell("connected", "soft"),
+                *("normal" if sign > 0 else "inverted" for sign in signs),
+            )
+        else:
+            yield (Cell(first.name, "strong"), Cell("shared", "soft"), *("" for _ in ladders))
         yield from rows
 
 
-def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | Cell, ...]]:
+def _part_rows(ways: Sequence[FittedLadder], whole: bool) -> Iterable[tuple[str | Cell, ...]]:
     """One row for every part that any candidate has, in the order of the ladder."""
     order: list[tuple[str, str]] = []
     for way in ways:
@@ -143,7 +148,7 @@ def _part_rows(ways: Sequence[FittedWay], whole: bool) -> Iterable[tuple[str | C
         yield (f"  {name}", Cell(f"{kind}{kept}", "soft"), *cells)
 
 
-def _parts_by_name(way: FittedWay) -> dict[str, Part]:
+def _parts_by_name(way: FittedLadder) -> dict[str, Part]:
     return {name: part for slot in way.slots for name, _, part in slot.named_parts}
 
 
@@ -195,12 +200,15 @@ def _draw_ladder(candidate: Candidate, one: FittedLadder, widest: float) -> Pict
         for points in (wiring.begins[one.name], wiring.ends[one.name])
     )
     number = network.ladders.index(one)
-    tone, caption = "strong", say_end(one)
+    tone, words = "strong", [say_end(one)]
     if isinstance(one, FittedWay):
         index = network.ways.index(one)
         tone = f"strong, way {index + 1}"
-        words = (say_band(candidate, index), "connected inverted" if one.polarity < 0 else "")
-        caption = ", ".join(filter(None, words))
+        words = [say_band(candidate, index), "connected inverted" if one.polarity < 0 else ""]
+    for group in network.groups:
+        if group.joint == "series" and one.name in group.members:
+            others = (member for member in group.members if member != one.name)
+            words.append(f"in series with {' and '.join(others)}")
 
     def draw(narrow: bool) -> str:
         return draw_figure(
@@ -213,7 +221,7 @@ def _draw_ladder(candidate: Candidate, one: FittedLadder, widest: float) -> Pict
 
     return Picture(
         title=one.name,
-        caption=caption,
+        caption=", ".join(filter(None, words)),
         svg=draw,
         lines=lambda width: draw_ladder(
             one, width=width, begins=(begins[0], begins[1]), ends=(ends[0], ends[1])

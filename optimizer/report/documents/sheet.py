@@ -101,9 +101,9 @@ def _list_shopping(sheet: BuildSheet) -> Section | None:
             )
         )
     joined = [
-        f"{way.name} {slot.name}: {describe_join(part)}"
-        for way in sheet.candidate.network.ways
-        for slot in way.slots
+        f"{ladder.name} {slot.name}: {describe_join(part)}"
+        for ladder in sheet.candidate.network.ladders
+        for slot in ladder.slots
         for part in slot.parts
         if describe_join(part)
     ]

@@ -317,10 +317,13 @@ class Shown:
         return filled
 
     def _rate(self, k: int, way: str) -> list[Passage]:
-        """Parts of one way with their loads, and what its driver takes."""
+        """Parts of one way or shared section with their loads, and what its driver takes."""
         ratings = self.ratings[k]
-        load = next(d for d in ratings.drivers if d.way == way)
-        limit = "" if load.limit_w is None else f" of the {load.limit_w:g} W it stands"
+        takes = []
+        for load in (d for d in ratings.drivers if d.way == way):
+            limit = "" if load.limit_w is None else f" of the {load.limit_w:g} W it stands"
+            said = f"{load.driver} takes {load.watts:.3g} W on programme{limit}."
+            takes.append(Note(text=said, tone="soft"))
         rows = [_rate_part(one, self.currency) for one in ratings.parts if one.way == way]
         priced = any(one.part.price is not None for one in ratings.parts)
         heads = ("part", "value", "loss", "source", "on programme", "worst sine", "rating")
@@ -331,10 +334,7 @@ class Shown:
             align="lllllllr" if priced else "lllllll",
             key="parts",
         )
-        takes = Note(
-            text=f"{load.driver} takes {load.watts:.3g} W on programme{limit}.", tone="soft"
-        )
-        return [takes, *([table] if rows else [])]
+        return [*takes, *([table] if rows else [])]
 
     def assumed(self, title: str = "Assumed or estimated") -> Section:
         """List what was assumed; a page lists more, and what its pictures rest on."""
