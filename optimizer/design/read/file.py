@@ -16,7 +16,7 @@ from optimizer.design.nouns import (
 )
 from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
-from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared, add_source
+from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared
 from optimizer.design.read.stock import STOCK_KEYS, read_stock
 from optimizer.design.read.tree import KEPT_KEYS, read_tree
 from optimizer.errors import InputError
@@ -25,6 +25,7 @@ from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.measure.geometry import SOUND_SPEED_M_S
+from optimizer.network.expression.nodes import IDEAL
 from optimizer.text.keys import (
     FileForm,
     FlagForm,
@@ -65,7 +66,7 @@ def load_design(path: str | Path) -> Design:
     ways, network, parts, shared, wanted, stock = (
         values.pop(key, None) for key in ("ways", "network", "values", "shared", "goals", "stock")
     )
-    source = values.pop("amplifier", None)
+    source = values.pop("amplifier", IDEAL)
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
@@ -84,7 +85,7 @@ def load_design(path: str | Path) -> Design:
             "a network that is written as one expression needs no ways and no shared sections",
             remedy='remove "ways:" and "shared:", or "network:"',
         )
-    topology = add_source(add_shared(topology, shared, notes), source)
+    topology = replace(add_shared(topology, shared, notes), source=source)
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
         goals=goals,

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from optimizer.design.read.ladder import SLOT_KEYS, read_slots
 from optimizer.errors import InputError
-from optimizer.network.expression.nodes import IDEAL, SourceResistance
+from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import Group, Topology
 from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm, WordForm
@@ -117,8 +117,3 @@ def _read_feeds(entry: Entry, known: Sequence[str]) -> list[str]:
     if not members:
         raise entry.error("a shared section feeds at least one way", remedy="leave it out for all")
     return members
-
-
-def add_source(topology: Topology, source: SourceResistance | None) -> Topology:
-    """Feed a topology through an amplifier's and a cable's resistance."""
-    return replace(topology, source=source or IDEAL)

@@ -27,12 +27,16 @@ from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm
 from optimizer.text.yamltext import Entry, suggest
 
 
-def _kept(keep: Entry, loss_ohm: float = 0.0) -> tuple[Entry, float]:
-    return keep, loss_ohm
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """A part that stays: where its value is written, in the unit of its kind, and its loss."""
+
+    keep: Entry
+    loss_ohm: float = 0.0
 
 
 KEPT_KEYS = KeyBlock(
-    noun=_kept,
+    noun=_Kept,
     keys=(
         Key(
             name="keep", form=OwnForm("value in the unit of the part", lambda entry: entry),
@@ -150,14 +154,16 @@ def _read_values(
             stated[leaf.name] = _Stated(ValueRange(low=low, high=high))
             continue
         fields = KEPT_KEYS.open(inner)
-        keep, loss = KEPT_KEYS.read(inner)
+        kept = _Kept(**KEPT_KEYS.take(fields))
         for key in ("dcr", "esr"):
             if key in fields and key != LOSS_OF_KIND[leaf.kind]:
                 raise fields[key].error(f"{key} does not belong to {leaf.name}", remedy="remove it")
-        value = keep.quantity(unit, above=0.0)
+        value = kept.keep.quantity(unit, above=0.0)
         if leaf.kind == "inductor" and "dcr" not in fields:
             notes.append(f"{leaf.name}: no dcr stated for the kept inductor, taken as 0 ohm")
-        part = Part(kind=leaf.kind, value=value, loss_ohm=loss, origin=KEPT, pieces=(value,))
+        part = Part(
+            kind=leaf.kind, value=value, loss_ohm=kept.loss_ohm, origin=KEPT, pieces=(value,)
+        )
         stated[leaf.name] = _Stated(ValueRange(low=value, high=value), part)
     return stated
 

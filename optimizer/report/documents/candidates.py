@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, wire_network
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, Wiring, wire_network
 from optimizer.network.ladder import FittedLadder, FittedWay
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
@@ -184,17 +184,16 @@ def describe_difference(candidate: Candidate, best: Candidate, best_name: str) -
 
 def draw_ways(candidate: Candidate, *, widest: float = WIDE) -> list[Picture]:
     """Draw every ladder under its name and band; `widest` is for paper or a screen."""
-    ladders = candidate.network.ladders
+    wiring = wire_network(candidate.network)
     return [
-        _draw_ladder(candidate, one, widest)
-        for one in ladders
+        _draw_ladder(candidate, one, wiring, widest)
+        for one in candidate.network.ladders
         if one.slots or isinstance(one, FittedWay)
     ]
 
 
-def _draw_ladder(candidate: Candidate, one: FittedLadder, widest: float) -> Picture:
+def _draw_ladder(candidate: Candidate, one: FittedLadder, wiring: Wiring, widest: float) -> Picture:
     network = candidate.network
-    wiring = wire_network(network)
     begins, ends = (
         tuple(_AT_AMPLIFIER.get(point, f"point {point}") for point in points)
         for points in (wiring.begins[one.name], wiring.ends[one.name])
