@@ -41,10 +41,7 @@ if TYPE_CHECKING:
     from optimizer.measure.driver import Limits as Limits
     from optimizer.measure.files.open import open_curve as open_curve
     from optimizer.measure.survey.nouns import Survey as Survey
-    from optimizer.network.ladder import Network as Network
-    from optimizer.network.ladder import Slot as Slot
-    from optimizer.network.ladder import Topology as Topology
-    from optimizer.network.ladder import Way as Way
+    from optimizer.network.network import Network as Network
     from optimizer.network.slots import equaliser as equaliser
     from optimizer.network.slots import keep as keep
     from optimizer.network.slots import notch as notch
@@ -57,6 +54,9 @@ if TYPE_CHECKING:
     from optimizer.network.slots import shunt_resistor as shunt_resistor
     from optimizer.network.slots import trap as trap
     from optimizer.network.solve import solve_network as solve_network
+    from optimizer.network.topology import Slot as Slot
+    from optimizer.network.topology import Topology as Topology
+    from optimizer.network.topology import Way as Way
     from optimizer.parts import Part as Part
     from optimizer.problem.candidate import Candidate as Candidate
     from optimizer.problem.candidate import SearchResult as SearchResult
@@ -88,20 +88,20 @@ _HOME = {
     "InputError": "optimizer.errors",
     "LaddersmithError": "optimizer.errors",
     "Limits": "optimizer.measure.driver",
-    "Network": "optimizer.network.ladder",
+    "Network": "optimizer.network.network",
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
     "MeasuredCurve": "optimizer.measure.curve",
     "SearchResult": "optimizer.problem.candidate",
-    "Slot": "optimizer.network.ladder",
+    "Slot": "optimizer.network.topology",
     "Started": "optimizer.verbs",
     "Stock": "optimizer.stock.stock",
     "Survey": "optimizer.measure.survey.nouns",
-    "Topology": "optimizer.network.ladder",
+    "Topology": "optimizer.network.topology",
     "TradeResult": "optimizer.search.trade.result",
     "Verdict": "optimizer.bench.verify.verifying",
     "VoiceResult": "optimizer.bench.voice.voicing",
-    "Way": "optimizer.network.ladder",
+    "Way": "optimizer.network.topology",
     "build_problem": "optimizer.design.build",
     "check": "optimizer.verbs",
     "equaliser": "optimizer.network.slots",

@@ -43,8 +43,8 @@ from optimizer.measure.driver import File
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.survey.survey import survey_folder
-from optimizer.network.ladder import Network
 from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
+from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate

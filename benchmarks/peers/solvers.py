@@ -21,8 +21,8 @@ import numpy as np
 from benchmarks.peers.cost import PeerCost
 from benchmarks.problems.fingerprint import draw_networks
 from optimizer.network.equivalent import fit_driver_equivalent
-from optimizer.network.ladder import FittedSlot, Network
 from optimizer.network.netlist import Sweep, write_netlist
+from optimizer.network.network import FittedSlot, Network
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 

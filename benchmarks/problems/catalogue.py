@@ -14,7 +14,7 @@ from optimizer.demo import write_demo
 from optimizer.demo.scenario import DIRECTIONS, DemoDriver
 from optimizer.design.build import build_problem, load_design
 from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts
-from optimizer.network.ladder import Slot, Topology, Way
+from optimizer.network.topology import Slot, Topology, Way
 from optimizer.parts import Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.stock.lots import SHELF, Lot

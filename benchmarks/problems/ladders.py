@@ -5,13 +5,8 @@ from __future__ import annotations
 from typing import cast
 
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    Form,
-    Place,
-    Slot,
-    ValueRange,
-    Way,
-)
+from optimizer.network.ladder import Form, Place
+from optimizer.network.topology import Slot, ValueRange, Way
 from optimizer.parts import Kind, Part
 from optimizer.text.units import parse_quantity, parse_range
 

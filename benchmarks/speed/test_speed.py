@@ -22,7 +22,7 @@ from benchmarks.problems.ladders import slot, way
 from benchmarks.speed.timing import least_seconds
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.curve import Direction
-from optimizer.network.ladder import Topology
+from optimizer.network.topology import Topology
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.relax import relax

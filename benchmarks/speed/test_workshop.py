@@ -17,7 +17,7 @@ from optimizer.bench.verify.prediction import Observation
 from optimizer.bench.verify.verifying import verify_speaker
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wishes import parse_wish, read_words
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
 

@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
-from optimizer.network.ladder import FittedSlot, Network
+from optimizer.network.network import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate

@@ -13,7 +13,7 @@ from optimizer.errors import InputError
 
 if TYPE_CHECKING:
     from optimizer.bench.voice.voicing import Answer, VoiceResult
-    from optimizer.network.ladder import Network
+    from optimizer.network.network import Network
     from optimizer.parts import Part
     from optimizer.problem.problem import Problem
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.design.nouns import Design
 from optimizer.design.read.file import DESIGN_KEYS
 from optimizer.errors import InputError, Subject
-from optimizer.network.ladder import Ladder, Topology, Way
+from optimizer.network.topology import Ladder, Topology, Way
 from optimizer.text.keys import walk_keys
 
 _SAID = {key.says: (dotted, key.example) for dotted, _, key in walk_keys(DESIGN_KEYS) if key.says}

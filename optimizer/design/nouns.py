@@ -12,7 +12,7 @@ from optimizer.goals import GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
-from optimizer.network.ladder import Topology
+from optimizer.network.topology import Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.coil import DEFAULT_WIRE_M
 from optimizer.text.brief import brief

@@ -15,7 +15,8 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.goals.goal import Goal
 from optimizer.goals.options import option
-from optimizer.network.ladder import Network, Topology
+from optimizer.network.network import Network
+from optimizer.network.topology import Topology
 from optimizer.parts import GIVEN, KEPT, Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
 from optimizer.stock.lots import SHELF

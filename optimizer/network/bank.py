@@ -19,7 +19,7 @@ from optimizer.network.expression.bank import LossLaw as LossLaw
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
-from optimizer.network.ladder import Group, Slot, Topology, Way
+from optimizer.network.topology import Group, Slot, Topology, Way
 from optimizer.parts import Kind, Part
 
 

@@ -8,7 +8,7 @@ from optimizer.network.deck import MeasuredLoad, Sweep
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.circuit import DriverNodes, find_drivers, top_of, write_spice
 from optimizer.network.expression.ladders import from_network
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.network import FittedWay, Network
 
 __all__ = ["DriverNodes", "MeasuredLoad", "Sweep", "name_nodes", "write_netlist"]
 

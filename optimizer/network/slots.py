@@ -13,7 +13,8 @@ from dataclasses import replace
 
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.forms import form_of, say_with_article
-from optimizer.network.ladder import Form, Place, Slot, ValueRange
+from optimizer.network.ladder import Form, Place
+from optimizer.network.topology import Slot, ValueRange
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.text.units import parse_quantity, parse_range
 

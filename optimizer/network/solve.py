@@ -12,7 +12,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.network.expression.bank import Bank
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.plan import NetworkPlan, Population
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import KINDS, Kind, Part
 
 

@@ -9,7 +9,7 @@ from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
 from optimizer.goals import GOALS
 from optimizer.measure.curve import Direction
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.text.brief import brief, clip, html_table
 
 

@@ -18,7 +18,7 @@ from optimizer.goals.economy import (
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_MET_DB, goal_cost
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import KEPT, Kind, Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure

@@ -19,7 +19,8 @@ from optimizer.goals.goal import Wanted
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.bank import Gene, LadderBank, LossLaw
-from optimizer.network.ladder import Network, Topology
+from optimizer.network.network import Network
+from optimizer.network.topology import Topology
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.genome import Genome

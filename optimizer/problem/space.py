@@ -13,7 +13,8 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import option_costs
 from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
-from optimizer.network.ladder import FittedSlot, Network, PartKey, Topology
+from optimizer.network.network import FittedSlot, Network, PartKey
+from optimizer.network.topology import Topology
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.supply import Supply

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.network.ladder import FittedLadder, FittedWay, Place
+from optimizer.network.ladder import Place
+from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.text.units import format_quantity
 

@@ -11,7 +11,8 @@ from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, split_pieces, wire
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.network.ladder import FittedGroup, FittedLadder, FittedWay, Network, Place
+from optimizer.network.ladder import Place
+from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
 from optimizer.text.units import format_quantity

@@ -9,7 +9,7 @@ from html import escape
 from importlib import import_module
 from typing import Any
 
-from optimizer.network.ladder import FittedLadder, FittedWay, Network
+from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.drawing import Drawing, Symbol, find_joints
 from optimizer.report.ladder_text import describe_join

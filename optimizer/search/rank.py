@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Real
-from optimizer.network.ladder import Slot
+from optimizer.network.topology import Slot
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from optimizer.network.ladder import FittedSlot, FittedWay, Form, Network, Place
+from optimizer.network.ladder import Form, Place
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Kind, Part
 
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 
 from optimizer.goals.goal import Wanted
 from optimizer.measure.driver import Driver, Limits
-from optimizer.network.ladder import Topology
 from optimizer.network.slots import (
     pad,
     series_capacitor,
@@ -14,6 +13,7 @@ from optimizer.network.slots import (
     shunt_capacitor,
     shunt_inductor,
 )
+from optimizer.network.topology import Topology
 from optimizer.problem.problem import Problem
 from optimizer.stock.stock import Stock
 from optimizer.testing.drivers import ideal_driver

@@ -15,14 +15,8 @@ from optimizer.goals import Directivity, Goal, Impedance, InRoom, OnAxis, Parts,
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    Form,
-    Place,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.ladder import Form, Place
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Kind, Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

@@ -19,7 +19,7 @@ from optimizer.bench.verify.verifying import verify_speaker
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem

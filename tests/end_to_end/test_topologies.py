@@ -19,7 +19,7 @@ from optimizer.bench.verify.faults import apply_fault, list_faults
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
 from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
 from optimizer.testing.networks import capacitor, fitted, in_line, network, resistor

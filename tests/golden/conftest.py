@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.measure.curve import ON_AXIS, Coverage, Direction
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.network import FittedWay, Network
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.testing import across, coil, in_line, resistor
 from optimizer.testing import capacitor as cap

@@ -12,18 +12,10 @@ from hypothesis import strategies as st
 from optimizer.arrays import Complex
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Form,
-    Network,
-    Place,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.ladder import Form, Place
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Kind, Part
 
 examples = settings(deadline=None, max_examples=60)

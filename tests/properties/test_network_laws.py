@@ -12,13 +12,8 @@ from hypothesis import strategies as st
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Form,
-    Network,
-    Place,
-)
+from optimizer.network.ladder import Form, Place
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.parts import Kind, Part
 

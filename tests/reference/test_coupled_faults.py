@@ -11,7 +11,8 @@ from optimizer.arrays import Real
 from optimizer.bench.verify.faults import apply_fault, list_faults
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.network.expression.nodes import SourceResistance
-from optimizer.network.ladder import FittedGroup, Joint, Network
+from optimizer.network.ladder import Joint
+from optimizer.network.network import FittedGroup, Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
 from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor

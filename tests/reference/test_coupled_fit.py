@@ -14,10 +14,11 @@ from optimizer.errors import InputError
 from optimizer.network.deck import Sweep
 from optimizer.network.equivalent import DriverEquivalent, fit_driver_equivalent
 from optimizer.network.expression.nodes import SourceResistance
-from optimizer.network.ladder import FittedGroup, FittedWay, Group, Network
 from optimizer.network.netlist import name_nodes, write_netlist
+from optimizer.network.network import FittedGroup, FittedWay, Network
 from optimizer.network.slots import series_resistor
 from optimizer.network.solve import solve_network
+from optimizer.network.topology import Group
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

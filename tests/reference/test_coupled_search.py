@@ -17,17 +17,7 @@ from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.expression.nodes import SourceResistance
-from optimizer.network.ladder import (
-    FittedGroup,
-    FittedSlot,
-    FittedWay,
-    Group,
-    Network,
-    PartKey,
-    Slot,
-    Topology,
-    Way,
-)
+from optimizer.network.network import FittedGroup, FittedSlot, FittedWay, Network, PartKey
 from optimizer.network.slots import (
     equaliser,
     notch,
@@ -41,6 +31,7 @@ from optimizer.network.slots import (
     trap,
 )
 from optimizer.network.solve import solve_network
+from optimizer.network.topology import Group, Slot, Topology, Way
 from optimizer.parts import Part
 from optimizer.problem.evaluator import SMOOTH_DB, SMOOTH_HARD_DB
 from optimizer.problem.genome import Genome

@@ -19,13 +19,8 @@ from optimizer.network.expression.single import (
     resistance_of,
     transfers_of,
 )
-from optimizer.network.ladder import (
-    Place,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.ladder import Place
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Kind, Part
 from optimizer.testing.expressions import built
 

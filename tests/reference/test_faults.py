@@ -17,7 +17,7 @@ from optimizer.bench.verify.faults import Fault, apply_fault, list_faults
 from optimizer.bench.verify.measured import DEGREES_PER_DB
 from optimizer.bench.verify.prediction import Observation
 from optimizer.design.build import build_problem, load_design
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

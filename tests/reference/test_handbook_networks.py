@@ -16,7 +16,7 @@ from optimizer.network.handbook import (
     handbook_highpass,
     handbook_lowpass,
 )
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 

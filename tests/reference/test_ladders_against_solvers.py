@@ -11,14 +11,9 @@ import pytest
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, LossySection, Resonance
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Form,
-    Network,
-    Place,
-)
+from optimizer.network.ladder import Form, Place
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.parts import Kind, Part
 from optimizer.testing.spice import read_drive

@@ -10,16 +10,9 @@ from optimizer.goals import OnAxis
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Network,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import KINDS, Kind
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.relax import relax

@@ -17,8 +17,8 @@ from optimizer.network.equivalent import (
     Resonance,
     fit_driver_equivalent,
 )
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import MeasuredLoad, Sweep, name_nodes, write_netlist
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.testing.spice import read_drive

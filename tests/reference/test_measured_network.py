@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Real
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 

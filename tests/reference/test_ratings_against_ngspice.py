@@ -13,8 +13,8 @@ from optimizer.bench.loads.ratings import Amplifier, rate_network
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.ladder import FittedWay, Network
 from optimizer.network.netlist import Sweep, write_netlist
+from optimizer.network.network import FittedWay, Network
 from optimizer.testing import fitted as slot
 from optimizer.testing import part
 

@@ -22,8 +22,8 @@ from optimizer.bench.build.placement import LEAN_DEG, STRAY_DB, place_coils
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import DriverEquivalent
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.testing.spice import read_drive
 

@@ -17,15 +17,8 @@ from optimizer.errors import InputError
 from optimizer.goals import OnAxis, Sensitivity
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Network,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.network import FittedSlot, FittedWay, Network
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate

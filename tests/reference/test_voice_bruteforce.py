@@ -18,16 +18,9 @@ from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.goals import OnAxis
 from optimizer.network.expression.forms import form_of
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Network,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.problem.problem import Problem
 from optimizer.stock.stock import series_stock
 

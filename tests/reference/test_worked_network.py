@@ -11,8 +11,8 @@ import pytest
 from optimizer.arrays import Real
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.equivalent import DriverEquivalent, Resonance
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
 from optimizer.network.netlist import Sweep, name_nodes, write_netlist
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.testing import fitted, part
 from optimizer.testing.spice import read_drive

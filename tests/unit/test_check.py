@@ -19,7 +19,7 @@ from optimizer.bench.check import (
 )
 from optimizer.bench.networks.file import load_network
 from optimizer.cli.main import main
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Move

@@ -18,7 +18,7 @@ import pytest
 from optimizer.cli.main import main
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 

@@ -10,7 +10,7 @@ from optimizer.cli.options import put_in_options
 from optimizer.design.keys import find_key, say_in_file
 from optimizer.errors import InputError, Subject
 from optimizer.goals import OnAxis, Scene
-from optimizer.network.ladder import Slot, Topology, ValueRange, Way
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 
 BAND = Subject("goal", "on_axis", "band")
 

@@ -21,7 +21,8 @@ from optimizer.cli.main import main
 from optimizer.design.build import build_problem, load_design
 from optimizer.goals import GOALS, BandGoal, EconomyGoal, Prepared, option
 from optimizer.goals.options import band_option, hard_option, weight_option
-from optimizer.network.ladder import Network, Topology
+from optimizer.network.network import Network
+from optimizer.network.topology import Topology
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.testing import FILE_HZ, write_driver

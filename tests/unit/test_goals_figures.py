@@ -34,7 +34,7 @@ from optimizer.goals import (
 from optimizer.goals.economy import copper_kg, economy_figures, option_costs
 from optimizer.measure.curve import ON_AXIS, Direction
 from optimizer.measure.driver import Driver, Limits
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.stock.coil import wind_air_coil
 

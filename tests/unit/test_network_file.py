@@ -18,7 +18,7 @@ from optimizer.bench.networks.file import (
 )
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome

@@ -12,7 +12,7 @@ from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.goals import Impedance, OnAxis, Parts
 from optimizer.measure.curve import ON_AXIS, Direction
-from optimizer.network.ladder import ValueRange
+from optimizer.network.topology import ValueRange
 from optimizer.testing import write_curve, write_driver
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 121)

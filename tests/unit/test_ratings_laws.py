@@ -19,7 +19,7 @@ from optimizer.bench.loads.stress import find_open_minimum
 from optimizer.goals import Excursion, Parts, Power
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 
 F = np.geomspace(17.0, 24_000.0, 800)

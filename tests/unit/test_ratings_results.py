@@ -11,7 +11,7 @@ import pytest
 from optimizer.bench.loads.ratings import Amplifier, rate_network
 from optimizer.bench.networks.file import load_network
 from optimizer.bench.tolerance.tracking import track_ways
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.figures import build_candidate

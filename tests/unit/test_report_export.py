@@ -13,7 +13,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.network import FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.report import export

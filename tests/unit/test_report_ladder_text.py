@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.network.ladder import FittedSlot, FittedWay
+from optimizer.network.network import FittedSlot, FittedWay
 from optimizer.parts import Part
 from optimizer.report.ladder_text import describe_join, draw_ladder
 

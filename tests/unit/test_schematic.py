@@ -10,11 +10,7 @@ import pytest
 
 from optimizer.bench.build.wiring import split_loss, wire_network
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.ladder import (
-    FittedSlot,
-    FittedWay,
-    Network,
-)
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Kind, Part
 from optimizer.report.drawing import Branch, Drawing, Symbol, find_joints, read_back

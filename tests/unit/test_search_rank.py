@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.network.ladder import Topology
+from optimizer.network.topology import Topology
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.rank import rank_genomes

@@ -16,7 +16,7 @@ from optimizer.bench.build.sheet import build_sheet
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
 from optimizer.measure.files import open_curve
-from optimizer.network.ladder import FittedWay, Network
+from optimizer.network.network import FittedWay, Network
 from optimizer.problem.figures import ESTIMATED_NOTE
 from optimizer.report.curve_files import (
     curves_to_columns,

@@ -15,7 +15,7 @@ from optimizer.bench.build.sides import share_out
 from optimizer.bench.networks.alike import tell_alike
 from optimizer.cli.main import main
 from optimizer.design.build import build_problem, load_design
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem

@@ -12,7 +12,7 @@ import pytest
 from optimizer.goals import Impedance, OnAxis, Parts
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import Slot, Topology, ValueRange, Way
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

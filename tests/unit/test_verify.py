@@ -17,7 +17,7 @@ from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.bench.verify.verifying import smooth_thirds, verify_pair, verify_speaker
 from optimizer.cli.main import main
 from optimizer.errors import InputError
-from optimizer.network.ladder import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.report.documents.verify import say_verdict

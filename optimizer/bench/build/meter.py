@@ -11,7 +11,7 @@ from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.single import resistance_of
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from optimizer.bench.build.coils import CoilSize, couple_flat, find_distance, si
 from optimizer.bench.build.wiring import split_pieces
 from optimizer.bench.loads.stress import NetworkPhasors, solve_parts
 from optimizer.measure.driver import Driver
-from optimizer.network.ladder import Network, PartKey
+from optimizer.network.network import Network, PartKey
 from optimizer.text.brief import brief
 
 STRAY_DB = -50.0

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.bench.tolerance.board import Board
 from optimizer.bench.tolerance.tolerance import SIGMA_OF_LIMIT
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger

@@ -10,7 +10,7 @@ from itertools import pairwise
 from optimizer.network.expression.circuit import place_elements
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
-from optimizer.network.ladder import FittedGroup, FittedLadder, FittedWay, Network
+from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.text.brief import brief
 

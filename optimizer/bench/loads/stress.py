@@ -12,7 +12,7 @@ from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import driver_leaves
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.single import phasors_of, transfers_of
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import Part
 
 _OPEN_OHM = 1e15

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.stock.lots import Lot
 from optimizer.stock.stock import Stock

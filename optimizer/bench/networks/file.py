@@ -18,7 +18,7 @@ from typing import Any
 from optimizer.bench.networks.ladder import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
 from optimizer.bench.networks.results import read_result
 from optimizer.errors import InputError
-from optimizer.network.ladder import FittedGroup, FittedLadder, FittedSlot, Network
+from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, OwnForm, TextForm

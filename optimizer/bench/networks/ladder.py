@@ -12,16 +12,9 @@ from optimizer.network.expression.forms import (
     NamedForm,
     say_with_article,
 )
-from optimizer.network.ladder import (
-    FittedGroup,
-    FittedSlot,
-    FittedWay,
-    Group,
-    Ladder,
-    Place,
-    Way,
-    order_slots,
-)
+from optimizer.network.ladder import Place, order_slots
+from optimizer.network.network import FittedGroup, FittedSlot, FittedWay
+from optimizer.network.topology import Group, Ladder, Way
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm

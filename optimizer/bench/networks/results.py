@@ -11,7 +11,8 @@ from typing import Any, Literal
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of, say_with_article
-from optimizer.network.ladder import FittedSlot, Ladder, Network
+from optimizer.network.network import FittedSlot, Network
+from optimizer.network.topology import Ladder
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 

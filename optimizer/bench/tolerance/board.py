@@ -13,16 +13,8 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LadderBank, LossLaw, Population
-from optimizer.network.ladder import (
-    FittedGroup,
-    FittedWay,
-    Group,
-    Network,
-    Slot,
-    Topology,
-    ValueRange,
-    Way,
-)
+from optimizer.network.network import FittedGroup, FittedWay, Network
+from optimizer.network.topology import Group, Slot, Topology, ValueRange, Way
 from optimizer.parts import KINDS, Kind
 from optimizer.problem.figures import network_economy
 from optimizer.problem.problem import Problem

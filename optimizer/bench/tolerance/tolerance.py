@@ -23,7 +23,7 @@ from optimizer.bench.tolerance.spread import (
     YieldShare,
 )
 from optimizer.errors import InputError, Subject
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.problem.problem import Problem
 
 DRAWS = 1000

@@ -21,7 +21,7 @@ from optimizer.bench.verify.fault_model import (
 )
 from optimizer.bench.verify.faults import HEALTHY, Fault, list_faults
 from optimizer.bench.verify.prediction import FaultBank, Observation
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief

@@ -13,7 +13,7 @@ from optimizer.measure.survey.impedance import survey_impedance
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import DriverLeaf, Node, PartLeaf, change
 from optimizer.network.expression.single import resistance_of, transfers_of
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem

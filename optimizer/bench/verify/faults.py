@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
-from optimizer.network.ladder import FittedWay, Network, PartKey
+from optimizer.network.network import FittedWay, Network, PartKey
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.series import series_values
 from optimizer.text.brief import brief

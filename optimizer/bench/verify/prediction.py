@@ -15,7 +15,7 @@ from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import IDEAL
 from optimizer.network.expression.plan import NetworkPlan, Step
 from optimizer.network.expression.walk import Walk
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief

@@ -13,7 +13,7 @@ from optimizer.bench.verify.distinguish import BenchTest, tell_apart
 from optimizer.bench.verify.faults import HEALTHY, Fault
 from optimizer.bench.verify.measured import relate
 from optimizer.bench.verify.prediction import Observation
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
 from optimizer.errors import InputError, Subject
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.suggest import suggest

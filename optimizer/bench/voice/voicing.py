@@ -16,7 +16,7 @@ from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishe
 from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
-from optimizer.network.ladder import Network
+from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate

@@ -10,7 +10,7 @@ from pathlib import PurePath
 from optimizer.design.keys import key_of_ladder, locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
-from optimizer.network.ladder import Ladder, Slot, Topology, ValueRange
+from optimizer.network.topology import Ladder, Slot, Topology, ValueRange
 from optimizer.parts import UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot

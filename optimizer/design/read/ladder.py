@@ -9,7 +9,8 @@ from typing import Any
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
 from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
-from optimizer.network.ladder import Place, Slot, Topology, ValueRange, Way, order_slots
+from optimizer.network.ladder import Place, order_slots
+from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import KEPT, KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import format_quantity

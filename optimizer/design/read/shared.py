@@ -9,7 +9,7 @@ from optimizer.design.read.ladder import SLOT_KEYS, read_slots
 from optimizer.errors import InputError
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.plan import Joint
-from optimizer.network.ladder import Group, Topology
+from optimizer.network.topology import Group, Topology
 from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm, WordForm
 from optimizer.text.yamltext import Entry, suggest
 

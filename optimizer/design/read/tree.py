@@ -21,7 +21,8 @@ from optimizer.network.expression.nodes import (
 )
 from optimizer.network.expression.notation import parse, read_leaf
 from optimizer.network.expression.plan import Joint
-from optimizer.network.ladder import Group, Place, Slot, Topology, ValueRange, Way
+from optimizer.network.ladder import Place
+from optimizer.network.topology import Group, Slot, Topology, ValueRange, Way
 from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm
 from optimizer.text.yamltext import Entry, suggest

@@ -14,7 +14,8 @@ from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, S
 from optimizer.measure.survey.pairs import survey_pair
 from optimizer.network.expression.forms import form_of
 from optimizer.network.handbook import handbook_highpass, handbook_lowpass
-from optimizer.network.ladder import Form, Place, Slot, ValueRange
+from optimizer.network.ladder import Form, Place
+from optimizer.network.topology import Slot, ValueRange
 from optimizer.parts import Kind
 
 LEEWAY = 2.0

@@ -20,7 +20,7 @@ from optimizer.design.start.plan import (
 from optimizer.errors import InputError
 from optimizer.measure.curve import Direction
 from optimizer.measure.survey.nouns import DriverSurvey
-from optimizer.network.ladder import Slot
+from optimizer.network.topology import Slot
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.text.units import format_quantity
 

@@ -8,17 +8,8 @@ from dataclasses import dataclass
 from optimizer.network.expression.forms import NamedForm
 from optimizer.network.expression.nodes import DriverLeaf, Node, Parallel, PartLeaf, Series
 from optimizer.network.expression.plan import Joint
-from optimizer.network.ladder import (
-    FittedGroup,
-    FittedLadder,
-    FittedSlot,
-    FittedWay,
-    Group,
-    Ladder,
-    Network,
-    Slot,
-    Topology,
-)
+from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, FittedWay, Network
+from optimizer.network.topology import Group, Ladder, Slot, Topology
 from optimizer.parts import Part
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, Wiring, wire_network
-from optimizer.network.ladder import FittedLadder, FittedWay
+from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.report.columns import Column, list_columns

@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.bench.check import Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
-from optimizer.network.ladder import FittedLadder, FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
 from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.problem import Problem

@@ -24,7 +24,7 @@ from optimizer.goals.response import Line
 from optimizer.network.expression.bank import Bank
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.options import OptionTables
-from optimizer.network.ladder import Topology
+from optimizer.network.topology import Topology
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.problem import Problem
 
