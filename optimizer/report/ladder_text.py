@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
@@ -13,11 +14,19 @@ from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.text.units import format_quantity
 
-_FROM_AMPLIFIER = "amp (+)", "amp (-)"
+AMPLIFIER_SIGNS = {AMP_PLUS: "+", AMP_MINUS: "-"}
+"""Sign of each terminal of the amplifier, by its point in the wiring list."""
+
 _GOES_ON_TOP = "──> (a)"
 _GOES_ON_BOTTOM = "──> (b)"
 _COMES_TOP = "     (a) ──"
 _COMES_BOTTOM = "     (b) ──"
+
+
+def say_point(point: str) -> str:
+    """Name a point of the wiring list."""
+    sign = AMPLIFIER_SIGNS.get(point)
+    return f"amp ({sign})" if sign else f"point {point}"
 
 
 def describe_join(part: Part) -> str:
@@ -122,7 +131,7 @@ def draw_ladder(
     way: FittedLadder,
     *,
     width: int = 100,
-    begins: tuple[str, str] = _FROM_AMPLIFIER,
+    begins: tuple[str, str] = (AMP_PLUS, AMP_MINUS),
     ends: tuple[str, str] = ("", ""),
 ) -> list[str]:
     """Draw one way or shared section as text.
@@ -134,21 +143,22 @@ def draw_ladder(
     width : int
         Longest line allowed in characters; a longer ladder goes on below, joined at (a) and (b).
     begins : tuple of str
-        What the upper and the lower line begin at.
+        Points of the wiring list at which the upper and the lower line begin.
     ends : tuple of str
-        What they end at, where no driver stands at their end.
+        Points at which they end; those of a way are the terminals of its driver.
 
     Returns
     -------
     list of str
         Lines of the drawing, followed by one line for every part joined from several pieces.
     """
-    end_top, end_bottom = (f"── {end}" for end in ends)
+    end_top, end_bottom = (f"── {say_point(end)}" for end in ends)
     if isinstance(way, FittedWay):
         plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
         end_top, end_bottom = f"── {plus} {way.driver}", f"── {minus}"
-    reach = max(map(len, begins))
-    source = [f" {name:<{reach}} ──" for name in begins]
+    names = [say_point(point) for point in begins]
+    reach = max(map(len, names))
+    source = [f" {name:<{reach}} ──" for name in names]
     room = width - len(source[0]) - max(len(end_top), len(_GOES_ON_TOP)) - 1
 
     runs: list[list[_Column]] = [[]]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, split_pieces, wire_network
+from optimizer.bench.build.wiring import split_pieces, wire_network
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
@@ -15,6 +15,7 @@ from optimizer.network.ladder import Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
+from optimizer.report.ladder_text import AMPLIFIER_SIGNS
 from optimizer.text.units import format_quantity
 
 WIDEST = 20.0
@@ -251,8 +252,11 @@ def _at(x: float, y: float) -> Point:
 Points = tuple[str, str]
 """Upper and lower point of the wiring list."""
 
-_AMPLIFIER = {AMP_PLUS: ("amp+", "+"), AMP_MINUS: ("amp-", "−")}
-"""Name and mark of its two terminals; other points are called as in the wiring list."""
+
+def _name_point(point: str) -> tuple[str, str]:
+    """Name and mark of a point; but for the amplifier's both are those of the wiring list."""
+    sign = AMPLIFIER_SIGNS.get(point)
+    return (f"amp{sign}", sign.replace("-", "−")) if sign else (point, point)
 
 
 def draw_network(network: Network, *, widest: float = WIDEST, only: str = "") -> Drawing:
@@ -315,7 +319,7 @@ def _draw_ladder(
         for at, letter, point in ((top, "a", points[0][0]), (bottom, "b", points[0][1])):
             name, mark = f"{way.name} {letter}{number}", f"{letter}{number}"
             if first:
-                name, mark = _AMPLIFIER.get(point, (point, point))
+                name, mark = _name_point(point)
             _terminal(drawing, 0.0, at, name, mark, "end")
         x = _draw_run(drawing, way.name, run, top, bottom)
         if last and isinstance(way, FittedWay):
@@ -401,7 +405,7 @@ def _draw_end(
 ) -> None:
     """Draw the points at which what a shared section feeds is connected."""
     for y, point in ((top, points[0]), (bottom, points[1])):
-        name, mark = _AMPLIFIER.get(point, (point, point))
+        name, mark = _name_point(point)
         drawing.wire(_at(x, y), _at(x + 0.4, y))
         _terminal(drawing, x + 0.4, y, name, mark, "start")
     drawing.say(_at(x + 0.65, (top + bottom) / 2), say_end(group), "start", "name")

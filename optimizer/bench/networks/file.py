@@ -10,6 +10,7 @@ import json
 import os
 import re
 import tempfile
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,19 +126,11 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
     entry = read_yaml(path, noun=NOUN)
     fields = NETWORK_KEYS.open(entry)
     notes: list[str] = []
-    written = fields["ways"].fields([way.name for way in problem.topology.ways])
-    ways = []
-    for way in problem.topology.ways:
-        if way.name not in written:
-            raise fields["ways"].error(
-                "every way of the design needs its network",
-                value=f"no {way.name}",
-                remedy=f'add "{way.name}:" (with "ladder: []" when it has no parts)',
-            )
-        ways.append(read_way(way, written[way.name], problem, notes))
+    ways = problem.topology.ways
+    written = _take_each([way.name for way in ways], fields["ways"], "way")
     return NetworkFile(
         network=Network(
-            ways=tuple(ways),
+            ways=tuple(read_way(way, written[way.name], problem, notes) for way in ways),
             groups=_read_groups(entry, fields, problem, notes),
             source=problem.topology.source,
         ),
@@ -151,20 +144,33 @@ def _read_groups(
     entry: Entry, fields: dict[str, Entry], problem: Problem, notes: list[str]
 ) -> tuple[FittedGroup, ...]:
     groups = problem.topology.groups
-    names = [group.name for group in groups]
     if "shared" in fields and not groups:
         raise fields["shared"].error(
             "the design has no section that ways share", remedy='remove "shared:"'
         )
-    written = fields["shared"].fields(names) if "shared" in fields else {}
+    if not groups:
+        return ()
+    if "shared" not in fields:
+        raise entry.error(
+            "every shared section of the design needs its network",
+            value=f"no {groups[0].name}",
+            remedy=f'add "shared: {{{groups[0].name}: {{ladder: [...]}}}}"',
+        )
+    written = _take_each([group.name for group in groups], fields["shared"], "shared section")
+    return tuple(read_group(group, written[group.name], problem, notes) for group in groups)
+
+
+def _take_each(names: Sequence[str], entry: Entry, word: str) -> dict[str, Entry]:
+    """Entries of all ways or shared sections of a design."""
+    written = entry.fields(names)
     for name in names:
         if name not in written:
-            raise fields.get("shared", entry).error(
-                "every shared section of the design needs its network",
+            raise entry.error(
+                f"every {word} of the design needs its network",
                 value=f"no {name}",
-                remedy=f'add "shared: {{{name}: {{ladder: [...]}}}}" ("ladder: []" without parts)',
+                remedy=f'add "{name}:" (with "ladder: []" when it has no parts)',
             )
-    return tuple(read_group(group, written[group.name], problem, notes) for group in groups)
+    return written
 
 
 def _optional_text(fields: dict[str, Entry], key: str) -> str:

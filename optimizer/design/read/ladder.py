@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
 from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.topology import Slot, Topology, ValueRange, Way
-from optimizer.parts import KEPT, KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
-from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, QuantityForm, TextForm, WordForm
+from optimizer.parts import KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry, Where, suggest
 
@@ -57,14 +58,7 @@ SLOT_KEYS = KeyBlock(
             name="alter", form=FlagForm(), example="yes",
             meaning="whether a kept part may be replaced by another value",
         ),
-        Key(
-            name="dcr", form=QuantityForm("ohm", least=0.0), example="0.2 ohm",
-            meaning="resistance of a kept inductor",
-        ),
-        Key(
-            name="esr", form=QuantityForm("ohm", least=0.0), example="0.05 ohm",
-            meaning="series resistance of a kept capacitor",
-        ),
+        *LOSS_KEYS,
         Key(name="from", form=_OF_THE_PART, example="1 mH", meaning="smallest value looked at"),
         Key(name="to", form=_OF_THE_PART, example="6 mH", meaning="largest value looked at"),
         *(
@@ -299,7 +293,7 @@ def _read_kept_slot(
     keys, kinds = form.keys, form.kinds
     kept, stated = _read_kept(fields, form)
     if "inductor" in kinds and not stated:
-        notes.append(f"{label}: no dcr stated for the kept inductor, taken as 0 ohm")
+        notes.append(note_missing_loss(label))
     ranged = [k for k in ("from", "to", *keys) if k in fields]
     alter = fields["alter"].flag() if "alter" in fields else bool(ranged)
     if ranged and not alter:
@@ -433,10 +427,8 @@ def _read_kept(fields: dict[str, Entry], form: NamedForm) -> tuple[tuple[Part, .
             said[loss_key] = fields[loss_key]
         if values[key].is_mapping:
             said |= values[key].fields(list(filter(None, ("value", loss_key))), needed=("value",))
-        value = said["value"].quantity(UNIT_OF_KIND[kind], above=0.0)
-        loss = said[loss_key].quantity("ohm", least=0.0) if loss_key in said else 0.0
         stated &= kind != "inductor" or loss_key in said
-        parts.append(Part(kind=kind, value=value, loss_ohm=loss, origin=KEPT, pieces=(value,)))
+        parts.append(read_kept_part(kind, said["value"], said))
     for loss_key, kind in (("dcr", "inductor"), ("esr", "capacitor")):
         if loss_key in fields and kind not in kinds:
             raise fields[loss_key].error(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of
 from optimizer.network.expression.nodes import (
@@ -23,8 +24,8 @@ from optimizer.network.expression.notation import parse, read_leaf
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import Place
 from optimizer.network.topology import Group, Slot, Topology, ValueRange, Way
-from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
-from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm
+from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.text.keys import Key, KeyBlock, OwnForm
 from optimizer.text.yamltext import Entry, suggest
 
 
@@ -44,14 +45,7 @@ KEPT_KEYS = KeyBlock(
             example="3.3 mH", meaning="the part that is on the board and stays",
             needed="a part that stays needs its value",
         ),
-        Key(
-            name="dcr", field="loss_ohm", form=QuantityForm("ohm", least=0.0), example="0.3 ohm",
-            meaning="resistance of a kept inductor",
-        ),
-        Key(
-            name="esr", field="loss_ohm", form=QuantityForm("ohm", least=0.0), example="0.05 ohm",
-            meaning="series resistance of a kept capacitor",
-        ),
+        *LOSS_KEYS,
     ),
 )  # fmt: skip
 """What may be said of a part of an expression instead of its range."""
@@ -155,17 +149,13 @@ def _read_values(
             stated[leaf.name] = _Stated(ValueRange(low=low, high=high))
             continue
         fields = KEPT_KEYS.open(inner)
-        kept = _Kept(**KEPT_KEYS.take(fields))
         for key in ("dcr", "esr"):
             if key in fields and key != LOSS_OF_KIND[leaf.kind]:
                 raise fields[key].error(f"{key} does not belong to {leaf.name}", remedy="remove it")
-        value = kept.keep.quantity(unit, above=0.0)
         if leaf.kind == "inductor" and "dcr" not in fields:
-            notes.append(f"{leaf.name}: no dcr stated for the kept inductor, taken as 0 ohm")
-        part = Part(
-            kind=leaf.kind, value=value, loss_ohm=kept.loss_ohm, origin=KEPT, pieces=(value,)
-        )
-        stated[leaf.name] = _Stated(ValueRange(low=value, high=value), part)
+            notes.append(note_missing_loss(leaf.name))
+        part = read_kept_part(leaf.kind, fields["keep"], fields)
+        stated[leaf.name] = _Stated(ValueRange(low=part.value, high=part.value), part)
     return stated
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, Wiring, wire_network
+from optimizer.bench.build.wiring import Wiring, wire_network
 from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
@@ -35,7 +35,6 @@ from optimizer.report.words import (
 )
 
 _MOVES = 0.02  # a figure that differs by less is not worth a word
-_AT_AMPLIFIER = {AMP_PLUS: "amp (+)", AMP_MINUS: "amp (-)"}
 _NAME_WIDTH, _KIND_WIDTH, _CANDIDATE_WIDTH = 16, 12, 10
 
 
@@ -194,10 +193,6 @@ def draw_ways(candidate: Candidate, *, widest: float = WIDE) -> list[Picture]:
 
 def _draw_ladder(candidate: Candidate, one: FittedLadder, wiring: Wiring, widest: float) -> Picture:
     network = candidate.network
-    begins, ends = (
-        tuple(_AT_AMPLIFIER.get(point, f"point {point}") for point in points)
-        for points in (wiring.begins[one.name], wiring.ends[one.name])
-    )
     number = network.ladders.index(one)
     tone, words = "strong", [say_end(one)]
     if isinstance(one, FittedWay):
@@ -223,7 +218,7 @@ def _draw_ladder(candidate: Candidate, one: FittedLadder, wiring: Wiring, widest
         caption=", ".join(filter(None, words)),
         svg=draw,
         lines=lambda width: draw_ladder(
-            one, width=width, begins=(begins[0], begins[1]), ends=(ends[0], ends[1])
+            one, width=width, begins=wiring.begins[one.name], ends=wiring.ends[one.name]
         ),
         tone=tone,
     )
