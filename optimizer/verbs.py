@@ -18,7 +18,7 @@ import json
 import math
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
@@ -47,6 +47,7 @@ from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
 from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, SearchResult
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.export import write_text
@@ -422,7 +423,8 @@ def check(source: Source, network: Built, *, most: int = 3) -> CheckReport:
     CheckReport
     """
     problem = load(source)
-    return check_network(problem, open_network(problem, network), best=most)
+    built, certificate = _open(problem, network)
+    return check_network(problem, built, best=most, certificate=certificate)
 
 
 def voice(
@@ -469,7 +471,7 @@ def voice(
     problem = load(source)
     known = read_words(None if words is None else Path(words))
     asked = [wishes] if isinstance(wishes, (str, Wish)) else list(wishes)
-    present = open_network(problem, network)
+    present, certificate = _open(problem, network)
     return voice_network(
         problem,
         present,
@@ -481,6 +483,7 @@ def voice(
             for place, part in (use or {}).items()
         },
         top=top,
+        certificate=certificate,
     )
 
 
@@ -564,11 +567,12 @@ def sheet(
     BuildSheet
     """
     problem = load(source)
-    candidate = (
-        network
-        if isinstance(network, Candidate)
-        else build_candidate(problem, open_network(problem, network))
-    )
+    if isinstance(network, Candidate):
+        certificate = network.certificate.settle(problem, network.network)
+        candidate = replace(network, certificate=certificate)
+    else:
+        built, certificate = _open(problem, network)
+        candidate = build_candidate(problem, built, certificate=certificate)
     told = os.fspath(network) if isinstance(network, (str, os.PathLike)) else "network"
     return build_sheet(
         problem,
@@ -630,8 +634,14 @@ def open_network(problem: Problem, network: Built) -> Network:
     InputError
         When the file cannot be read or does not fit the problem.
     """
+    return _open(problem, network)[0]
+
+
+def _open(problem: Problem, network: Built) -> tuple[Network, Certificate]:
+    """Take or read a network, and what is known of better ones for this problem."""
     if isinstance(network, Candidate):
-        return network.network
+        return network.network, network.certificate.settle(problem, network.network)
     if isinstance(network, Network):
-        return network
-    return read_network(os.fspath(network), problem).network
+        return network, NEVER_SOUGHT
+    read = read_network(os.fspath(network), problem)
+    return read.network, read.certificate

@@ -13,6 +13,7 @@ from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
 from optimizer.network.network import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.neighbourhood import Neighbourhood
@@ -200,7 +201,13 @@ class Comparison:
     __repr__ = brief
 
 
-def check_network(problem: Problem, network: Network, *, best: int = 3) -> CheckReport:
+def check_network(
+    problem: Problem,
+    network: Network,
+    *,
+    best: int = 3,
+    certificate: Certificate = NEVER_SOUGHT,
+) -> CheckReport:
     """Compute every figure of a network and why they are what they are.
 
     Parameters
@@ -211,12 +218,14 @@ def check_network(problem: Problem, network: Network, *, best: int = 3) -> Check
         Any network with the problem's ways.
     best : int
         Most improvements and parts to name.
+    certificate : Certificate
+        What is known of better networks.
 
     Returns
     -------
     CheckReport
     """
-    candidate = build_candidate(problem, network)
+    candidate = build_candidate(problem, network, certificate=certificate)
     laid = problem.around(network)
     genome = laid.space.locate(network)
     return CheckReport(

@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     read = read_network(args.network, problem)
     history = read_history(args.network)
     others = [pair for text in args.against for pair in _read_others(text, problem)]
-    report = check_network(problem, read.network)
+    report = check_network(problem, read.network, certificate=read.certificate)
     document = document_check(
         problem,
         report,
@@ -67,11 +67,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _read_others(text: str, problem: Problem) -> list[tuple[str, Candidate]]:
-    from optimizer.bench.networks.file import load_network
+    from optimizer.bench.networks.file import read_network
     from optimizer.bench.networks.results import list_results
     from optimizer.problem.figures import build_candidate
 
     names = [text]
     if Path(text).suffix.lower() == ".json":
         names = [f"{text}#{number}" for number in list_results(Path(text))]
-    return [(name, build_candidate(problem, load_network(name, problem))) for name in names]
+    read = {name: read_network(name, problem) for name in names}
+    return [
+        (name, build_candidate(problem, one.network, certificate=one.certificate))
+        for name, one in read.items()
+    ]

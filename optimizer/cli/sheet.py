@@ -138,7 +138,7 @@ def run(args: argparse.Namespace) -> int:
         )
     sheet = build_sheet(
         problem,
-        build_candidate(problem, read.network),
+        build_candidate(problem, read.network, certificate=read.certificate),
         network=args.network,
         amplifier=amplifier,
         speakers=args.speakers,

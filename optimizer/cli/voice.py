@@ -164,6 +164,7 @@ def run(args: argparse.Namespace) -> int:
         limits=limits,
         use=use,
         top=max(args.top, args.accept or 1),
+        certificate=read.certificate,
     )
     accepted = _choose(args, result)
     document = document_voice(
@@ -256,5 +257,10 @@ def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
     note = f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"
     write_network(
-        args.save, answer.candidate.network, parent=args.network, note=note, title=problem.title
+        args.save,
+        answer.candidate.network,
+        parent=args.network,
+        note=note,
+        title=problem.title,
+        certificate=answer.candidate.certificate,
     )

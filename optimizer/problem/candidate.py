@@ -10,6 +10,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.goals import GOALS
 from optimizer.measure.curve import Direction
 from optimizer.network.network import Network
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.text.brief import brief, clip, html_table
 
 
@@ -119,8 +120,8 @@ class Candidate:
         Frequencies where the way meets its lower and its upper neighbour in level.
     feasible : bool
         Whether every hard limit is met.
-    no_better_change_of : int
-        Every change of up to this many parts was evaluated and none is better.
+    certificate : Certificate
+        What is known of better networks near it.
     relaxed_cost : float or None
         Best cost found for the same structure with values left continuous.
     expected_cost : float or None
@@ -143,12 +144,17 @@ class Candidate:
     sensitivity_db: float
     crossovers_hz: tuple[tuple[float | None, float | None], ...]
     feasible: bool = True
-    no_better_change_of: int = 0
+    certificate: Certificate = NEVER_SOUGHT
     relaxed_cost: float | None = None
     expected_cost: float | None = None
     price: float | None = None
     preference: PreferenceScore | None = None
     notes: tuple[str, ...] = field(default=())
+
+    @property
+    def no_better_change_of(self) -> int:
+        """Every change of up to this many parts was computed or ruled out and none is better."""
+        return self.certificate.changes
 
     @property
     def parts(self) -> int:

@@ -22,6 +22,7 @@ from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import KEPT, Kind, Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 
@@ -35,7 +36,7 @@ def build_candidate(
     genome: Genome | Network,
     *,
     rank: int = 1,
-    no_better_change_of: int = 0,
+    certificate: Certificate = NEVER_SOUGHT,
     relaxed_cost: float | None = None,
     expected_cost: float | None = None,
 ) -> Candidate:
@@ -48,8 +49,8 @@ def build_candidate(
         A network of the problem's space, or any network with the problem's ways: an old board
         with slots of its own, parts of any value.
     rank : int
-    no_better_change_of : int
-        Certificate of the search.
+    certificate : Certificate
+        What the search leaves, or what was read with the network.
     relaxed_cost : float, optional
         Best continuous cost of the same structure.
     expected_cost : float, optional
@@ -117,7 +118,7 @@ def build_candidate(
         sensitivity_db=float(on_axis[inside].mean() if inside.any() else on_axis.mean()),
         crossovers_hz=find_crossovers(f, curve_set.way_db),
         feasible=all(g.met for g in figures),
-        no_better_change_of=no_better_change_of,
+        certificate=certificate.made_for(problem, network),
         relaxed_cost=relaxed_cost,
         expected_cost=expected_cost,
         price=_price(network),

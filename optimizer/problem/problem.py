@@ -23,6 +23,7 @@ from optimizer.network.network import Network
 from optimizer.network.topology import Topology
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.problem.evaluator import Evaluator
+from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
 from optimizer.problem.space import Space, gene_options
@@ -339,6 +340,16 @@ class Problem:
     def tables(self) -> Tables:
         """Immittances of every option on the full grid."""
         return self.landscape.full
+
+    @cached_property
+    def fingerprints(self) -> dict[str, str]:
+        """Tell of data, places, stock and goals whether they are those of another problem."""
+        return {
+            "data": fingerprint((self._of_way, self.mirror, self.reading)),
+            "places": fingerprint((self.topology, self.built)),
+            "stock": fingerprint(self.stock),
+            "goals": fingerprint(self.goals),
+        }
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from optimizer.measure.curve import Coverage
 from optimizer.measure.driver import Driver
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.report.ladder_text import describe_join
 from optimizer.text.units import format_quantity
 
@@ -68,17 +69,7 @@ def say_preference(candidate: Candidate) -> list[str]:
 
 def say_certificate(candidate: Candidate) -> list[str]:
     """Say how good a candidate is known to be."""
-    sentences = []
-    count = candidate.no_better_change_of
-    if count > 0:
-        sentences.append(
-            f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed (another "
-            "value, left out, added, polarity): none is better."
-        )
-    elif candidate.feasible:
-        sentences.append(
-            "The search ended before every change of a part was tried: one of them may be better."
-        )
+    sentences = [_say_sought(candidate.certificate)]
     if candidate.relaxed_cost is not None:
         gap = max(candidate.cost - candidate.relaxed_cost, 0.0)
         sentences.append(
@@ -86,6 +77,23 @@ def say_certificate(candidate: Candidate) -> list[str]:
             f"{candidate.relaxed_cost:.3f}: keeping to values that can be bought adds {gap:.3f}."
         )
     return sentences
+
+
+def _say_sought(certificate: Certificate) -> str:
+    why, count = certificate.why, certificate.changes
+    if certificate.state == "never sought":
+        return f"A better one was never sought{f': {why}' if why else ''}."
+    if certificate.state == "cut short":
+        if why:
+            return f"It is not the best: {why}."
+        return (
+            "The search ended before every change of a part was tried: one of them may be better."
+        )
+    none = "is better" if certificate.measure == "cost" else f"has a smaller {certificate.measure}"
+    return (
+        f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed (another "
+        f"value, left out, added, polarity): none {none}."
+    )
 
 
 def say_joins(candidates: Sequence[Candidate], names: Sequence[str] = ()) -> list[str]:

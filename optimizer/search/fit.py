@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.problem.candidate import SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
@@ -26,6 +27,7 @@ DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 ROBUST_SHARE = 0.6  # of the time is spent on networks as designed before parts deviate
+_LEFT = "changes of parts lead from it to a better one"
 STALE_ROUNDS = 10  # rounds without a better relaxed structure after which to start anew
 DEEPENED_PER_GENERATION = 1
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
@@ -325,14 +327,20 @@ class _State:
         candidates = []
         for rank, (genome, _) in enumerate(chosen, start=1):
             key = genome.key(key_of)
+            if expected:
+                certificate = Certificate.of_search(
+                    expected[key].no_better_change_of, measure="expected cost"
+                )
+            else:
+                certificate = Certificate.of_search(
+                    self.proven.get(key, 0), why=_LEFT if key in self.moved else ""
+                )
             candidates.append(
                 build_candidate(
                     self.problem,
                     genome,
                     rank=rank,
-                    no_better_change_of=(
-                        expected[key].no_better_change_of if expected else self.proven.get(key, 0)
-                    ),
+                    certificate=certificate,
                     relaxed_cost=self.relaxed.get(key),
                     expected_cost=expected[key].expected if expected else None,
                 )

@@ -21,6 +21,7 @@ from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.problem.candidate import Candidate, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.curve_files import write_columns
@@ -123,7 +124,11 @@ def result(problem: Problem) -> SearchResult:
     return SearchResult(
         candidates=tuple(
             build_candidate(
-                problem, make_network(k), rank=k + 1, no_better_change_of=2, relaxed_cost=0.5
+                problem,
+                make_network(k),
+                rank=k + 1,
+                certificate=Certificate.of_search(2),
+                relaxed_cost=0.5,
             )
             for k in range(5)
         ),

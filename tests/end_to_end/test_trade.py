@@ -15,6 +15,7 @@ import pytest
 
 from optimizer.demo.write import build_files
 from optimizer.design.build import build_problem, load_design
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document
 from optimizer.report.documents.trade import front_sections, say_step
@@ -199,7 +200,9 @@ def test_words_keep_to_what_is_known(front: TradeResult) -> None:
     weights = " : ".join(f"{w:.2f}" for w in second.weights)
     assert f"({weights})" in show(dent)
     assert "Weights in brackets" in show(dent)
-    unproven = replace(second, candidate=replace(second.candidate, no_better_change_of=1))
+    unproven = replace(
+        second, candidate=replace(second.candidate, certificate=Certificate.of_search(1))
+    )
     assert f"No. {second.candidate.rank} could not be proven" in show(
         replace(front, points=(first, unproven, *points[2:]))
     )

@@ -14,6 +14,7 @@ from optimizer.measure.curve import ON_AXIS, Coverage, Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.network import FittedWay, Network
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.testing import across, coil, in_line, resistor
 from optimizer.testing import capacitor as cap
 from optimizer.testing import fitted as slot
@@ -119,7 +120,7 @@ def make_candidate(rank: int, ways: tuple[FittedWay, ...], on_axis: float) -> Ca
         epdr_min_hz=95.3,
         sensitivity_db=86.4,
         crossovers_hz=((None, 412.0), (412.0, 2870.0), (2870.0, None)),
-        no_better_change_of=2,
+        certificate=Certificate.of_search(2),
         relaxed_cost=cost - 0.073,
         price=41.2 + rank,
     )

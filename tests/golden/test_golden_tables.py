@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from optimizer.problem.certificate import Certificate
 from optimizer.report.document import Charts, Note
 from optimizer.report.documents.candidates import compare, describe, draw_charts
 from optimizer.report.documents.fit import tabulate_ranges
@@ -41,7 +42,7 @@ def test_detail_of_a_nearest_miss(three_way, expect):
         best,
         feasible=False,
         goals=(*best.goals[:2], broken, best.goals[3]),
-        no_better_change_of=0,
+        certificate=Certificate.of_search(0),
         relaxed_cost=None,
         notes=("the floor of 4 ohm cannot be met with these drivers in parallel",),
     )

@@ -16,6 +16,7 @@ from optimizer.measure.curve import ON_AXIS
 from optimizer.network.network import FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.report import export
 from optimizer.report.documents.fit import result_to_json
 from optimizer.report.export import check_writable, write_json, write_text
@@ -70,7 +71,7 @@ def result() -> SearchResult:
         epdr_min_hz=95.0,
         sensitivity_db=86.4,
         crossovers_hz=((None, 410.0), (410.0, None)),
-        no_better_change_of=2,
+        certificate=Certificate.of_search(2),
         relaxed_cost=1.93,
     )
     return SearchResult(

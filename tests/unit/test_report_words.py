@@ -7,11 +7,12 @@ from types import SimpleNamespace
 import pytest
 
 from optimizer.problem.candidate import GoalFigure
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.report.words import say_band, say_certificate, say_figure, say_frequency
 
 
 def make(**figures) -> SimpleNamespace:
-    usual = {"cost": 2.0, "relaxed_cost": None, "no_better_change_of": 0, "feasible": True}
+    usual = {"cost": 2.0, "relaxed_cost": None, "certificate": NEVER_SOUGHT, "feasible": True}
     return SimpleNamespace(**{**usual, **figures})
 
 
@@ -21,15 +22,32 @@ def make(**figures) -> SimpleNamespace:
 )
 def test_certificate_claims_what_was_proved(count, words):
     """The sentence names the number of parts whose changes were all computed."""
-    (sentence,) = say_certificate(make(no_better_change_of=count))
+    (sentence,) = say_certificate(make(certificate=Certificate.of_search(count)))
     assert f"Every change of {words} was computed" in sentence
 
 
 def test_unproved_candidate_claims_nothing():
     """Without a proof the report says that a better neighbour may exist."""
-    (sentence,) = say_certificate(make())
+    (sentence,) = say_certificate(make(certificate=Certificate.of_search(0)))
     assert "Every" not in sentence
     assert "may be better" in sentence
+    (sentence,) = say_certificate(make(certificate=Certificate.of_search(0, why="A is better")))
+    assert sentence == "It is not the best: A is better."
+
+
+def test_nobody_looked():
+    """Of a network that was given no search is told, and why no proof holds any more is."""
+    (sentence,) = say_certificate(make())
+    assert sentence == "A better one was never sought."
+    (sentence,) = say_certificate(make(certificate=Certificate(why="the goals changed")))
+    assert sentence == "A better one was never sought: the goals changed."
+
+
+def test_what_a_robust_fit_proves():
+    """The proof of a robust fit is about the expected cost, and says so."""
+    proved = Certificate.of_search(1, measure="expected cost")
+    (sentence,) = say_certificate(make(certificate=proved))
+    assert sentence.endswith("none has a smaller expected cost.")
 
 
 def test_gap_is_never_negative():

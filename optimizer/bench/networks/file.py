@@ -21,8 +21,9 @@ from optimizer.bench.networks.results import read_result
 from optimizer.errors import InputError
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.problem.certificate import MEASURES, NEVER_SOUGHT, STATES, Certificate
 from optimizer.problem.problem import Problem
-from optimizer.text.keys import Key, KeyBlock, OwnForm, TextForm
+from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_exact
 from optimizer.text.yamltext import Entry, read_yaml
 
@@ -45,12 +46,46 @@ class NetworkFile:
         Why it was made.
     notes : tuple of str
         What had to be assumed while reading.
+    certificate : Certificate
+        What is known of better networks, of what it says for this network and problem.
     """
 
     network: Network
     parent: str = ""
     note: str = ""
     notes: tuple[str, ...] = ()
+    certificate: Certificate = NEVER_SOUGHT
+
+
+def _read_prints(entry: Entry) -> dict[str, str]:
+    return {name: one.text() for name, one in entry.fields().items()}
+
+
+CERTIFICATE_KEYS = KeyBlock(
+    noun=Certificate,
+    keys=(
+        Key(
+            name="state", form=WordForm(STATES), example="proved",
+            meaning="whether no change of parts betters it, or that was not reached, or not sought",
+        ),
+        Key(
+            name="changes", form=NumberForm(least=0, whole=True), example="2",
+            meaning="parts changed at a time that cannot better it; 0 unless proved",
+        ),
+        Key(
+            name="measure", form=WordForm(MEASURES), example="cost",
+            meaning="what no change lowers",
+        ),
+        Key(name="why", form=TextForm(), example="it was changed for a wish",
+            meaning="why it is no proof"),
+        Key(
+            name="of", form=OwnForm("fingerprints by name", _read_prints),
+            example="{goals: b1f6b4a7b4c3}",
+            meaning="fingerprints of network, data, places, stock and goals it was sought for",
+        ),
+    ),
+)  # fmt: skip
+"""What a network file says of better networks."""
 
 
 NETWORK_KEYS = KeyBlock(
@@ -62,6 +97,10 @@ NETWORK_KEYS = KeyBlock(
             meaning="what the network came from, relative to the folder of the file",
         ),
         Key(name="note", form=TextForm(), example="less bright", meaning="why it was made"),
+        Key(
+            name="certificate", form=CERTIFICATE_KEYS, example="{state: never sought}",
+            meaning="what the program knows of better networks; it holds while nothing changes",
+        ),
         Key(
             name="ways", field="network",
             form=OwnForm("ways by name", block=BUILT_WAY_KEYS, inside=".NAME"),
@@ -120,23 +159,32 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
     path = Path(text)
     base, mark, number = text.rpartition("#")
     if mark and not path.exists():
-        return NetworkFile(network=read_result(Path(base), number, problem), parent=text)
+        return _take_result(Path(base), number, problem, text)
     if path.suffix.lower() == ".json":
-        return NetworkFile(network=read_result(path, "", problem), parent=text)
+        return _take_result(path, "", problem, text)
     entry = read_yaml(path, noun=NOUN)
     fields = NETWORK_KEYS.open(entry)
     notes: list[str] = []
     ways = problem.topology.ways
     written = _take_each([way.name for way in ways], fields["ways"], "way")
+    network = Network(
+        ways=tuple(read_way(way, written[way.name], problem, notes) for way in ways),
+        groups=_read_groups(entry, fields, problem, notes),
+        source=problem.topology.source,
+    )
     return NetworkFile(
-        network=Network(
-            ways=tuple(read_way(way, written[way.name], problem, notes) for way in ways),
-            groups=_read_groups(entry, fields, problem, notes),
-            source=problem.topology.source,
-        ),
+        network=network,
         notes=tuple(notes),
         parent=_optional_text(fields, "parent"),
         note=_optional_text(fields, "note"),
+        certificate=CERTIFICATE_KEYS.read(fields.get("certificate")).settle(problem, network),
+    )
+
+
+def _take_result(path: Path, number: str, problem: Problem, text: str) -> NetworkFile:
+    network, certificate = read_result(path, number, problem)
+    return NetworkFile(
+        network=network, parent=text, certificate=certificate.settle(problem, network)
     )
 
 
@@ -177,7 +225,14 @@ def _optional_text(fields: dict[str, Entry], key: str) -> str:
     return fields[key].text() if key in fields and not fields[key].is_null else ""
 
 
-def render_network(network: Network, *, parent: str = "", note: str = "", title: str = "") -> str:
+def render_network(
+    network: Network,
+    *,
+    parent: str = "",
+    note: str = "",
+    title: str = "",
+    certificate: Certificate = NEVER_SOUGHT,
+) -> str:
     """Write a network as the text of a network file.
 
     Parameters
@@ -188,6 +243,8 @@ def render_network(network: Network, *, parent: str = "", note: str = "", title:
         Its history.
     title : str
         The speaker.
+    certificate : Certificate
+        What is known of better networks.
 
     Returns
     -------
@@ -203,7 +260,7 @@ def render_network(network: Network, *, parent: str = "", note: str = "", title:
         for key, text in (("speaker", title), ("parent", parent), ("note", note))
         if text
     ]
-    lines.append("ways:")
+    lines += [f"certificate: {_certificate_text(certificate)}", "ways:"]
     for way in network.ways:
         lines += [
             f"  {_scalar(way.name)}:",
@@ -215,6 +272,19 @@ def render_network(network: Network, *, parent: str = "", note: str = "", title:
     for group in network.groups:
         lines += [f"  {_scalar(group.name)}:", *_ladder_lines(group)]
     return "\n".join(lines) + "\n"
+
+
+def _certificate_text(certificate: Certificate) -> str:
+    words = [f"state: {certificate.state}"]
+    if certificate.state != "never sought":
+        prints = ", ".join(f"{name}: {_scalar(one)}" for name, one in certificate.of.items())
+        words += [
+            f"changes: {certificate.changes}",
+            f"measure: {certificate.measure}",
+            f"of: {{{prints}}}",
+        ]
+    words += [f"why: {_scalar(certificate.why)}"] if certificate.why else []
+    return f"{{{', '.join(words)}}}"
 
 
 def _ladder_lines(ladder: FittedLadder) -> list[str]:
@@ -264,7 +334,13 @@ def _scalar(text: str) -> str:
 
 
 def write_network(
-    path: Path | str, network: Network, *, parent: str, note: str, title: str = ""
+    path: Path | str,
+    network: Network,
+    *,
+    parent: str,
+    note: str,
+    title: str = "",
+    certificate: Certificate = NEVER_SOUGHT,
 ) -> None:
     """Write a network file, whole or not at all, never over another file.
 
@@ -280,6 +356,8 @@ def write_network(
         Why it was made.
     title : str
         The speaker.
+    certificate : Certificate
+        What is known of better networks: that of the candidate it is.
 
     Raises
     ------
@@ -287,7 +365,13 @@ def write_network(
         When the file exists already or cannot be written.
     """
     path = Path(path)
-    text = render_network(network, parent=_relative(parent, path.parent), note=note, title=title)
+    text = render_network(
+        network,
+        parent=_relative(parent, path.parent),
+        note=note,
+        title=title,
+        certificate=certificate,
+    )
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         try:

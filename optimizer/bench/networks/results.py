@@ -14,6 +14,7 @@ from optimizer.network.expression.forms import form_of, say_with_article
 from optimizer.network.network import FittedSlot, Network
 from optimizer.network.topology import Ladder
 from optimizer.parts import Part
+from optimizer.problem.certificate import MEASURES, STATES, Certificate
 from optimizer.problem.problem import Problem
 
 MISS = "miss"
@@ -22,8 +23,8 @@ MISS = "miss"
 _REMEDY = "give the file as laddersmith wrote it, for the design it was made from"
 
 
-def read_result(path: Path, number: str, problem: Problem) -> Network:
-    """Read one network of a results file.
+def read_result(path: Path, number: str, problem: Problem) -> tuple[Network, Certificate]:
+    """Read one network of a results file, and what the file says of better ones.
 
     Parameters
     ----------
@@ -54,7 +55,8 @@ def read_result(path: Path, number: str, problem: Problem) -> Network:
             ),
         )
     try:
-        return _read_candidate(candidates[number], problem)
+        data = candidates[number]
+        return _read_candidate(data, problem), _read_certificate(data)
     except InputError as error:
         raise error.located(file=path) from None
 
@@ -150,6 +152,31 @@ def _read_candidate(data: Any, problem: Problem) -> Network:
         key = f"shared.{group.name}"
         slots[group.name] = _read_slots(group, _get(shared, group.name, "shared"), problem, key)
     return topology.fill(slots, polarity)
+
+
+def _read_certificate(data: Any) -> Certificate:
+    found = data.get("certificate", {})
+    if not isinstance(found, Mapping):
+        raise InputError("a block is expected", key="certificate", remedy=_REMEDY)
+    state, changes = found.get("state", "never sought"), found.get("changes", 0)
+    measure, why, of = found.get("measure", "cost"), found.get("why", ""), found.get("of", {})
+    sound = (
+        state in STATES
+        and measure in MEASURES
+        and isinstance(changes, int)
+        and changes >= 0
+        and isinstance(why, str)
+        and isinstance(of, Mapping)
+        and all(isinstance(one, str) for one in of.values())
+    )
+    if not sound:
+        raise InputError(
+            f"a certificate is {', '.join(STATES)}, of a number of changes",
+            key="certificate",
+            value=repr(found),
+            remedy=_REMEDY,
+        )
+    return Certificate(state=state, changes=changes, measure=measure, why=why, of=dict(of))
 
 
 def _read_polarity(data: Any, key: str) -> Literal[1, -1]:

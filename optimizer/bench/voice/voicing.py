@@ -20,6 +20,7 @@ from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
+from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.change_sets import ChangeSets
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.figures import build_candidate
@@ -147,6 +148,7 @@ def voice_network(
     limits: MoveLimits | None = None,
     use: Mapping[str, Part] | None = None,
     top: int = 5,
+    certificate: Certificate = NEVER_SOUGHT,
 ) -> VoiceResult:
     """Find the fewest part changes that serve the wishes.
 
@@ -166,6 +168,8 @@ def voice_network(
         Parts that are put in place first and stay, by the name of their place ("tweeter.P1.Rs").
     top : int
         Answers wanted.
+    certificate : Certificate
+        What is known of networks better than the present one.
 
     Raises
     ------
@@ -180,7 +184,7 @@ def voice_network(
         wishes=tuple(wishes),
         limits=limits,
         use=use or {},
-        present=build_candidate(problem, network),
+        present=build_candidate(problem, network, certificate=certificate),
     )
     bench = _put_in_place(problem, network, job.use)
     hood, answers = job.search(bench, changes, keep=max(top, LOOKED_AT))
@@ -283,7 +287,9 @@ class _Job:
     def answer(self, new: Network, count: int, score: float) -> Answer:
         """Compute everything there is to say of one answer."""
         problem = self.problem
-        candidate = build_candidate(problem, new)
+        candidate = build_candidate(
+            problem, new, certificate=self.present.certificate.settle(problem, new)
+        )
         solved = solve_network(
             new, problem.frequency_hz, {d.name: d.impedance for d in problem.drivers}
         )

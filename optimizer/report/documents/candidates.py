@@ -246,17 +246,12 @@ def tabulate_goals(candidate: Candidate) -> Table:
     )
 
 
-def certify(candidate: Candidate, *, sought: bool) -> list[str]:
-    """Say how good a candidate is known to be; nothing where nobody looked for a better one."""
-    return say_certificate(candidate) if sought or candidate.no_better_change_of else []
-
-
-def judge(candidate: Candidate, *, sought: bool = True) -> list[Passage]:
+def judge(candidate: Candidate) -> list[Passage]:
     """Say how hard a load a candidate is, its preference score, and how sure it is."""
     sentences = [
         say_impedance(candidate),
         *say_preference(candidate),
-        *certify(candidate, sought=sought),
+        *say_certificate(candidate),
     ]
     return [
         *(Note(text=sentence) for sentence in sentences),

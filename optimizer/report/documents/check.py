@@ -30,6 +30,7 @@ from optimizer.report.render.json import (
     rated_to_json,
 )
 from optimizer.report.words import (
+    say_certificate,
     say_change,
     say_figure,
     say_frequency,
@@ -79,7 +80,6 @@ def document_check(
         problem,
         tuple(replace(one, rank=k) for k, (_, one) in enumerate(named, 1)),
         names=tuple(shorten_names([name for name, _ in named])),
-        sought=False,
     )
     sections = (
         shown.lead(design_name, notes=[*say_history(history), *notes]),
@@ -93,7 +93,10 @@ def document_check(
         Section(
             title="One part at a time",
             key="better",
-            parts=tuple(Note(text=text) for text in say_improvements(report)),
+            parts=tuple(
+                Note(text=text)
+                for text in (*say_improvements(report), *say_certificate(report.candidate))
+            ),
         ),
         shown.sound(),
         *([shown.which("Side by side")] if against else []),
@@ -117,7 +120,7 @@ def document_check(
 
 
 def _describe(candidate: Candidate) -> list[Passage]:
-    more = OnPage(compose=lambda: [tabulate_goals(candidate), *judge(candidate, sought=False)])
+    more = OnPage(compose=lambda: [tabulate_goals(candidate), *judge(candidate)])
     return [*draw_ways(candidate), more]
 
 

@@ -37,7 +37,6 @@ from optimizer.report.document import (
     Table,
 )
 from optimizer.report.documents.candidates import (
-    certify,
     compare,
     describe,
     describe_difference,
@@ -46,9 +45,7 @@ from optimizer.report.documents.candidates import (
 from optimizer.report.documents.numbers import SPREAD_DRAWS, collect_networks
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.layout import say_quantity
-from optimizer.report.words import (
-    say_frequency,
-)
+from optimizer.report.words import say_certificate, say_frequency
 
 MOST_ON_PAGE = 15
 """Candidates on one page: more make it slow to open and hard to read."""
@@ -79,8 +76,6 @@ class Shown:
         Rank of its knee.
     notes : tuple of str
         More to list among what was assumed.
-    sought : bool
-        Whether better ones were looked for.
     """
 
     problem: Problem
@@ -90,7 +85,6 @@ class Shown:
     front: tuple[str, str] | None = None
     knee: int | None = None
     notes: tuple[str, ...] = ()
-    sought: bool = True
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -223,7 +217,7 @@ class Shown:
                     n for n, c in zip(self.labels, self.on_page, strict=False) if c is self.best
                 )
                 sentences.append(describe_difference(candidate, self.best, best))
-            sentences += certify(candidate, sought=self.sought)
+            sentences += say_certificate(candidate)
             lead = self.labels[k].replace("no. ", "No. ", 1)
             parts = [Note(text=" ".join(sentences), lead=lead)]
             if not candidate.feasible:

@@ -19,7 +19,7 @@ from optimizer.report.document import Document, Item, Note, Passage, Section, Ta
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
-from optimizer.report.words import say_change, say_frequency, say_value
+from optimizer.report.words import say_certificate, say_change, say_frequency, say_value
 
 _CURVES = ("on_axis", "in_room", "impedance")
 _MOST_CHANGES = 3
@@ -76,7 +76,6 @@ def document_voice(
             *(replace(a.candidate, rank=k) for k, a in enumerate(answers, 1)),
         ),
         names=("as it is", *(f"no. {k}" for k in range(1, len(answers) + 1))),
-        sought=False,
     )
     asked = [say_wish(wish) for wish in wishes]
     asked += [f"to be used: {_say_use(label, part)}" for label, part in use.items()]
@@ -111,7 +110,14 @@ def document_voice(
         sections.append(Section(title="What no. 1 moves", key="moves", parts=(moved,)))
         sections.append(shown.which("Side by side", whole=False))
     sections += [
-        Section(title="", key="search", parts=(Note(text=say_search(result, changes)),)),
+        Section(
+            title="",
+            key="search",
+            parts=(
+                Note(text=say_search(result, changes)),
+                *(Note(text=text, lead="As it is") for text in say_certificate(present)),
+            ),
+        ),
         *shown.only_on_page(),
     ]
     return Document(

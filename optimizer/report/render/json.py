@@ -14,6 +14,7 @@ from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
 from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
@@ -103,6 +104,7 @@ def candidate_to_json(
         figure = _figure_to_json(column, candidate)
         if figure is not None:
             data[column.name] = figure
+    data["certificate"] = certificate_to_json(candidate.certificate)
     if candidate.price is not None and currency:
         data["currency"] = currency
     if ratings is not None:
@@ -143,6 +145,14 @@ def candidate_to_json(
     names = [way.name for way in candidate.network.ways]
     data["curves"] = {**curves_to_json(candidate.curves, names), **tracking_to_json(candidate)}
     return data
+
+
+def certificate_to_json(certificate: Certificate) -> dict[str, Any]:
+    """Turn what is known of better networks into plain data."""
+    data: dict[str, Any] = {"state": certificate.state, "changes": certificate.changes}
+    if certificate.state != "never sought":
+        data |= {"measure": certificate.measure, "of": dict(certificate.of)}
+    return data | ({"why": certificate.why} if certificate.why else {})
 
 
 def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]:

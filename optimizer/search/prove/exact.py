@@ -12,6 +12,7 @@ import numpy as np
 from optimizer.arrays import Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import Candidate, SearchResult
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.neighbourhood import Costed
@@ -287,17 +288,19 @@ class _Enumeration:
         explorer = Explorer(problem)
         candidates: list[Candidate] = []
         for rank, (genome, cost) in enumerate(ranked, start=1):
+            why = ""
             if self.bounded:
                 ruled_out = cost <= self.threshold + _EPSILON and complete
-                certificate = self._certificate(found, genome, cost) if ruled_out else 0
+                changes = self._count_changes(found, genome, cost) if ruled_out else 0
+                why = "a change of a single part betters it" if ruled_out else ""
             else:
-                certificate = self.descended.get(genome.key(problem.space.gene_slot), 0)
+                changes = self.descended.get(genome.key(problem.space.gene_slot), 0)
             candidates.append(
                 build_candidate(
                     problem,
                     genome,
                     rank=rank,
-                    no_better_change_of=certificate,
+                    certificate=Certificate.of_search(changes, why=why),
                     relaxed_cost=explorer.relax_structure(genome),
                 )
             )
@@ -326,7 +329,7 @@ class _Enumeration:
             notes=(note,),
         )
 
-    def _certificate(self, found: list[Costed], genome: Genome, cost: float) -> int:
+    def _count_changes(self, found: list[Costed], genome: Genome, cost: float) -> int:
         """Count the changes that cannot better a network: one less than the nearest better has."""
         space = self.problem.space
         everything = len(space.free_genes) + int(np.count_nonzero(space.polarity_free))

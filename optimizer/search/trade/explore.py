@@ -18,6 +18,7 @@ import numpy as np
 
 from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import economy_goals
+from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import SMALL_LOG10
@@ -420,7 +421,7 @@ class _Trade:
                 reweight(self.problem, weights),
                 self.archive.entries[best.key].genome,
                 rank=rank,
-                no_better_change_of=best.proven,
+                certificate=Certificate.of_search(best.proven),
             )
             units.update({g.name: g.unit for g in candidate.goals if g.name in units})
             points.append(
