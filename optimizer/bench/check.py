@@ -195,6 +195,7 @@ class Comparison:
     """Two networks part by part and curve by curve."""
 
     polarity: tuple[str, ...]
+    taps: tuple[str, ...]
     parts: tuple[PartChange, ...]
     curves: tuple[CurveDifference, ...]
 
@@ -369,6 +370,7 @@ def compare_networks(
     curves.append(_compare("impedance", 20.0 * np.log10(ratio), f, np.ones_like(inside)))
     return Comparison(
         polarity=list_turned(first.network, second.network),
+        taps=_list_taps(first.network, second.network),
         parts=tuple(list_changes(first.network, second.network)),
         curves=tuple(curves),
     )
@@ -399,6 +401,24 @@ def list_changes(first: Network, second: Network) -> Sequence[PartChange]:
             ):
                 out.append(PartChange(label=label, before=a, after=b))
     return out
+
+
+def _list_taps(first: Network, second: Network) -> tuple[str, ...]:
+    """Say of each transformer in which two networks differ what it is in both."""
+    before, after = (
+        {
+            f"{one.name}.{s.name}": s.form
+            for one in network.ladders
+            for s in one.slots
+            if not s.parts
+        }
+        for network in (first, second)
+    )
+    return tuple(
+        f"{label}: {before.get(label, 'none')} -> {after.get(label, 'none')}"
+        for label in dict.fromkeys((*before, *after))
+        if before.get(label) != after.get(label)
+    )
 
 
 def _name(slots: Sequence[FittedSlot], way: str) -> dict[str, Part]:

@@ -70,8 +70,8 @@ class LadderBank:
     Attributes
     ----------
     solver : Bank
-        The ladders as an expression: its parts are the genes, its places the slots, its drivers the
-        ways, all in the same order.
+        The ladders as an expression: its parts are the genes, its places the slots that hold
+        parts, its drivers the ways, all in the same order.
     way_of_ladder : list of int
         The way of each ladder; of a group the first one that is behind it.
     """
@@ -92,6 +92,8 @@ class LadderBank:
                         value=slot.name,
                     )
                 seen.add(slot.name)
+                if not slot.kinds:
+                    continue
                 k = len(self.slots)
                 self.slots.append(slot)
                 self.slot_ladder.append(at)

@@ -39,6 +39,8 @@ class FittedSlot(AnySlot):
         return tuple(zip(form.label_parts(self.name), form.places, self.parts, strict=True))
 
     def __str__(self) -> str:
+        if not self.parts:
+            return f"{self.name} {self.form}"
         values = (format_quantity(p.value, UNIT_OF_KIND[p.kind], 4) for p in self.parts)
         return f"{self.name} {' + '.join(values)}"
 

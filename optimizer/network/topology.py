@@ -317,6 +317,6 @@ def _slot_around(ladder: Ladder, fitted: FittedSlot) -> Slot:
         place=fitted.place,
         form=fitted.form,
         ranges=ranges,
-        kept=fitted.parts if on_board else None,
+        kept=(fitted.parts or None) if on_board else None,
         across=fitted.across,
     )

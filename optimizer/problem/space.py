@@ -236,6 +236,9 @@ class Space:
         for ladder in self.topology.ladders:
             fitted = []
             for slot in ladder.slots:
+                if not slot.kinds:
+                    fitted.append(slot.fill(()))
+                    continue
                 if genome.present[k]:
                     parts = tuple(
                         self.options[g].parts[genome.choice[g]] for g in self.slot_genes[k]

@@ -29,16 +29,16 @@ class Symbol:
     Parameters
     ----------
     kind : str
-        Kind of part, or "driver".
+        Kind of part, "driver", or "winding" for either side of the tap of an autotransformer.
     way, name : str
         The way and the part's own name ("L1", "C1a"); a driver's name.
     value, loss_ohm : float
-        Value and loss in SI units; 0 for a driver.
+        Value and loss in SI units; 0 for a driver, the share of all turns for a winding.
     a, b : tuple of float
         Where its terminals are. For a driver `a` is its positive terminal.
     """
 
-    kind: Kind | Literal["driver"]
+    kind: Kind | Literal["driver", "winding"]
     way: str
     name: str
     value: float

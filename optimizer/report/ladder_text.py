@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
 from optimizer.network.expression.ladders import from_ladder
@@ -12,7 +13,7 @@ from optimizer.network.expression.plan import NetworkPlan, PartsBranch
 from optimizer.network.ladder import Place
 from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import UNIT_OF_KIND, Part
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, ratio_to_db
 
 AMPLIFIER_SIGNS = {AMP_PLUS: "+", AMP_MINUS: "-"}
 """Sign of each terminal of the amplifier, by its point in the wiring list."""
@@ -42,13 +43,22 @@ def describe_join(part: Part) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    place: Place
+    place: Place | Literal["tap"]
     name: str
     lines: tuple[str, ...]
 
     @property
     def width(self) -> int:
         return max(len(self.name) + 3, *(len(line) + 1 for line in self.lines)) + 1
+
+
+_MORE_LINES = {"series": 0, "tap": 1, "shunt": 2}
+"""Lines between both rails that a column needs beside its own, by its place."""
+
+
+def say_tap(gain: float) -> str:
+    """Say what a transformer leaves of the volts before it."""
+    return format_quantity(ratio_to_db(gain), "dB")
 
 
 def _value_lines(part: Part, letter: str = "") -> list[str]:
@@ -61,13 +71,15 @@ def _value_lines(part: Part, letter: str = "") -> list[str]:
 
 
 def _columns(way: FittedLadder) -> list[_Column]:
-    """One column for what stands in the line or across it: a part, or several joined."""
+    """One column for what stands in the line or across it: a part, several joined, or a tap."""
     plan = NetworkPlan(from_ladder(way))
-    return [
-        _column("series" if step.kind == "series" else "shunt", branch, plan.leaves)
-        for step in plan.root.steps
-        for branch in step.branches
-    ]
+    columns = []
+    for step in plan.root.steps:
+        if step.tap is not None:
+            columns.append(_Column("tap", step.tap.name, (say_tap(step.tap.gain),)))
+        place: Place = "series" if step.kind == "series" else "shunt"
+        columns += [_column(place, branch, plan.leaves) for branch in step.branches]
+    return columns
 
 
 def _column(place: Place, branch: PartsBranch, leaves: Sequence[PartLeaf]) -> _Column:
@@ -109,7 +121,7 @@ def _centre(text: str, width: int, fill: str = " ") -> str:
 
 def _draw_run(columns: Sequence[_Column]) -> list[str]:
     """Draw some neighbouring columns: line, everything between, return line."""
-    depth = max((len(c.lines) + 2 * (c.place == "shunt") for c in columns), default=0)
+    depth = max((len(c.lines) + _MORE_LINES[c.place] for c in columns), default=0)
     rows = ["" for _ in range(depth + 2)]
     for column in columns:
         box = f"[{column.name}]"
@@ -118,6 +130,11 @@ def _draw_run(columns: Sequence[_Column]) -> list[str]:
             cells += [_centre(line, column.width) for line in column.lines]
             cells += [" " * column.width] * (depth + 1 - len(cells))
             cells.append("─" * column.width)
+        elif column.place == "tap":
+            cells = [_centre(box, column.width, "─")]
+            cells += [_centre(line, column.width) for line in column.lines]
+            cells += [_centre("│", column.width)] * (depth + 1 - len(cells))
+            cells.append(_centre("┴", column.width, "─"))
         else:
             cells = [_centre("┬", column.width, "─")]
             cells += [_centre(text, column.width) for text in (box, *column.lines)]

@@ -15,7 +15,7 @@ from optimizer.network.ladder import Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Net, Point, Symbol, measure_text
-from optimizer.report.ladder_text import AMPLIFIER_SIGNS
+from optimizer.report.ladder_text import AMPLIFIER_SIGNS, say_tap
 from optimizer.text.units import format_quantity
 
 WIDEST = 20.0
@@ -25,6 +25,7 @@ _LEAST = 2.0  # length of a symbol with its leads
 _RISE = 1.6  # height of one of several branches in the line
 _DROP = 1.9  # height of a symbol that hangs from the line
 _GAP = 0.35  # between neighbours
+_TURN = 0.7  # from a winding to where the line turns up or down beside it
 _STUB = 0.3  # from a node to where branches part
 _LEAD_IN = 1.0  # from the amplifier's terminal to the first part
 _DRIVER = 2.2  # room of a driver without its name
@@ -61,7 +62,27 @@ class Cluster:
     caption: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Winding:
+    """An autotransformer: what is before it and after it shares one end of its winding."""
+
+    name: str
+    gain: float
+
+    @property
+    def lines(self) -> tuple[str, str]:
+        """What is written beside it."""
+        return self.name, say_tap(self.gain)
+
+    @property
+    def width(self) -> float:
+        """Room that it takes in the line."""
+        return 2 * _TURN + max(map(measure_text, self.lines, ("name", "value"))) + _GAP
+
+
 Block = Leaf | Cluster
+Rung = tuple[Place, Block] | tuple[Literal["tap"], Winding]
+"""What stands in the line or across it, or the transformer between both."""
 
 
 def part_block(name: str, part: Part) -> Block:
@@ -81,14 +102,16 @@ def part_block(name: str, part: Part) -> Block:
     return Cluster(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
-def ladder_blocks(ladder: FittedLadder) -> list[tuple[Place, Block]]:
+def ladder_blocks(ladder: FittedLadder) -> list[Rung]:
     """Lay out one way or shared section as blocks in the line or across it, source first."""
     plan = NetworkPlan(from_ladder(ladder))
-    return [
-        ("series" if step.kind == "series" else "shunt", _branch_block(branch, plan.leaves))
-        for step in plan.root.steps
-        for branch in step.branches
-    ]
+    rungs: list[Rung] = []
+    for step in plan.root.steps:
+        if step.tap is not None:
+            rungs.append(("tap", Winding(step.tap.name, step.tap.gain)))
+        place: Place = "series" if step.kind == "series" else "shunt"
+        rungs += [(place, _branch_block(branch, plan.leaves)) for branch in step.branches]
+    return rungs
 
 
 def _branch_block(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> Block:
@@ -308,10 +331,10 @@ def _draw_ladder(
     runs = _break(blocks, widest - _LEAD_IN, _DRIVER + measure_text(say_end(way), "name"))
     for number, run in enumerate(runs):
         first, last = number == 0, number == len(runs) - 1
-        levels = [measure_level(b) for place, b in run if place == "series"]
+        levels = [measure_level(rung[1]) for rung in run if rung[0] == "series"]
         above = max((s[1] for s in levels), default=0.4)
         below = max((s[2] for s in levels), default=0.4)
-        hanging = [measure_upright(b)[2] for place, b in run if place == "shunt"]
+        hanging = [measure_upright(rung[1])[2] for rung in run if rung[0] == "shunt"]
         # The text below a symbol in the line must not touch the lower rail.
         height = max([2.4, below + 0.5, *(h + 0.5 for h in hanging)])
         top = y - above
@@ -337,14 +360,9 @@ def _draw_ladder(
     return y - 0.3
 
 
-def _break(
-    blocks: Sequence[tuple[Place, Block]], room: float, driver: float
-) -> list[list[tuple[Place, Block]]]:
+def _break(blocks: Sequence[Rung], room: float, driver: float) -> list[list[Rung]]:
     """Spread blocks and the driver over as few rows as fit, of nearly equal length."""
-    widths = [
-        measure_level(block)[0] if place == "series" else sum(measure_upright(block)[:2]) + _GAP
-        for place, block in blocks
-    ]
+    widths = [_measure_rung(rung) for rung in blocks]
     widths.append(driver)
     rows = _fill(widths, room)
     while True:
@@ -354,6 +372,13 @@ def _break(
         if len(tighter) > len(rows) or tighter == rows:
             return [[blocks[k] for k in row if k < len(blocks)] for row in rows]
         rows = tighter
+
+
+def _measure_rung(rung: Rung) -> float:
+    if rung[0] == "tap":
+        return rung[1].width
+    place, block = rung
+    return measure_level(block)[0] if place == "series" else sum(measure_upright(block)[:2]) + _GAP
 
 
 def _fill(widths: Sequence[float], room: float) -> list[list[int]]:
@@ -368,7 +393,7 @@ def _fill(widths: Sequence[float], room: float) -> list[list[int]]:
 def _draw_run(
     drawing: Drawing,
     way: str,
-    run: Sequence[tuple[Place, Block]],
+    run: Sequence[Rung],
     top: float,
     bottom: float,
 ) -> float:
@@ -376,21 +401,58 @@ def _draw_run(
     x = _LEAD_IN
     drawing.wire(_at(0.0, top), _at(x, top))
     drawing.wire(_at(0.0, bottom), _at(x, bottom))
-    for place, block in run:
+    for rung in run:
         begin = x
-        if place == "series":
-            x += measure_level(block)[0]
-            draw_level(drawing, way, block, begin, top, x)
+        x += _measure_rung(rung)
+        if rung[0] == "tap":
+            _draw_winding(drawing, way, rung[1], (begin, x), top, bottom)
+        elif rung[0] == "series":
+            draw_level(drawing, way, rung[1], begin, top, x)
         else:
-            left, right, _ = measure_upright(block)
-            node = begin + left
-            x = node + right + _GAP
+            block = rung[1]
+            node = begin + measure_upright(block)[0]
             drawing.wire(_at(begin, top), _at(node, top), _at(x, top))
             draw_upright(drawing, way, block, node, top, bottom)
             drawing.wire(_at(begin, bottom), _at(node, bottom))
             begin = node
         drawing.wire(_at(begin, bottom), _at(x, bottom))
     return x
+
+
+def _draw_winding(
+    drawing: Drawing,
+    way: str,
+    winding: Winding,
+    ends: tuple[float, float],
+    top: float,
+    bottom: float,
+) -> None:
+    """Draw a winding across the line, joined at its tap to what has the fewer volts.
+
+    The tap is drawn in the middle wherever it is; what it gives is written beside it.
+    """
+    begin, end = ends
+    middle = (top + bottom) / 2
+    node = begin + _TURN
+    high, tap, low = _at(node, middle + 1.0), _at(node, middle), _at(node, middle - 1.0)
+    share = min(winding.gain, 1.0 / winding.gain)
+    for a, b, turns in ((high, tap, 1.0 - share), (tap, low, share)):
+        drawing.symbols.append(
+            Symbol(kind="winding", way=way, name=winding.name, value=turns, loss_ohm=0.0, a=a, b=b)
+        )
+    drawing.wire(low, _at(node, bottom))
+    turn = _at(node + _TURN if winding.gain <= 1.0 else begin + _TURN / 2, middle)
+    drawing.wire(tap, turn, _at(turn[0], top))
+    drawing.wire(high, _at(node, top))
+    if winding.gain <= 1.0:
+        drawing.wire(_at(begin, top), _at(node, top))
+        drawing.wire(_at(turn[0], top), _at(end, top))
+    else:
+        drawing.wire(_at(begin, top), _at(turn[0], top))
+        drawing.wire(_at(node, top), _at(end, top))
+    name, level = winding.lines
+    drawing.say(_at(node + 0.42, middle - 0.4), name, "start", "name")
+    drawing.say(_at(node + 0.42, middle - 0.4 - _LINE), level, "start")
 
 
 def _terminal(

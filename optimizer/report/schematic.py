@@ -12,7 +12,7 @@ from typing import Any
 from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.drawing import Drawing, Symbol, find_joints
-from optimizer.report.ladder_text import describe_join
+from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.layout import WIDEST, draw_network, say_end, say_quantity
 
 SCALE = 36.0
@@ -144,6 +144,10 @@ def describe_network(network: Network, *, only: str = "") -> str:
 def _describe_ladder(way: FittedLadder, within: str) -> str:
     said = []
     for slot in way.slots:
+        if slot.circuit.gain is not None:
+            said.append(
+                f"{slot.name} autotransformer, {say_tap(slot.circuit.gain)} for what follows"
+            )
         for name, place, part in slot.named_parts:
             text = f"{name} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
             joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
@@ -199,6 +203,7 @@ def _draw_symbol(kind: str, right: float, up: float) -> str:
                 "resistor": elements.ResistorIEC,
                 "capacitor": elements.Capacitor,
                 "inductor": elements.Inductor,
+                "winding": elements.Inductor,
             }[kind]
             canvas += maker().endpoints((0.0, 0.0), (right, up))
     text = canvas.get_imagedata("svg").decode("utf-8")

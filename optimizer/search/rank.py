@@ -83,7 +83,7 @@ def _structure_of(problem: Problem, genome: Genome) -> Structure:
     }
     ladders = []
     for ladder in problem.topology.ladders:
-        filled = [slot for slot in ladder.slots if next(present)]
+        filled = [slot for slot in ladder.slots if not slot.kinds or next(present)]
         # What is both in the line and across it, as a pad, lets nothing pass.
         runs = groupby(filled, key=lambda s: s.form if s.circuit.spans_both else s.place)
         ladders.append(

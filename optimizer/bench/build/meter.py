@@ -42,7 +42,8 @@ class MeterReading:
     way : str
         Its name.
     connected_ohm, open_ohm : float
-        With its driver connected, and without; infinite when a capacitor blocks.
+        With its driver connected, and without; infinite when a capacitor blocks. A transformer
+        counts as a wire across the line.
     """
 
     way: str
@@ -112,9 +113,7 @@ def read_meter(network: Network, resistances: Mapping[str, float]) -> tuple[Mete
 
 def join_readings(readings: Sequence[MeterReading]) -> float:
     """Resistance of all branches in parallel, drivers connected; infinite when every one blocks."""
-    total = sum(
-        1.0 / r.connected_ohm
-        for r in readings
-        if math.isfinite(r.connected_ohm) and r.connected_ohm > 0.0
-    )
+    if any(r.connected_ohm == 0.0 for r in readings):
+        return 0.0
+    total = sum(1.0 / r.connected_ohm for r in readings)
     return 1.0 / total if total > 0.0 else math.inf

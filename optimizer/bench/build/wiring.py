@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from optimizer.network.expression.circuit import place_elements
 from optimizer.network.expression.ladders import from_ladder
-from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
+from optimizer.network.expression.nodes import DriverLeaf, PartLeaf, Tap
 from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.text.brief import brief
@@ -67,6 +67,35 @@ class DriverLead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TapLead:
+    """How an autotransformer is connected.
+
+    Parameters
+    ----------
+    way, name : str
+        Its way, and its name ("A1").
+    gain : float
+        Volts after it over volts before it.
+    before, after, common : str
+        Points of its input, its output, and the end of its winding that both share. The higher of
+        input and output is the other end of the winding, the lower one its tap.
+    """
+
+    way: str
+    name: str
+    gain: float
+    before: str
+    after: str
+    common: str
+
+    @property
+    def ends(self) -> tuple[tuple[str, str], ...]:
+        """What each terminal is called, and its point."""
+        whole, tap = (self.before, self.after) if self.gain <= 1.0 else (self.after, self.before)
+        return (("end", whole), ("tap", tap), ("common end", self.common))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wiring:
     """Everything that is soldered.
 
@@ -76,6 +105,8 @@ class Wiring:
         Way by way, source first.
     drivers : tuple of DriverLead
         Way by way.
+    taps : tuple of TapLead
+        Way by way, source first.
     begins, ends : mapping of str to (str, str)
         Upper and lower point at which each way and shared section begins, and at which what the
         section feeds, or the driver, is connected.
@@ -83,6 +114,7 @@ class Wiring:
 
     pieces: tuple[Piece, ...]
     drivers: tuple[DriverLead, ...]
+    taps: tuple[TapLead, ...]
     begins: Mapping[str, tuple[str, str]]
     ends: Mapping[str, tuple[str, str]]
 
@@ -94,6 +126,9 @@ class Wiring:
         for piece in self.pieces:
             for point in (piece.start, piece.end):
                 found.setdefault(point, []).append(f"{piece.way} {piece.name}")
+        for tap in self.taps:
+            for name, point in tap.ends:
+                found.setdefault(point, []).append(f"{tap.way} {tap.name} ({name})")
         for lead in self.drivers:
             found.setdefault(lead.plus, []).append(f"{lead.driver} (+)")
             found.setdefault(lead.minus, []).append(f"{lead.driver} (-)")
@@ -159,6 +194,7 @@ def wire_network(network: Network) -> Wiring:
     """
     pieces: list[Piece] = []
     drivers: list[DriverLead] = []
+    taps: list[TapLead] = []
     # Every ladder comes after the group that it belongs to.
     begins = {one.name: (AMP_PLUS, AMP_MINUS) for one in network.branches}
     ends: dict[str, tuple[str, str]] = {}
@@ -168,13 +204,31 @@ def wire_network(network: Network) -> Wiring:
             what, nodes = element.what, element.nodes
             if isinstance(what, PartLeaf) and what.part is not None:
                 _wire_part(pieces, ladder.name, what.name, what.part, nodes[0], nodes[1], new)
+            elif isinstance(what, Tap):
+                before, after, common = nodes
+                taps.append(
+                    TapLead(
+                        way=ladder.name,
+                        name=what.name,
+                        gain=what.gain,
+                        before=before,
+                        after=after,
+                        common=common,
+                    )
+                )
             elif isinstance(what, DriverLeaf):
                 ends[ladder.name] = nodes[0], nodes[1]
         if isinstance(ladder, FittedGroup):
             begins |= _share_out(ladder, *ends[ladder.name], new)
         else:
             drivers.append(_connect(ladder, *ends[ladder.name]))
-    return Wiring(pieces=tuple(pieces), drivers=tuple(drivers), begins=begins, ends=ends)
+    return Wiring(
+        pieces=tuple(pieces),
+        drivers=tuple(drivers),
+        taps=tuple(taps),
+        begins=begins,
+        ends=ends,
+    )
 
 
 def _share_out(

@@ -19,6 +19,7 @@ from typing import Any
 from optimizer.bench.networks.ladder import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
 from optimizer.bench.networks.results import read_result
 from optimizer.errors import InputError
+from optimizer.network.expression.nodes import say_gain
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.certificate import MEASURES, NEVER_SOUGHT, STATES, Certificate
@@ -295,6 +296,8 @@ def _ladder_lines(ladder: FittedLadder) -> list[str]:
 
 
 def _slot_text(slot: FittedSlot) -> str:
+    if slot.circuit.gain is not None:
+        return f"name: {_scalar(slot.name)}, tap: {say_gain(slot.circuit.gain)}"
     across = f", across: {_scalar(slot.across)}" if slot.across else ""
     head = f"name: {_scalar(slot.name)}{across}, {slot.place}: {_scalar(slot.form)}"
     if len(slot.parts) == 1:

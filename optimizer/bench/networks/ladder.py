@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from optimizer.bench.networks.stated_part import StatedPart, settle_part
-from optimizer.design.read.ladder import FORM_OF_SLOT, locate_slot, read_place
+from optimizer.design.read.ladder import FORM_OF_SLOT, TAP_KEY, locate_slot, read_place
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import (
     NAMED_FORMS,
@@ -83,6 +83,7 @@ _SLOT_KEYS = (
         meaning="another place, with whose part in the line this one lies in parallel; told by the "
         "design likewise",
     ),
+    TAP_KEY,
 )  # fmt: skip
 
 BUILT_SLOT_KEYS = KeyBlock(
@@ -260,7 +261,9 @@ def _take_compound(
                 f"this key does not belong to {say_with_article(form.name)}",
                 value=repr(key),
                 remedy=f"its parts are {', '.join(keys)}, each with a value, or with a block "
-                '"{value: ..., ...}"',
+                '"{value: ..., ...}"'
+                if keys
+                else "remove it: a transformer has no parts",
             )
     missing = next((key for key in keys if key not in fields), None)
     if missing:
@@ -279,7 +282,7 @@ def _take_compound(
 
 def _read_place(ladder: Ladder, entry: Entry) -> tuple[Place, NamedForm]:
     fields = entry.fields()
-    if "series" in fields or "shunt" in fields:
+    if {"series", "shunt", "tap"} & set(fields):
         return read_place(entry, BUILT_SLOT_KEYS)
     name = fields["name"].text() if "name" in fields else ""
     known = next((slot for slot in ladder.slots if slot.name == name), None)

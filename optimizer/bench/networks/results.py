@@ -198,9 +198,10 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
         form = str(_get(entries[place], "kind", f"{key}.slots"))
         name = str(_get(entries[place], "name", f"{key}.slots"))
         at = _get(entries[place], "at", f"{key}.slots")
+        tap = form == "tap"
         if "form" in entries[place]:
             form = str(entries[place]["form"])
-            name = name.rpartition(".")[0]
+            name = name if tap else name.rpartition(".")[0]
         try:
             kinds = form_of(form, "shunt" if at == "shunt" else "series").kinds
         except InputError as error:
@@ -211,6 +212,10 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
                 remedy=_REMEDY,
             ) from None
         count = len(kinds)
+        if tap and not kinds:
+            slots.append(FittedSlot(name=name, place=at, form=form, parts=()))
+            place += 1
+            continue
         group = entries[place : place + count]
         if [_get(one, "kind", f"{key}.{name}") for one in group] != list(kinds):
             raise InputError(

@@ -9,7 +9,7 @@ from typing import Any
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
-from optimizer.network.expression.forms import NamedForm, form_of, say_with_article
+from optimizer.network.expression.forms import NamedForm, form_of, form_of_tap, say_with_article
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
@@ -24,6 +24,13 @@ range is written: two octaves, beyond which the slot would have another purpose.
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _RANGE = OwnForm("range in the unit of the part")
 FORM_OF_SLOT = OwnForm("name of a part or compound, or an expression of parts")
+
+TAP_KEY = Key(
+    name="tap", form=OwnForm("volts after it over volts before it, or the same in dB"), example="-6 dB",
+    meaning="a transformer in front of what follows, instead of parts: what is behind it gets that "
+    "much of the volts, and shows the amplifier its impedance by the square of them",
+)  # fmt: skip
+"""The key of a transformer."""
 
 SLOT_KEYS = KeyBlock(
     noun=Slot,
@@ -46,6 +53,7 @@ SLOT_KEYS = KeyBlock(
             meaning="another place, with whose part in the line this one lies in parallel; the kind "
             "with its range says what it is (capacitor: 1 .. 10 uF), or series",
         ),
+        TAP_KEY,
         Key(
             name="optional", form=FlagForm(), example="yes",
             meaning="whether the place may stay empty",
@@ -249,6 +257,8 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     place, form = read_place(entry, SLOT_KEYS)
     fields = SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
+    if form.gain is not None:
+        return _read_tap(fields, name, form)
     keys = form.keys
     single = len(keys) == 1
     allowed = (*_COMMON, *(("from", "to") if single else ()), *keys)
@@ -278,6 +288,17 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     return Slot(
         name=name, place=place, form=form.name, ranges=ranges, optional=optional, across=across
     )
+
+
+def _read_tap(fields: Mapping[str, Entry], name: str, form: NamedForm) -> Slot:
+    """Read a transformer: nothing of it is to be chosen."""
+    for key, inner in fields.items():
+        if key not in ("name", "tap", "series"):
+            raise inner.error(
+                "a transformer has a name and its tap, and nothing to choose", value=repr(key),
+                remedy=f'remove "{key}"; a coil or resistance of it is a place in front of it',
+            )  # fmt: skip
+    return Slot(name=name, place="series", form=form.name, ranges=())
 
 
 def _read_kept_slot(
@@ -348,6 +369,8 @@ def read_place(entry: Entry, block: KeyBlock[Any]) -> tuple[Place, NamedForm]:
     """
     fields = entry.fields()
     written: list[Place] = [p for p in ("series", "shunt") if p in fields]
+    if "tap" in fields:
+        return "series", _read_gain(fields["tap"], (*written, *(["across"] * ("across" in fields))))
     if "across" in fields:
         kinds = [kind for kind in KINDS if kind in fields]
         if not written and len(kinds) == 1:
@@ -372,6 +395,16 @@ def read_place(entry: Entry, block: KeyBlock[Any]) -> tuple[Place, NamedForm]:
         return written[0], form_of(spot.text(), written[0])
     except InputError as error:
         raise spot.where.locate(error) from None
+
+
+def _read_gain(entry: Entry, others: Sequence[str]) -> NamedForm:
+    if others:
+        raise entry.error("a transformer stands in the line by itself", value=f"also {others[0]}",
+                          remedy=f'remove "{others[0]}", or give it a place of its own')  # fmt: skip
+    try:
+        return form_of_tap(entry.text())
+    except InputError as error:
+        raise entry.where.locate(error) from None
 
 
 def _read_slot_range(

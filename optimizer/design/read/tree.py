@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError
-from optimizer.network.expression.forms import form_of
+from optimizer.network.expression.forms import TAP, form_of
 from optimizer.network.expression.nodes import (
     DriverLeaf,
     Node,
@@ -18,6 +19,7 @@ from optimizer.network.expression.nodes import (
     has_driver,
     part_leaves,
     render,
+    say_gain,
     walk_nodes,
 )
 from optimizer.network.expression.notation import parse, read_leaf
@@ -101,7 +103,8 @@ def read_tree(
         raise entry.where.locate(error) from None
     _check_names(node, entry)
     ranges = _read_values(values, entry, part_leaves(node), notes)
-    reader = _Unfolding(entry, ranges)
+    taken = {getattr(one, "place", None) or getattr(one, "name", "") for one in walk_nodes(node)}
+    reader = _Unfolding(entry, ranges, (n for n in (f"A{k}" for k in count(1)) if n not in taken))
     reader.unfold_source(node)
     return Topology(ways=tuple(reader.ways), groups=tuple(reader.groups))
 
@@ -109,9 +112,12 @@ def read_tree(
 def _check_names(node: Node, entry: Entry) -> None:
     seen: set[str] = set()
     for one in walk_nodes(node):
-        if isinstance(one, Tap):
-            raise entry.error("a tap cannot be written here yet", value=render(one))
-        if isinstance(one, PartLeaf | DriverLeaf):
+        if isinstance(one, Tap) and not has_driver(one):
+            raise entry.error(
+                "a tap stands in front of a driver", value=render(one),
+                remedy='write for instance "tap(-6 dB, C1 + tweeter)"',
+            )  # fmt: skip
+        if isinstance(one, PartLeaf | DriverLeaf | Tap) and one.name:
             if one.name in seen:
                 raise entry.error(
                     "every part and driver stands once in a network", value=repr(one.name),
@@ -165,6 +171,7 @@ class _Unfolding:
 
     entry: Entry
     stated: Mapping[str, _Stated]
+    free: Iterator[str]
     ways: list[Way] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
 
@@ -179,14 +186,18 @@ class _Unfolding:
     def unfold(self, node: Node) -> str:
         """Take a node that holds a driver, and return the name of its way or group."""
         slots: list[Slot] = []
-        while isinstance(node, Series | Parallel):
+        while not isinstance(node, DriverLeaf):
+            if isinstance(node, Tap):
+                slots.append(self._tap(node))
+                node = node.item
+                continue
+            assert isinstance(node, Series | Parallel)
             place: Place = "series" if isinstance(node, Series) else "shunt"
             slots += [self._slot(item, place) for item in node.items if not has_driver(item)]
             feeds = [item for item in node.items if has_driver(item)]
             if len(feeds) > 1:
                 return self._group(feeds, "series" if place == "series" else "parallel", slots)
             node = feeds[0]
-        assert isinstance(node, DriverLeaf)
         self.ways.append(
             Way(name=node.name, driver=node.driver, slots=tuple(slots), polarity=node.polarity)
         )
@@ -200,6 +211,11 @@ class _Unfolding:
         members = tuple(self.unfold(item) for item in feeds)
         self.groups[at] = Group(name=name, members=members, joint=joint, slots=tuple(slots))
         return name
+
+    def _tap(self, node: Tap) -> Slot:
+        """Place of a transformer; one without a name gets one that no part has."""
+        form = f"{TAP}{say_gain(node.gain)}"
+        return Slot(name=node.name or next(self.free), place="series", form=form, ranges=())
 
     def _slot(self, node: Node, place: Place) -> Slot:
         """Place of a part or of several joined."""

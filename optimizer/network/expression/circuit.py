@@ -31,6 +31,7 @@ from optimizer.network.expression.nodes import (
     Tap,
     driver_leaves,
     part_leaves,
+    taps_of,
 )
 
 _Load = DriverEquivalent | MeasuredLoad
@@ -163,12 +164,12 @@ def write_circuit(
     names = _identify(leaf.name for leaf in part_leaves(network))
     drivers = _identify(leaf.name for leaf in driver_leaves(network))
     found = find_drivers(network, top=top, prefix=prefix)
-    taps = itertools.count(1)
+    taps = iter(name_all(f"tap_{tap.name}" if tap.name else "tap" for tap in taps_of(network)))
     for element in list_elements(network, top, prefix=f"{prefix}n"):
         what = element.what
         if isinstance(what, Tap):
             a, c, common = element.nodes
-            deck.tap(f"{prefix}tap{next(taps)}", a, common, c, what.ratio)
+            deck.tap(f"{prefix}{next(taps)}", a, common, c, what.ratio)
             continue
         a, b = element.nodes
         if isinstance(what, PartLeaf):

@@ -22,10 +22,12 @@ from optimizer.network.expression.nodes import (
     Parallel,
     PartLeaf,
     Series,
+    Tap,
     change,
     driver_leaves,
     part_leaves,
     render,
+    say_gain,
     walk_nodes,
 )
 from optimizer.network.expression.notation import parse, read_leaf
@@ -34,6 +36,9 @@ from optimizer.parts import Kind
 from optimizer.text.suggest import suggest
 
 REST = "rest"
+
+TAP = "tap "
+"""What the name of the form of a transformer begins with: "tap -6 dB"."""
 
 Place = Literal["series", "shunt"]
 Form = str
@@ -141,8 +146,13 @@ class NamedForm:
 
     @property
     def place(self) -> Place:
-        """Where it stands: in the line when anything of it does."""
-        return "series" if "series" in self.places else "shunt"
+        """Where it stands: in the line when anything of it does, as a tap does."""
+        return "series" if "series" in self.places or not self.parts else "shunt"
+
+    @property
+    def gain(self) -> float | None:
+        """Volts after it over volts before it, of a tap; None for what has parts."""
+        return self.node.gain if isinstance(self.node, Tap) else None
 
     @property
     def spans_both(self) -> bool:
@@ -212,7 +222,7 @@ class NamedForm:
         Node
             Parts are called as `label_parts` says.
         """
-        return self.fill(rest, self.name_leaves(name, parts), beside)
+        return self.fill(rest, self.name_leaves(name, parts), beside, name)
 
     def name_leaves(self, name: str, parts: Sequence[PartLeaf] | None = None) -> list[PartLeaf]:
         """Return its parts under their names in a place, see `around`."""
@@ -221,7 +231,9 @@ class NamedForm:
             for part, label in zip(parts or self.parts, self.label_parts(name), strict=True)
         ]
 
-    def fill(self, rest: Node, parts: Sequence[PartLeaf], beside: Sequence[Node] = ()) -> Node:
+    def fill(
+        self, rest: Node, parts: Sequence[PartLeaf], beside: Sequence[Node] = (), name: str = ""
+    ) -> Node:
         """Put certain parts and what follows into the expression.
 
         Parameters
@@ -232,12 +244,16 @@ class NamedForm:
             In the order of `parts`.
         beside : sequence of Node
             What lies in parallel with the first that is in the line; it comes before that.
+        name : str
+            Of a tap.
         """
         known = dict(zip(self.names, parts, strict=True))
         made = change(
             self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else leaf
         )
         assert made is not None
+        if isinstance(made, Tap):
+            made = replace(made, name=name)
         if beside:
             made = _put_beside(made, beside)
         made = change(made, lambda leaf: rest if isinstance(leaf, DriverLeaf) else leaf)
@@ -252,7 +268,7 @@ class NamedForm:
         parts : sequence of PartLeaf
             In the order of `parts`.
         """
-        assert set(self.places) == {"series"}
+        assert set(self.places) == {"series"}, "what lies across a place is in the line"
         known = dict(zip(self.names, parts, strict=True))
         made = change(
             self.node, lambda leaf: known[leaf.name] if isinstance(leaf, PartLeaf) else None
@@ -373,7 +389,36 @@ def form_of(form: Form, place: Place) -> NamedForm:
     return NAMED_FORMS.get((place, form)) or _find_form(form, place)
 
 
+@cache
+def form_of_tap(text: str) -> NamedForm:
+    """Make the form of a transformer.
+
+    Parameters
+    ----------
+    text : str
+        Volts after it over volts before it: "0.5" or "-6 dB".
+
+    Raises
+    ------
+    InputError
+        What cannot be read, or is not above 0.
+    """
+    try:
+        node = parse(f"tap({text}, {REST})", DriverLeaf)
+    except InputError as error:
+        raise InputError(
+            "a tap is volts after it over volts before it, or the same in dB",
+            value=f'"{text}"',
+            remedy="write for instance 0.5 or -6 dB",
+        ) from error
+    assert isinstance(node, Tap)
+    said = say_gain(node.gain)
+    return NamedForm(f"{TAP}{said}", f"tap({said}, {REST})", "sets the level", letter="A")
+
+
 def _find_form(text: str, place: Place) -> NamedForm:
+    if text.startswith(TAP) and place == "series":
+        return form_of_tap(text.removeprefix(TAP))
     other: Place = "shunt" if place == "series" else "series"
     if (other, text) in NAMED_FORMS:
         raise InputError(

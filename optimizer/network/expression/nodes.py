@@ -11,6 +11,7 @@ group all of whose parts are left out is itself left out.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ from typing import Literal, TypeVar
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import Kind, Part
+from optimizer.text.units import db_to_ratio
 
 Polarity = Literal["normal", "inverted", "free"]
 
@@ -163,23 +165,37 @@ class Tap(_Node):
 
     Parameters
     ----------
-    ratio : float
-        Volts before it over volts after it; positive. The impedance of what follows appears
-        ``ratio**2`` as large.
+    gain : float
+        Volts after it over volts before it; positive, 0.5 or -6 dB.
     item : Node
         What follows.
+    name : str
+        What it is called ("A1"); empty where it has no name.
 
     Notes
     -----
     Magnetising inductance, wire and leakage of a real one are parts around it.
     """
 
-    ratio: float
+    gain: float
     item: Node
+    name: str = ""
 
     def __post_init__(self) -> None:
-        if not 0.0 < self.ratio < float("inf"):
-            raise InputError("the ratio of a tap is positive", value=self.ratio)
+        if not (0.0 < self.gain < math.inf and 1.0 / self.gain < math.inf):
+            raise InputError(
+                "a tap needs the volts after it over those before it, above 0",
+                value=self.gain,
+                remedy="write for instance 0.5 or -6 dB",
+            )
+
+    @property
+    def ratio(self) -> float:
+        """Volts before it over volts after it: its turns as they are counted.
+
+        The impedance of what follows appears ``ratio**2`` as large.
+        """
+        return 1.0 / self.gain
 
 
 Node = PartLeaf | DriverLeaf | Series | Parallel | Tap
@@ -252,11 +268,31 @@ def render(node: Node) -> str:
         signs: dict[Polarity, str] = {"normal": "", "inverted": "-", "free": "±"}
         return signs[node.polarity] + _quoted(node.name)
     if isinstance(node, Tap):
-        return f"tap({node.ratio!r}, {render(node.item)})"
+        name = f"{_quoted(node.name)}: " if node.name else ""
+        return f"{name}tap({say_gain(node.gain)}, {render(node.item)})"
     text = (" + " if isinstance(node, Series) else " || ").join(map(_inner, node.items))
     if not node.place:
         return text
     return f"{_quoted(node.place)}: ({text}){'?' if node.optional else ''}"
+
+
+def say_gain(gain: float) -> str:
+    """Write the gain of a tap so that reading it gives the same number: in dB where that is round.
+
+    Parameters
+    ----------
+    gain : float
+        Volts after it over volts before it.
+
+    Returns
+    -------
+    str
+        "-6 dB" or "0.5".
+    """
+    level = round(20.0 * math.log10(gain), 3)
+    if level and db_to_ratio(level) == gain:
+        return f"{level:.10g} dB"
+    return repr(gain)
 
 
 def _inner(node: Node) -> str:
@@ -283,6 +319,11 @@ def part_leaves(node: Node) -> tuple[PartLeaf, ...]:
 def driver_leaves(node: Node) -> tuple[DriverLeaf, ...]:
     """Drivers in the order in which they are written."""
     return tuple(n for n in walk_nodes(node) if isinstance(n, DriverLeaf))
+
+
+def taps_of(node: Node) -> tuple[Tap, ...]:
+    """Taps, source first."""
+    return tuple(n for n in walk_nodes(node) if isinstance(n, Tap))
 
 
 def has_driver(node: Node | _Group) -> bool:

@@ -3,8 +3,9 @@
 ``+`` joins in series and ``||`` in parallel. Names that begin with R, L or C followed by digits or
 small letters are parts, all others drivers; a reader of files can say otherwise. ``C1?`` may be
 left out, ``B1: (R || C)?`` may be left out as a whole under its name, ``-tweeter`` is connected the
-other way round and ``±tweeter`` either way. ``tap(1.41, tweeter)`` puts an ideal transformer of that
-ratio in front. Where ``+`` and ``||`` meet, brackets say which comes first.
+other way round and ``±tweeter`` either way. ``tap(-6 dB, tweeter)`` or ``tap(0.5, tweeter)`` puts an
+ideal transformer in front that leaves that much of the volts, ``A1: tap(...)`` gives it a name. Where
+``+`` and ``||`` meet, brackets say which comes first.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from optimizer.network.expression.nodes import (
     Tap,
 )
 from optimizer.parts import LETTER_OF_KIND, Kind
+from optimizer.text.units import db_to_ratio
 
 KIND_OF_LETTER: dict[str, Kind] = {letter: kind for kind, letter in LETTER_OF_KIND.items()}
 
@@ -159,6 +161,8 @@ class _Reader:
         if name == "tap" and self._take("(") is not None:
             return self._tap(depth)
         if self._take(":") is not None:
+            if self._begins_tap():
+                return replace(self._tap(depth), name=name)
             if self._take("(") is None:
                 raise self._error("a name with a colon stands before a bracket")
             return self._bracket(depth, name)
@@ -193,9 +197,21 @@ class _Reader:
         group = node if isinstance(node, Series | Parallel) and not node.place else Series((node,))
         return replace(group, place=place, optional=optional)
 
-    def _tap(self, depth: int) -> Node:
-        ratio = float(self._need("number", "a tap begins with its ratio, a number"))
+    def _begins_tap(self) -> bool:
+        if [token.text for token in self.tokens[self.next : self.next + 2]] != ["tap", "("]:
+            return False
+        self.next += 2
+        return True
+
+    def _tap(self, depth: int) -> Tap:
+        below = self._take("-") is not None
+        begin = "a tap begins with volts after it over volts before it, as 0.5 or -6 dB"
+        gain = (-1.0 if below else 1.0) * float(self._need("number", begin))
+        unit = self.tokens[self.next] if self.next < len(self.tokens) else None
+        if unit is not None and unit.kind == "name" and unit.text.lower() == "db":
+            self.next += 1
+            gain = db_to_ratio(gain)
         self._need(",", "a comma follows the ratio of a tap")
         node = self._group(depth + 1)
         self._need(")", "a bracket is closed")
-        return Tap(ratio, node)
+        return Tap(gain, node)

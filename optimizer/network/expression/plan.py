@@ -86,6 +86,8 @@ class Step:
         Drivers that hang below it.
     ratio : float
         Of a tap.
+    tap : Tap or None
+        The tap itself.
     """
 
     index: int
@@ -93,6 +95,7 @@ class Step:
     branches: tuple[PartsBranch, ...]
     below: tuple[int, ...]
     ratio: float = 1.0
+    tap: Tap | None = None
 
     @property
     def leaves(self) -> tuple[int, ...]:
@@ -281,9 +284,10 @@ class NetworkPlan:
         kind: Literal["series", "parallel", "tap"],
         branches: tuple[PartsBranch, ...],
         below: tuple[int, ...],
-        ratio: float = 1.0,
+        tap: Tap | None = None,
     ) -> Step:
-        step = Step(len(self.steps), kind, branches, below, ratio)
+        ratio = 1.0 if tap is None else tap.ratio
+        step = Step(len(self.steps), kind, branches, below, ratio, tap)
         self.steps += (step,)
         return step
 
@@ -295,7 +299,7 @@ class NetworkPlan:
             if isinstance(node, DriverLeaf):
                 foot = self.driver_index[node.name]
             elif isinstance(node, Tap):
-                steps.append(self._step("tap", (), below, node.ratio))
+                steps.append(self._step("tap", (), below, node))
                 node = node.item
             else:
                 assert not isinstance(node, PartLeaf)

@@ -115,9 +115,9 @@ def resistance_of(network: Node, driver_ohm: Callable[[DriverLeaf], float] | Non
     Returns
     -------
     float
-        In ohm; infinite when capacitors block. A tap counts as the wire it is: direct current does
-        not pass a transformer, but an autotransformer's winding lies across the line, so its
-        parts say what is seen before it.
+        In ohm; infinite when capacitors block. A tap counts as a wire across the line: direct
+        current sees nothing of an autotransformer but the wire of its winding, whose resistance is
+        taken as 0.
     """
     if isinstance(network, DriverLeaf):
         return math.inf if driver_ohm is None else driver_ohm(network)
@@ -127,7 +127,7 @@ def resistance_of(network: Node, driver_ohm: Callable[[DriverLeaf], float] | Non
             return math.inf
         return part.loss_ohm + (part.value if part.kind == "resistor" else 0.0)
     if isinstance(network, Tap):
-        return resistance_of(network.item, driver_ohm)
+        return 0.0
     ohms = [resistance_of(item, driver_ohm) for item in network.items]
     if isinstance(network, Series):
         return math.fsum(ohms) if all(map(math.isfinite, ohms)) else math.inf

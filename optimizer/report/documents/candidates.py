@@ -20,7 +20,7 @@ from optimizer.report.document import (
     Table,
 )
 from optimizer.report.documents.numbers import list_planes
-from optimizer.report.ladder_text import draw_ladder
+from optimizer.report.ladder_text import draw_ladder, say_tap
 from optimizer.report.layout import say_end
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure
@@ -129,16 +129,18 @@ def _part_rows(ways: Sequence[FittedLadder], whole: bool) -> Iterable[tuple[str 
     for way in ways:
         previous = -1
         for slot in way.slots:
-            for name, place, _ in slot.named_parts:
+            named = [(name, place) for name, place, _ in slot.named_parts]
+            for name, place in named or [(slot.name, slot.place)]:
                 where = f"across {slot.across}" if slot.across else place
-                row = (name, where if len(slot.parts) == 1 else slot.form)
+                row = (name, where if len(slot.parts) == 1 else slot.form if named else "tap")
                 if row not in order:
                     order.insert(previous + 1, row)
                 previous = order.index(row)
     columns = [_parts_by_name(way) for way in ways]
     for name, kind in order:
         parts = [column.get(name) for column in columns]
-        kept = ", kept" if all(part is not None and part.origin == "kept" for part in parts) else ""
+        stays = all(isinstance(part, Part) and part.origin == "kept" for part in parts)
+        kept = ", kept" if stays else ""
         usual = _part_cell(parts[0])
         # What differs from the first candidate is what one looks for.
         cells = [Cell(cell, "" if cell == usual else "strong") for cell in map(_part_cell, parts)]
@@ -147,13 +149,21 @@ def _part_rows(ways: Sequence[FittedLadder], whole: bool) -> Iterable[tuple[str 
         yield (f"  {name}", Cell(f"{kind}{kept}", "soft"), *cells)
 
 
-def _parts_by_name(way: FittedLadder) -> dict[str, Part]:
-    return {name: part for slot in way.slots for name, _, part in slot.named_parts}
+def _parts_by_name(way: FittedLadder) -> dict[str, Part | str]:
+    """List what is built by its name: parts, and what transformers leave of the volts."""
+    found: dict[str, Part | str] = {}
+    for slot in way.slots:
+        found |= {name: part for name, _, part in slot.named_parts}
+        if slot.circuit.gain is not None:
+            found[slot.name] = say_tap(slot.circuit.gain)
+    return found
 
 
-def _part_cell(part: Part | None) -> str:
+def _part_cell(part: Part | str | None) -> str:
     if part is None:
         return "-"
+    if isinstance(part, str):
+        return part
     return say_value(part) + ("*" if part.piece_count > 1 else "")
 
 

@@ -210,7 +210,7 @@ def list_differences(comparison: Comparison, other: Candidate) -> list[Passage]:
     list of Passage
     """
     lines = [f"{name}: polarity turned" for name in comparison.polarity]
-    lines += [say_change(change) for change in comparison.parts]
+    lines += [*comparison.taps, *(say_change(change) for change in comparison.parts)]
     if not lines:
         lines.append("The parts and polarities are the same.")
     curves = {c.name: c.difference_db for c in comparison.curves}
@@ -275,6 +275,7 @@ def check_to_json(
                 "network": name,
                 "candidate": rated_to_json(candidate, problem),
                 "polarity_turned": list(comparison.polarity),
+                "taps": list(comparison.taps),
                 "changes": [change_to_json(change) for change in comparison.parts],
                 "curves": {
                     c.name: {

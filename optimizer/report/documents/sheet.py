@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
-from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, TapLead
 from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.measure.driver import WiredDrivers
 from optimizer.report.cautions import CAUTIONS
@@ -15,7 +15,7 @@ from optimizer.report.document import Document, Listing, Note, Passage, Section,
 from optimizer.report.documents.candidates import draw_ways
 from optimizer.report.documents.sheet_coils import say_wires
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
-from optimizer.report.ladder_text import describe_join
+from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.layout import WIDEST
 from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
 from optimizer.stock.lots import SHELF
@@ -184,6 +184,7 @@ def _list_wiring(sheet: BuildSheet) -> Section:
         parts=(
             Note(text=f"{_say_terminals(sheet)} Tick each piece when it is soldered."),
             Table(heads=("way", "piece", "what", "from", "to"), rows=tuple(rows), align="lllll"),
+            *_tabulate_taps(sheet),
             Note(text="Polarity of the drivers:"),
             Table(
                 heads=("way", "driver", "(+) to", "(-) to", "connected"),
@@ -193,6 +194,28 @@ def _list_wiring(sheet: BuildSheet) -> Section:
             *(Note(text=_say_wired(*item)) for item in sheet.wired.items()),
             Note(text="What meets at each point:"),
             Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
+        ),
+    )
+
+
+def _tabulate_taps(sheet: BuildSheet) -> tuple[Passage, ...]:
+    """Say between which points each transformer is connected."""
+    taps = sheet.wiring.taps
+    if not taps:
+        return ()
+    rows = tuple(
+        (tap.way, tap.name, say_tap(tap.gain), *(point for _, point in tap.ends), tap.before)
+        for tap in taps
+    )
+    return (
+        Note(
+            text="Autotransformers; what they give is between their output and the common end, "
+            "which is one end of the winding:"
+        ),
+        Table(
+            heads=("way", "piece", "gives", "other end to", "tap to", "common end to", "fed at"),
+            rows=rows,
+            align="llrllll",
         ),
     )
 
@@ -259,6 +282,7 @@ def _list_ratings(sheet: BuildSheet) -> Section:
         for d in sheet.ratings.drivers
     )
     parts.append(Note(text=f"Power into the drivers on programme: {loads}."))
+    parts += [Note(text=_say_ideal(tap)) for tap in sheet.wiring.taps]
     parts += [Note(text=text, warns=True) for text in sheet.warnings]
     opened = [o for o in sheet.ratings.open_loads if math.isfinite(o.ohm)]
     if opened:
@@ -270,6 +294,15 @@ def _list_ratings(sheet: BuildSheet) -> Section:
             )
         )
     return Section(title="Ratings", parts=tuple(parts))
+
+
+def _say_ideal(tap: TapLead) -> str:
+    """Say what is not known of a transformer."""
+    return (
+        f"{tap.way} {tap.name} ({say_tap(tap.gain)}) counts as ideal here: it takes no power itself "
+        f"and shows what follows {tap.gain**-2:.3g} times as large. A real one has resistance, and "
+        "lets less of the bass pass: see what its maker says of power and lowest frequency."
+    )
 
 
 def _rating_row(load: PartRating) -> tuple[str, ...]:
@@ -370,6 +403,18 @@ def _say_ohm(ohm: float) -> str:
 
 def _list_checks(sheet: BuildSheet) -> Section:
     rows = tuple((r.way, _say_ohm(r.connected_ohm), _say_ohm(r.open_ohm)) for r in sheet.readings)
+    taps = ", ".join(f"{tap.way} {tap.name}" for tap in sheet.wiring.taps)
+    shorts = (
+        (
+            Note(
+                text=f"To a meter the winding of an autotransformer ({taps}) is a wire across the "
+                "line, whatever follows it: it shows no more than the resistance of that wire, "
+                "which is taken as 0 here. To an amplifier's direct voltage it is that too."
+            ),
+        )
+        if taps
+        else ()
+    )
     coils = ", ".join(
         f"{r.driver} {r.ohm:.2f} ohm" + ("" if r.stated else " (estimated)")
         for r in sheet.resistances
@@ -380,7 +425,11 @@ def _list_checks(sheet: BuildSheet) -> Section:
         "Amplifier disconnected: measure each way by itself, before the ways are joined at IN+. A "
         "capacitor across the line makes the reading creep up for a moment.",
         f"All ways joined: measure between IN+ and IN-. Expected: {_say_ohm(sheet.total_ohm)}. "
-        "Near zero means a short: find it before going on.",
+        + (
+            "This is the winding of a transformer."
+            if sheet.total_ohm == 0.0 and taps
+            else "Near zero means a short: find it before going on."
+        ),
         "Sweep the impedance at low level and compare it with the table below.",
         "Connect the amplifier at its lowest setting, play quiet music, and listen to each driver "
         "for the right range. Smell and feel for heat after a minute, then after ten.",
@@ -401,6 +450,7 @@ def _list_checks(sheet: BuildSheet) -> Section:
             Table(
                 heads=("way", "driver connected", "driver not connected"), rows=rows, align="lrr"
             ),
+            *shorts,
         ),
     )
 

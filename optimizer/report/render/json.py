@@ -19,6 +19,7 @@ from optimizer.problem.problem import Problem
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
 from optimizer.search.trade.result import TradeResult
+from optimizer.text.units import ratio_to_db
 
 SCHEMA = 1
 PART_DIGITS = 12
@@ -207,6 +208,15 @@ def _slots_to_json(ladder: FittedLadder, ratings: Ratings | None) -> list[dict[s
 
 
 def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:
+    gain = slot.circuit.gain
+    if gain is not None:
+        yield {
+            "name": slot.name,
+            "at": slot.place,
+            "kind": "tap",
+            "form": slot.form,
+            "gain_db": round_figure(ratio_to_db(gain)),
+        }
     for name, place, part in slot.named_parts:
         entry: dict[str, Any] = {"name": name, "at": place, "kind": part.kind}
         entry |= {"across": slot.across} if slot.across else {}
