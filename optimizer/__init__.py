@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from optimizer.measure.files.open import open_curve as open_curve
     from optimizer.measure.survey.nouns import Survey as Survey
     from optimizer.network.network import Network as Network
+    from optimizer.network.slots import autotransformer as autotransformer
     from optimizer.network.slots import equaliser as equaliser
     from optimizer.network.slots import keep as keep
     from optimizer.network.slots import notch as notch
@@ -102,6 +103,7 @@ _HOME = {
     "Verdict": "optimizer.bench.verify.verifying",
     "VoiceResult": "optimizer.bench.voice.voicing",
     "Way": "optimizer.network.topology",
+    "autotransformer": "optimizer.network.slots",
     "build_problem": "optimizer.design.build",
     "check": "optimizer.verbs",
     "equaliser": "optimizer.network.slots",

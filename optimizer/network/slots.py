@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from optimizer.errors import InputError, Subject
-from optimizer.network.expression.forms import form_of, say_with_article
+from optimizer.network.expression.forms import form_of, form_of_tap, say_with_article
 from optimizer.network.ladder import Form, Place
 from optimizer.network.topology import Slot, ValueRange
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
@@ -115,6 +115,23 @@ def pad(
     """Resistor in the line, then one across the driver, to lower its level."""
     ranges = {"series_resistor": series_resistor, "shunt_resistor": shunt_resistor}
     return make_slot(name, "series", "pad", ranges, optional=optional)
+
+
+def autotransformer(name: str, gain: str | float) -> Slot:
+    """Ideal transformer in front of what follows.
+
+    Parameters
+    ----------
+    name : str
+        As in `Slot`.
+    gain : str or float
+        Volts after it over volts before it: 0.5, or "-6 dB".
+    """
+    try:
+        form = form_of_tap(str(gain))
+    except InputError as error:
+        raise error.about(Subject("slot", name)) from None
+    return Slot(name=name, place="series", form=form.name, ranges=())
 
 
 def make_slot(

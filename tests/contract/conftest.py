@@ -16,6 +16,7 @@ from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
 from optimizer.network.ladder import Form, Place
+from optimizer.network.slots import autotransformer
 from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Kind, Part
 from optimizer.problem.genome import Genome
@@ -122,8 +123,8 @@ def draw_problem(
 ) -> Problem:
     """One to three ways, every form of slot, kept parts, free polarity: at most `most` networks.
 
-    With `beside`, places hold joined parts too, and each way that can has a part across another
-    place.
+    With `beside`, places hold joined parts too, each way that can has a part across another place,
+    and some have a transformer.
     """
     rng = np.random.default_rng([7, seed])
     forms: list[Form] = [*FORMS, *JOINED] if beside else FORMS
@@ -149,6 +150,10 @@ def draw_problem(
                 form = "capacitor" if rng.random() < 0.7 else "R + C"
                 own = draw_slot(rng, "A", form, series, keep=False)
                 slots = (*slots, replace(own, place="series", across=hosts[0].name))
+            if beside and rng.random() < 0.5:
+                k = int(rng.integers(len(slots) + 1))
+                gain = float(rng.uniform(0.6, 1.2))
+                slots = (*slots[:k], autotransformer("T", gain), *slots[k:])
             ways.append(
                 Way(
                     name=f"w{w}",

@@ -279,6 +279,152 @@ def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: st
         assert json.loads(told.read_text(encoding="utf-8"))["healthy"] == healthy
 
 
+ENDS = "search: {seconds: 15, seed: 1}\n"
+WHOLE = (
+    ENDS + "shared: {all: {feeds: [woofer, midrange, tweeter], ladder: [{name: A1, tap: 0.5}]}}\n"
+)
+
+TAPS = {
+    # In front of one driver, behind its capacitors; in front of two of three ways.
+    "tweeter.A1": ((HIGH_PAD, "      - {name: A1, tap: -3 dB}\n"),),
+    "high.A1": (
+        (ENDS, f"{ENDS}shared: {{high: {{feeds: [midrange, tweeter], ladder: "
+               "[{name: C9, series: capacitor, from: 47 uF, to: 220 uF}, {name: A1, tap: 0.8}]}}\n"),
+    ),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=list(TAPS))
+def tapped(
+    request: pytest.FixtureRequest, laddersmith: Run, copy_demo: Callable[..., Path],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[str, Bench]:  # fmt: skip
+    """A three-way with a transformer, and the name of that."""
+    folder = tmp_path_factory.mktemp("taps")
+    bench = Bench(laddersmith, coarsen(copy_demo(folder, *TAPS[request.param])))
+    return request.param, bench
+
+
+@pytest.mark.ngspice
+def test_a_tap_goes_through_files_and_simulator(tapped: tuple[str, Bench], ngspice: str) -> None:
+    """Search, results and network file agree; ngspice has the same curves; it is no piece."""
+    label, bench = tapped
+    forms = {f"{one.name}.{s.name}": s.form for one in bench.network.ladders for s in one.slots}
+    form = forms[label]
+    assert form == ("tap -3 dB" if label == "tweeter.A1" else "tap 0.8")
+    assert optimizer.open_network(bench.problem, bench.file) == bench.network
+    assert f"- {{name: A1, tap: {form[4:]}}}" in bench.file.read_text(encoding="utf-8")
+    candidate = bench.results["candidates"][0]
+    assert candidate["parts"] == bench.network.piece_count == len(bench.network.parts)
+    agree(bench, ngspice)
+
+
+def test_a_tap_goes_through_check_voice_and_sheet(tapped: tuple[str, Bench]) -> None:
+    """It is drawn and wired with its three ends, and said to be a wire for a meter."""
+    label, bench = tapped
+    ladder = label.partition(".")[0]
+    page, drawn = bench.folder / "c.html", bench.folder / "s.svg"
+    said = bench.run("check", bench.file, "--page", page).stdout
+    assert "[A1]" in said
+    assert ">A1<" in page.read_text(encoding="utf-8")
+    bench.run("voice", bench.file, "--wish", "3k..8k -1 dB", "--changes", 1)
+    at = bench.folder / "s.md"
+    bench.run("sheet", bench.file, "--schematic", drawn, "--markdown", at)
+    assert ">A1<" in drawn.read_text(encoding="utf-8")
+    text = at.read_text(encoding="utf-8")
+    level = "-3 dB" if ladder == "tweeter" else "-1.94 dB"
+    row = re.search(rf"^\| {ladder} +\| A1 +\| {level} +\| (\S+) +\| (\S+) +\| IN- +\| (\S+) +\|$", text,
+                    re.MULTILINE)  # fmt: skip
+    assert row
+    end, tap, fed = row.groups()
+    assert fed == end != tap
+    assert re.search(rf"^\| {end} +\| [^|]*{ladder} A1 \(end\)", text, re.MULTILINE)
+    assert re.search(rf"^\| {tap} +\| [^|]*{ladder} A1 \(tap\)", text, re.MULTILINE)
+    assert "a wire across the line" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("where", ["", "tweeter.C1"])
+def test_verify_finds_faults_beside_a_tap(tapped: tuple[str, Bench], where: str) -> None:
+    """A healthy speaker passes, and an open capacitor is named."""
+    _, bench = tapped
+    network = bench.network
+    if where:
+        faults = list_faults(network)
+        network = apply_fault(
+            network, next(f for f in faults if (f.what, f.where) == ("open", where))
+        )
+    measured = bench.measure(network, f"built-{where or 'well'}")
+    told = bench.folder / "verify.json"
+    bench.run("verify", bench.file, *measured, "--json", told)
+    answer = json.loads(told.read_text(encoding="utf-8"))
+    assert answer["healthy"] == (not where)
+    if where:
+        first = answer["faults"][0]
+        assert where in [f["where"] for f in (first, *first.get("same_as", ()))]
+
+
+def test_a_tap_for_all_shows_the_load_by_the_square_of_its_ratio(
+    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path
+) -> None:
+    """2 : 1 quarters nothing but the volts: 4 times the impedance, 6.02 dB less, as printed.
+
+    Judge: the ideal transformer of any circuit textbook, on the numbers of `check` for the same
+    parts with and without it.
+    """
+    plain = Bench(laddersmith, coarsen(copy_demo(tmp_path / "a")))
+    plain.run("check", plain.file, "--json", tmp_path / "plain.json")
+    design = coarsen(copy_demo(tmp_path / "b", (ENDS, WHOLE)))
+    built = tmp_path / "tapped.yaml"
+    built.write_text(
+        plain.file.read_text(encoding="utf-8")
+        + "shared: {all: {ladder: [{name: A1, tap: 0.5}]}}\n",
+        encoding="utf-8",
+    )
+    done = laddersmith("check", design, built, "--json", tmp_path / "tapped.json")
+    assert done.returncode == 0, done.stderr
+    one, two = (
+        json.loads((tmp_path / f"{name}.json").read_text(encoding="utf-8"))["candidate"]
+        for name in ("plain", "tapped")
+    )
+    for curve, change in (("impedance_ohm", 4.0), ("impedance_phase_deg", 1.0)):
+        a, b = (np.array(x["curves"][curve]) for x in (one, two))
+        np.testing.assert_allclose(b, change * a, atol=3e-4)
+    a, b = (np.array(x["curves"]["on_axis_db"]) for x in (one, two))
+    np.testing.assert_allclose(b, a - 20.0 * np.log10(2.0), atol=2e-4)
+    for figure in ("epdr_min", "impedance_min"):
+        assert two[figure]["ohm"] == pytest.approx(4.0 * one[figure]["ohm"], rel=1e-4)
+    assert two["parts"] == one["parts"]
+
+
+@pytest.mark.parametrize(
+    ("slot", "said"),
+    [
+        ("{name: X, tap: 0}", "above 0"),
+        ("{name: X, tap: -2}", "above 0"),
+        ('{name: X, tap: "0.5, rest) || tap(1"}', "write for instance 0.5 or -6 dB"),
+        ("{name: X, tap: half}", "write for instance 0.5 or -6 dB"),
+        ("{name: X, tap: 6 ohm}", "write for instance 0.5 or -6 dB"),
+        ("{name: X, tap: 0.5, optional: yes}", "nothing to choose, got 'optional'"),
+        ("{name: X, tap: 0.5, keep: 1 mH}", "nothing to choose, got 'keep'"),
+        ("{name: X, tap: 0.5, series: inductor}", "by itself, got also series"),
+        ("{name: X, tap: 0.5, across: C1}", "by itself, got also across"),
+        ("{name: X, shunt: tap 0.5}", "is expected, or an expression"),
+        ("{tap: 0.5}", 'the key "name" is missing'),
+    ],
+)
+def test_bad_taps_are_refused(
+    slot: str, said: str, laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path
+) -> None:
+    """One message with file, line, value and rule."""
+    design = copy_demo(tmp_path / "d", (TWEETER, f"      - {slot}\n"))
+    done = laddersmith("fit", design)
+    assert done.returncode == 2
+    assert said in done.stderr
+    lines = design.read_text(encoding="utf-8").splitlines()
+    assert f"design.yaml:{lines.index(f'      - {slot}') + 1}: " in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
 def test_a_part_across_a_pad_is_a_bypassed_pad() -> None:
     """The same parts as one named form have the same curves."""
     pad = (resistor(2.2), resistor(10.0))

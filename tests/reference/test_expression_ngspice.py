@@ -134,7 +134,7 @@ def test_random_expressions(run_spice: Callable[[str], Plot]) -> None:
 
 
 SERIES = built(
-    "tap(1.25, L0 + ((C1 || woofer) + (L1 || -tweeter)))",
+    "tap(0.8, L0 + ((C1 || woofer) + (L1 || -tweeter)))",
     L0=(2e-4, 0.1), C1=(3e-5, 0.05), L1=(4e-4, 0.2),
 )  # fmt: skip
 DRIVERS = random_loads(np.random.default_rng(3), 2)

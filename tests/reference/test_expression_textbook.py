@@ -78,7 +78,7 @@ def test_source_resistance_couples_the_parallel_crossover_but_not_its_level() ->
 
 def test_transformer_shows_its_load_by_the_square_of_its_ratio() -> None:
     """n : 1 divides the voltage by n and shows n^2 Z (ideal transformer, any circuit textbook)."""
-    node = built("tap(1.5, R1 + tweeter)", R1=2.0)
+    node = built(f"tap({1.0 / 1.5!r}, R1 + tweeter)", R1=2.0)
     solved = transfers_of(node, F, resistive(6.0, "tweeter"))
     np.testing.assert_allclose(1.0 / solved.admittance, 1.5**2 * 8.0, rtol=1e-12)
     np.testing.assert_allclose(solved.transfer[0], 6.0 / 8.0 / 1.5, rtol=1e-12)

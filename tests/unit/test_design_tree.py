@@ -82,6 +82,23 @@ def test_it_solves_as_worked_out_by_hand(write):
     np.testing.assert_allclose(solved.transfer[1], high / (low + high), rtol=1e-9)
 
 
+def test_taps_are_places_of_ladders_and_groups(write):
+    """A transformer in front of a group, one behind a part; the one without a name gets one."""
+    text = (
+        'network: "A1: tap(-3 dB, (L1 + woofer) || (C1 + tap(0.5, ±tweeter)))"\n'
+        "values: {L1: 1 .. 6 mH, C1: 2 .. 20 uF}\n"
+    )
+    topology = build_problem(load_design(write(text))).topology
+    (group,) = topology.groups
+    assert [(slot.name, slot.form) for slot in group.slots] == [("A1", "tap -3 dB")]
+    assert [(s.name, s.form) for s in topology.ways[1].slots] == [
+        ("C1", "capacitor"), ("A2", "tap 0.5"),
+    ]  # fmt: skip
+    written = render(from_topology(topology))
+    assert '"shared1.A1": tap(-3 dB, ' in written or "shared1.A1: tap(-3 dB, " in written
+    assert "tweeter.A2: tap(0.5, ±tweeter)" in written
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -94,7 +111,9 @@ def test_it_solves_as_worked_out_by_hand(write):
         ('network: "L1 + (C1 || woofer"\nvalues: {L1: 1 .. 2 mH}\n', "bracket is closed"),
         ('network: "L1 + C1 || woofer"\nvalues: {L1: 1 .. 2 mH}\n', "comes first"),
         ('network: "(R1? || C1) + woofer"\nvalues: {R1: 1 .. 2 ohm, C1: 1 .. 2 uF}\n', "together"),
-        ('network: "tap(2, woofer)"\n', "tap"),
+        ('network: "tap(0, woofer)"\n', "above 0"),
+        ('network: "tap(0.5, R1) + woofer"\nvalues: {R1: 1 .. 2 ohm}\n', "in front of a driver"),
+        ('network: "A1: tap(2, A1: tap(2, woofer))"\n', "stands once"),
         ('network: "R1 + woofer"\nvalues: {R1: {keep: 1 ohm, dcr: 1 ohm}}\n', "does not belong"),
         ("", '"ways" is missing'),
         ('network: "woofer"\nways: {woofer: {ladder: []}}\n', "no ways"),

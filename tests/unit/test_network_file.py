@@ -158,7 +158,9 @@ def test_saved_networks_cost_what_they_did(tmp_path, copy_demo, changes):
         assert read == network
         assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
         results = tmp_path / "results.json"
-        results.write_text(json.dumps({"candidates": [candidate_to_json(saved)]}), "utf-8")
+        results.write_text(
+            json.dumps({"schema": 1, "candidates": [candidate_to_json(saved)]}), "utf-8"
+        )
         read = load_network(f"{results}#1", problem)
         assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
 
@@ -192,7 +194,7 @@ def test_parts_no_stock_holds_keep_their_cost(problem, tmp_path, seed):
     read = load_network(str(tmp_path / "odd.yaml"), problem)
     assert read == odd
     results = tmp_path / "results.json"
-    results.write_text(json.dumps({"candidates": [candidate_to_json(saved)]}), "utf-8")
+    results.write_text(json.dumps({"schema": 1, "candidates": [candidate_to_json(saved)]}), "utf-8")
     read = load_network(f"{results}#1", problem)
     assert build_candidate(problem, read).cost == pytest.approx(saved.cost, rel=1e-9)
 
@@ -260,6 +262,45 @@ def test_figures_of_a_network_are_those_of_its_genome(problem, seed):
     genome = draw_genome(problem, seed)
     candidate = build_candidate(problem, problem.space.network(genome))
     assert candidate.cost == pytest.approx(float(problem.cost([genome])[0]), rel=1e-12)
+
+
+def test_taps_keep_their_number(problem, tmp_path):
+    """Level or ratio, in the line of a way: written, read and read from results alike."""
+    network = problem.space.network(draw_genome(problem, 1))
+    taps = tuple(
+        FittedSlot(name=f"A{k}", place="series", form=form, parts=())
+        for k, form in enumerate(("tap -6 dB", "tap 0.5", "tap 1.2345678901", "tap -3.25 dB"))
+    )
+    network = network.map_slots(
+        lambda one: (*one.slots, *taps) if one.name == "tweeter" else one.slots
+    )
+    file = tmp_path / "taps.yaml"
+    write_network(file, network, parent="", note="")
+    assert load_network(str(file), problem) == network
+    candidate = build_candidate(problem, network)
+    results = tmp_path / "r.json"
+    results.write_text(
+        json.dumps({"schema": 1, "candidates": [candidate_to_json(candidate)]}), encoding="utf-8"
+    )
+    again = load_network(f"{results}#1", problem)
+    assert [s.form for s in again.ways[2].slots[-4:]] == [tap.form for tap in taps]
+
+
+@pytest.mark.parametrize(
+    ("slot", "said"),
+    [
+        ("{name: A1, tap: 0}", "above 0"),
+        ("{name: A1, tap: -6 dB, value: 1 mH}", "a transformer has no parts"),
+        ("{name: A1, tap: -6 dB, series: inductor}", "by itself"),
+    ],
+)
+def test_bad_taps_are_refused(problem, tmp_path, slot, said):
+    file = tmp_path / "n.yaml"
+    old = "{name: C9, series: capacitor, value: 6.8 uF}"
+    file.write_text(BY_HAND.replace(old, slot), encoding="utf-8")
+    with pytest.raises(InputError, match=said) as error:
+        load_network(str(file), problem)
+    assert error.value.line == 1 + BY_HAND[: BY_HAND.index(old)].count("\n")
 
 
 def test_never_overwritten(problem, tmp_path):

@@ -30,6 +30,17 @@ def test_second_order_low_pass():
     ]
 
 
+def test_a_transformer_stands_in_the_line_with_a_leg_to_the_return():
+    """Its three ends are drawn: what it is fed by, what it feeds, and the common one."""
+    way = make_way(("C1", "series", "capacitor", (CAP,)), ("A1", "series", "tap 0.5", ()))
+    assert draw_ladder(way) == [
+        " amp (+) ────[C1]─────[A1]───── (+) woofer",
+        "            4.7 uF  -6.02 dB",
+        "                        │",
+        " amp (-) ───────────────┴────── (-)",
+    ]
+
+
 def test_bare_way():
     """A way without parts is two wires."""
     assert draw_ladder(make_way()) == [" amp (+) ──── (+) woofer", " amp (-) ──── (-)"]

@@ -48,6 +48,8 @@ def draw_random(seed: int, most: int = 8) -> Network:
         ("L || (C + Ra) || Rb", "series"),
         ("C1 || (R + (L || C2))", "shunt"),
         ("(L || Ra) + C1 + (Rb || (C2 + Rc))", "shunt"),
+        ("tap -3.5 dB", "series"),
+        ("tap 1.25", "series"),
     ]
     ways = []
     for name, driver in (("bass", "low"), ("treble", "high")):
@@ -73,12 +75,18 @@ def solve_drawing(drawing: Drawing) -> tuple[dict[str, np.ndarray], np.ndarray]:
 def solve_branches(plus, minus, branches) -> tuple[dict[str, np.ndarray], np.ndarray]:
     nodes = sorted({n for b in branches for n in (b.a, b.b)} | {plus, minus})
     row = {n: i for i, n in enumerate(n for n in nodes if n != minus)}
+    windings = list_windings(branches)
     drive: dict[str, list[complex]] = {}
     inputs = []
     for k, omega in enumerate(OMEGA):
-        matrix = np.zeros((len(row) + 1, len(row) + 1), dtype=complex)
+        size = len(row) + 3 * len(windings) + 1
+        matrix = np.zeros((size, size), dtype=complex)
+        for k, pair in enumerate(windings):
+            couple(matrix, row, len(row) + 3 * k, pair)
         for b in branches:
             s = b.symbol
+            if s.kind == "winding":
+                continue
             z = {
                 "resistor": s.value + s.loss_ohm,
                 "inductor": s.loss_ohm + 1j * omega * s.value,
@@ -90,7 +98,7 @@ def solve_branches(plus, minus, branches) -> tuple[dict[str, np.ndarray], np.nda
                     matrix[row[i], row[j]] += sign / z
         # One more row and column for the source of 1 V between the amplifier's terminals.
         matrix[-1, row[plus]] = matrix[row[plus], -1] = 1.0
-        right = np.zeros(len(row) + 1, dtype=complex)
+        right = np.zeros(size, dtype=complex)
         right[-1] = 1.0
         answer = np.linalg.solve(matrix, right)
         inputs.append(-answer[-1])
@@ -99,6 +107,27 @@ def solve_branches(plus, minus, branches) -> tuple[dict[str, np.ndarray], np.nda
                 level = [answer[row[n]] if n in row else 0.0 for n in (b.a, b.b)]
                 drive.setdefault(b.symbol.way, []).append(level[0] - level[1])
     return {way: np.array(v) for way, v in drive.items()}, np.array(inputs)
+
+
+def list_windings(branches) -> list[list[Branch]]:
+    """Both sides of the tap of each autotransformer."""
+    found: dict[tuple[str, str], list[Branch]] = {}
+    for b in branches:
+        if b.symbol.kind == "winding":
+            found.setdefault((b.symbol.way, b.symbol.name), []).append(b)
+    return list(found.values())
+
+
+def couple(matrix, row, at, pair) -> None:
+    """Windings on one core: volts go as turns, and ampere-turns cancel (any circuit textbook)."""
+    for k, b in enumerate(pair):
+        turns = b.symbol.value
+        for node, sign in ((b.a, 1.0), (b.b, -1.0)):
+            if node in row:
+                matrix[row[node], at + k] += sign
+                matrix[at + k, row[node]] += sign
+        matrix[at + k, at + 2] = -turns
+        matrix[at + 2, at + k] = turns
 
 
 @pytest.mark.parametrize("widest", [9.8, 20.0, 60.0])
@@ -150,13 +179,23 @@ def test_wiring_list_is_the_network(seed):
         )
         for d in wiring.drivers
     ]
+    for tap in wiring.taps:
+        ends = dict(tap.ends)
+        share = min(tap.gain, 1.0 / tap.gain)
+        for a, b, turns in (("end", "tap", 1.0 - share), ("tap", "common end", share)):
+            symbol = Symbol(
+                kind="winding", way=tap.way, name=tap.name, value=turns, loss_ohm=0.0,
+                a=(0.0, 0.0), b=(0.0, 0.0),
+            )  # fmt: skip
+            branches.append(Branch(symbol=symbol, a=ends[a], b=ends[b]))
     drive, admittance = solve_branches("IN+", "IN-", branches)
     solved = solve_network(network, F, LOADS)
     np.testing.assert_allclose(admittance, solved.admittance, rtol=1e-9)
     for way, transfer in zip(network.ways, solved.transfer, strict=True):
         np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-9)
     points = wiring.points()
-    assert sum(map(len, points.values())) == 2 * (len(wiring.pieces) + len(wiring.drivers)) + 2
+    two_ended = len(wiring.pieces) + len(wiring.drivers)
+    assert sum(map(len, points.values())) == 2 * two_ended + 3 * len(wiring.taps) + 2
     assert all(len(things) > 1 for point, things in points.items() if point != "IN+")
 
 
@@ -172,7 +211,15 @@ def test_every_piece_has_one_symbol(seed):
         for p in s.parts
         for v in (p.pieces if p.joined else (p.value,))
     ]
-    assert shown == sorted([*pieces, *((w.name, "driver", 0.0) for w in network.ways)])
+    windings = [
+        (w.name, "winding", share)
+        for w in network.ways
+        for s in w.slots
+        for low in filter(None, (s.circuit.gain,))
+        for share in (min(low, 1 / low), 1 - min(low, 1 / low))
+    ]
+    drivers = ((w.name, "driver", 0.0) for w in network.ways)
+    assert shown == sorted([*pieces, *windings, *drivers])
 
 
 def boxes(drawing: Drawing) -> list[tuple[str, float, float, float, float]]:
@@ -199,7 +246,9 @@ def test_nothing_overlaps(seed, widest):
     drawing = draw_network(draw_random(seed), widest=widest)
     found = boxes(drawing)
     for one, two in combinations(found, 2):
-        apart = one[3] <= two[1] or two[3] <= one[1] or one[4] <= two[2] or two[4] <= one[2]
+        # Both sides of a tap touch.
+        gaps = (two[1] - one[3], one[1] - two[3], two[2] - one[4], one[2] - two[4])
+        apart = max(gaps) > -1e-6
         assert apart, (one, two)
     for name, left, bottom, right, top in found:
         for a, b in drawing.wires:
@@ -207,8 +256,8 @@ def test_nothing_overlaps(seed, widest):
             apart = (
                 high[0] <= left + 0.01
                 or low[0] >= right - 0.01
-                or high[1] <= bottom
-                or low[1] >= top
+                or high[1] <= bottom + 1e-6
+                or low[1] >= top - 1e-6
             )
             assert apart, (name, a, b)
 

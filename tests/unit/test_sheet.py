@@ -30,8 +30,8 @@ from optimizer.report.render.html import render_html
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.markdown import render_markdown
 from optimizer.stock.shelf import parse_parts_list
+from optimizer.testing import capacitor, in_line, network, part, resistor
 from optimizer.testing import fitted as slot
-from optimizer.testing import part
 
 NETWORK = Network(
     ways=(
@@ -144,6 +144,20 @@ def test_meter_readings_by_hand():
     total = join_readings([first, second, third])
     assert total == pytest.approx(1.0 / (1.0 / 6.35 + 1.0 / (3.0 + 36.0 / 13.0)))
     assert join_readings([second]) == math.inf
+
+
+def test_a_meter_reads_a_winding_as_a_wire():
+    """Across the line at once it is a short; behind a resistor that; behind a capacitor nothing."""
+    tap = slot("A1", "series", "tap -6 dB")
+    cap, ohm = capacitor(4.7e-6), resistor(3.0)
+    for before, expected in (
+        ([], 0.0),
+        ([in_line("R1", ohm)], 3.0),
+        ([in_line("C1", cap)], math.inf),
+    ):
+        (reading,) = read_meter(network({"tweeter": [*before, tap]}), {"tweeter": 4.0})
+        assert reading.connected_ohm == reading.open_ohm == expected
+        assert join_readings([reading]) == expected
 
 
 def test_coil_resistance_is_stated_or_estimated():

@@ -403,15 +403,17 @@ def form_of_tap(text: str) -> NamedForm:
     InputError
         What cannot be read, or is not above 0.
     """
+    refusal = InputError(
+        "a tap is volts after it over volts before it, above 0, or the same in dB",
+        value=f'"{text}"',
+        remedy="write for instance 0.5 or -6 dB",
+    )
     try:
-        node = parse(f"tap({text}, {REST})", DriverLeaf)
+        node = parse(f"{TAP.strip()}({text}, {REST})", DriverLeaf)
     except InputError as error:
-        raise InputError(
-            "a tap is volts after it over volts before it, or the same in dB",
-            value=f'"{text}"',
-            remedy="write for instance 0.5 or -6 dB",
-        ) from error
-    assert isinstance(node, Tap)
+        raise refusal from error
+    if not isinstance(node, Tap) or not isinstance(node.item, DriverLeaf):
+        raise refusal
     said = say_gain(node.gain)
     return NamedForm(f"{TAP}{said}", f"tap({said}, {REST})", "sets the level", letter="A")
 
