@@ -129,6 +129,75 @@ def handbook_highpass(
     return tuple(elements)
 
 
+def handbook_series(
+    frequency_hz: float, load_ohm: float
+) -> tuple[HandbookElement, HandbookElement]:
+    """Return the series crossover of first order: two drivers in series, each with one part across.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Crossover frequency in Hz, where both are 3.01 dB down; positive.
+    load_ohm : float
+        Resistance of each driver in ohm; positive.
+
+    Returns
+    -------
+    capacitor, inductor : HandbookElement
+        Across the lower driver, and across the upper one.
+
+    Raises
+    ------
+    InputError
+        When a number is not positive.
+
+    Notes
+    -----
+    R beside C is R/(1 + s), R beside L is R s/(1 + s), with s in units of the crossover: what the
+    amplifier sees is R at every frequency, and both voltages add up to its own, whatever the
+    drivers are (textbook identity).
+    """
+    radian = _radian(frequency_hz, load_ohm)
+    return (
+        HandbookElement(place="shunt", kind="capacitor", value=1.0 / (radian * load_ohm)),
+        HandbookElement(place="shunt", kind="inductor", value=load_ohm / radian),
+    )
+
+
+def handbook_two_and_a_half(
+    frequency_hz: float, load_ohm: float, *, octaves: float = 1.0
+) -> tuple[HandbookElement, HandbookElement, HandbookElement]:
+    """Return first-order starting values of 2.5 ways: two equal woofers, of which one ends earlier.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Crossover to the tweeter in Hz; positive.
+    load_ohm : float
+        Resistance of each driver in ohm; positive.
+    octaves : float
+        How much earlier the lower woofer ends; positive (an octave or so: common practice, no
+        source; the step of the front decides).
+
+    Returns
+    -------
+    lower, upper, tweeter : HandbookElement
+        A coil in the line of each woofer and a capacitor in that of the tweeter; each is 3.01 dB
+        down at its own frequency.
+
+    Raises
+    ------
+    InputError
+        When a number is not positive.
+    """
+    if not (np.isfinite(octaves) and octaves > 0.0):
+        raise InputError("the lower woofer of 2.5 ways ends earlier", value=f"{octaves} octaves")
+    (upper,) = handbook_lowpass("butterworth", 1, frequency_hz, load_ohm)
+    (lower,) = handbook_lowpass("butterworth", 1, frequency_hz / 2.0**octaves, load_ohm)
+    (tweeter,) = handbook_highpass("butterworth", 1, frequency_hz, load_ohm)
+    return lower, upper, tweeter
+
+
 def _radian(frequency_hz: float, load_ohm: float) -> float:
     for name, value in (("crossover frequency", frequency_hz), ("load resistance", load_ohm)):
         if not (np.isfinite(value) and value > 0.0):

@@ -15,8 +15,10 @@ from optimizer.network.handbook import (
     HandbookElement,
     handbook_highpass,
     handbook_lowpass,
+    handbook_series,
+    handbook_two_and_a_half,
 )
-from optimizer.network.network import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedGroup, FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 
@@ -218,6 +220,59 @@ def test_group_delay_of_flat_sums(
     total = np.sum(drive(alignment, order, f, polarity), axis=0)
     delay = -np.angle(total[1] / total[0]) / (2 * np.pi * (f[1] - f[0]))
     assert delay * 2 * np.pi * CROSSOVER_HZ == pytest.approx(seconds, rel=2e-6)
+
+
+@pytest.mark.parametrize(("frequency", "load"), [(2000.0, 8.0), (350.0, 5.3)])
+def test_series_crossover_is_one_resistor_and_sums_to_the_source(
+    frequency: float, load: float
+) -> None:
+    """C = 1/(w R) and L = R/w across drivers in series: R everywhere, R/(1 + s) and R s/(1 + s).
+
+    Textbook identity of the constant-resistance series pair; here from the nodal equations of two
+    impedances in series, by hand, beside the solver.
+    """
+    capacitor, inductor = handbook_series(frequency, load)
+    assert (capacitor.kind, inductor.kind) == ("capacitor", "inductor")
+    assert capacitor.value == pytest.approx(1.0 / (2 * np.pi * frequency * load), rel=1e-12)
+    assert inductor.value == pytest.approx(load / (2 * np.pi * frequency), rel=1e-12)
+    network = Network(
+        ways=(build_way("low", [capacitor]), build_way("high", [inductor])),
+        groups=(FittedGroup(name="both", members=("low", "high"), joint="series"),),
+    )
+    f = np.geomspace(20.0, 20_000.0, 301)
+    loads = {name: np.full(f.shape, load, dtype=complex) for name in ("low", "high")}
+    solved = solve_network(network, f, loads)
+    s = 1j * f / frequency
+    np.testing.assert_allclose(solved.input_impedance, load, rtol=1e-12)
+    np.testing.assert_allclose(solved.transfer, [1 / (1 + s), s / (1 + s)], rtol=1e-12)
+    np.testing.assert_allclose(solved.transfer.sum(axis=0), 1.0, rtol=1e-12)
+    # The sum is that of the volts of two things in series, whatever they are.
+    loads = {"low": 5.0 + 0.002j * f, "high": 3.0 + 100.0 / (1.0 + 1j * f / 900.0)}
+    np.testing.assert_allclose(solve_network(network, f, loads).transfer.sum(axis=0), 1.0)
+
+
+@pytest.mark.parametrize("octaves", [0.5, 1.0, 2.0])
+def test_two_and_a_half_ways_end_one_after_the_other(octaves: float) -> None:
+    """First order each: both woofers below, one from there on; -3.01 dB at each own frequency.
+
+    Closed form: 1/(1 + s 2^octaves), 1/(1 + s), s/(1 + s) with s in units of the crossover.
+    """
+    lower, upper, tweeter = handbook_two_and_a_half(CROSSOVER_HZ, LOAD_OHM, octaves=octaves)
+    network = Network(
+        ways=tuple(
+            build_way(name, [element])
+            for name, element in (("lower", lower), ("upper", upper), ("tweeter", tweeter))
+        )
+    )
+    f = np.geomspace(20.0, 20_000.0, 301)
+    load = np.full(f.shape, LOAD_OHM, dtype=complex)
+    solved = solve_network(network, f, dict.fromkeys(("lower", "upper", "tweeter"), load))
+    s = 1j * f / CROSSOVER_HZ
+    np.testing.assert_allclose(
+        solved.transfer, [1 / (1 + s * 2**octaves), 1 / (1 + s), s / (1 + s)], rtol=1e-12
+    )
+    with pytest.raises(InputError, match="ends earlier"):
+        handbook_two_and_a_half(CROSSOVER_HZ, LOAD_OHM, octaves=0.0)
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -82,6 +83,31 @@ def test_a_design_elsewhere_finds_the_files(tmp_path):
     design = other / "mine.yaml"
     write_design(write_two_way(folder), design)
     assert build_problem(load_design(design)).drivers
+
+
+def test_two_ways_may_stand_in_series(tmp_path):
+    """The network in the comments loads in place of the ways, and holds the handbook's values.
+
+    Series crossover of first order: C = 1/(w R), L = R/w (textbook), with each driver's modulus.
+    """
+    design = tmp_path / "laddersmith.yaml"
+    text = write_design(write_two_way(tmp_path), design)
+    network = re.search(r"^# (network: .*)\n# (values: .*)\n", text, re.M)
+    assert network
+    ways = re.search(r"^ways:\n.*?(?=^\n# Instead)", text, re.M | re.S)
+    assert ways
+    design.write_text(text.replace(ways[0], "\n".join(network.groups()) + "\n"), encoding="utf-8")
+    topology = build_problem(load_design(design)).topology
+    (group,) = topology.groups
+    assert group.joint == "series"
+    (pair,) = plan_start(optimizer.survey(tmp_path)).plan.crossovers
+    f = pair.centre_hz
+    laws = (lambda w, ohm: 1 / (w * ohm), lambda w, ohm: ohm / w)
+    for way, law, resonance in zip(topology.ways, laws, (80, 900), strict=True):
+        (slot,) = way.slots
+        assert slot.place == "shunt"
+        ohm = abs(6 + 20 / (1 + 3j * (f / resonance - resonance / f)))
+        assert slot.ranges[0].low < law(2 * np.pi * f, ohm) < slot.ranges[0].high
 
 
 def test_two_of_a_kind_ask_for_no_null(tmp_path):

@@ -106,6 +106,13 @@ def test_two_woofers_are_no_crossover(tmp_path):
     assert [len(group) for group in plan.groups] == [2, 1]
     assert len(plan.crossovers) == 1
     assert [w.polarity for w in plan.ways] == ["normal", "normal", "free"]
+    # 2.5 ways: the coil of one of the two may let it end an octave earlier, L = 2 R/w (textbook).
+    f = plan.crossovers[0].crossover_hz[0]
+    load = np.interp(f, TONES, np.abs(impedance(40)))
+    for way in plan.ways[:2]:
+        first = way.slots[0]
+        assert first.slot.ranges[0].high > 2.0 * load / (2 * math.pi * f)
+        assert "2.5 ways" in first.why
     # two coils of 6 ohm in parallel are 3 ohm; four fifths of them at most
     assert plan_start(survey).floor_ohm <= 0.8 * 3.0 + 1e-9
 

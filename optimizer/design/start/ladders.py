@@ -13,7 +13,12 @@ from optimizer.errors import InputError
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.pairs import survey_pair
 from optimizer.network.expression.forms import form_of
-from optimizer.network.handbook import handbook_highpass, handbook_lowpass
+from optimizer.network.handbook import (
+    handbook_highpass,
+    handbook_lowpass,
+    handbook_series,
+    handbook_two_and_a_half,
+)
 from optimizer.network.ladder import Form, Place
 from optimizer.network.topology import Slot, ValueRange
 from optimizer.parts import Kind
@@ -141,7 +146,8 @@ def plan_ways(survey: Survey) -> Plan:
     Each section takes the highest order the survey proposes; parts beyond the lowest order are
     optional, so that orders mix freely. Ranges span the handbook values of all those orders,
     Butterworth and Linkwitz-Riley, over the proposed crossover range and the driver's impedance
-    there, and some way beyond. Traps, notches, equalisers and pads are optional everywhere.
+    there, and some way beyond; a coil of one of several lowest drivers of a kind may be as large as
+    2.5 ways ask for. Traps, notches, equalisers and pads are optional everywhere.
     """
     groups = group_alike(survey.drivers)
     steps = [
@@ -157,11 +163,45 @@ def plan_ways(survey: Survey) -> Plan:
             hints = _distinct(h for pair in around for h in pair.slots if h.driver == driver.name)
             if not around:
                 hints = _hint_alone(driver)
-            slots = _build_way(survey, driver, below, above, hints)
+            alike = tuple(one.name for one in group if one is not driver)
+            slots = _build_way(survey, driver, below, above, hints, alike)
             ways.append(
                 PlannedWay(driver=driver, polarity="free" if number else "normal", slots=slots)
             )
     return Plan(ways=tuple(ways), crossovers=tuple(step[0] for step in steps), groups=tuple(groups))
+
+
+def plan_series(survey: Survey, plan: Plan) -> dict[Kind, tuple[float, float]] | None:
+    """Ranges of a series crossover of first order, for two drivers that may be joined so.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of two drivers or more.
+    plan : Plan
+        Their ways.
+
+    Returns
+    -------
+    dict of Kind to (float, float), or None
+        The capacitor across the lower driver and the coil across the upper one, around what the
+        handbook says over the proposed crossover range; None for other than two ways.
+    """
+    if len(plan.ways) != 2 or len(plan.crossovers) != 1:
+        return None
+    pair = plan.crossovers[0]
+    found: dict[Kind, list[float]] = {"capacitor": [], "inductor": []}
+    for number, way in enumerate(plan.ways):
+        for f in pair.crossover_hz:
+            element = handbook_series(f, modulus_at(survey, way.driver, f))[number]
+            found[element.kind].append(element.value)
+    return {
+        kind: (
+            max(min(values) / HIGHER_LEEWAY, BUILDABLE[kind][0]),
+            min(max(values) * LEEWAY, BUILDABLE[kind][1]),
+        )
+        for kind, values in found.items()
+    }
 
 
 def group_alike(drivers: Sequence[DriverSurvey]) -> list[tuple[DriverSurvey, ...]]:
@@ -244,12 +284,13 @@ def _build_way(
     below: PairSurvey | None,
     above: PairSurvey | None,
     hints: Sequence[SlotHint],
+    alike: Sequence[str],
 ) -> tuple[PlannedSlot, ...]:
     way = _Builder()
     if below is not None:
-        _add_section(way, survey, driver, below, "high-pass")
+        _add_section(way, survey, driver, below, "high-pass", ())
     if above is not None:
-        _add_section(way, survey, driver, above, "low-pass")
+        _add_section(way, survey, driver, above, "low-pass", () if below else alike)
     z = driver.nominal_ohm or 6.0
     if below is None and above is None:
         load = modulus_at(survey, driver, 1000.0)
@@ -281,6 +322,7 @@ def _add_section(
     driver: DriverSurvey,
     pair: PairSurvey,
     kind: Literal["low-pass", "high-pass"],
+    alike: Sequence[str],
 ) -> None:
     low_pass = kind == "low-pass"
     orders = pair.low_pass_orders if low_pass else pair.high_pass_orders
@@ -302,12 +344,17 @@ def _add_section(
                         values[number].append(element.value)
     other = pair.upper if low_pass else pair.lower
     beyond = LEEWAY if low_pass else UNSAFE_LEEWAY
+    twice = ""
+    if alike:
+        coil, *_ = handbook_two_and_a_half(low, max(loads))
+        values[0].append(coil.value)
+        twice = f"; with a larger coil than {' and '.join(alike)} it ends earlier (2.5 ways)"
     for number, found in enumerate(values):
         place: Place = "series" if number % 2 == 0 else "shunt"
         form: Form = "inductor" if (number % 2 == 0) == low_pass else "capacitor"
         way.add(
             place, form, [(min(found) / HIGHER_LEEWAY, max(found) * beyond)],
-            f"{kind} towards {other}" if number == 0 else f"{_ordinal(number + 1)} order",
+            f"{kind} towards {other}{twice}" if number == 0 else f"{_ordinal(number + 1)} order",
             optional=number >= needed,
         )  # fmt: skip
 

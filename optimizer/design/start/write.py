@@ -8,7 +8,7 @@ import re
 import textwrap
 from pathlib import Path
 
-from optimizer.design.start.ladders import PlannedWay
+from optimizer.design.start.ladders import PlannedWay, plan_series
 from optimizer.design.start.plan import (
     SEARCH_SECONDS,
     Start,
@@ -20,8 +20,15 @@ from optimizer.design.start.plan import (
 from optimizer.errors import InputError
 from optimizer.measure.curve import Direction
 from optimizer.measure.survey.nouns import DriverSurvey
+from optimizer.network.expression.nodes import (
+    DriverLeaf,
+    Parallel,
+    PartLeaf,
+    Series,
+    render,
+)
 from optimizer.network.topology import Slot
-from optimizer.parts import UNIT_OF_KIND
+from optimizer.parts import UNIT_OF_KIND, Kind
 from optimizer.text.units import format_quantity
 
 DESIGN_NAME = "laddersmith.yaml"
@@ -229,8 +236,41 @@ def _render_ways(start: Start) -> list[str]:
     lines.append("ways:")
     for way in start.plan.ways:
         lines += _render_way(way)
+    lines += _render_series(start)
     lines.append("")
     return lines
+
+
+def _render_series(start: Start) -> list[str]:
+    """Offer two drivers in series as what may stand instead of ways."""
+    ranges = plan_series(start.survey, start.plan)
+    if ranges is None:
+        return []
+    low, high = (way.driver.name for way in start.plan.ways)
+    if {low, high} & {"C1", "L1"} or '"' in low + high:
+        return []
+    network = Series(
+        (
+            Parallel((PartLeaf("capacitor", "C1"), DriverLeaf(low))),
+            Parallel((PartLeaf("inductor", "L1"), DriverLeaf(high, polarity="free"))),
+        )
+    )
+    kinds: tuple[tuple[Kind, str], ...] = (("capacitor", "C1"), ("inductor", "L1"))
+    values = ", ".join(
+        f"{name}: {format_quantity(ranges[kind][0], UNIT_OF_KIND[kind])} .. "
+        f"{format_quantity(ranges[kind][1], UNIT_OF_KIND[kind])}"
+        for kind, name in kinds
+    )
+    return [
+        "",
+        *_comment(
+            "Instead of ways: both drivers in series, each with one part across it. On resistors "
+            "that is as easy a load as one of them and sums to the source (first order); a second "
+            "part in front of or across either may be added, as in (C2? + tweeter)."
+        ),
+        f"# network: {_quote(render(network))}",
+        f"# values: {{{values}}}",
+    ]
 
 
 def _render_way(way: PlannedWay) -> list[str]:
