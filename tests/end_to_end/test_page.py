@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -159,19 +160,33 @@ def page(problem: Problem, result: SearchResult, tmp_path_factory: pytest.TempPa
     return file
 
 
-@pytest.fixture
-def untouched(browser: Any, page: Path) -> Any:
-    """The page for tests that only point at it: opened anew only after another test."""
-    if browser.shows != page:
-        browser.open(page)
-        browser.shows = page
-    return browser
+@pytest.fixture(scope="module", params=[False, True], ids=["light", "dark"])
+def dark(request: pytest.FixtureRequest) -> bool:
+    """Whether colours are dark; of the module, so that each of both is opened once."""
+    return bool(request.param)
+
+
+NOTE_CONTROLS = """window.noted ??= { at: state.at, shown: state.shown,
+    chosen: [...document.querySelectorAll('select')].map(s => [s, s.value]),
+    boxes: [...document.querySelectorAll('details')].map(d => [d, d.open]) }; 0"""
+PUT_BACK = """(() => {
+    document.querySelector(`#picks input[value="${noted.shown}"]`).click();
+    for (const [select, value] of noted.chosen) if (select.value !== value) {
+        select.value = value; select.dispatchEvent(new Event('change'));
+    }
+    for (const [box, open] of noted.boxes) box.open = open;
+    setCursor(noted.at);
+    scrollTo(0, 0);
+})()"""
 
 
 @pytest.fixture
-def opened(browser: Any, page: Path) -> Any:
-    browser.open(page)
-    return browser
+def opened(browser: Any, page: Path) -> Iterator[Any]:
+    """The page at a desk; what a test chose on it is put back afterwards, by the same controls."""
+    browser.show(page)
+    browser.run(NOTE_CONTROLS)
+    yield browser
+    browser.run(PUT_BACK)
 
 
 def render_networks(problem: Problem, *candidates: Candidate) -> str:
@@ -223,10 +238,68 @@ def wanted_values(curves: dict[str, Any], chart: str) -> dict[str, list[float | 
     }[chart]
 
 
-def test_console_is_quiet_and_nothing_is_fetched(opened: Any) -> None:
+OVERLAPS = """(() => {
+  const boxes = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const node = walker.currentNode, parent = node.parentElement;
+    if (!node.textContent.trim()) continue;
+    if (parent.closest('script, noscript, desc, title, .bar, option')) continue;
+    if (parent.checkVisibility && !parent.checkVisibility()) continue;
+    const range = document.createRange(); range.selectNodeContents(node);
+    for (const r of range.getClientRects()) {
+      if (r.width < 2 || r.left >= innerWidth) continue;
+      const trim = 0.2 * r.height;
+      boxes.push([r.left, r.top + scrollY + trim, r.right, r.bottom + scrollY - trim,
+                  node.textContent.trim().slice(0, 40)]);
+    }
+  }
+  boxes.sort((a, b) => a[1] - b[1]);
+  const found = [];
+  for (let i = 0; i < boxes.length; i++)
+    for (let j = i + 1; j < boxes.length && boxes[j][1] < boxes[i][3]; j++)
+      if (boxes[i][0] < boxes[j][2] - 1 && boxes[j][0] < boxes[i][2] - 1
+          && boxes[i][4] !== boxes[j][4])
+        found.push([boxes[i][4], boxes[j][4]]);
+  return found;
+})()"""
+
+CLIPPED = """[...document.querySelectorAll('body *')].filter(e => {
+  if (e.closest('.scroll, .drawing, svg, .plot, select, .skip, .bar')) return false;
+  if (!e.offsetParent) return false;
+  return e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== 'inline';
+}).map(e => e.outerHTML.slice(0, 80))"""
+
+
+def test_drawings_fit_the_phone(browser: Any, page: Path) -> None:
+    """On a phone the narrow drawing is shown, within the screen and at a readable size."""
+    browser.show(page, width=390)
+    box = browser.run("""(() => { const s = [...document.querySelectorAll('.for-narrow svg')].find(
+        e => e.checkVisibility()); const r = s.getBoundingClientRect();
+        return [r.left, r.right, r.width / s.viewBox.baseVal.width]; })()""")
+    assert box[0] >= 0.0
+    assert box[1] <= 390.0
+    assert box[2] > 0.85
+    assert (
+        browser.run("[...document.querySelectorAll('.for-wide')].some(e => e.checkVisibility())")
+        is False
+    )
+
+
+@pytest.mark.parametrize("width", [390, 768, 1280])
+def test_nothing_overlaps_or_is_clipped(browser: Any, page: Path, width: int) -> None:
+    """At a desk, on a tablet and on a phone no text covers another and none is cut off."""
+    browser.show(page, width=width)
+    assert browser.run("document.documentElement.scrollWidth") <= width
+    assert browser.run(OVERLAPS) == []
+    assert browser.run(CLIPPED) == []
+
+
+def test_console_is_quiet_and_nothing_is_fetched(browser: Any, page: Path) -> None:
     """The page opens from a file without an error, a warning or a request to anywhere."""
-    opened.run("scrollTo(0, document.body.scrollHeight)")
-    assert opened.complaints() == []
+    browser.show(page)
+    browser.run("scrollTo(0, document.body.scrollHeight)")
+    assert browser.complaints() == []
 
 
 def test_page_is_small(page: Path) -> None:
@@ -238,19 +311,19 @@ def test_page_is_small(page: Path) -> None:
     "chart", ["axis", "room", "index", "ohms", "phase", "drive", "null", "tracking"]
 )
 def test_hover_shows_the_numbers_of_the_results(
-    untouched: Any, listed: list[dict[str, Any]], chart: str
+    opened: Any, listed: list[dict[str, Any]], chart: str
 ) -> None:
     """Over a chart every curve is read at the nearest frequency, and equals the results."""
     curves = listed[0]["curves"]
-    box = box_of(untouched, chart)
+    box = box_of(opened, chart)
     frequency = np.array(curves["frequency_hz"])
     for share in (0.13, 0.4, 0.72, 0.97):
         x = box["left"] + share * (box["right"] - box["left"])
-        untouched.move(x, 0.5 * (box["top"] + box["bottom"]))
-        at = int(untouched.run("state.at"))
+        opened.move(x, 0.5 * (box["top"] + box["bottom"]))
+        at = int(opened.run("state.at"))
         hz = frequency[0] * (frequency[-1] / frequency[0]) ** share
         assert abs(np.log(frequency[at] / hz)) < np.log(frequency[1] / frequency[0])
-        said = shown_values(untouched, chart)
+        said = shown_values(opened, chart)
         for key, values in wanted_values(curves, chart).items():
             if values[at] is None:
                 assert said[key] == "–"
@@ -263,29 +336,29 @@ def test_hover_shows_the_numbers_of_the_results(
 
 
 def test_hover_on_the_map_reads_the_nearest_measured_angle(
-    untouched: Any, result: SearchResult
+    opened: Any, result: SearchResult
 ) -> None:
     """On the map of angles the reading is level in that direction less level on the axis."""
     curves = result.candidates[0].curves
-    box = box_of(untouched, "vertical")
+    box = box_of(opened, "vertical")
     for share, up in ((0.3, 0.9), (0.7, 0.2), (0.55, 0.55)):
-        untouched.move(
+        opened.move(
             box["left"] + share * (box["right"] - box["left"]),
             box["bottom"] - up * (box["bottom"] - box["top"]),
         )
-        text = untouched.run("document.querySelector('#vertical .what').textContent")
+        text = opened.run("document.querySelector('#vertical .what').textContent")
         angle = float(text.split("°")[0])
         names = [d for d in curves.directions if d.horizontal_deg == 0.0]
         angles = np.array([d.vertical_deg for d in names])
         wanted = angles.min() + up * (angles.max() - angles.min())
         assert angle == angles[np.argmin(np.abs(angles - wanted))]
-        at = int(untouched.run("state.at"))
+        at = int(opened.run("state.at"))
         rows = {
             d.vertical_deg: level
             for d, level in zip(curves.directions, curves.direction_db, strict=True)
             if d.horizontal_deg == 0.0
         }
-        said = float(shown_values(untouched, "vertical")["vertical"].split()[0])
+        said = float(shown_values(opened, "vertical")["vertical"].split()[0])
         assert said == pytest.approx(rows[angle][at] - rows[0.0][at], abs=0.07)
 
 
@@ -435,63 +508,6 @@ def test_numbers_under_a_chart_are_those_of_the_results(
             assert float(cell.split()[0]) == pytest.approx(curves[f"{name}_db"][at], abs=0.0500001)
 
 
-OVERLAPS = """(() => {
-  const boxes = [];
-  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  while (walker.nextNode()) {
-    const node = walker.currentNode, parent = node.parentElement;
-    if (!node.textContent.trim()) continue;
-    if (parent.closest('script, noscript, desc, title, .bar, option')) continue;
-    if (parent.checkVisibility && !parent.checkVisibility()) continue;
-    const range = document.createRange(); range.selectNodeContents(node);
-    for (const r of range.getClientRects()) {
-      if (r.width < 2 || r.left >= innerWidth) continue;
-      const trim = 0.2 * r.height;
-      boxes.push([r.left, r.top + scrollY + trim, r.right, r.bottom + scrollY - trim,
-                  node.textContent.trim().slice(0, 40)]);
-    }
-  }
-  boxes.sort((a, b) => a[1] - b[1]);
-  const found = [];
-  for (let i = 0; i < boxes.length; i++)
-    for (let j = i + 1; j < boxes.length && boxes[j][1] < boxes[i][3]; j++)
-      if (boxes[i][0] < boxes[j][2] - 1 && boxes[j][0] < boxes[i][2] - 1
-          && boxes[i][4] !== boxes[j][4])
-        found.push([boxes[i][4], boxes[j][4]]);
-  return found;
-})()"""
-
-CLIPPED = """[...document.querySelectorAll('body *')].filter(e => {
-  if (e.closest('.scroll, .drawing, svg, .plot, select, .skip, .bar')) return false;
-  if (!e.offsetParent) return false;
-  return e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== 'inline';
-}).map(e => e.outerHTML.slice(0, 80))"""
-
-
-@pytest.mark.parametrize("width", [1280, 768, 390])
-def test_nothing_overlaps_or_is_clipped(browser: Any, page: Path, width: int) -> None:
-    """At a desk, on a tablet and on a phone no text covers another and none is cut off."""
-    browser.open(page, width=width, touch=width < 600)
-    assert browser.run("document.documentElement.scrollWidth") <= width
-    assert browser.run(OVERLAPS) == []
-    assert browser.run(CLIPPED) == []
-
-
-def test_drawings_fit_the_phone(browser: Any, page: Path) -> None:
-    """On a phone the narrow drawing is shown, within the screen and at a readable size."""
-    browser.open(page, width=390, touch=True)
-    box = browser.run("""(() => { const s = [...document.querySelectorAll('.for-narrow svg')].find(
-        e => e.checkVisibility()); const r = s.getBoundingClientRect();
-        return [r.left, r.right, r.width / s.viewBox.baseVal.width]; })()""")
-    assert box[0] >= 0.0
-    assert box[1] <= 390.0
-    assert box[2] > 0.85
-    assert (
-        browser.run("[...document.querySelectorAll('.for-wide')].some(e => e.checkVisibility())")
-        is False
-    )
-
-
 def luminance(text: str) -> float:
     values = [int(v) / 255.0 for v in re.findall(r"\d+", text)[:3]]
     linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in values]
@@ -504,10 +520,9 @@ def contrast(one: str, two: str) -> float:
     return (b + 0.05) / (a + 0.05)
 
 
-@pytest.mark.parametrize("dark", [False, True])
 def test_colours_are_readable(browser: Any, page: Path, dark: bool) -> None:
     """Text has a contrast of 4.5, curves of 3 (WCAG 2.1, 1.4.3 and 1.4.11), light and dark."""
-    browser.open(page, dark=dark)
+    browser.show(page, dark=dark)
     colours = browser.run("""(() => {
         const e = document.createElement('p'); document.body.append(e);
         const get = n => { e.style.color = `var(${n})`; return getComputedStyle(e).color; };
@@ -552,10 +567,9 @@ def to_lab(linear: np.ndarray) -> np.ndarray:
     return np.array([116.0 * f[1] - 16.0, 500.0 * (f[0] - f[1]), 200.0 * (f[1] - f[2])])
 
 
-@pytest.mark.parametrize("dark", [False, True])
 def test_curves_differ_in_more_than_colour(browser: Any, page: Path, dark: bool) -> None:
     """Curves of one chart differ in dash or width; ways also differ to a colour-blind eye."""
-    browser.open(page, dark=dark)
+    browser.show(page, dark=dark)
     looks = browser.run("""plots.filter(p => !p.spec.plane).map(p => p.items(0).filter(
         i => !i.shade).map(i => `${(i.dash || []).join('-')}/${i.width || 2}`))""")
     for chart in looks:
@@ -569,10 +583,9 @@ def test_curves_differ_in_more_than_colour(browser: Any, page: Path, dark: bool)
         assert min(np.linalg.norm(a - b) for a, b in combinations(seen, 2)) > 23.0
 
 
-@pytest.mark.parametrize("dark", [False, True])
 def test_prints_on_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -> None:
     """Every printed page is A4, the drawing and all charts are there, nothing is wider."""
-    browser.open(page, dark=dark)
+    browser.show(page, dark=dark)
     file = tmp_path / "page.pdf"
     browser.print_pdf(file)
     boxes = re.findall(rb"/MediaBox\s*\[([^\]]*)\]", file.read_bytes())
@@ -821,14 +834,39 @@ def other_pages(
     return files
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("verb", ["check", "voice", "verify", "start"])
+def test_curves_of_the_survey_stand_on_the_page_of_a_start(
+    browser: Any, other_pages: dict[str, Path], problem: Problem
+) -> None:
+    """What was measured is read beside what was computed, at the same frequency."""
+    browser.show(other_pages["start"])
+    box = box_of(browser, "responses")
+    browser.move(0.5 * (box["left"] + box["right"]), 0.5 * (box["top"] + box["bottom"]))
+    at = int(browser.run("state.at"))
+    said = shown_values(browser, "responses")
+    for driver in problem.drivers:
+        row = next(k for k, d in enumerate(driver.directions) if str(d) == "0")
+        level = 20.0 * np.log10(np.abs(driver.pressure[row, at]))
+        assert float(said[driver.name].split()[0]) == pytest.approx(level, abs=0.15)
+    picked = "document.querySelector('#picks input[value=\"2\"]').click()"
+    browser.run(picked)
+    assert shown_values(browser, "responses") == said
+    browser.run(picked.replace("2", "0"))
+
+
+@pytest.mark.parametrize(
+    ("verb", "width"),
+    [
+        (v, w)
+        for v in ("start", "verify", "voice", "check")
+        for w in ((1280, 390) if v == "start" else (390, 1280))
+    ],
+)
 def test_pages_of_other_verbs(
     browser: Any, other_pages: dict[str, Path], verb: str, width: int
 ) -> None:
     """They open without a complaint, at a desk and on a phone, and nothing is cut or covered."""
     ready = "document.documentElement.dataset.ready === 'yes'" if verb != "verify" else "true"
-    browser.open(other_pages[verb], width=width, touch=width < 600, ready=ready)
+    browser.show(other_pages[verb], width=width, ready=ready)
     assert browser.complaints() == []
     assert browser.run("document.documentElement.scrollWidth") <= width
     assert browser.run(OVERLAPS) == []
@@ -841,7 +879,7 @@ def test_names_of_networks_are_those_of_the_heads(
     browser: Any, other_pages: dict[str, Path]
 ) -> None:
     """A network is called the same in the bar, in the table, among the points and in a chart."""
-    browser.open(other_pages["check"])
+    browser.show(other_pages["check"])
     names = ["no. 1", "no. 2", "board.yaml"]
     heads = browser.run(
         "[...document.querySelectorAll('.compare [data-pick]')].map(e => e.textContent)"
@@ -856,21 +894,3 @@ def test_names_of_networks_are_those_of_the_heads(
     browser.run("""(() => { const s = document.getElementById('against'); s.value = '2';
         s.dispatchEvent(new Event('change')); })()""")
     assert "sum, board.yaml" in browser.run("document.querySelector('#axis .ledger').textContent")
-
-
-def test_curves_of_the_survey_stand_on_the_page_of_a_start(
-    browser: Any, other_pages: dict[str, Path], problem: Problem
-) -> None:
-    """What was measured is read beside what was computed, at the same frequency."""
-    browser.open(other_pages["start"])
-    box = box_of(browser, "responses")
-    browser.move(0.5 * (box["left"] + box["right"]), 0.5 * (box["top"] + box["bottom"]))
-    at = int(browser.run("state.at"))
-    said = shown_values(browser, "responses")
-    for driver in problem.drivers:
-        row = next(k for k, d in enumerate(driver.directions) if str(d) == "0")
-        level = 20.0 * np.log10(np.abs(driver.pressure[row, at]))
-        assert float(said[driver.name].split()[0]) == pytest.approx(level, abs=0.15)
-    picked = "document.querySelector('#picks input[value=\"2\"]').click()"
-    browser.run(picked)
-    assert shown_values(browser, "responses") == said

@@ -21,8 +21,8 @@ def folder(demo_design: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def page(folder: Path) -> Path:
-    file = folder / "survey.html"
+def page(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("page") / "survey.html"
     file.write_text(
         render_html(document_survey(optimizer.survey(folder), "<b>demo</b>")), encoding="utf-8"
     )
@@ -45,7 +45,7 @@ def read_at(browser: Any, chart: str, hz: float) -> dict[str, str]:
 def test_it_is_one_small_quiet_file(browser: Any, page: Path) -> None:
     """Three drivers in 18 directions fit into 3 MB; nothing is fetched, nothing complains."""
     assert page.stat().st_size < 3_000_000
-    browser.open(page)
+    browser.show(page)
     assert browser.complaints() == []
     assert browser.run("document.querySelector('h1').textContent") == "Survey of <b>demo</b>"
     assert browser.run("plots.length") == 9
@@ -53,7 +53,7 @@ def test_it_is_one_small_quiet_file(browser: Any, page: Path) -> None:
 
 def test_hover_reads_the_files(browser: Any, page: Path, folder: Path) -> None:
     """What is read under the cursor is what the measured files say there."""
-    browser.open(page)
+    browser.show(page)
     for hz in (150.0, 1200.0, 9000.0):
         said = read_at(browser, "responses", hz)
         at = browser.run("HZ[state.at]")
@@ -71,7 +71,7 @@ def test_hover_reads_the_files(browser: Any, page: Path, folder: Path) -> None:
 
 def test_angles_are_read_against_the_axis(browser: Any, page: Path, folder: Path) -> None:
     """On a map of angles the reading is the file of that angle less the file on the axis."""
-    browser.open(page)
+    browser.show(page)
     title = browser.run("document.querySelector('#plane-4 h3').textContent")
     assert title == "tweeter by angle, horizontal"
     browser.run("plots.find(p => p.figure.id === 'plane-4').angle = 60; setCursor(nearest(8000))")
@@ -85,11 +85,9 @@ def test_angles_are_read_against_the_axis(browser: Any, page: Path, folder: Path
 
 
 @pytest.mark.parametrize("dark", [False, True])
-def test_it_fits_the_phone_and_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -> None:
-    """Nothing is wider than a phone; printed it is A4 with every chart as a picture."""
-    browser.open(page, width=390, dark=dark, touch=True)
-    assert browser.run("document.documentElement.scrollWidth") <= 390
-    browser.open(page, dark=dark)
+def test_it_prints_on_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -> None:
+    """Printed it is A4 with every chart as a picture."""
+    browser.show(page, dark=dark)
     file = tmp_path / "survey.pdf"
     browser.print_pdf(file)
     boxes = re.findall(rb"/MediaBox\s*\[([^\]]*)\]", file.read_bytes())
@@ -105,3 +103,10 @@ def test_it_fits_the_phone_and_a4(browser: Any, page: Path, tmp_path: Path, dark
     assert all(all(p) for p in pictures)
     assert browser.run("document.querySelector('.bar').checkVisibility()") is False
     browser.call("Emulation.setEmulatedMedia", media="")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_it_fits_the_phone(browser: Any, page: Path, dark: bool) -> None:
+    """Nothing is wider than a phone."""
+    browser.show(page, width=390, dark=dark)
+    assert browser.run("document.documentElement.scrollWidth") <= 390
