@@ -27,17 +27,18 @@ Brute = Callable[[int], Any]
 PROBLEMS = range(16)
 
 
-@pytest.mark.parametrize("number", PROBLEMS)
-def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, number: int) -> None:
+@pytest.mark.routine(10)
+@pytest.mark.parametrize("seed", PROBLEMS)
+def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, seed: int) -> None:
     """The ranking is that of all networks computed, those that keep the limits first."""
-    everything = brute(number)
-    result = enumerate_best(tiny(number), top=4)
+    everything = brute(seed)
+    result = enumerate_best(tiny(seed), top=4)
     assert result.stopped == "converged"
     assert result.notes[0].startswith("proven best")
     best = result.candidates[0]
     assert best.cost == pytest.approx(everything.best, abs=1e-9)
     assert best.feasible == everything.feasible.any()
-    assert best.no_better_change_of >= len(tiny(number).space.free_genes)
+    assert best.no_better_change_of >= len(tiny(seed).space.free_genes)
     if best.feasible:
         kept = [
             (g, c)
@@ -46,16 +47,17 @@ def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, numb
             )
             if ok
         ]
-        wanted = [c for _, c in rank_genomes(tiny(number), kept, 4)]
+        wanted = [c for _, c in rank_genomes(tiny(seed), kept, 4)]
         assert [c.cost for c in result.candidates] == pytest.approx(wanted, abs=1e-9)
 
 
-@pytest.mark.parametrize("number", range(12))
+@pytest.mark.routine(7)
+@pytest.mark.parametrize("seed", range(12))
 def test_joined_parts_and_parts_across_a_place(
-    tiny: Tiny, list_all: Callable[[Problem], list[Genome]], number: int
+    tiny: Tiny, list_all: Callable[[Problem], list[Genome]], seed: int
 ) -> None:
     """Proof, tables and all single and double changes agree with every network computed."""
-    problem = tiny(number, beside=True)
+    problem = tiny(seed, beside=True)
     networks = list_all(problem)
     costs = problem.evaluator.cost(problem.space.population(networks)) + np.array(
         [problem.space.economy(g) for g in networks]

@@ -140,11 +140,12 @@ def make_driver(rng):
     return pressure(frequency, level), low_order, high_order, peak
 
 
-def test_random_drivers_are_described_without_wrong_statements():
+def test_random_drivers_are_described_without_wrong_statements(trials):
     """At least 38 of 40 random drivers: no wrong order, main peak within 1/12 octave."""
+    drivers = trials(routine=20, full=40)
     rng = np.random.default_rng(2024)
     right, stated = 0, 0
-    for _ in range(40):
+    for _ in range(drivers):
         response, low_order, high_order, peak = make_driver(rng)
         shape = read_shape(response)
         peaks = [p for p in shape.peaks if p.height_db > 0]
@@ -154,9 +155,9 @@ def test_random_drivers_are_described_without_wrong_statements():
             and (not peaks or abs(np.log2(peaks[0].frequency_hz / peak)) < 1 / 12)
         )
         stated += (shape.low.order is not None) + (shape.high.order is not None) + bool(peaks)
-    assert right >= 38
+    assert right >= 0.95 * drivers
     # Silence would be no wrong statement either; most things must be said.
-    assert stated >= 75
+    assert stated >= 75 / 40 * drivers
 
 
 def test_corner_of_a_missing_end_is_none():

@@ -42,6 +42,7 @@ goals:
   parts: {{each: 0.02}}
   changes: {{each: {each}}}
 stock: {{series: E6}}
+grid: {{per_octave: 8}}
 """
 
 

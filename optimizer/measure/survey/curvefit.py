@@ -131,10 +131,11 @@ def evaluate_with_slopes(u: Real, structure: CurveTerms, x: Real) -> tuple[Real,
     slopes = np.empty((structure.size, len(u)))
     step = np.exp(2.0 * (u - x[2]))
     raised = 10.0 ** (x[1] / 10.0) * step
-    level = x[0] + _DB * np.log((1.0 + raised) / (1.0 + step))
+    plain, lifted = 1.0 + step, 1.0 + raised
+    level = x[0] + _DB * np.log(lifted / plain)
     slopes[0] = 1.0
-    slopes[1] = raised / (1.0 + raised)
-    slopes[2] = -2.0 * _DB * (slopes[1] - step / (1.0 + step))
+    np.divide(raised, lifted, out=slopes[1])
+    slopes[2] = -2.0 * _DB * (slopes[1] - step / plain)
     at = 4
     for sign, order, count in (
         (-1.0, structure.low_order, structure.low_count),
@@ -151,29 +152,31 @@ def evaluate_with_slopes(u: Real, structure: CurveTerms, x: Real) -> tuple[Real,
         level += bells.sum(axis=0)
         slopes[at::3], slopes[at + 1 :: 3], slopes[at + 2 :: 3] = -by_v, by_height, by_q
     # The floor adds its power to that of everything else, whose share scales all other slopes.
-    total = _DB * np.logaddexp(level / _DB, x[3] / _DB)
-    share = np.exp((level - total) / _DB)
-    slopes *= share
-    slopes[3] = 1.0 - share
-    return np.asarray(total), slopes
+    floor = np.exp((x[3] - level) / _DB)
+    floor += 1.0
+    slopes /= floor
+    slopes[3] = 1.0 - 1.0 / floor
+    level += _DB * np.log(floor)
+    return level, slopes
 
 
 def _roll(v: Real, order: int, log_q: Real) -> tuple[Real, Real, Real]:
     """Low-pass at v = ln(f / corner), in dB; its slopes by v, and by each section's ln Q."""
-    w2 = np.exp(2.0 * np.clip(v, -_FAR, _FAR))
+    w2 = np.exp(2.0 * np.minimum(v, _FAR))
     first, second = _SECTIONS[order]
-    level, by_v = np.zeros_like(v), np.zeros_like(v)
     by_q = np.empty((second, len(v)))
-    if first:
-        level -= _DB * np.log1p(w2)
-        by_v -= 2.0 * _DB * w2 / (1.0 + w2)
+    product = 1.0 + w2 if first else np.ones_like(v)
+    by_v = w2 / product if first else np.zeros_like(v)
     for index in range(second):
-        imag2 = w2 * np.exp(-2.0 * log_q[index])
-        below = (1.0 - w2) ** 2 + imag2
-        level -= _DB * np.log(below)
-        by_v -= 2.0 * _DB * (imag2 - 2.0 * w2 * (1.0 - w2)) / below
-        by_q[index] = 2.0 * _DB * imag2 / below
-    return level, by_v, by_q
+        imag2 = w2 * float(np.exp(-2.0 * log_q[index]))
+        real = 1.0 - w2
+        below = real * real + imag2
+        product *= below
+        np.divide(imag2, below, out=by_q[index])
+        by_v += by_q[index] - 2.0 * w2 * real / below
+    by_v *= -2.0 * _DB
+    by_q *= 2.0 * _DB
+    return -_DB * np.log(product), by_v, by_q
 
 
 def _bells(u: Real, shape: Real) -> tuple[Real, Real, Real, Real]:
@@ -182,17 +185,19 @@ def _bells(u: Real, shape: Real) -> tuple[Real, Real, Real, Real]:
     With their slopes by ln(f / centre), by height and by ln Q.
     """
     height = shape[:, 1]
-    sign = np.sign(height)
+    sign = np.where(height < 0.0, -_DB, _DB)
     gain2 = 10.0 ** (np.abs(height) / 10.0)
-    w2 = np.exp(2.0 * np.clip(u - shape[:, 0], -_FAR, _FAR))
+    w2 = np.exp(2.0 * np.minimum(u - shape[:, 0], _FAR))
     real = 1.0 - w2
     imag2 = w2 * np.exp(-2.0 * shape[:, 2])
-    real2 = real**2
-    above, below = real2 + gain2 * imag2, real2 + imag2 + 1e-300
-    share, plain = gain2 * imag2 / above, imag2 / below
-    turn = 4.0 * w2 * real
-    by_v = sign * _DB * (2.0 * (share - plain) - turn * (1.0 / above - 1.0 / below))
-    return sign * _DB * np.log(above / below), by_v, share, -2.0 * _DB * sign * (share - plain)
+    real2 = real * real
+    raised = gain2 * imag2
+    above, below = real2 + raised, real2 + imag2
+    below += 1e-300
+    share = raised / above
+    excess = 2.0 * sign * (share - imag2 / below)
+    by_v = excess - sign * (4.0 * w2 * real) * (1.0 / above - 1.0 / below)
+    return sign * np.log(above / below), by_v, share, -excess
 
 
 def fit_curve(
@@ -227,27 +232,31 @@ def fit_curve(
         """Cost, half its gradient, and the normal matrix."""
         model, slopes = evaluate_with_slopes(u, structure, x)
         error = model - level_db
-        root = np.sqrt(1.0 + (error / scale) ** 2)
-        slopes *= np.sqrt(0.5 * (root + 1.0)) / root
-        error *= np.sqrt(2.0 / (root + 1.0))
-        strength = pull.copy()
-        heights = strength[first_height::3]
-        heights[x[first_height::3] < 0.0] *= 2.0  # dips are rarer, and mimic roll-offs
+        part = error / scale
+        root = np.sqrt(1.0 + part * part)
+        less = np.sqrt(0.5 * (root + 1.0))
+        error /= less
+        slopes *= less / root
+        strength = pull
+        if structure.bells:
+            strength = pull.copy()
+            # Dips are rarer, and mimic roll-offs.
+            strength[first_height::3][x[first_height::3] < 0.0] *= 2.0
         away = strength * (x - centre)
         normal = slopes @ slopes.T
         normal.flat[:: len(x) + 1] += strength**2
         cost = float(error @ error + away @ away)
         return cost, slopes @ error + strength * away, normal
 
-    x = np.clip(start.x, low, high)
+    x = np.minimum(np.maximum(start.x, low), high)
     cost, gradient, normal = measure(x)
     damping = 1e-2
     for _ in range(steps):
         gain = 0.0
         for _ in range(6):
             damped = normal.copy()
-            damped.flat[:: len(x) + 1] += damping * np.diag(normal) + 1e-9
-            trial = np.clip(x - np.linalg.solve(damped, gradient), low, high)
+            damped.flat[:: len(x) + 1] += damping * normal.diagonal() + 1e-9
+            trial = np.minimum(np.maximum(x - np.linalg.solve(damped, gradient), low), high)
             trial_cost, *slopes = measure(trial)
             if trial_cost < cost:
                 gain = cost - trial_cost

@@ -18,6 +18,8 @@ LEVEL_PULL = 0.05
 
 _SCAN_HZ = 4000.0
 _SCAN_POINTS = 48
+_LEAST_GAIN = 1e-9
+"""Share of the cost that a step must gain to be followed by another."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +138,7 @@ def describe_fit(
         levels_db=levels,
         polarity=polarity,
         residual_db=residual[0],
-        jacobian=jacobian[0],
+        jacobian=jacobian[0].T,
     )
 
 
@@ -196,36 +198,47 @@ def _scan_pair(
 
 def _spread(total: Complex, level_db: Real) -> Real:
     """Measure how predicted minus measured level varies over frequency, in dB."""
-    error = DB_PER_NEPER * np.log(np.abs(total) + 1e-30) - level_db
+    error = np.abs(total)
+    error += 1e-30
+    np.log(error, out=error)
+    error *= DB_PER_NEPER
+    error -= level_db
     return np.asarray(error.std(axis=-1))
 
 
 def _residual(
     signed: Complex, level_db: Real, omega: Real, delays: Real, levels: Real
 ) -> tuple[Real, Real]:
-    """Residual (P, F) in dB and its Jacobian (P, F, 2 N - 1)."""
-    terms = (
-        signed
-        * np.exp(-1j * delays[:, :, None] * omega)
-        * np.exp(levels / DB_PER_NEPER)[:, :, None]
-    )
+    """Residual (P, F) in dB and its Jacobian (P, 2 N - 1, F); the first delay is 0."""
+    gain = np.exp(levels / DB_PER_NEPER)[:, :, None]
+    turned = delays[:, 1:, None] * omega
+    turn = np.empty(turned.shape, dtype=np.complex128)
+    np.cos(turned, out=turn.real)
+    np.sin(-turned, out=turn.imag)
+    terms = signed * gain
+    terms[:, 1:] *= turn
     total = terms.sum(axis=1)
-    total = np.where(np.abs(total) < 1e-30, 1e-30, total)
-    residual = DB_PER_NEPER * np.log(np.abs(total)) - level_db
-    share = terms / total[:, None, :]
+    size = np.abs(total)
+    if size.min() < 1e-30:
+        total = np.where(size < 1e-30, 1e-30, total)
+        size = np.abs(total)
+    residual = DB_PER_NEPER * np.log(size) - level_db
+    share = terms * (total.conj() / (size * size))[:, None, :]
     by_delay = DB_PER_NEPER * omega * share[:, 1:].imag
-    return residual, np.concatenate([by_delay, share.real], axis=1).transpose(0, 2, 1)
+    return residual, np.concatenate([by_delay, share.real], axis=1)
 
 
 def _polish(
     bases: Complex, level_db: Real, omega: Real, delays: Real, *, steps: int = 40
 ) -> tuple[Real, Real, Real]:
-    """Levenberg-Marquardt from all starts at once; returns delays, levels and cost."""
+    """Levenberg-Marquardt from all starts at once; returns delays, levels and cost.
+
+    A start leaves the iteration once a step gains nothing, or can gain nothing.
+    """
     starts, count = delays.shape
     delays = delays.copy()
     levels = np.zeros((starts, count))
-    residual, jacobian = _residual(bases, level_db, omega, delays, levels)
-    levels -= residual.mean(axis=1, keepdims=True)
+    levels -= _residual(bases, level_db, omega, delays, levels)[0].mean(axis=1, keepdims=True)
     # Delays are scaled so that one unit turns the highest frequency by one radian.
     scale = np.concatenate([np.full(count - 1, 1.0 / omega[-1]), np.ones(count)])
     pull = np.zeros((2 * count - 1, 2 * count - 1))
@@ -233,33 +246,41 @@ def _polish(
     damping = np.full(starts, 1e-2)
 
     def evaluate(t: Real, g: Real) -> tuple[Real, Real, Real]:
+        """Half the gradient and the normal matrix in scaled delays, and the cost."""
         error, slope = _residual(bases, level_db, omega, t, g)
+        slope *= scale[:, None]
         spread = g - g.mean(axis=1, keepdims=True)
         cost = (error**2).mean(axis=1) + LEVEL_PULL**2 * (spread**2).sum(axis=1)
-        return error, slope * scale, cost
+        normal = slope @ slope.transpose(0, 2, 1) / len(omega) + pull
+        gradient = (slope @ error[:, :, None])[:, :, 0] / len(omega)
+        gradient[:, count - 1 :] += LEVEL_PULL**2 * spread
+        return gradient, normal, cost
 
-    residual, jacobian, cost = evaluate(delays, levels)
+    gradient, normal, cost = evaluate(delays, levels)
+    going = np.arange(starts)
     for _ in range(steps):
-        across = jacobian.transpose(0, 2, 1) / len(omega)
-        normal = across @ jacobian + pull
-        gradient = (across @ residual[:, :, None])[:, :, 0]
-        gradient[:, count - 1 :] += LEVEL_PULL**2 * (levels - levels.mean(axis=1, keepdims=True))
-        diagonal = np.einsum("pii->pi", normal)
-        damped = normal.copy()
-        np.einsum("pii->pi", damped)[...] += damping[:, None] * diagonal + 1e-12
-        step = -np.linalg.solve(damped, gradient[:, :, None])[:, :, 0] * scale
-        trial_delays = delays.copy()
-        trial_delays[:, 1:] += step[:, : count - 1]
-        trial_levels = levels + step[:, count - 1 :]
-        trial = evaluate(trial_delays, trial_levels)
-        better = trial[2] < cost
-        gain = np.where(better, cost - trial[2], 0.0)
-        delays[better], levels[better] = trial_delays[better], trial_levels[better]
-        residual[better], jacobian[better] = trial[0][better], trial[1][better]
-        cost = np.where(better, trial[2], cost)
-        damping = np.where(better, damping * 0.3, np.minimum(damping * 5.0, 1e8))
-        if np.all((gain < 1e-9 * cost) & (better | (damping > 1e5))):
+        damped = normal[going]
+        diagonal = np.einsum("pii->pi", damped)
+        diagonal += damping[going, None] * diagonal + 1e-12
+        slope = gradient[going]
+        step = -np.linalg.solve(damped, slope[:, :, None])[:, :, 0]
+        worth = -2.0 * (slope * step).sum(axis=1) >= _LEAST_GAIN * cost[going]
+        going, step = going[worth], step[worth] * scale
+        if not len(going):
             break
+        trial_delays = delays[going]
+        trial_delays[:, 1:] += step[:, : count - 1]
+        trial_levels = levels[going] + step[:, count - 1 :]
+        trial = evaluate(trial_delays, trial_levels)
+        better = trial[2] < cost[going]
+        gain = np.where(better, cost[going] - trial[2], 0.0)
+        now = going[better]
+        delays[now], levels[now] = trial_delays[better], trial_levels[better]
+        gradient[now], normal[now], cost[now] = (part[better] for part in trial)
+        held = damping[going]
+        held = np.where(better, held * 0.3, np.minimum(held * 5.0, 1e8))
+        damping[going] = held
+        going = going[(gain >= _LEAST_GAIN * cost[going]) | ~(better | (held > 1e5))]
     return delays, levels, cost
 
 
