@@ -205,9 +205,10 @@ class Brute:
         return score
 
     def tone(self, name, moved, level, reach, limits) -> float:
-        """Mean squares in the wished band and outside, level chosen best, limits, see ToneGoal."""
-        square, beyond, _ = self.split(name, moved, level, reach, limits)
-        return math.sqrt(square + 100.0 * np.mean(beyond**2))
+        """Mean squares in the wished band and outside re what is held, and the limits."""
+        square, beyond, best = self.split(name, moved, level, reach, limits)
+        astray = max(abs(best - level) - reach, 0.0)
+        return math.sqrt(square + 100.0 * np.mean(beyond**2) + 100.0 * astray**2)
 
     def split(self, name, moved, level, reach, limits):
         """The mean squares together, what lies beyond the limits at each point, the level."""
@@ -220,8 +221,8 @@ class Brute:
         rest = inside & ~near
         error_in, error_out = moved[wished] - band.change_db, moved[rest]
         groups = [e for e in (error_in, error_out) if len(e)]
-        best = (sum(e.mean() for e in groups) + 0.25 * level) / (len(groups) + 0.25)
-        best = min(max(best, level - reach), level + reach)
+        # Everything is told against the mean change of what is held.
+        best = float(error_out.mean()) if len(error_out) else level
         square = sum(np.mean((e - best) ** 2) for e in groups) + 0.25 * (best - level) ** 2
         half = 0.5 * band.change_db
         beyond = np.concatenate(
@@ -243,9 +244,14 @@ class Brute:
             moved = new[name] - old[name]
             _, beyond, best = self.split(name, moved, level, reach, limits)
             over += list(beyond)
+            if not wanted:
+                over.append(abs(best) - reach)
             if name == curve:
-                got = moved[(f >= band.low_hz) & (f <= band.high_hz)].mean() - best
-                served = abs(got - band.change_db) <= 0.5 * abs(band.change_db)
+                # The mean over the band, and the band as a whole.
+                left = moved[(f >= band.low_hz) & (f <= band.high_hz)] - best - band.change_db
+                served = max(abs(left.mean()), math.sqrt(np.mean(left**2))) <= 0.5 * abs(
+                    band.change_db
+                )
         inside = (f >= limits.band_hz[0]) & (f <= limits.band_hz[1])
         index = [c["listening_window"] - c["sound_power"] for c in (new, old)]
         over += list(np.abs(index[0] - index[1])[inside] - limits.directivity_db)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.bench.check import list_changes
 from optimizer.bench.networks.file import read_history, read_network, write_network
+from optimizer.bench.voice.moves import measure_moves
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Band, parse_wish, read_words
@@ -141,17 +144,14 @@ def wished_goals(problem, network, *texts):
 
 
 def test_nothing_changed_costs_the_wish(problem, network):
-    """Unchanged, the figure follows from the wish alone: its square weighed against the level."""
+    """Unchanged, the figure is the wish itself: what is held has not moved."""
     _, goals = wished_goals(problem, network, "2k..5k -1 dB")
     laid = problem.around(network)
     genome = laid.space.locate(network)
     evaluator = laid.evaluate(goals)
     curves = evaluator.curves(laid.space.population([genome])[0])
-    # Error 1 dB in the band, 0 outside, level o: (1 - o)^2 + o^2 + o^2 / 4 is least at o = 4/9.
-    o = 1.0 / 2.25
-    wanted = np.sqrt((1.0 - o) ** 2 + 1.25 * o**2)
-    assert float(goal_cost(goals[0], goals[0].residuals(curves))) == pytest.approx(wanted, rel=1e-9)
-    assert float(goals[0].common_level(curves)) == pytest.approx(o)
+    assert float(goal_cost(goals[0], goals[0].residuals(curves))) == pytest.approx(1.0, rel=1e-9)
+    assert float(goals[0].common_level(curves)) == pytest.approx(0.0, abs=1e-9)
     assert all(float(goal_cost(g, g.residuals(curves))) < 1e-9 for g in goals[1:])
 
 
@@ -227,6 +227,47 @@ def test_tangents_are_derivatives(problem, network):
             goal.tangents(curves, tangents)[0, 0], slope, atol=2e-6 * max(1.0, np.abs(slope).max())
         )
     assert isinstance(goals[0], ToneGoal)
+
+
+def moves_of(problem, network, change, wish, limits=None):
+    """What is said when the curve on axis changes by this much."""
+    curves = build_candidate(problem, network).curves
+    after = replace(curves, named_db={"on_axis": curves.named_db["on_axis"] + change})
+    return measure_moves(curves, after, [parse_wish(wish, WORDS)], limits or MoveLimits())
+
+
+def test_a_level_is_no_change_of_tone(problem, network):
+    """Everything 1 dB down moves no band against what is held, and a shelf moves its band alone."""
+    f = problem.frequency_hz
+    (band,) = moves_of(problem, network, np.full(len(f), -1.0), "above 4k -1 dB").bands
+    assert (band.moved_db, band.band_db, band.rest_db) == pytest.approx((0.0, -1.0, -1.0))
+    assert not band.served
+    found = moves_of(problem, network, np.where(f > 3950.0, -0.8, 0.2), "4k..16k -1 dB")
+    (band,), (rest,) = found.bands, found.rest
+    assert (band.moved_db, band.error_db, rest.mean_db) == pytest.approx((-1.0, 0.0, 0.2))
+    assert band.served
+    assert band.even
+    assert rest.worst.db == pytest.approx(0.0)
+
+
+def test_a_narrow_notch_is_no_shelf(problem, network):
+    """Half the wish on average, all of it in a fifth of the band: said so, and not served."""
+    f = problem.frequency_hz
+    notch = -4.2 * np.exp(-((np.log2(f / 5000.0) / 0.25) ** 2))
+    (band,) = moves_of(problem, network, notch, "4k..16k -1.5 dB").bands
+    assert band.moved_db == pytest.approx(-0.9, abs=0.1)
+    assert band.served
+    assert not band.even
+    assert band.shape.startswith("-4.2")
+    assert re.search(r"at 5.0\d kHz, hardly any from 6.\d+ kHz up$", band.shape)
+
+
+def test_where_nothing_is_held(problem, network):
+    """A wish about everything is told as it is."""
+    found = moves_of(problem, network, np.full(len(problem.frequency_hz), -1.0), "20..20k -1 dB")
+    assert found.rest == ()
+    assert found.bands[0].rest_db is None
+    assert found.bands[0].moved_db == pytest.approx(-1.0)
 
 
 def test_less_bright(problem, network):

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.acoustics.curves import Curves
+from optimizer.bench.voice.moves import SERVED_SHARE, BandMove, Moves, RestMove
 from optimizer.bench.voice.wish_goals import (
     DirectivityHoldGoal,
     MoveLimits,
@@ -25,9 +26,6 @@ from optimizer.text.units import format_quantity
 
 KEPT_WITHIN_DB = 0.05
 """A limit passed by less than this counts as kept."""
-
-SERVED_SHARE = 0.5
-"""A wished change counts as served within this share of the wish."""
 
 _STEP_DB = 0.05
 _LARGEST_DB = 20.0
@@ -100,6 +98,7 @@ def list_excesses(
     curves: Curves,
     present: Candidate,
     new: Candidate,
+    moves: Moves,
     wishes: Sequence[Wish],
     limits: MoveLimits,
 ) -> tuple[Excess, ...]:
@@ -113,6 +112,8 @@ def list_excesses(
         Of the changed network.
     present, new : Candidate
         Before and after.
+    moves : Moves
+        What moved between them.
     wishes : sequence of Wish
         What was wished.
     limits : MoveLimits
@@ -122,53 +123,44 @@ def list_excesses(
     -------
     tuple of Excess
     """
-    moves = measure_bands(goals, curves, present, new, wishes)
-    wanted_moves = [(wish.curve, band) for wish in wishes for band in wish.bands]
-    unserved = [
-        Excess(
-            says=f"{curve.replace('_', ' ')} from {_say(band.low_hz)} to {_say(band.high_hz)} "
-            f"moves {got:+.1f} dB of the wished {band.change_db:+.1f}"
-        )
-        for got, (curve, band) in zip(moves, wanted_moves, strict=True)
-        if abs(got - band.change_db) > SERVED_SHARE * abs(band.change_db)
-    ]
     wanted = find_wanted_level(present, wishes)
     found = [
-        *unserved,
-        *(_exceed(goal, curves, present, new, limits, wanted is not None) for goal in goals),
+        *(_say_unserved(move) for move in moves.bands if not (move.served and move.even)),
+        *(_exceed(goal, curves, present, limits) for goal in goals),
     ]
-    if wanted is not None:
+    if wanted is None:
+        found += [_exceed_level(one, limits) for one in moves.rest]
+    else:
         got = new.sensitivity_db - present.sensitivity_db
         if abs(got - wanted) > max(0.25, SERVED_SHARE * abs(wanted)):
-            found.append(Excess(says=f"the level moves {got:+.1f} dB of the wished {wanted:+.1f}"))
+            found.append(Excess(says=f"the level moves {got:+.2f} dB of the wished {wanted:+.2f}"))
     return tuple(excess for excess in found if excess is not None)
 
 
-def measure_bands(
-    goals: Sequence[PreparedGoal],
-    curves: Curves,
-    present: Candidate,
-    new: Candidate,
-    wishes: Sequence[Wish],
-) -> tuple[float, ...]:
-    """Return the mean change in each wished band re the common level of its curve, in dB."""
-    f = present.curves.frequency_hz
-    level = {g.name: float(g.common_level(curves)) for g in goals if isinstance(g, ToneGoal)}
-    out = []
-    for wish in wishes:
-        for band in wish.bands:
-            before, after = (c.curves.named_db[wish.curve][band.holds(f)] for c in (present, new))
-            out.append(float((after - before).mean()) - level[wish.curve])
-    return tuple(out)
+def _say_unserved(move: BandMove) -> Excess:
+    band = move.band
+    what = f"{move.curve.replace('_', ' ')} from {_say(band.low_hz)} to {_say(band.high_hz)} moves"
+    if not move.served:
+        return Excess(says=f"{what} {move.moved_db:+.2f} dB of the wished {band.change_db:+.2f}")
+    return Excess(says=f"{what} unevenly: {move.shape}")
+
+
+def _exceed_level(rest: RestMove, limits: MoveLimits) -> Excess | None:
+    over = abs(rest.mean_db) - limits.level_db
+    if over <= KEPT_WITHIN_DB:
+        return None
+    return Excess(
+        says=f"what is held {rest.curve.replace('_', ' ')} moves {rest.mean_db:+.2f} dB on average, "
+        f"allowed is {limits.level_db:g} dB",
+        option=f'--hold "level {_widen(limits.level_db + over)} dB"',
+    )
 
 
 def _exceed(
     goal: PreparedGoal,
     curves: Curves,
     present: Candidate,
-    new: Candidate,
     limits: MoveLimits,
-    with_level: bool,
 ) -> Excess | None:
     f = present.curves.frequency_hz
     if isinstance(goal, ToneGoal):
@@ -176,14 +168,12 @@ def _exceed(
         if over <= KEPT_WITHIN_DB:
             return None
         named = goal.name
-        moved = float((new.curves.named_db[named] - present.curves.named_db[named])[at])
-        level = float(goal.common_level(curves))
-        low, high = goal.allowed_db(at, present.curves.named_db[named])
-        # A wished level is no drift to be taken off.
-        shift = level if with_level else 0.0
+        before = present.curves.named_db[named]
+        moved = float(curves.level_db(named)[..., at] - before[at] - goal.common_level(curves))
+        low, high = goal.allowed_db(at, before)
         return Excess(
-            says=f"{named.replace('_', ' ')} moves {moved - level + shift:+.2f} dB at "
-            f"{_say(f[at])}, allowed is {low + shift:+.2f} to {high + shift:+.2f} dB",
+            says=f"{named.replace('_', ' ')} moves {moved:+.2f} dB at {_say(f[at])} against what is "
+            f"held, allowed is {low:+.2f} to {high:+.2f} dB",
             option=f"--hold {_widen(limits.hold_db + over)}dB",
         )
     if isinstance(goal, DirectivityHoldGoal):

@@ -11,7 +11,8 @@ import numpy as np
 
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.bench.check import PartChange, list_changes
-from optimizer.bench.voice.holding import Excess, list_excesses, measure_bands
+from optimizer.bench.voice.holding import Excess, list_excesses
+from optimizer.bench.voice.moves import Moves, measure_moves
 from optimizer.bench.voice.wish_goals import MoveLimits, ToneGoal, prepare_wishes
 from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
@@ -64,10 +65,8 @@ class Answer:
         Error in the wished bands and drift elsewhere, with what each change must earn.
     wish_error_db : float
         Error in the wished bands, rms; without a tone wish, drift of everything.
-    level_db : float
-        Common level of everything, relative to the present.
-    bands_db : tuple of float
-        Change in each wished band in the order of the wishes, relative to the common level.
+    moves : Moves
+        What moves: each wished band against what is held, and that itself.
     beyond : tuple of Excess
         Limits that are exceeded and wishes that are not served; empty when all is well.
     exact : bool
@@ -80,13 +79,17 @@ class Answer:
     count: int
     score: float
     wish_error_db: float
-    level_db: float
-    bands_db: tuple[float, ...]
+    moves: Moves
     beyond: tuple[Excess, ...]
     exact: bool
     candidate: Candidate
 
     __repr__ = brief
+
+    @property
+    def level_db(self) -> float:
+        """Mean change on axis of what is held; 0 where nothing is."""
+        return self.moves.rest[0].mean_db if self.moves.rest else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,16 +299,16 @@ class _Job:
         curves = Curves(self.field, list(solved.transfer), solved.admittance)
         tone = [g for g in self.goals if isinstance(g, ToneGoal)]
         wished = [g for g in tone if ((g.weight_of_point > 0.0) & (g.held == 0.0)).any()]
+        moves = measure_moves(self.present.curves, candidate.curves, self.wishes, self.limits)
         error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))
         return Answer(
             changes=tuple(list_changes(self.network, new)),
             count=count,
             score=score,
             wish_error_db=float(error),
-            level_db=float(tone[0].common_level(curves)),
-            bands_db=measure_bands(self.goals, curves, self.present, candidate, self.wishes),
+            moves=moves,
             beyond=list_excesses(
-                self.goals, curves, self.present, candidate, self.wishes, self.limits
+                self.goals, curves, self.present, candidate, moves, self.wishes, self.limits
             ),
             exact=count <= 2,
             candidate=candidate,

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
-from optimizer.arrays import Index, Real
-from optimizer.bench.voice.wishes import LARGEST_DB, Wish
+from optimizer.arrays import Flags, Index, Real
+from optimizer.bench.voice.wishes import LARGEST_DB, Band, Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import Impedance, Prepared, PreparedGoal
 from optimizer.goals.prepared import join_terms, span_of
@@ -57,12 +57,45 @@ FADE_OCTAVES = 0.5
 """Beside a wished band, where the change must fade, nothing is asked for."""
 
 
+def find_near(frequency_hz: Real, band: Band) -> Flags:
+    """Which points lie in a wished band or so near that its change fades there."""
+    octaves = np.log2(frequency_hz)
+    low, high = np.log2(band.low_hz), np.log2(band.high_hz)
+    return np.asarray((octaves > low - FADE_OCTAVES) & (octaves < high + FADE_OCTAVES))
+
+
+def find_rest(frequency_hz: Real, wishes: Sequence[Wish], limits: MoveLimits) -> Flags:
+    """Which points are held: those in the held band where no wished change is, nor fades.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        Grid.
+    wishes : sequence of Wish
+        Their bands, on whichever curve.
+    limits : MoveLimits
+        The held band.
+
+    Returns
+    -------
+    ndarray of bool, shape (F,)
+    """
+    low, high = limits.band_hz
+    rest = (frequency_hz >= low) & (frequency_hz <= high)
+    for wish in wishes:
+        for band in wish.bands:
+            rest &= ~find_near(frequency_hz, band)
+    return np.asarray(rest)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToneGoal:
-    """A curve against itself plus a wished change, a common level left free within a limit.
+    """A curve against itself plus a wished change, all of it taken against what is held.
 
-    The figure is the root of: mean square error in the wished bands + mean square drift outside
-    + a share of the square of the common level + the square of what lies beyond the limits.
+    The common level is the mean change of the held points. The figure is the root of: mean square
+    error in the wished bands re that level + mean square drift outside + a share of the square of
+    the level + the square of what lies beyond the limits. A change that is crowded into a narrow
+    part of a wished band leaves its error almost as it was.
 
     Parameters
     ----------
@@ -75,7 +108,7 @@ class ToneGoal:
     weight_of_point : ndarray, shape (N,)
         Weights of squares; 0 where nothing is asked for.
     held : ndarray, shape (N,)
-        Weights of what lies beyond the limit; 0 where there is none.
+        Weights of what lies beyond the limit; 0 in the wished bands, where there is none.
     level_db : float
         Wished common level, relative to the present.
     reach_db : float
@@ -108,28 +141,54 @@ class ToneGoal:
         return np.asarray(curves.level_db(self.name)[..., span_of(self.index)] - self.reference_db)
 
     def common_level(self, curves: Curves) -> Real:
-        """Return the common level that serves best, relative to the present, shape (...)."""
+        """Return the mean change of the held points, shape (...); the wished level without any."""
         return self._level(self._error(curves))
 
-    def _level(self, error: Real) -> Real:
+    @property
+    def _weights_of_level(self) -> tuple[Real, float]:
+        """Weights of points, summing to one at most, and that of the wished level."""
         w = self.weight_of_point
-        best = (error @ w + LEVEL_WEIGHT * self.level_db) / (w.sum() + LEVEL_WEIGHT)
-        low, high = self.level_db - self.reach_db, self.level_db + self.reach_db
-        return np.asarray(np.clip(best, low, high))
+        if self.bound:
+            total = w.sum() + LEVEL_WEIGHT
+            return np.asarray(w / total), LEVEL_WEIGHT / total
+        rest = np.where(self.held > 0.0, w, 0.0)
+        total = rest.sum()
+        return (rest / total, 0.0) if total > 0.0 else (rest, 1.0)
+
+    def _level(self, error: Real) -> Real:
+        # For a bound the level that makes the figure smallest: no other makes it smaller.
+        weights, wished = self._weights_of_level
+        return np.asarray(error @ weights + wished * self.level_db)
 
     def residuals(self, curves: Curves) -> Real:
-        """See `PreparedGoal.residuals`; the common level is chosen to make the figure smallest."""
+        """See `PreparedGoal.residuals`."""
         error = self._error(curves)
         level = self._level(error)[..., None]
-        if self.bound:
-            # Whatever level the whole curve takes, it lies within its reach.
-            beyond = np.abs(error - self.level_db) - (self.limit_db + self.reach_db)
-        else:
-            beyond = np.abs(error - level) - self.limit_db
-        np.maximum(beyond, 0.0, out=beyond)
-        beyond *= BEYOND * self.held
+        drift = level - self.level_db
         tone = (error - level) * np.sqrt(self.weight_of_point)
-        return join_terms([tone, np.sqrt(LEVEL_WEIGHT) * (level - self.level_db), beyond])
+        beyond = np.abs(error - self._middle(level)) - self._reach
+        np.maximum(beyond, 0.0, out=beyond)
+        beyond *= self._price * self.held
+        astray = np.maximum(np.abs(drift) - self.reach_db, 0.0) * (0.0 if self.bound else BEYOND)
+        return join_terms([tone, np.sqrt(LEVEL_WEIGHT) * drift, beyond, astray])
+
+    def _middle(self, level: Real) -> Real | float:
+        """Around what held points may move."""
+        return self.level_db if self.bound else level
+
+    @property
+    def _reach(self) -> Real:
+        """How far held points may move from there.
+
+        Where the level of the whole curve is not known, it may lie anywhere: y beyond its reach it
+        costs y^2 itself, and a point x beyond both limits costs at least (x - y)^2, together never
+        less than x^2 / 2.
+        """
+        return self.limit_db + (self.reach_db if self.bound else 0.0)
+
+    @property
+    def _price(self) -> float:
+        return BEYOND * math.sqrt(0.5) if self.bound else BEYOND
 
     def tangents(self, curves: Curves, tangents: CurveTangents) -> Real:
         """See `PreparedGoal.tangents`."""
@@ -137,25 +196,26 @@ class ToneGoal:
         slope = np.asarray(tangents.level_db(self.name)[..., span_of(self.index)])
         w = self.weight_of_point
         level = self._level(error)[..., None]
-        free = np.abs(level - self.level_db) < self.reach_db
-        level_slope = ((slope @ w) / (w.sum() + LEVEL_WEIGHT) * free)[..., None]
+        drift = level - self.level_db
+        level_slope = (slope @ self._weights_of_level[0])[..., None]
         moved = slope - level_slope
-        over = error - (self.level_db if self.bound else level)
-        limit = self.limit_db + (self.reach_db if self.bound else 0.0)
-        sign = np.sign(over) * (np.abs(over) > limit) * BEYOND * self.held
+        over = error - self._middle(level)
+        sign = np.sign(over) * (np.abs(over) > self._reach) * self._price * self.held
+        astray = np.sign(drift) * (np.abs(drift) > self.reach_db) * (0.0 if self.bound else BEYOND)
         return join_terms(
             [
                 moved * np.sqrt(w),
                 np.sqrt(LEVEL_WEIGHT) * level_slope,
                 (slope if self.bound else moved) * sign[:, None],
+                level_slope * astray[:, None],
             ]
         )
 
     def thinned(self, index: Index, *, bound: bool) -> ToneGoal:
         """See `PreparedGoal.thinned`.
 
-        The level minimises a sum of squares, so with some of them left out its smallest value can
-        only fall.
+        For a bound the level is the one that makes the figure smallest, so with some of its squares
+        left out it can only fall.
         """
         chosen = np.isin(self.index, index)
         scale = 1.0 if bound else len(self.index) / max(1, int(np.count_nonzero(chosen)))
@@ -405,18 +465,14 @@ def _prepare_tone(
             by_stating=(Subject("drivers", part="estimated directions"),),
         )
     f = problem.frequency_hz
-    octaves = np.log2(f)
     change, limit = np.zeros_like(f), np.full(len(f), limits.hold_db)
     wished = np.zeros(len(f), dtype=bool)
-    fading = np.zeros(len(f), dtype=bool)
     bands = [(wish, band) for wish in wishes for band in wish.bands]
     for _, band in bands:
-        low, high = np.log2(band.low_hz), np.log2(band.high_hz)
-        near = (octaves > low - FADE_OCTAVES) & (octaves < high + FADE_OCTAVES)
+        near = find_near(f, band)
         # Anything from no change to the full one, and the limit to either side of that.
         change[near] = 0.5 * band.change_db
         limit[near] = limits.hold_db + 0.5 * abs(band.change_db)
-        fading |= near
     for wish, band in bands:
         if wish.curve != curve:
             continue
@@ -441,7 +497,7 @@ def _prepare_tone(
     counts = np.flatnonzero(held | wished)
     index = np.arange(counts[0], counts[-1] + 1)
     weight = np.zeros(len(f))
-    for points in (wished, held & ~fading):
+    for points in (wished, find_rest(f, wishes, limits)):
         if points.any():
             weight[points] = 1.0 / int(np.count_nonzero(points))
     return ToneGoal(

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from optimizer.bench.check import PartChange, compare_networks
+from optimizer.bench.voice.moves import BandMove, PointMove
 from optimizer.bench.voice.voicing import CHANGE_DB, Answer, VoiceResult
-from optimizer.bench.voice.wish_goals import MoveLimits, find_wanted_level
+from optimizer.bench.voice.wish_goals import FADE_OCTAVES, MoveLimits, find_wanted_level
 from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
@@ -172,10 +171,12 @@ def say_wish(wish: Wish) -> str:
 def say_limits(limits: MoveLimits) -> str:
     """Say what is held, and how firmly."""
     return (
-        f"Held: everything outside the wished bands within {limits.hold_db:g} dB of the common "
-        f"level, that level within {limits.level_db:g} dB, directivity index within "
-        f"{limits.directivity_db:g} dB; the lowest impedance may fall by "
-        f"{1.0 - limits.impedance:.0%}."
+        f"Held: everything from {say_frequency(limits.band_hz[0])} to "
+        f"{say_frequency(limits.band_hz[1])} that is {FADE_OCTAVES:g} octave or more outside the "
+        f"wished bands, within {limits.hold_db:g} dB of its own mean change, that mean within "
+        f"{limits.level_db:g} dB, directivity index within {limits.directivity_db:g} dB; the lowest "
+        f"impedance may fall by {1.0 - limits.impedance:.0%}. What a wished band moves is told "
+        "against that mean; between, anything from no change to the full one is free."
     )
 
 
@@ -218,43 +219,26 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
         Sentences.
     """
     new, old = answer.candidate, present
-    f = old.curves.frequency_hz
-    said: list[str] = []
-    near = np.zeros(len(f), dtype=bool)
-    bands = [(wish.curve, band) for wish in wishes for band in wish.bands]
-    for (curve, band), got in zip(bands, answer.bands_db, strict=True):
-        near |= (f >= band.low_hz / np.sqrt(2.0)) & (f <= band.high_hz * np.sqrt(2.0))
-        said.append(
-            f"{say_frequency(band.low_hz)} to {say_frequency(band.high_hz)} "
-            f"{curve.replace('_', ' ')}: {got:+.1f} dB of the wished "
-            f"{band.change_db:+.1f}"
-        )
-    moved = new.curves.named_db["on_axis"] - old.curves.named_db["on_axis"]
-    rest = np.flatnonzero(~near & (f >= 50.0) & (f <= 16000.0))
+    said = [
+        f"{say_frequency(move.band.low_hz)} to {say_frequency(move.band.high_hz)} "
+        f"{move.curve.replace('_', ' ')}: {move.moved_db:+.2f} dB of the wished "
+        f"{move.band.change_db:+.2f}, {move.shape if move.idle_hz else f'at worst {move.worst}'}"
+        for move in answer.moves.bands
+    ]
     wanted = find_wanted_level(old, wishes)
     if wanted is not None:
         said.append(
-            f"level {new.sensitivity_db - old.sensitivity_db:+.1f} dB of the wished {wanted:+.1f}"
+            f"level {new.sensitivity_db - old.sensitivity_db:+.2f} dB of the wished {wanted:+.2f}"
         )
-        if len(rest):
-            low, high = rest[int(np.argmin(moved[rest]))], rest[int(np.argmax(moved[rest]))]
-            said.append(
-                f"on axis from {moved[low]:+.1f} dB at {say_frequency(f[low])} to "
-                f"{moved[high]:+.1f} dB at {say_frequency(f[high])}"
-            )
-    else:
-        if len(rest):
-            at = rest[int(np.argmax(np.abs(moved[rest] - answer.level_db)))]
-            said.append(
-                f"elsewhere on axis at most {moved[at] - answer.level_db:+.1f} dB, at "
-                f"{say_frequency(f[at])}"
-            )
-        if abs(answer.level_db) >= 0.05:
-            said.append(f"all of it {answer.level_db:+.1f} dB")
+    said += [
+        f"elsewhere {rest.curve.replace('_', ' ')} {rest.mean_db:+.2f} dB on average, farthest from "
+        f"that by {rest.worst}"
+        for rest in answer.moves.rest
+    ]
     lines = ["; ".join(said)]
     lines.append(
         f"lowest impedance {old.impedance_min_ohm:.2f} -> {new.impedance_min_ohm:.2f} ohm; "
-        f"sensitivity {old.sensitivity_db:.1f} -> {new.sensitivity_db:.1f} dB; "
+        f"sensitivity {old.sensitivity_db:.2f} -> {new.sensitivity_db:.2f} dB; "
         f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}"
     )
     return lines
@@ -320,6 +304,35 @@ def say_why_not(result: VoiceResult, changes: int) -> str:
     return f"{text}; {', or '.join(advice)}"
 
 
+def _moves_to_json(answer: Answer) -> dict[str, Any]:
+    """List each wished band as "moves", the first one as "moved" too."""
+    moves = [_move_to_json(move, answer) for move in answer.moves.bands]
+    return {"moved": moves[0], "moves": moves} if moves else {}
+
+
+def _move_to_json(move: BandMove, answer: Answer) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "curve": move.curve,
+        "band_hz": [move.band.low_hz, move.band.high_hz],
+        "wished_db": move.band.change_db,
+        "moved_db": round(move.moved_db, 6),
+        "band_db": round(move.band_db, 6),
+        "error_db": round(move.error_db, 6),
+        "even": move.even,
+        "worst": _point_to_json(move.worst),
+    }
+    for rest in answer.moves.rest:
+        if rest.curve == move.curve:
+            data |= {
+                "rest_db": round(rest.mean_db, 6), "rest_worst": _point_to_json(rest.worst),
+            }  # fmt: skip
+    return data
+
+
+def _point_to_json(point: PointMove) -> dict[str, float]:
+    return {"hz": point.hz, "db": round(point.db, 6)}
+
+
 def voice_to_json(
     result: VoiceResult,
     problem: DescribedProblem,
@@ -347,6 +360,7 @@ def voice_to_json(
                 "wish_error_db": round(answer.wish_error_db, 6),
                 "score": round(answer.score, 6),
                 "level_db": round(answer.level_db, 6),
+                **_moves_to_json(answer),
                 "within_limits": not answer.beyond,
                 "beyond": [excess.says for excess in answer.beyond],
                 "allowed_by": [excess.option for excess in answer.beyond if excess.option],
