@@ -15,6 +15,7 @@ from optimizer.bench.build.meter import (
     read_meter,
 )
 from optimizer.bench.build.placement import Placement, place_coils
+from optimizer.bench.build.polarity import PolarityTest, list_polarity_tests
 from optimizer.bench.build.sides import Sides, share_out
 from optimizer.bench.build.wiring import Wiring, split_pieces, wire_network
 from optimizer.bench.loads.ratings import (
@@ -28,7 +29,6 @@ from optimizer.bench.loads.ratings import (
 )
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
-from optimizer.bench.tolerance.tracking import Tracking, track_ways
 from optimizer.measure.driver import WiredDrivers
 from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
@@ -140,7 +140,8 @@ class BuildSheet:
         Resistance at the cabinet's terminals.
     sweep : tuple of (float, float, float)
         Expected impedance: Hz, ohm, degrees.
-    pairs : tuple of Tracking
+    polarity : tuple of PolarityTest
+        How the polarity of each way can be checked.
     spread : ToleranceReport
         What the parts' tolerances do.
     sides : Sides or None
@@ -166,7 +167,7 @@ class BuildSheet:
     readings: tuple[MeterReading, ...]
     total_ohm: float
     sweep: tuple[tuple[float, float, float], ...]
-    pairs: tuple[Tracking, ...]
+    polarity: tuple[PolarityTest, ...]
     spread: ToleranceReport
     sides: Sides | None
     short: tuple[str, ...]
@@ -248,7 +249,7 @@ def build_sheet(
         readings=readings,
         total_ohm=join_readings(readings),
         sweep=_sample_impedance(candidate),
-        pairs=track_ways(candidate),
+        polarity=list_polarity_tests(candidate),
         # The same sheet for the same network: hence a seed of its own.
         spread=spread_network(
             problem,

@@ -6,6 +6,7 @@ import math
 from itertools import pairwise
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
+from optimizer.bench.build.polarity import PolarityTest
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, TapLead
 from optimizer.bench.loads.ratings import MARGIN, PartRating
@@ -434,14 +435,9 @@ def _list_checks(sheet: BuildSheet) -> Section:
         "Connect the amplifier at its lowest setting, play quiet music, and listen to each driver "
         "for the right range. Smell and feel for heat after a minute, then after ten.",
     ]
-    for pair in sheet.pairs:
-        if pair.null_db is not None and pair.null_hz is not None and pair.null_db > 6.0:
-            boxes.append(
-                f"Polarity, {pair.lower} to {pair.upper}: with the leads of {pair.upper} and all "
-                f"ways above it exchanged, the level on the axis falls by about "
-                f"{pair.null_db:.0f} dB near {say_frequency(pair.null_hz)}. Put the leads back; "
-                "if it rises instead, a driver is connected the wrong way round."
-            )
+    boxes += [_say_polarity(test) for test in sheet.polarity]
+    if any(test.kind == "none" for test in sheet.polarity):
+        boxes.append(_CELL)
     return Section(
         title="Before the first power-up",
         parts=(
@@ -452,6 +448,43 @@ def _list_checks(sheet: BuildSheet) -> Section:
             ),
             *shorts,
         ),
+    )
+
+
+_CELL = (
+    "Polarity of a driver by itself, before it is connected: touch its terminals for an instant with "
+    "a single cell of 1.5 V, no more, plus to (+), and look at the diaphragm: it moves outwards. Of a "
+    "tweeter the movement is hardly seen: use a 10 uF capacitor in series as a guard, compare its "
+    "click with that of a second one through a microphone, or go by the maker's mark. Then compare "
+    "colours and marks with the wiring list, lead by lead."
+)
+"""Common practice, no source; the guard is that of the cautions."""
+
+
+def _say_polarity(test: PolarityTest) -> str:
+    """Say how the polarity of a way shows in the level on the axis, or that it does not."""
+    change, where = test.change_db, say_frequency(test.hz)
+    if not test.beside:
+        return f"Polarity of {test.way}: nothing else plays, so no level tells of it. See below."
+    head = f"Polarity of {test.way} to {test.beside}:"
+    if test.kind == "none":
+        most = f"changes the level on the axis by {abs(change):.1f} dB at most, at {where}"
+        if test.hz is None:
+            most = "changes nothing, as the two are nowhere heard together"
+        return f"{head} exchanging its leads {most}: no level tells which is right. See below."
+    how = (
+        f"{head} measure the level on the axis, amplifier off, exchange the leads of {test.way} and "
+        "of no other, measure again."
+    )
+    if test.kind == "null":
+        return (
+            f"{how} Near {where} it falls by {-change:.1f} dB, into a null. Put the leads back; if it "
+            "rises instead, one of the two is connected the wrong way round."
+        )
+    does, other = ("falls", "rises") if change < 0.0 else ("rises", "falls")
+    return (
+        f"{how} At {where} it {does} by {abs(change):.1f} dB. Put the leads back; if it {other} "
+        "instead, one of the two is connected the wrong way round."
     )
 
 
