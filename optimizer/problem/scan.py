@@ -125,11 +125,12 @@ class Scan:
         for g, rows, count in parts:
             end = start + count
             single = self.network.single(self.tables.port_of_gene[g])
-            moved, admittance[start:end] = single.at(
-                self.tables.alternatives(self.genome, {g: rows})
+            there = {w: h[start:end] for w, h in drives.items()}
+            single.write(
+                self.tables.alternatives(self.genome, {g: rows}), there, admittance[start:end]
             )
-            for w, h in drives.items():
-                h[start:end] = moved.get(w, self.network.transfer[w])
+            for w in there.keys() - {w for w, *_ in single.drives}:
+                there[w][...] = self.network.transfer[w]
             start = end
         return drives, admittance
 

@@ -152,10 +152,42 @@ class Moebius:
         else:
             share = np.reciprocal(below, out=None if below is self.denominator[0] else below)
         drives = {w: _ratio(n0, n1, x, share) for w, n0, n1 in self.drives}
-        current = _ratio(*self.current, x, share)
+        return drives, self._load(_ratio(*self.current, x, share))
+
+    def write(self, x: Complex, drives: Drives, admittance: Complex) -> None:
+        """Write what `at` returns where it is wanted.
+
+        Parameters
+        ----------
+        x : ndarray, shape (rows, F)
+        drives : dict of int to ndarray, shape (rows, F)
+            Gets the transfers of drivers that move; others stay as they are.
+        admittance : ndarray, shape (rows, F)
+        """
+        d0, d1 = self.denominator
+        # One driver costs nothing more than the denominator, see `_normalised`: made in its place.
+        unit = next((w for w, n0, n1 in self.drives if _is_zero(n1) and _is_one(n0)), None)
+        if unit is None or isinstance(d1, float):
+            moved, admittance[...] = self.at(x)
+            for w, h in moved.items():
+                drives[w][...] = h
+            return
+        share = np.multiply(d1, x, out=drives[unit])
+        share += d0
+        np.reciprocal(share, out=share)
+        for w, n0, n1 in self.drives:
+            if w != unit:
+                drives[w][...] = _ratio(n0, n1, x, share)
+        n0, n1 = self.current
+        np.multiply(n1, x, out=admittance)
+        admittance += n0
+        admittance *= share
         if self.output_ohm:
-            current = current / (1.0 - self.output_ohm * current)
-        return drives, current
+            admittance[...] = self._load(admittance)
+
+    def _load(self, current: Complex) -> Complex:
+        """Admittance that the amplifier sees, of the source current."""
+        return current / (1.0 - self.output_ohm * current) if self.output_ohm else current
 
 
 def _line(a: Number, b: Number, x: Complex) -> Number:
@@ -163,7 +195,7 @@ def _line(a: Number, b: Number, x: Complex) -> Number:
     if _is_zero(b):
         return a
     out = np.asarray(b * x)
-    if out.shape == np.broadcast_shapes(out.shape, np.shape(a)):
+    if isinstance(a, float) or a.ndim <= 1 or a.shape == out.shape:
         out += a
         return out
     return out + a
@@ -221,6 +253,8 @@ class NetworkScan:
         self._row = visitor.row
         self._known: dict[int, list[tuple[int, Number, bool]]] = {}
         self._inverse: dict[int, Complex] = {}
+        self._current_over: dict[int, Complex] = {}
+        self._singles: dict[int, Moebius] = {}
 
     # Where things are
 
@@ -292,23 +326,41 @@ class NetworkScan:
         Moebius
             Coefficients of shape (F,).
         """
+        if k not in self._singles:
+            self._singles[k] = self._single(k)
+        return self._singles[k]
+
+    def _single(self, k: int) -> Moebius:
         port, x0 = self.plan.ports[k], self._present(k)
         s = self._coupling(port, port.step)
+        moved = self._of_drivers(port)
+        # Everything is scaled so that the numerator of a driver below is 1: that one then costs
+        # nothing more than the denominator.
+        unit = next((w for w, _, below in moved if below), None)
+        scale = 1.0 if unit is None else self._scale(unit, self.transfer[unit])
+        scaled = mul(s, scale)
         drives: list[tuple[int, Number, Number]] = []
-        for w, g, below in self._of_drivers(port):
-            h = self.transfer[w]
+        for w, g, below in moved:
             if below:
-                drives.append((w, h, 0.0))
+                drives.append((w, 1.0 if w == unit else mul(self.transfer[w], scale), 0.0))
             else:
-                slope = mul(h, s - g)
-                drives.append((w, h - mul(slope, x0), slope))
-        slope = mul(self.current, s) + self._pulled(port)
-        return _normalised(
-            self,
-            (1.0 - mul(s, x0), s),
-            drives,
-            (self.current - mul(slope, x0), slope),
+                slope = mul(self.transfer[w], scaled - mul(g, scale))
+                drives.append((w, mul(self.transfer[w], scale) - mul(slope, x0), slope))
+        slope = mul(self.current, scaled) + mul(self._pulled(port), scale)
+        return Moebius(
+            denominator=(scale - mul(scaled, x0), scaled),
+            drives=tuple(drives),
+            current=(self._scaled_current(unit) - mul(slope, x0), slope),
+            output_ohm=self.bank.source.output_ohm,
         )
+
+    def _scaled_current(self, unit: int | None) -> Complex:
+        """Source current over the drive of a way; the current itself without one."""
+        if unit is None:
+            return self.current
+        if unit not in self._current_over:
+            self._current_over[unit] = self.current * self._scale(unit, self.transfer[unit])
+        return self._current_over[unit]
 
     def _between(self, k: int, m: int) -> Number:
         a, b = self.plan.ports[k], self.plan.ports[m]
@@ -419,6 +471,10 @@ def _normalised(
 
 def _is_zero(x: Number) -> bool:
     return isinstance(x, float) and x == 0.0
+
+
+def _is_one(x: Number) -> bool:
+    return isinstance(x, float) and x == 1.0
 
 
 def _row(x: Number, shape: tuple[int, ...]) -> Complex:
