@@ -287,6 +287,7 @@ def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
     altered, removed : int
     """
     built = {(one.name, slot.name): slot.parts for one in network.ladders for slot in one.slots}
+    at_hand = topology.at_hand
     altered = removed = 0
     for ladder in topology.ladders:
         for slot in ladder.slots:
@@ -294,7 +295,7 @@ def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
                 continue
             parts = built.get((ladder.name, slot.name))
             if parts is None:
-                removed += len(slot.kept)
+                removed += len(slot.kept) * ((ladder.name, slot.name) not in at_hand)
             else:
                 altered += sum(part.origin != KEPT for part in parts)
     return altered, removed

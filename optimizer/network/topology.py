@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
+from optimizer.network.choices import Choice, OneOf, lay_out
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import AnyGroup, AnyLadder, AnySlot, Form, Ladders, Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, FittedWay, Network
@@ -139,7 +140,17 @@ Ladder = Way | Group
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Topology(Ladders[Way, Group, Slot]):
-    """The slots of a whole speaker, see `Ladders`."""
+    """The slots of a whole speaker.
+
+    Parameters
+    ----------
+    ways, groups, source
+        As in `Ladders`.
+    choices : tuple of Choice
+        Alternatives among the slots of a ladder, of which one is built.
+    """
+
+    choices: tuple[Choice, ...] = ()
 
     @classmethod
     def of(
@@ -147,7 +158,7 @@ class Topology(Ladders[Way, Group, Slot]):
         *,
         free_polarity: Collection[str] = (),
         inverted: Collection[str] = (),
-        **ladders: Sequence[Slot],
+        **ladders: Sequence[Slot | OneOf],
     ) -> Topology:
         """Make a topology of one ladder for each driver.
 
@@ -157,7 +168,7 @@ class Topology(Ladders[Way, Group, Slot]):
             Drivers whose polarity the search chooses.
         inverted : collection of str
             Drivers that are connected the other way round.
-        **ladders : sequence of Slot
+        **ladders : sequence of Slot or OneOf
             By the name of the driver, source first; see `optimizer.network.slots`.
 
         Returns
@@ -188,7 +199,8 @@ class Topology(Ladders[Way, Group, Slot]):
                     value=repr(name),
                     remedy=f"known here: {', '.join(ladders)}",
                 )
-        for name, slots in ladders.items():
+        laid = {name: lay_out(entries, name) for name, entries in ladders.items()}
+        for name, (slots, _) in laid.items():
             names = [slot.name for slot in slots]
             if len(set(names)) < len(names):
                 raise InputError(
@@ -201,7 +213,7 @@ class Topology(Ladders[Way, Group, Slot]):
                 Way(
                     name=name,
                     driver=name,
-                    slots=tuple(slots),
+                    slots=slots,
                     polarity=(
                         "free"
                         if name in free_polarity
@@ -210,8 +222,9 @@ class Topology(Ladders[Way, Group, Slot]):
                         else "normal"
                     ),
                 )
-                for name, slots in ladders.items()
-            )
+                for name, (slots, _) in laid.items()
+            ),
+            choices=tuple(choice for _, choices in laid.values() for choice in choices),
         )
 
     def __repr__(self) -> str:
@@ -236,7 +249,10 @@ class Topology(Ladders[Way, Group, Slot]):
             whose parts are on the board stays as it is.
         """
         fitted = {one.name: one for one in network.ladders}
-        laid = self.map_slots(lambda ladder: _slots_around(ladder, fitted[ladder.name]))
+        own = _choices_around(self, fitted) if self.choices else self
+        laid = own.map_slots(lambda ladder: _slots_around(ladder, fitted[ladder.name]))
+        if laid.choices:
+            laid = laid.map_slots(lambda ladder: _let_be_empty(ladder, laid.choices))
         signs = {way.name: way.polarity for way in network.ways}
         return replace(
             laid,
@@ -247,6 +263,41 @@ class Topology(Ladders[Way, Group, Slot]):
                 for way in laid.ways
             ),
         )
+
+    @property
+    def at_hand(self) -> frozenset[tuple[str, str]]:
+        """Ladder and name of the slots whose kept parts are on no board when they are not built.
+
+        Those of several boards to choose from, and of the positions of a control.
+        """
+        kept = {(one.name, slot.name) for one in self.ladders for slot in one.slots if slot.kept}
+        found: set[tuple[str, str]] = set()
+        for choice in self.choices:
+            boards = [{(choice.ladder, n) for n in a.slots} & kept for a in choice.alternatives]
+            if choice.control or sum(map(bool, boards)) > 1:
+                found.update(*boards)
+        return frozenset(found)
+
+    def taken(self, network: Network) -> tuple[Taken, ...]:
+        """Tell which alternative of each choice a network builds; nothing of those that it mixes.
+
+        Parameters
+        ----------
+        network : Network
+            With these ways and groups.
+        """
+        filled = {one.name: {slot.name for slot in one.slots} for one in network.ladders}
+        found = []
+        for choice in self.choices:
+            taken = choice.taken(filled[choice.ladder])
+            if taken is not None:
+                others = tuple(one.name for one in choice.alternatives if one is not taken)
+                found.append(
+                    Taken(
+                        ladder=choice.ladder, name=taken.name, others=others, control=choice.control
+                    )
+                )
+        return tuple(found)
 
     def fill(
         self, slots: Mapping[str, tuple[FittedSlot, ...]], polarity: Mapping[str, Literal[1, -1]]
@@ -281,6 +332,51 @@ class Topology(Ladders[Way, Group, Slot]):
             ),
             source=self.source,
         )
+
+
+def _choices_around(topology: Topology, fitted: Mapping[str, FittedLadder]) -> Topology:
+    """Topology whose choices are those that a network leaves open.
+
+    Alternatives that it mixes are no choice any more: what it has of them stays as a ladder of its
+    own. A control stands where it stands, whatever its resistors measure.
+    """
+    filled = {name: {slot.name: slot for slot in one.slots} for name, one in fitted.items()}
+    choices: list[Choice] = []
+    mixed: list[Choice] = []
+    for choice in topology.choices:
+        around = choice.around(filled[choice.ladder])
+        if around is None:
+            mixed.append(choice)
+        else:
+            choices.append(around)
+
+    def settle(ladder: Ladder) -> tuple[Slot, ...]:
+        built = filled[ladder.name]
+        gone = {name for one in mixed if one.ladder == ladder.name for name in one.slots}
+        firm = {n for one in mixed for a in one.alternatives for n in a.needed}
+        turned = {
+            n for one in choices if one.control and one.ladder == ladder.name for n in one.slots
+        }
+        slots = []
+        for slot in ladder.slots:
+            if slot.name in gone:
+                if slot.name not in built:
+                    continue
+                slot = replace(slot, optional=slot.name not in firm)
+            elif slot.name in turned and slot.name in built and slot.form == built[slot.name].form:
+                slot = replace(slot, kept=built[slot.name].parts)
+            slots.append(slot)
+        return tuple(slots)
+
+    return replace(topology.map_slots(settle), choices=tuple(choices))
+
+
+def _let_be_empty(ladder: Ladder, choices: Sequence[Choice]) -> tuple[Slot, ...]:
+    """Slots of a ladder, those of alternatives empty wherever another one is taken."""
+    own = {name for choice in choices if choice.ladder == ladder.name for name in choice.slots}
+    return tuple(
+        replace(slot, optional=True) if slot.name in own else slot for slot in ladder.slots
+    )
 
 
 def _slots_around(ladder: Ladder, fitted: FittedLadder) -> tuple[Slot, ...]:

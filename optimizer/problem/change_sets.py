@@ -6,13 +6,12 @@ is wanted: a person at the bench chooses between changing this part and changing
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 
 import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
-from optimizer.problem.genome import Move
 from optimizer.problem.neighbourhood import EPSILON, Costed, Neighbourhood, Pairs
 from optimizer.problem.scan import BlockKey, PairBlock, Rows
 
@@ -22,7 +21,8 @@ BEAM = 40
 _PROBES = 32  # most promising values of two places that are computed to rule out the others
 
 Places = frozenset[int]
-"""Genes that change: another value, put in or left out. Their number is that of parts changed."""
+"""Genes that change: another value, put in or left out. Their number is that of parts changed; a
+control counts as one, see `Neighbourhood.places_of`."""
 
 
 class ChangeSets:
@@ -65,7 +65,7 @@ class ChangeSets:
 
     def _run(self) -> None:
         self._singles(self.hood, frozenset())
-        whole = [(self.hood.around(m.apply(self.hood.genome)), p) for m, p in self._compounds()]
+        whole = list(self._wholes(self.hood, frozenset()))
         for other, places in whole:
             self._offer(places, (other.genome, other.cost))
         if self.changes < 2:
@@ -74,18 +74,25 @@ class ChangeSets:
         for other, places in whole:
             if len(places) < self.changes:
                 self._singles(other, places)
+                for third, both in self._wholes(other, places):
+                    self._offer(both, (third.genome, third.cost))
         if self.changes > 2:
             self._extend()
 
-    def _compounds(self) -> list[tuple[Move, Places]]:
-        """Compounds left out whose parts are few enough."""
-        found = []
-        for move in self.hood.compounds_out():
-            ((slot, _),) = move.slots
-            places = frozenset(int(g) for g in self.space.slot_genes[slot])
-            if len(places) <= self.changes:
-                found.append((move, places))
-        return found
+    def _wholes(
+        self, hood: Neighbourhood, places: Places
+    ) -> Iterator[tuple[Neighbourhood, Places]]:
+        """Compounds left out, and other alternatives taken, whose parts are few enough.
+
+        On top of changes at some places, which these leave alone.
+        """
+        moves = [*hood.compounds_out(), *hood.switches(of_values=False)]
+        if not places:
+            moves += [move for move, _ in hood.switched()]
+        for move in moves:
+            own = hood.places_of(move)
+            if len(own) + len(places) <= self.changes and not own & places:
+                yield hood.around(move.apply(hood.genome)), own | places
 
     def _least_gain(self) -> float:
         return np.inf if self.any_gain else self.hood.cost
@@ -109,7 +116,7 @@ class ChangeSets:
         known = self.found.get(places)
         if known is not None and known[1] <= better[1]:
             return
-        fits = self.space.supply.overdraft(better[0]) == 0.0
+        fits = self.space.rules.breaches(better[0]) == 0.0
         if fits and not self._beaten(places, better[1]):
             self.found[places] = better
 
@@ -126,7 +133,7 @@ class ChangeSets:
             if self._beaten(places, float(scores[k])) or (known and known[1] <= scores[k]):
                 return
             changed = hood.move(*changes[k]).apply(hood.genome)
-            if self.space.supply.overdraft(changed) == 0.0:
+            if self.space.rules.breaches(changed) == 0.0:
                 self.found[places] = (changed, float(scores[k]))
                 return
 
@@ -143,16 +150,16 @@ class ChangeSets:
             rows = hood.scan.rows(hood.scan.genes_of_area[area])
             scores = hood.scan.singles(area) + rows.price + hood.economy
             self.hood.tally.networks += len(scores)
+            fits = self.space.rules.fitting_singles(hood.genome, rows)
             for g in further:
-                mine = np.flatnonzero((rows.gene == g) & (rows.row != self._row_before(g)))
+                mine = np.flatnonzero((rows.gene == g) & (rows.row != self._row_before(g)) & fits)
                 self._offer_best(
                     hood, places | {g}, scores[mine], [(rows.change(k),) for k in mine]
                 )
 
     def _pairs(self) -> None:
-        movable = {g for genes in self.hood.genes() for g in genes}
-        for key in self.hood.scan.block_keys():
-            self._block(self.hood, _without_held(key, movable))
+        for key in self.hood.block_keys():
+            self._block(self.hood, key)
         for slot in self.hood.compounds(filled=False):
             genes = frozenset(int(g) for g in self.space.slot_genes[slot])
             if len(genes) <= self.changes:
@@ -161,8 +168,6 @@ class ChangeSets:
 
     def _block(self, hood: Neighbourhood, key: BlockKey, besides: Places = frozenset()) -> None:
         """Offer the best pair for every two places of a block."""
-        if not key.first or not key.second:
-            return
         first, second = hood.scan.rows(key.first), hood.scan.rows(key.second)
         limit = min(self._threshold(), self._least_gain())
         # A pair must beat what either of its places can do alone.
@@ -236,13 +241,3 @@ def _by_genes(pairs: Pairs) -> list[Index]:
     both = np.column_stack([pairs.first.gene[pairs.i], pairs.second.gene[pairs.j]])
     _, group = np.unique(both, axis=0, return_inverse=True)
     return [np.flatnonzero(group == k) for k in range(int(group.max()) + 1)]
-
-
-def _without_held(key: BlockKey, movable: set[int]) -> BlockKey:
-    """Return a block without the genes that do not move."""
-    return BlockKey(
-        first=tuple(g for g in key.first if g in movable),
-        second=tuple(g for g in key.second if g in movable),
-        areas=key.areas,
-        one_port=key.one_port,
-    )

@@ -55,6 +55,16 @@ def structure_key(present: Flags, polarity: Real) -> bytes:
     return present.tobytes() + polarity.tobytes()
 
 
+def slots_between(before: Flags, after: Flags) -> tuple[tuple[int, bool], ...]:
+    """Slots that are filled or emptied between two states, as a `Move` names them.
+
+    Parameters
+    ----------
+    before, after : ndarray of bool, shape (K,)
+    """
+    return tuple((int(k), bool(after[k])) for k in np.flatnonzero(before != after))
+
+
 @dataclass(frozen=True, slots=True)
 class Move:
     """A change of a network: some genes take other options, some slots fill or empty, some ways turn.

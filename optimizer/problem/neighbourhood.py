@@ -1,7 +1,8 @@
 """What changing one or two parts of a network would do: the one engine that every verb asks.
 
 A move gives one place something else: a part takes another value, an optional part is put in or
-left out, a whole compound is put in or left out, a free way is turned, two parts change places.
+left out, a whole compound is put in or left out, a free way is turned, two parts change places,
+another alternative is taken as a whole, a control is set to another position.
 Moves are valued exactly, from one walk through the network. Pairs of moves are first bounded from
 below on a few frequencies: what a bound rules out need not be computed in full.
 """
@@ -16,7 +17,7 @@ from itertools import combinations
 import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
-from optimizer.problem.genome import Genome, Move
+from optimizer.problem.genome import Genome, Move, slots_between
 from optimizer.problem.landscape import Landscape
 from optimizer.problem.scan import BlockKey, PairBlock, Rows, Scan
 
@@ -49,7 +50,7 @@ class BestMove:
     Parameters
     ----------
     places : frozenset of int
-        Genes that change; empty for a turn.
+        Genes that change, see `Neighbourhood.places_of`; empty for a turn.
     move : Move
         What to do.
     cost : float
@@ -148,7 +149,7 @@ class Neighbourhood:
     @cached_property
     def cost(self) -> float:
         """Full cost of the network as it stands."""
-        return self.scan.cost() + self.economy + self.space.supply.penalty(self.genome)
+        return self.scan.cost() + self.economy + self.space.rules.penalty(self.genome)
 
     def cost_of(self, genome: Genome) -> float:
         """Full cost of another network."""
@@ -187,10 +188,57 @@ class Neighbourhood:
         for k in self.compounds(filled=True):
             yield Move(slots=((k, False),))
 
+    def switches(self, *, of_values: bool) -> Iterator[Move]:
+        """Take other alternatives as a whole, each with no more parts than it needs.
+
+        Parameters
+        ----------
+        of_values : bool
+            Whether those are wanted whose parts may have several values, which stand in the middle
+            of their ranges; else those of kept parts alone, or of nothing.
+        """
+        space = self.space
+        for _, changed in space.alternatives.others(self.genome.present):
+            slots = slots_between(self.genome.present, changed)
+            if not self.held.isdisjoint(int(g) for k, _ in slots for g in space.slot_genes[k]):
+                continue
+            free = [
+                (int(g), len(space.options[g].values) // 2)
+                for k, filled in slots
+                for g in space.slot_genes[k]
+                if filled and space.free[g]
+            ]
+            if bool(free) == of_values:
+                yield Move(options=tuple(free), slots=slots)
+
     def toggles(self) -> Iterator[Move]:
-        """Make the moves that change no value: a way turned, a compound left out."""
+        """Make the moves that leave no value open.
+
+        A way turned, a compound left out, an alternative of kept parts or of nothing taken.
+        """
         yield from self.turns()
         yield from self.compounds_out()
+        yield from self.switches(of_values=False)
+
+    def block_keys(self) -> Iterator[BlockKey]:
+        """Blocks that together hold every pair of changes of parts that may move."""
+        held = self.held
+        keys = self.scan.block_keys()
+        yield from (k for key in keys if (k := key.without(held) if held else key) is not None)
+
+    def places_of(self, move: Move) -> frozenset[int]:
+        """Genes that a move changes; a control counts as one place, whatever its resistors.
+
+        Places that are no genes are numbered downwards from -1.
+        """
+        space = self.space
+        changed = {g for g, _ in move.options}
+        changed |= {int(g) for k, _ in move.slots for g in space.slot_genes[k]}
+        for c, choice in enumerate(space.alternatives.controls):
+            own = {int(g) for k in choice for g in space.slot_genes[k]}
+            if changed & own:
+                changed = changed - own | {-1 - c}
+        return frozenset(changed)
 
     def swaps(self) -> Iterator[Move]:
         """Let two parts of one kind change places, where each is an option of the other's."""
@@ -208,8 +256,19 @@ class Neighbourhood:
         """List optional slots of several parts, either filled or empty, that may move as a whole."""
         for k, genes in enumerate(self.space.slot_genes):
             moves = self.space.optional[k] and len(genes) > 1 and self.held.isdisjoint(genes)
-            if moves and self.genome.present[k] == filled:
+            if moves and self.genome.present[k] == filled and self._stands_alone(k):
                 yield k
+
+    def _stands_alone(self, k: int) -> bool:
+        """Whether a slot is filled or emptied by itself, not as an alternative or a position."""
+        alternatives = self.space.alternatives
+        if not alternatives or not alternatives.member[k]:
+            return True
+        if any(k in control for control in alternatives.controls):
+            return False
+        return bool(
+            alternatives.allowed(self.genome.present)[(2 * k + (not self.genome.present[k]),) * 2]
+        )
 
     # -- single moves
 
@@ -249,7 +308,7 @@ class Neighbourhood:
             if structure_only:
                 rows = rows[self._changes_structure(rows)]
             self.tally.networks += len(rows.gene)
-            rows = rows[self.space.supply.fitting_singles(self.genome, rows)]
+            rows = rows[self.space.rules.fitting_singles(self.genome, rows)]
             for scan in self.scans:
                 costs = scan.some_singles(area, rows) + rows.price + self.economy
                 keep = costs < best_cost - EPSILON
@@ -296,8 +355,8 @@ class Neighbourhood:
             limit = limit.copy()
         self.tally.networks += price.size
         possible = price < limit  # the price of the parts alone may already rule it out
-        if self.space.supply.counted:
-            possible = possible & self.space.supply.fitting_pairs(self.genome, first, second)
+        if self.space.rules.limited:
+            possible = possible & self.space.rules.fitting_pairs(self.genome, first, second)
         i, j = np.nonzero(possible)
         left = Pairs(first, second, i, j, np.full(len(i), -np.inf))
         exact = PairBlock(self.scan, key) if narrow is not None and len(i) else None
@@ -376,6 +435,63 @@ class Neighbourhood:
             best = hood.best_pair(key, below if best is None else best[1]) or best
         return best
 
+    # -- alternatives
+
+    def switched(self, *, stop: Callable[[], bool] = lambda: False) -> Iterator[tuple[Move, float]]:
+        """Take each other alternative that has values, with the best ones found for it.
+
+        Parameters
+        ----------
+        stop : callable
+            Asked now and then; True ends the work.
+
+        Yields
+        ------
+        Move, float
+            What to do, and the cost after it. Everything else stays as it is. Of one or two parts
+            the values are the best there are, of more no change of two of them betters them.
+        """
+        for move in self.switches(of_values=True):
+            if stop():
+                return
+            entered = {g for g, _ in move.options}
+            entered |= {
+                int(g)
+                for k, filled in move.slots
+                if filled
+                for j in self.space.alternatives.beside(k)
+                for g in self.space.slot_genes[j]
+            }
+            held = frozenset(range(len(self.space.genes))) - entered
+            genome, cost = Neighbourhood(
+                self.landscape, move.apply(self.genome), tally=self.tally, held=held
+            )._descend()
+            yield self._between(genome), cost
+
+    def _descend(self) -> Costed:
+        """Change one part, or else two, as long as that helps."""
+        hood = self
+        while True:
+            better = hood.best_single()
+            keys = iter(()) if better is not None else hood.block_keys()
+            for key in keys:
+                better = hood.best_pair(key, hood.cost)
+                if better is not None:
+                    break
+            if better is None or hood.cost_of(better[0]) >= hood.cost - EPSILON:
+                return hood.genome, hood.cost
+            hood = hood.around(better[0])
+
+    def _between(self, genome: Genome) -> Move:
+        """Move from this network to another one with the same polarities."""
+        there = genome.present[self.space.gene_slot]
+        new = there & ~self.genome.present[self.space.gene_slot]
+        changed = np.flatnonzero(new | (there & (genome.choice != self.genome.choice)))
+        return Move(
+            options=tuple((int(g), int(genome.choice[g])) for g in changed),
+            slots=slots_between(self.genome.present, genome.present),
+        )
+
     # -- places
 
     def best_per_place(self, most: int | None = None) -> list[BestMove]:
@@ -389,8 +505,8 @@ class Neighbourhood:
         Returns
         -------
         list of BestMove
-            A place is a part, a compound as a whole, a way that may be turned, or two parts that
-            change places.
+            A place is a part, a compound as a whole, a way that may be turned, two parts that
+            change places, an alternative as a whole, or a control.
         """
         found = [*self._best_parts(), *self._best_wholes()]
         found = [p for p in found if p.cost < self.cost - EPSILON]
@@ -399,7 +515,7 @@ class Neighbourhood:
     def _best_parts(self) -> Iterator[BestMove]:
         singles = self.singles()
         cost = np.where(
-            self.space.supply.fitting_singles(self.genome, singles.rows), singles.cost, np.inf
+            self.space.rules.fitting_singles(self.genome, singles.rows), singles.cost, np.inf
         )
         for g in np.unique(singles.rows.gene):
             if int(g) in self.held:
@@ -415,14 +531,14 @@ class Neighbourhood:
     def _best_wholes(self) -> Iterator[BestMove]:
         """Value turns, swaps, and compounds left out or put in."""
         for move in (*self.toggles(), *self.swaps()):
-            emptied = [k for k, filled in move.slots if not filled]
-            genes = {int(g) for k in emptied for g in self.space.slot_genes[k]}
-            genes |= {g for g, _ in move.options}
-            if self.space.supply.overdraft(move.apply(self.genome)):
+            if self.space.rules.breaches(move.apply(self.genome)):
                 continue
             yield BestMove(
-                places=frozenset(genes), move=move, cost=self.cost_of(move.apply(self.genome))
+                places=self.places_of(move), move=move, cost=self.cost_of(move.apply(self.genome))
             )
+        for move, cost in self.switched():
+            if not self.space.rules.breaches(move.apply(self.genome)):
+                yield BestMove(places=self.places_of(move), move=move, cost=cost)
         for slot in self.compounds(filled=False):
             best = self.best_filling(slot, self.cost)
             if best is None:

@@ -303,7 +303,7 @@ class Problem:
                 for gene, parts in zip(self.bank.genes, self.offers, strict=True)
             ],
             self.supply,
-            [removal_cost(self.goals, len(slot.kept or ())) for slot in self.bank.slots],
+            [removal_cost(self.goals, count) for count in self.bank.removable],
         )
 
     def around(self, network: Network) -> Problem:
@@ -364,7 +364,7 @@ class Problem:
 
     def cost(self, genomes: Sequence[Genome]) -> Real:
         """Full cost of buildable networks, economy included, shape (P,)."""
-        economy = self.space.economies(genomes) + self.space.supply.penalties(genomes)
+        economy = self.space.economies(genomes) + self.space.rules.penalties(genomes)
         costs = self.tables.costs(
             np.array([g.choice for g in genomes]),
             np.array([g.present for g in genomes]),

@@ -9,8 +9,8 @@ against all later parts' of its area.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -70,6 +70,13 @@ class BlockKey:
     second: tuple[int, ...]
     areas: tuple[int, int]
     one_port: bool = False
+
+    def without(self, held: Collection[int]) -> BlockKey | None:
+        """Return the block without genes that do not move; None when an axis has none left."""
+        first, second = (
+            tuple(g for g in axis if g not in held) for axis in (self.first, self.second)
+        )
+        return replace(self, first=first, second=second) if first and second else None
 
 
 class Scan:

@@ -16,7 +16,9 @@ from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.network import FittedSlot, Network, PartKey
 from optimizer.network.topology import Topology
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
+from optimizer.problem.alternatives import Alternatives
 from optimizer.problem.genome import Genome
+from optimizer.problem.rules import Rules
 from optimizer.problem.supply import Supply
 
 
@@ -77,6 +79,17 @@ class Space:
             [0.0] * len(self.slots) if absent_cost is None else absent_cost
         )
         self.slot_genes = [np.flatnonzero(self.gene_slot == k) for k in range(len(self.slots))]
+        ladders = topology.ladders
+        self.alternatives = Alternatives(
+            topology.choices,
+            [
+                (ladders[at].name, s.name)
+                for at, s in zip(bank.slot_ladder, self.slots, strict=True)
+            ],
+        )
+        self.rules = Rules(
+            supply, self.alternatives, self.gene_slot, [len(o.values) for o in self.options]
+        )
         self.polarity_free = np.array([w.polarity == "free" for w in topology.ways], dtype=bool)
         # One overall sign cannot be heard or measured: the first way stays as it is when all float.
         if len(self.polarity_free) and self.polarity_free.all():
@@ -90,10 +103,15 @@ class Space:
     def size_log10(self) -> float:
         """Decimal logarithm of the number of networks in the space."""
         total = float(np.count_nonzero(self.polarity_free)) * np.log10(2.0)
-        for k, genes in enumerate(self.slot_genes):
-            ways = float(np.prod([float(len(self.options[g].values)) for g in genes]))
-            total += np.log10(ways + (1.0 if self.optional[k] else 0.0))
+        ways = [np.prod([float(len(self.options[g].values)) for g in gs]) for gs in self.slot_genes]
+        for count in self.alternatives.counts(np.array(ways), self.optional):
+            total += np.log10(count)
         return float(total)
+
+    def structures(self) -> float:
+        """Count the choices of filled slots and polarities."""
+        counts = self.alternatives.counts(np.ones(len(self.slots)), self.optional)
+        return float(np.prod([*counts, 2.0 ** np.count_nonzero(self.polarity_free)]))
 
     def population(self, genomes: Sequence[Genome]) -> Population:
         """Arrays of the chosen parts, leading axis P."""
@@ -133,8 +151,9 @@ class Space:
 
     def board(self) -> Genome | None:
         """Return the network of the parts on the board; None when it holds too few."""
-        present = np.array([s.kept is not None for s in self.slots], dtype=bool)
-        if not (present.any() and (present | self.optional).all()):
+        kept = np.array([s.kept is not None for s in self.slots], dtype=bool)
+        present = self.alternatives.kept(kept) if self.alternatives else kept
+        if present is None or not (present.any() and (present | self.optional).all()):
             return None
         choice = np.array(
             [next((k for k, p in enumerate(o.parts) if p.origin == KEPT), 0) for o in self.options],
@@ -189,6 +208,8 @@ class Space:
                 present[gene.slot] = True
         if own or not (present | self.optional).all():
             raise LookupError(f"the space has no network with {sorted(own)}")
+        if not self.alternatives.fits(present):
+            raise LookupError("the space has no network of several alternatives")
         polarity = np.array([float(way.polarity) for way in network.ways])
         return Genome(choice=choice, present=present, polarity=polarity)
 

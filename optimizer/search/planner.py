@@ -103,6 +103,7 @@ class Planner:
         for _ in range(count):
             present = np.ones(len(space.slots), dtype=bool)
             present[self.optional] = rng.random(len(self.optional)) < 0.5
+            present = space.alternatives.draw(present, rng)
             polarity = space.polarity_start.copy()
             polarity[self.turning] = np.where(rng.random(len(self.turning)) < 0.5, -1.0, 1.0)
             out.append(
@@ -165,11 +166,11 @@ class Planner:
         """Change one or two things in the structure of one parent, and all its values a little."""
         rng, space = self.rng, self.space
         parent = elite[min(int(rng.geometric(0.35)) - 1, len(elite) - 1)].proposal
-        present, polarity = parent.present.copy(), parent.polarity.copy()
+        present, polarity = parent.present, parent.polarity.copy()
         moves = len(self.optional) + len(self.turning)
         for move in rng.choice(moves, min(moves, int(rng.integers(1, 3))), replace=False):
             if move < len(self.optional):
-                present[self.optional[move]] ^= True
+                present = space.alternatives.flip(present, int(self.optional[move]))
             else:
                 polarity[self.turning[move - len(self.optional)]] *= -1.0
         log_values = parent.log_values + rng.normal(0.0, _JITTER, len(parent.log_values))

@@ -65,7 +65,7 @@ class Expectation:
     def costs(self, genomes: Sequence[Genome]) -> Real:
         """Return the expected costs, economy included, shape (P,)."""
         space = self.problem.space
-        economy = space.economies(genomes) + space.supply.penalties(genomes)
+        economy = space.economies(genomes) + space.rules.penalties(genomes)
         population = space.population(genomes)
         choice = np.array([g.choice for g in genomes])
         limit = np.column_stack([t[choice[:, g]] for g, t in enumerate(self.tolerance)])
@@ -140,7 +140,7 @@ def steady(
         hood = descent.around(genome)
         singles = hood.singles()
         rows = singles.rows
-        fits = problem.space.supply.fitting_singles(genome, rows)
+        fits = problem.space.rules.fitting_singles(genome, rows)
         open_rows = np.flatnonzero(fits & (singles.cost < expected - EPSILON))
         order = open_rows[np.argsort(singles.cost[open_rows], kind="stable")]
         better = partial(_first_better, descent, expectation, expected, stop)

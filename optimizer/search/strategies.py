@@ -114,6 +114,10 @@ class Strategy:
         log_values[self.free] = space.log_low[self.free] + u[:n] * span[self.free]
         present = np.ones(len(space.slots), dtype=bool)
         present[self.optional] = u[n : n + m] > 0.5
+        if space.alternatives:
+            liking = np.ones(len(present))
+            liking[self.optional] = u[n : n + m]
+            present = space.alternatives.settle(present, liking)
         polarity = space.polarity_start.copy()
         polarity[self.turning] = np.where(u[n + m : n + m + len(self.turning)] > 0.5, 1.0, -1.0)
         return Proposal(log_values=log_values, present=present, polarity=polarity, token=token)

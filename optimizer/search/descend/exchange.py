@@ -1,8 +1,10 @@
 """Exchange of parts until no change of one or two of them helps, with proof.
 
 A change is any move of `optimizer.problem.neighbourhood`: another value for one part, an optional
-part put in or left out, a compound put in or left out, or a free way turned. All pairs of changes
-are covered, but of compounds put in: one of these is put in at a time, with nothing else.
+part put in or left out, a compound put in or left out, a free way turned, or another alternative
+taken. All pairs of changes are covered, but of compounds put in: one of these is put in at a time,
+with nothing else; and of alternatives whose parts have values: each is taken with the best ones
+found for it, alone and with one other part changed.
 """
 
 from __future__ import annotations
@@ -206,12 +208,24 @@ class Descent:
                     return found
         if cost < start:
             return genome, cost
+        return self._better_whole(hood, cost, stop)
+
+    def _better_whole(
+        self, hood: Neighbourhood, cost: float, stop: Callable[[], bool]
+    ) -> Costed | None:
+        """Go through the moves that a scan of parts does not hold, each with one further change."""
         for move in hood.toggles():
             if stop():
                 return None
-            other = hood.around(move.apply(genome))
+            other = hood.around(move.apply(hood.genome))
             further = [(other.genome, other.cost), other.best_single(), other.best_toggle()]
             found = min((b for b in further if b is not None), key=lambda b: b[1])
             if found[1] < cost - EPSILON:
                 return found
+        for move, reached in hood.switched(stop=stop):
+            taken = (move.apply(hood.genome), reached)
+            if reached >= cost - EPSILON:
+                taken = hood.around(taken[0]).best_single() or taken
+            if taken[1] < cost - EPSILON:
+                return taken
         return hood.best_added_compound(cost, stop=stop)

@@ -67,7 +67,7 @@ class LikelyPairs:
         ndarray of int, ndarray of int, ndarray
             Rows of `singles` of both changes and the expected costs, best first.
         """
-        rows, supply = self.singles.rows, self.problem.space.supply
+        rows, rules = self.singles.rows, self.problem.space.rules
         gain = self.singles.cost - self.cost
         of_gene = {int(g): np.flatnonzero(rows.gene == g) for g in np.unique(rows.gene)}
         genes = list(of_gene)
@@ -80,8 +80,8 @@ class LikelyPairs:
                     gain[i][:, None] + gain[j] + self._interaction(g, h, rows.row[i], rows.row[j])
                 )
                 possible = total < worst
-                if supply.counted and possible.any():
-                    possible &= supply.fitting_two(self.genome, g, rows.row[i], h, rows.row[j])
+                if rules.limited and possible.any():
+                    possible &= rules.fitting_two(self.genome, g, rows.row[i], h, rows.row[j])
                 p, q = np.nonzero(possible)
                 if not len(p):
                     continue

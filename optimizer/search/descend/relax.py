@@ -191,9 +191,12 @@ def _prune(
     """Empty the optional slot of each member that is missed least, where it is hardly missed."""
     everyone, optional = np.arange(len(present)), np.flatnonzero(space.optional)
     row, slot = np.nonzero(present[:, optional])
+    emptied = present[row]
+    emptied[np.arange(len(row)), optional[slot]] = False
+    may = space.alternatives.fits(emptied)
+    row, slot = row[may], slot[may]
     rows = np.concatenate([everyone, row])
-    trial = present[rows]
-    trial[np.arange(len(everyone), len(rows)), optional[slot]] = False
+    trial = np.concatenate([present, emptied[may]])
     cost = evaluator.cost(
         relaxed_population(space, loss_laws, log_values[rows], trial, polarity[rows])
     )
@@ -201,9 +204,9 @@ def _prune(
     without = np.full((len(everyone), len(optional)), np.inf)
     without[row, slot] = cost[len(everyone) :]
     least = without.argmin(axis=1)
-    emptied = without[everyone, least] <= (1.0 + _HARDLY_MISSED) * cost[: len(everyone)]
+    leave = without[everyone, least] <= (1.0 + _HARDLY_MISSED) * cost[: len(everyone)]
     leaner = present.copy()
-    leaner[everyone[emptied], optional[least[emptied]]] = False
+    leaner[everyone[leave], optional[least[leave]]] = False
     return leaner, len(rows)
 
 

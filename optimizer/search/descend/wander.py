@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.arrays import Index
-from optimizer.problem.genome import Genome, Move
+from optimizer.problem.genome import Genome, Move, slots_between
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.rounding import choose_anew, filled_genes, round_around
@@ -140,9 +140,10 @@ def _change_structure(
     k = int(rng.integers(len(optional) + len(turning)))
     if k >= len(optional):
         return Move(turned=(int(turning[k - len(optional)]),)).apply(genome)
-    slot = int(optional[k])
-    filled = not genome.present[slot]
+    changed = space.alternatives.flip(genome.present, int(optional[k]))
     drawn = (
-        (int(g), int(rng.integers(len(space.options[g].values)))) for g in space.slot_genes[slot]
+        (int(g), int(rng.integers(len(space.options[g].values))))
+        for slot in np.flatnonzero(changed & ~genome.present)
+        for g in space.slot_genes[slot]
     )
-    return Move(options=tuple(drawn) if filled else (), slots=((slot, filled),)).apply(genome)
+    return Move(options=tuple(drawn), slots=slots_between(genome.present, changed)).apply(genome)

@@ -89,7 +89,13 @@ class WayTree:
         choices: list[NDArray[np.int32]] = []
         masks: list[Flags] = []
         starts: list[list[Index]] = []
+        whole = space.alternatives.settle(
+            np.ones(len(space.slots), dtype=bool), np.ones(len(space.slots))
+        )
         for mask in product(*([True, False] if space.optional[k] else [True] for k in self.slots)):
+            whole[self.slots] = mask
+            if not space.alternatives.fits(whole):
+                continue
             filled = dict(zip(self.slots, mask, strict=True))
             sizes = [
                 n if filled[int(space.gene_slot[g])] else 1

@@ -166,6 +166,7 @@ class _Enumeration:
         for _ in range(_STARTS):
             choice = np.array([rng.integers(len(o.values)) for o in space.options], dtype=np.intp)
             present = ~space.optional | (rng.random(len(space.slots)) < 0.5)
+            present = space.alternatives.draw(present, rng)
             polarity = np.where(
                 space.polarity_free & (rng.random(len(space.polarity_free)) < 0.5),
                 -1.0,
@@ -191,7 +192,7 @@ class _Enumeration:
 
     def _missing(self, genome: Genome) -> float:
         """Cost of pieces that the stock does not have: more than any goal can gain."""
-        missing = self.problem.space.supply.overdraft(genome)
+        missing = self.problem.space.rules.breaches(genome)
         return MISSED * (1.0 + missing) if missing else 0.0
 
     def _add(self, genome: Genome, cost: float) -> None:

@@ -59,7 +59,7 @@ class PartSum:
             np.zeros(1) if gene.kept is not None else option_amounts(goal, options.parts)
             for gene, options in zip(space.genes, space.options, strict=True)
         ]
-        self.absent = np.array([goal.removal(len(slot.kept or ())) for slot in space.slots])
+        self.absent = np.array([goal.removal(count) for count in space.bank.removable])
 
     @property
     def varies(self) -> bool:

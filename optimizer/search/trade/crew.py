@@ -142,8 +142,8 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Outcome:
 
 def _knows_all(planner: Planner) -> bool:
     """Whether there are so few structures that each was started from several times."""
-    count = 2.0 ** (len(planner.optional) + len(planner.turning))
-    return sum(k.starts for k in planner.known.values()) >= _STARTED_OFTEN * count
+    started = sum(k.starts for k in planner.known.values())
+    return started >= _STARTED_OFTEN * planner.space.structures()
 
 
 def polish_network(problem: Problem, task: PolishTask) -> Outcome:
@@ -282,10 +282,10 @@ def _list_starts(
         ]
     for parent, chosen_moves in changes:
         values, present, polarity = starts[parent]
-        present, polarity = present.copy(), polarity.copy()
+        polarity = polarity.copy()
         for move in chosen_moves:
             if move < len(optional):
-                present[optional[move]] ^= True
+                present = space.alternatives.flip(present, int(optional[move]))
             else:
                 polarity[turning[move - len(optional)]] *= -1.0
         starts.append((values, present, polarity))
