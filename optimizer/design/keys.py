@@ -40,11 +40,41 @@ def find_key(subject: Subject | None, topology: Topology | None = None) -> str:
 
 def _find_slot(subject: Subject, topology: Topology | None) -> str:
     ladder_name, _, slot_name = subject.name.partition(".")
-    for ladder in () if topology is None else topology.ladders:
-        for number, slot in enumerate(ladder.slots):
-            if (ladder.name, slot.name) == (ladder_name, slot_name):
-                return f"{key_of_ladder(ladder)}[{number}]"
+    ladders = () if topology is None else topology.ladders
+    ladder = next((one for one in ladders if one.name == ladder_name), None)
+    if topology is not None and ladder is not None:
+        for slot, key in zip(ladder.slots, keys_of_slots(topology, ladder), strict=True):
+            if slot.name == slot_name:
+                return key
     return f"ways.{ladder_name}.ladder"
+
+
+def keys_of_slots(topology: Topology, ladder: Ladder) -> list[str]:
+    """Key of each slot of a way or group: its number, or its place within an alternative.
+
+    Parameters
+    ----------
+    topology : Topology
+        Of the design.
+    ladder : Way or Group
+        One of its ladders.
+    """
+    here = key_of_ladder(ladder)
+    within = {
+        name: (choice, "" if choice.control else f".one of.{one.name}[{number}]")
+        for choice in topology.choices
+        if choice.ladder == ladder.name
+        for one in choice.alternatives
+        for number, name in enumerate(sorted(one.slots, key=[s.name for s in ladder.slots].index))
+    }
+    keys: list[str] = []
+    entries: list[object] = []
+    for slot in ladder.slots:
+        entry, inside = within.get(slot.name, (slot, ""))
+        if entry not in entries:
+            entries.append(entry)
+        keys.append(f"{here}[{entries.index(entry)}]{inside}")
+    return keys
 
 
 def key_of_ladder(ladder: Ladder) -> str:

@@ -10,7 +10,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.text.brief import brief
 
 if TYPE_CHECKING:
-    from optimizer.network.ladder import Slot
+    from optimizer.network.topology import Slot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
-from optimizer.network.choices import Choice, OneOf, lay_out
+from optimizer.network.choices import Choice, OneOf, Taken, lay_out
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import AnyGroup, AnyLadder, AnySlot, Form, Ladders, Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, FittedWay, Network

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import PurePath
 
-from optimizer.design.keys import key_of_ladder, locate
+from optimizer.design.keys import key_of_ladder, keys_of_slots, locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.network.topology import Ladder, Slot, Topology, ValueRange
@@ -132,16 +132,17 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
         the slot and the nearest purchase.
     """
     notes: list[str] = []
+    lost: dict[tuple[str, str], InputError] = {}
     shop = build_shop(design, stock)
 
     def serve(ladder: Ladder) -> tuple[Slot, ...]:
         slots = []
-        for number, slot in enumerate(ladder.slots):
-            key = f"{key_of_ladder(ladder)}[{number}]"
+        for slot, key in zip(ladder.slots, keys_of_slots(design.topology, ladder), strict=True):
             error = _find_empty_range(design, stock, shop, key, slot)
             if error is None:
                 slots.append(slot)
             elif slot.optional and stock.lots:
+                lost[ladder.name, slot.name] = error
                 notes.append(
                     f"{ladder.name}.{slot.name} stays empty: {error.rule}"
                     + (f"; {error.remedy}" if error.remedy else "")
@@ -150,9 +151,35 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
                 raise error
         return tuple(slots)
 
-    topology = design.topology.map_slots(serve)
+    topology = _drop_alternatives(design.topology.map_slots(serve), lost, notes)
     _check_counts(design, topology, stock, shop)
     return topology, (*stock.notes, *notes)
+
+
+def _drop_alternatives(
+    topology: Topology, lost: Mapping[tuple[str, str], InputError], notes: list[str]
+) -> Topology:
+    """Leave out alternatives that need a slot which nothing can fill, with all their slots."""
+    if not topology.choices or not lost:
+        return topology
+    choices = []
+    gone: set[tuple[str, str]] = set()
+    for choice in topology.choices:
+        own = {name: error for (ladder, name), error in lost.items() if ladder == choice.ladder}
+        left = choice.without(own)
+        if not left.alternatives:
+            raise next(own[name] for name in choice.slots if name in own)
+        choices.append(left)
+        gone |= {(choice.ladder, name) for name in choice.slots if name not in left.slots}
+        notes += [
+            f"{choice.ladder}: the alternative {one.name} is left out"
+            for one in choice.alternatives
+            if one.name not in [still.name for still in left.alternatives]
+        ]
+    kept = topology.map_slots(
+        lambda ladder: tuple(s for s in ladder.slots if (ladder.name, s.name) not in gone)
+    )
+    return replace(kept, choices=tuple(choices))
 
 
 def _ranges(slot: Slot) -> Iterator[tuple[str, Kind, ValueRange]]:

@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from optimizer.design.read.choices import CHOICE_KEYS, read_choice
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
+from optimizer.network.choices import Choice, OneOf, lay_out
 from optimizer.network.expression.forms import NamedForm, form_of, form_of_tap, say_with_article
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.topology import Slot, Topology, ValueRange, Way
@@ -79,6 +81,7 @@ SLOT_KEYS = KeyBlock(
                 ("shunt_resistor", "resistor across the line", "2.2 .. 47 ohm"),
             )
         ),
+        *CHOICE_KEYS,
     ),
 )  # fmt: skip
 """The keys of a place in a ladder; those of a range and of compounds depend on what sits there."""
@@ -137,13 +140,15 @@ def read_ways(
         Drivers that one way feeds together.
     """
     wired: list[WiredDrivers] = []
+    choices: list[Choice] = []
     ways = tuple(
-        _read_way(name, inner, drivers, wired, notes) for name, inner in entry.fields().items()
+        _read_way(name, inner, drivers, wired, choices, notes)
+        for name, inner in entry.fields().items()
     )
     if not ways:
         raise entry.error("at least one way is needed",
                           remedy='add "woofer:" with its ladder')  # fmt: skip
-    return Topology(ways=ways), tuple(wired)
+    return Topology(ways=ways, choices=tuple(choices)), tuple(wired)
 
 
 def _read_way(
@@ -151,6 +156,7 @@ def _read_way(
     entry: Entry,
     drivers: Sequence[str],
     wired: list[WiredDrivers],
+    choices: list[Choice],
     notes: list[str],
 ) -> Way:
     fields = WAY_KEYS.open(entry)
@@ -162,7 +168,7 @@ def _read_way(
         driver = fields["driver"].text() if "driver" in fields else name
         _check_driver(driver, fields.get("driver", entry), drivers)
     said = WAY_KEYS.take({k: v for k, v in fields.items() if k not in ("drivers", "wired")})
-    slots = read_slots(fields["ladder"], name, notes)
+    slots = read_slots(fields["ladder"], name, choices, notes)
     return Way(**{**said, "name": name, "driver": driver, "slots": slots})
 
 
@@ -198,7 +204,9 @@ def _read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredD
     return WiredDrivers(names=tuple(names), wired=how)
 
 
-def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:
+def read_slots(
+    entry: Entry, ladder: str, choices: list[Choice], notes: list[str]
+) -> tuple[Slot, ...]:
     """Read the list of places of a way or of a shared section.
 
     Parameters
@@ -207,6 +215,8 @@ def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:
         The list.
     ladder : str
         Name of the way or section.
+    choices : list of Choice
+        Gets the alternatives among them.
     notes : list of str
         Gets a line for every range that was assumed.
 
@@ -215,22 +225,34 @@ def read_slots(entry: Entry, ladder: str, notes: list[str]) -> tuple[Slot, ...]:
     InputError
         With the line.
     """
-    slots: list[Slot] = []
-    lines: dict[str, int] = {}
-    for inner in entry.items():
-        slot = read_slot(inner, ladder, notes)
-        if slot.name in lines:
+    spots: dict[str, Entry] = {}
+
+    def claim(name: str, inner: Entry) -> None:
+        if name in spots:
             raise inner.error(
                 f"two slots of one way cannot share a name; the first is in line "
-                f"{lines[slot.name]}",
-                value=repr(slot.name), remedy="rename one of them",
+                f"{spots[name].where.line}",
+                value=repr(name), remedy="rename one of them",
             )  # fmt: skip
-        lines[slot.name] = inner.where.line
-        slots.append(slot)
+        spots[name] = inner
+
+    def read_one(inner: Entry) -> Slot:
+        slot = read_slot(inner, ladder, notes)
+        claim(slot.name, inner)
+        return slot
+
+    entries: list[Slot | OneOf] = []
+    for inner in entry.items():
+        choice = read_choice(inner, read_one)
+        if choice is not None and choice.control:
+            claim(choice.control, inner)
+        entries.append(read_one(inner) if choice is None else choice)
     try:
-        return order_slots(tuple(slots), ladder)
+        slots, found = lay_out(entries, ladder)
+        choices.extend(found)
+        return order_slots(slots, ladder)
     except InputError as error:
-        raise locate_slot(error, entry.items(), ladder) from None
+        raise locate_slot(error, list(spots.values()), ladder) from None
 
 
 def locate_slot(error: InputError, slots: Sequence[Entry], ladder: str) -> InputError:

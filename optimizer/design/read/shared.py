@@ -77,6 +77,7 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
     blocks = entry.fields()
     ways = [way.name for way in topology.ways]
     groups = []
+    choices = list(topology.choices)
     for name, inner in blocks.items():
         if name in ways:
             raise inner.error(
@@ -86,7 +87,7 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
         members = ways
         if "feeds" in fields:
             members = _read_feeds(fields["feeds"], (*ways, *blocks))
-        slots = read_slots(fields["ladder"], name, notes) if "ladder" in fields else ()
+        slots = read_slots(fields["ladder"], name, choices, notes) if "ladder" in fields else ()
         joint: Joint = "parallel"
         if "joined" in fields:
             joint = fields["joined"].choice(("parallel", "series"))
@@ -97,7 +98,7 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
             )
         groups.append(Group(name=name, members=tuple(members), joint=joint, slots=slots))
     try:
-        return replace(topology, groups=tuple(groups))
+        return replace(topology, groups=tuple(groups), choices=tuple(choices))
     except InputError as error:
         about = error.subject
         spot = blocks.get(about.name, entry) if about is not None else entry
