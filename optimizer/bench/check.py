@@ -10,6 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Flags, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
+from optimizer.network.choices import Taken
 from optimizer.network.network import FittedSlot, Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
@@ -90,15 +91,28 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartChange:
-    """One part that differs: None stands for a place left empty."""
+    """One part that differs, or one control: None stands for a place left empty.
+
+    Parameters
+    ----------
+    label : str
+        Ladder and name.
+    before, after : Part or None
+        The part; None for a control.
+    positions : tuple of str
+        Where a control stood and stands, empty for a part.
+    """
 
     label: str
     before: Part | None
     after: Part | None
+    positions: tuple[str, ...] = ()
 
     __repr__ = brief
 
     def __str__(self) -> str:
+        if self.positions:
+            return f"{self.label} from {' to '.join(self.positions)}"
         before, after = (
             "empty" if part is None else format_quantity(part.value, UNIT_OF_KIND[part.kind], 4)
             for part in (self.before, self.after)
@@ -320,7 +334,9 @@ def _find_improvements(
         ]
         out.append(
             Improvement(
-                changes=tuple(list_changes(candidate.network, after.network)),
+                changes=tuple(
+                    list_changes(candidate.network, after.network, candidate.taken, after.taken)
+                ),
                 turned=list_turned(candidate.network, after.network),
                 cost=after.cost,
                 goals=tuple(
@@ -371,7 +387,7 @@ def compare_networks(
     return Comparison(
         polarity=list_turned(first.network, second.network),
         taps=_list_taps(first.network, second.network),
-        parts=tuple(list_changes(first.network, second.network)),
+        parts=tuple(list_changes(first.network, second.network, first.taken, second.taken)),
         curves=tuple(curves),
     )
 
@@ -387,11 +403,36 @@ def _compare(name: str, difference: Real, f: Real, inside: Flags) -> CurveDiffer
     )
 
 
-def list_changes(first: Network, second: Network) -> Sequence[PartChange]:
-    """List the parts in which two networks differ, in the order of the ladders."""
+def list_changes(
+    first: Network, second: Network, stood: Sequence[Taken] = (), stands: Sequence[Taken] = ()
+) -> Sequence[PartChange]:
+    """List the parts and controls in which two networks differ, in the order of the ladders.
+
+    Parameters
+    ----------
+    first, second : Network
+        Of the same ways and groups.
+    stood, stands : sequence of Taken
+        What either of them takes of each choice; only the positions of controls count.
+    """
     out: list[PartChange] = []
+    before_it = {(one.ladder, one.control): one for one in stood if one.control}
+    turned = {
+        key: (before_it[key], one)
+        for one in stands
+        if (key := (one.ladder, one.control)) in before_it and one.name != before_it[key].name
+    }
     for old, new in zip(first.ladders, second.ladders, strict=True):
-        before, after = _name(old.slots, old.name), _name(new.slots, new.name)
+        own = {key: both for key, both in turned.items() if key[0] == old.name}
+        within = {name for both in own.values() for one in both for name in one.slots}
+        before, after = (
+            _name([slot for slot in one.slots if slot.name not in within], one.name)
+            for one in (old, new)
+        )
+        out += [
+            PartChange(label=".".join(key), before=None, after=None, positions=(a.name, b.name))
+            for key, (a, b) in own.items()
+        ]
         for label in dict.fromkeys((*before, *after)):
             a, b = before.get(label), after.get(label)
             if (

@@ -139,7 +139,7 @@ class Taken:
     ----------
     ladder, control
         As in `Choice`.
-    name : str
+    name, slots
         Of the alternative.
     others : tuple of str
         Names of the others.
@@ -147,8 +147,11 @@ class Taken:
 
     ladder: str
     name: str
+    slots: tuple[str, ...]
     others: tuple[str, ...]
     control: str = ""
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True)

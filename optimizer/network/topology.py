@@ -294,7 +294,11 @@ class Topology(Ladders[Way, Group, Slot]):
                 others = tuple(one.name for one in choice.alternatives if one is not taken)
                 found.append(
                     Taken(
-                        ladder=choice.ladder, name=taken.name, others=others, control=choice.control
+                        ladder=choice.ladder,
+                        name=taken.name,
+                        slots=taken.slots,
+                        others=others,
+                        control=choice.control,
                     )
                 )
         return tuple(found)

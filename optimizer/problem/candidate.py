@@ -9,6 +9,7 @@ from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
 from optimizer.goals import GOALS
 from optimizer.measure.curve import Direction
+from optimizer.network.choices import Taken
 from optimizer.network.network import Network
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.text.brief import brief, clip, html_table
@@ -130,6 +131,8 @@ class Candidate:
         The score of Olive (2004), where the directions it needs are there.
     notes : tuple of str
         Warnings worth reading.
+    taken : tuple of Taken
+        Which alternative of each choice it builds, and where its controls stand.
     """
 
     rank: int
@@ -150,6 +153,7 @@ class Candidate:
     price: float | None = None
     preference: PreferenceScore | None = None
     notes: tuple[str, ...] = field(default=())
+    taken: tuple[Taken, ...] = ()
 
     @property
     def no_better_change_of(self) -> int:

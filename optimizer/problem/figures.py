@@ -123,6 +123,7 @@ def build_candidate(
         expected_cost=expected_cost,
         price=_price(network),
         preference=_preference(problem, curve_set),
+        taken=problem.topology.taken(network),
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
             *(

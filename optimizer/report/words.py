@@ -70,6 +70,12 @@ def say_preference(candidate: Candidate) -> list[str]:
 def say_certificate(candidate: Candidate) -> list[str]:
     """Say how good a candidate is known to be."""
     sentences = [_say_sought(candidate.certificate)]
+    whole = any(one.others and not one.control for one in candidate.taken)
+    if whole and candidate.certificate.changes > 1:
+        sentences.append(
+            "Each other alternative was tried as a whole, with the best values found for its parts, "
+            "alone and with one more change: none is better."
+        )
     if candidate.relaxed_cost is not None:
         gap = max(candidate.cost - candidate.relaxed_cost, 0.0)
         sentences.append(
@@ -195,7 +201,9 @@ def _say_slopes(slopes: Sequence[float]) -> str:
 
 
 def say_change(change: PartChange) -> str:
-    """Say what happens to one part."""
+    """Say what happens to one part or control."""
+    if change.positions:
+        return f"{change.label}: turn it from {' to '.join(change.positions)}"
     if change.before is None:
         assert change.after is not None
         return f"{change.label}: add {say_value(change.after)}"
@@ -212,6 +220,31 @@ def _say_exactly(part: Part) -> str:
     value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 5)
     loss = {"inductor": "dcr", "capacitor": "esr"}.get(part.kind)
     return f"{value} ({loss} {format_quantity(part.loss_ohm, 'ohm')})" if loss else value
+
+
+def say_controls(candidate: Candidate) -> list[str]:
+    """Say where each control stands, and what a meter reads there."""
+    slots = {
+        (ladder.name, slot.name): slot
+        for ladder in candidate.network.ladders
+        for slot in ladder.slots
+    }
+    lines = []
+    for one in candidate.taken:
+        if not one.control:
+            continue
+        found = [slots[one.ladder, name] for name in one.slots if (one.ladder, name) in slots]
+        readings = [
+            f"{format_quantity(series.value, 'ohm', 3)} from its input to the driver's side and "
+            f"{format_quantity(shunt.value, 'ohm', 3)} from there to its common side"
+            for series, shunt in (slot.parts for slot in found)
+        ]
+        read = readings[0] if readings else "no resistance from its input to the driver's side"
+        lines.append(
+            f"Turn {one.control} of the {one.ladder} to {one.name}: with its wires off, a meter reads "
+            f"{read}."
+        )
+    return lines
 
 
 def say_history(steps: Sequence[Mapping[str, Any]]) -> list[str]:

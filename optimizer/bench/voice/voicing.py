@@ -25,10 +25,11 @@ from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.change_sets import ChangeSets
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.figures import build_candidate
-from optimizer.problem.genome import Genome, Move
+from optimizer.problem.genome import Genome, Move, slots_between
 from optimizer.problem.landscape import Landscape
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
+from optimizer.problem.space import Space
 from optimizer.stock.lots import SHELF
 from optimizer.text.brief import brief, html_table
 from optimizer.text.yamltext import suggest
@@ -302,7 +303,7 @@ class _Job:
         moves = measure_moves(self.present.curves, candidate.curves, self.wishes, self.limits)
         error = np.sqrt(np.mean([g.error_db(curves) ** 2 for g in wished or tone[:1]]))
         return Answer(
-            changes=tuple(list_changes(self.network, new)),
+            changes=tuple(list_changes(self.network, new, self.present.taken, candidate.taken)),
             count=count,
             score=score,
             wish_error_db=float(error),
@@ -330,6 +331,7 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
                 remedy=suggest(label, list(free)),
             )
     genes = {free[label]: part for label, part in use.items()}
+    _check_alternatives(space, genome, genes)
     for label in use:
         slot = space.gene_slot[free[label]]
         if not genome.present[slot] and not set(space.slot_genes[slot].tolist()) <= genes.keys():
@@ -341,10 +343,37 @@ def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -
                 by_stating=(Subject("part to use"),),
             )
     if genes:
-        filled = Move(slots=tuple((int(space.gene_slot[g]), True) for g in genes)).apply(genome)
+        filled = Move(slots=_slots_for(space, genome, genes)).apply(genome)
         used = space.network(filled).replace_parts({space.place(g): p for g, p in genes.items()})
         laid = problem.around(used)
         genome = laid.space.locate(used)
         labels = {laid.space.label(g): g for g in range(len(laid.space.genes))}
         genes = {labels[label]: part for label, part in use.items()}
     return _Bench(problem=laid, genome=genome, held=frozenset(genes))
+
+
+def _slots_for(
+    space: Space, genome: Genome, genes: Mapping[int, Part]
+) -> tuple[tuple[int, bool], ...]:
+    """Slots to fill for parts that are put in place, and those of other alternatives to empty."""
+    present = genome.present
+    for slot in dict.fromkeys(int(space.gene_slot[g]) for g in genes):
+        if not present[slot]:
+            present = space.alternatives.flip(present, slot)
+    return slots_between(genome.present, present)
+
+
+def _check_alternatives(space: Space, genome: Genome, genes: Mapping[int, Part]) -> None:
+    """Refuse a part of an alternative that is not taken, unless all that it needs is named."""
+    filled = {slot for slot, there in _slots_for(space, genome, genes) if there}
+    lacking = [
+        space.label(int(g)) for k in filled for g in space.slot_genes[k] if int(g) not in genes
+    ]
+    if lacking and any(space.alternatives.member[k] for k in filled):
+        raise InputError(
+            "a part of another alternative needs all parts of that alternative",
+            subject=Subject("part to use"),
+            value=", ".join(sorted(space.label(g) for g in genes)),
+            remedy=f"name {', '.join(sorted(lacking))} too",
+            by_stating=(Subject("part to use"),),
+        )

@@ -170,7 +170,10 @@ def say_share(band: BandShare, unit: str) -> str:
 def say_improvements(report: CheckReport) -> list[str]:
     """Say what changing one part or one polarity alone can do."""
     if not report.improvements:
-        return ["No change of one part in stock, and no turn, lowers the cost by 0.005 or more."]
+        other = ", no other alternative" * any(one.others for one in report.candidate.taken)
+        return [
+            f"No change of one part in stock{other}, and no turn, lowers the cost by 0.005 or more."
+        ]
     return [_say_improvement(one, report.candidate.cost) for one in report.improvements]
 
 

@@ -18,7 +18,13 @@ from optimizer.report.documents.sheet_coils import say_wires
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
 from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.layout import WIDEST
-from optimizer.report.words import say_certificate, say_figure, say_frequency, say_impedance
+from optimizer.report.words import (
+    say_certificate,
+    say_controls,
+    say_figure,
+    say_frequency,
+    say_impedance,
+)
 from optimizer.stock.lots import SHELF
 from optimizer.text.units import format_quantity
 
@@ -120,6 +126,7 @@ def _list_picks(sheet: BuildSheet) -> Section | None:
     parts += [Note(text=text[0].upper() + text[1:] + ".", warns=True) for text in sheet.short]
     if sheet.kept():
         parts += [Note(text="These stay on the board:"), _tabulate_items(sheet, sheet.kept())]
+    parts += [Note(text=text) for text in say_controls(sheet.candidate)]
     return Section(title="Pick list", parts=tuple(parts)) if parts else None
 
 
@@ -193,6 +200,7 @@ def _list_wiring(sheet: BuildSheet) -> Section:
                 align="lllll",
             ),
             *(Note(text=_say_wired(*item)) for item in sheet.wired.items()),
+            *(Note(text=text) for text in say_controls(sheet.candidate)),
             Note(text="What meets at each point:"),
             Table(heads=("point", "everything soldered to it"), rows=points, align="ll"),
         ),

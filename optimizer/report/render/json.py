@@ -284,8 +284,10 @@ def change_to_json(change: PartChange) -> dict[str, Any]:
     """Turn one change into plain data: values in SI units, None for an empty place.
 
     Of the new part it tells what a network file needs to say of it: value, loss, origin, and the
-    pieces of a joined one.
+    pieces of a joined one. Of a control it tells the positions in words.
     """
+    if change.positions:
+        return {"slot": change.label, "from": change.positions[0], "to": change.positions[1]}
     data: dict[str, Any] = {
         "slot": change.label,
         "from": None if change.before is None else change.before.value,
