@@ -80,7 +80,7 @@ def _read_one_of(entry: Entry, read_slot: ReadSlot) -> OneOf:
             remedy='write for instance "first order: [...]" and "second order: [...]" below it',
         )
     alternatives = {
-        name: tuple(read_slot(place) for place in inner.items())
+        name: tuple(_read_place(place, read_slot) for place in inner.items())
         for name, inner in entry.fields().items()
     }
     empty = [name for name, slots in alternatives.items() if not slots]
@@ -92,6 +92,17 @@ def _read_one_of(entry: Entry, read_slot: ReadSlot) -> OneOf:
             remedy='add another one ("nothing: []" for none of it), or write its places by themselves',
         )  # fmt: skip
     return OneOf(alternatives)
+
+
+def _read_place(entry: Entry, read_slot: ReadSlot) -> Slot:
+    fields = entry.fields()
+    for key in (_ONE_OF, _PAD):
+        if key in fields:
+            raise fields[key].error(
+                "an alternative holds single places", value=repr(key),
+                remedy="write each case as an alternative, or the choice beside this one",
+            )  # fmt: skip
+    return read_slot(entry)
 
 
 def _read_pad(entry: Entry) -> OneOf:
