@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from optimizer.measure.driver import Limits as Limits
     from optimizer.measure.files.open import open_curve as open_curve
     from optimizer.measure.survey.nouns import Survey as Survey
+    from optimizer.network.choices import OneOf as OneOf
     from optimizer.network.network import Network as Network
     from optimizer.network.slots import autotransformer as autotransformer
     from optimizer.network.slots import equaliser as equaliser
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
     from optimizer.network.topology import Slot as Slot
     from optimizer.network.topology import Topology as Topology
     from optimizer.network.topology import Way as Way
+    from optimizer.network.variable_pad import variable_pad as variable_pad
     from optimizer.parts import Part as Part
     from optimizer.problem.candidate import Candidate as Candidate
     from optimizer.problem.candidate import SearchResult as SearchResult
@@ -90,6 +92,7 @@ _HOME = {
     "LaddersmithError": "optimizer.errors",
     "Limits": "optimizer.measure.driver",
     "Network": "optimizer.network.network",
+    "OneOf": "optimizer.network.choices",
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
     "MeasuredCurve": "optimizer.measure.curve",
@@ -130,6 +133,7 @@ _HOME = {
     "survey": "optimizer.verbs",
     "trade": "optimizer.verbs",
     "trap": "optimizer.network.slots",
+    "variable_pad": "optimizer.network.variable_pad",
     "verify": "optimizer.verbs",
     "voice": "optimizer.verbs",
     "write_network": "optimizer.bench.networks.file",

@@ -134,6 +134,30 @@ class Alternatives:
                     return np.concatenate([one.needed, one.free])
         return np.empty(0, dtype=np.intp)
 
+    def between(self, a: Flags, b: Flags) -> tuple[int, Flags]:
+        """Compare what two networks take of each choice.
+
+        Parameters
+        ----------
+        a, b : ndarray of bool, shape (K,)
+            Filled slots of either.
+
+        Returns
+        -------
+        int
+            Choices of which they take another alternative.
+        ndarray of bool, shape (K,)
+            The slots of these.
+        """
+        within: Flags = np.zeros(len(a), dtype=bool)
+        count = 0
+        for choice in self.choices:
+            if not any(one.fits(a) and one.fits(b) for one in choice):
+                count += 1
+                for one in choice:
+                    within[one.needed] = within[one.free] = True
+        return count, within
+
     def flip(self, present: Flags, k: int) -> Flags:
         """Fill an empty slot or empty a filled one, with all that follows from it.
 

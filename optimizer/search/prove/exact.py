@@ -17,6 +17,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.neighbourhood import Costed
 from optimizer.problem.problem import Problem
+from optimizer.problem.space import Space
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.explorer import Explorer
 from optimizer.search.progress import SearchProgress, check_request
@@ -335,15 +336,20 @@ class _Enumeration:
         space = self.problem.space
         everything = len(space.free_genes) + int(np.count_nonzero(space.polarity_free))
         better = [g for g, c in found if c < cost - _EPSILON]
-        return min((_changes(space.gene_slot, genome, g) - 1 for g in better), default=everything)
+        return min((_changes(space, genome, g) - 1 for g in better), default=everything)
 
 
-def _changes(gene_slot: Index, a: Genome, b: Genome) -> int:
-    """Count changes between two networks: values, filled or emptied slots, polarities."""
-    both = (a.present & b.present)[gene_slot]
+def _changes(space: Space, a: Genome, b: Genome) -> int:
+    """Count changes between two networks: values, filled or emptied slots, polarities.
+
+    Another alternative, with whatever values, is one change.
+    """
+    both = (a.present & b.present)[space.gene_slot]
+    taken, within = space.alternatives.between(a.present, b.present)
     return int(
-        np.count_nonzero(both & (a.choice != b.choice))
-        + np.count_nonzero(a.present != b.present)
+        taken
+        + np.count_nonzero(both & (a.choice != b.choice))
+        + np.count_nonzero((a.present != b.present) & ~within)
         + np.count_nonzero(a.polarity != b.polarity)
     )
 
