@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from optimizer.measure.driver import Limits as Limits
     from optimizer.measure.files.open import open_curve as open_curve
     from optimizer.measure.survey.nouns import Survey as Survey
-    from optimizer.network.choices import OneOf as OneOf
     from optimizer.network.network import Network as Network
     from optimizer.network.slots import autotransformer as autotransformer
     from optimizer.network.slots import equaliser as equaliser
@@ -56,6 +55,7 @@ if TYPE_CHECKING:
     from optimizer.network.slots import shunt_resistor as shunt_resistor
     from optimizer.network.slots import trap as trap
     from optimizer.network.solve import solve_network as solve_network
+    from optimizer.network.topology import OneOf as OneOf
     from optimizer.network.topology import Slot as Slot
     from optimizer.network.topology import Topology as Topology
     from optimizer.network.topology import Way as Way
@@ -92,7 +92,7 @@ _HOME = {
     "LaddersmithError": "optimizer.errors",
     "Limits": "optimizer.measure.driver",
     "Network": "optimizer.network.network",
-    "OneOf": "optimizer.network.choices",
+    "OneOf": "optimizer.network.topology",
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
     "MeasuredCurve": "optimizer.measure.curve",

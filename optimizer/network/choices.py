@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-from optimizer.errors import InputError, Subject
 from optimizer.text.brief import brief
-
-if TYPE_CHECKING:
-    from optimizer.network.topology import Slot
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +33,7 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class LadderChoice:
     """Alternatives of which one is taken.
 
     The ladder holds the slots of all of them, each `Slot.optional`: what must be filled together
@@ -77,7 +72,7 @@ class Choice:
         own = {name for name in self.slots if name in filled}
         return next((a for a in self.alternatives if set(a.needed) <= own <= set(a.slots)), None)
 
-    def around(self, filled: Collection[str]) -> Choice | None:
+    def around(self, filled: Collection[str]) -> LadderChoice | None:
         """Return the choice that a network which stands on the bench leaves open.
 
         Parameters
@@ -87,7 +82,7 @@ class Choice:
 
         Returns
         -------
-        Choice or None
+        LadderChoice or None
             Whatever the network lacks of its alternative is not needed; a network without any of
             them has one of its own, of nothing. None when it mixes alternatives: it is no point of
             the choice.
@@ -113,7 +108,7 @@ class Choice:
             ),
         )
 
-    def without(self, lost: Collection[str]) -> Choice:
+    def without(self, lost: Collection[str]) -> LadderChoice:
         """Return the choice where some slots cannot be had: alternatives that need them are gone.
 
         Parameters
@@ -138,7 +133,7 @@ class Taken:
     Parameters
     ----------
     ladder, control
-        As in `Choice`.
+        As in `LadderChoice`.
     name, slots
         Of the alternative.
     others : tuple of str
@@ -152,68 +147,3 @@ class Taken:
     control: str = ""
 
     __repr__ = brief
-
-
-@dataclass(frozen=True, slots=True)
-class OneOf:
-    """Alternatives as they are written within the list of slots of a ladder; see `lay_out`."""
-
-    alternatives: Mapping[str, Sequence[Slot]]
-    control: str = ""
-
-
-def lay_out(
-    entries: Sequence[Slot | OneOf], ladder: str
-) -> tuple[tuple[Slot, ...], tuple[Choice, ...]]:
-    """Lay the slots of all alternatives into one ladder.
-
-    Parameters
-    ----------
-    entries : sequence of Slot or OneOf
-        Source first.
-    ladder : str
-        Name of the way or group.
-
-    Returns
-    -------
-    slots : tuple of Slot
-        Those of alternatives may stay empty, each by itself.
-    choices : tuple of Choice
-        What of them is built together.
-
-    Raises
-    ------
-    InputError
-        Where a slot lies across one that only an alternative has.
-    """
-    slots: list[Slot] = []
-    choices: list[Choice] = []
-    for entry in entries:
-        if not isinstance(entry, OneOf):
-            slots.append(entry)
-            continue
-        slots += [replace(s, optional=True) for one in entry.alternatives.values() for s in one]
-        choices.append(
-            Choice(
-                ladder=ladder,
-                control=entry.control,
-                alternatives=tuple(
-                    Alternative(
-                        name=name,
-                        needed=tuple(s.name for s in one if not s.optional),
-                        free=tuple(s.name for s in one if s.optional),
-                    )
-                    for name, one in entry.alternatives.items()
-                ),
-            )
-        )
-    chosen = {name for choice in choices for name in choice.slots}
-    for slot in slots:
-        if slot.across in chosen:
-            raise InputError(
-                "a place that another lies across is never empty",
-                subject=Subject("slot", f"{ladder}.{slot.name}"),
-                value=f"{slot.across}, which only one alternative has",
-                remedy="write both as one form, as a bypassed pad",
-            )
-    return tuple(slots), tuple(choices)

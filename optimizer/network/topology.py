@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
-from optimizer.network.choices import Choice, OneOf, Taken, lay_out
+from optimizer.network.choices import Alternative, LadderChoice, Taken
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import AnyGroup, AnyLadder, AnySlot, Form, Ladders, Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, FittedWay, Network
@@ -86,6 +86,14 @@ class Slot(AnySlot):
         return self.circuit.label_parts(self.name)
 
 
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """Alternatives as they are written within the list of slots of a ladder; see `lay_out`."""
+
+    alternatives: Mapping[str, Sequence[Slot]]
+    control: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way(AnyLadder[Slot]):
     """A driver with its ladder and polarity.
@@ -146,11 +154,11 @@ class Topology(Ladders[Way, Group, Slot]):
     ----------
     ways, groups, source
         As in `Ladders`.
-    choices : tuple of Choice
+    choices : tuple of LadderChoice
         Alternatives among the slots of a ladder, of which one is built.
     """
 
-    choices: tuple[Choice, ...] = ()
+    choices: tuple[LadderChoice, ...] = ()
 
     @classmethod
     def of(
@@ -338,6 +346,70 @@ class Topology(Ladders[Way, Group, Slot]):
         )
 
 
+def lay_out(
+    entries: Sequence[Slot | OneOf], ladder: str
+) -> tuple[tuple[Slot, ...], tuple[LadderChoice, ...]]:
+    """Lay the slots of all alternatives into one ladder.
+
+    Parameters
+    ----------
+    entries : sequence of Slot or OneOf
+        Source first.
+    ladder : str
+        Name of the way or group.
+
+    Returns
+    -------
+    slots : tuple of Slot
+        Those of alternatives may stay empty, each by itself.
+    choices : tuple of LadderChoice
+        What of them is built together.
+
+    Raises
+    ------
+    InputError
+        Where a slot lies across one that only an alternative has, or a transformer is one.
+    """
+    slots: list[Slot] = []
+    choices: list[LadderChoice] = []
+    for entry in entries:
+        if not isinstance(entry, OneOf):
+            slots.append(entry)
+            continue
+        slots += [replace(s, optional=True) for one in entry.alternatives.values() for s in one]
+        choices.append(
+            LadderChoice(
+                ladder=ladder,
+                control=entry.control,
+                alternatives=tuple(
+                    Alternative(
+                        name=name,
+                        needed=tuple(s.name for s in one if not s.optional),
+                        free=tuple(s.name for s in one if s.optional),
+                    )
+                    for name, one in entry.alternatives.items()
+                ),
+            )
+        )
+    chosen = {name for choice in choices for name in choice.slots}
+    for slot in slots:
+        if slot.name in chosen and not slot.kinds:
+            raise InputError(
+                "what has no parts to take out is built whatever is chosen",
+                subject=Subject("slot", f"{ladder}.{slot.name}"),
+                value=slot.form,
+                remedy="write it outside of the alternatives",
+            )
+        if slot.across in chosen:
+            raise InputError(
+                "a place that another lies across is never empty",
+                subject=Subject("slot", f"{ladder}.{slot.name}"),
+                value=f"{slot.across}, which only one alternative has",
+                remedy="write both as one form, as a bypassed pad",
+            )
+    return tuple(slots), tuple(choices)
+
+
 def _choices_around(topology: Topology, fitted: Mapping[str, FittedLadder]) -> Topology:
     """Topology whose choices are those that a network leaves open.
 
@@ -345,8 +417,8 @@ def _choices_around(topology: Topology, fitted: Mapping[str, FittedLadder]) -> T
     own. A control stands where it stands, whatever its resistors measure.
     """
     filled = {name: {slot.name: slot for slot in one.slots} for name, one in fitted.items()}
-    choices: list[Choice] = []
-    mixed: list[Choice] = []
+    choices: list[LadderChoice] = []
+    mixed: list[LadderChoice] = []
     for choice in topology.choices:
         around = choice.around(filled[choice.ladder])
         if around is None:
@@ -375,7 +447,7 @@ def _choices_around(topology: Topology, fitted: Mapping[str, FittedLadder]) -> T
     return replace(topology.map_slots(settle), choices=tuple(choices))
 
 
-def _let_be_empty(ladder: Ladder, choices: Sequence[Choice]) -> tuple[Slot, ...]:
+def _let_be_empty(ladder: Ladder, choices: Sequence[LadderChoice]) -> tuple[Slot, ...]:
     """Slots of a ladder, those of alternatives empty wherever another one is taken."""
     own = {name for choice in choices if choice.ladder == ladder.name for name in choice.slots}
     return tuple(

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.errors import InputError, Subject
-from optimizer.network.choices import OneOf
-from optimizer.network.topology import Slot, ValueRange
+from optimizer.network.topology import OneOf, Slot, ValueRange
 from optimizer.parts import KEPT, Part
 
 LOWEST_DB = -40.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
-from optimizer.network.choices import Choice
+from optimizer.network.choices import LadderChoice
 
 _TABLES = 8  # tables of pairs that are remembered: those of the networks looked at last
 
@@ -37,7 +37,7 @@ class Alternatives:
 
     Parameters
     ----------
-    choices : sequence of Choice
+    choices : sequence of LadderChoice
         Of all ladders.
     slots : sequence of (str, str)
         Ladder and name of every slot, length K.
@@ -50,12 +50,12 @@ class Alternatives:
         Slots of each choice between the positions of a control.
     """
 
-    def __init__(self, choices: Sequence[Choice], slots: Sequence[tuple[str, str]]) -> None:
+    def __init__(self, choices: Sequence[LadderChoice], slots: Sequence[tuple[str, str]]) -> None:
         number = {slot: k for k, slot in enumerate(slots)}
         self.choices: list[tuple[_Alternative, ...]] = []
         self.member: Flags = np.zeros(len(slots), dtype=bool)
 
-        def numbers(choice: Choice, names: Sequence[str]) -> Index:
+        def numbers(choice: LadderChoice, names: Sequence[str]) -> Index:
             return np.array([number[choice.ladder, name] for name in names], dtype=np.intp)
 
         for choice in choices:

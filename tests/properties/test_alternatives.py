@@ -10,7 +10,6 @@ import pytest
 
 import optimizer
 from optimizer.bench.check import check_network
-from optimizer.network.choices import OneOf
 from optimizer.network.network import Network
 from optimizer.network.slots import (
     keep,
@@ -22,7 +21,7 @@ from optimizer.network.slots import (
     shunt_capacitor,
     shunt_inductor,
 )
-from optimizer.network.topology import Topology
+from optimizer.network.topology import OneOf, Topology
 from optimizer.network.variable_pad import variable_pad
 from optimizer.problem.alternatives import Alternatives
 from optimizer.problem.genome import Genome, Move

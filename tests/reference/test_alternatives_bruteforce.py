@@ -7,7 +7,6 @@ from itertools import product
 import numpy as np
 import pytest
 
-from optimizer.network.choices import OneOf
 from optimizer.network.network import Network
 from optimizer.network.slots import (
     keep,
@@ -17,7 +16,7 @@ from optimizer.network.slots import (
     shunt_capacitor,
     shunt_inductor,
 )
-from optimizer.network.topology import Slot, Topology
+from optimizer.network.topology import OneOf, Slot, Topology
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem

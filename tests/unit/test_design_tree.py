@@ -126,7 +126,7 @@ def test_what_is_wrong_is_said(write, text, said):
     assert "design.yaml" in str(caught.value)
 
 
-@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("number", [0, 1, 2])
 def test_the_designs_of_the_readme_load(copy_demo, tmp_path, number):
     """What the README shows is read as it stands, with drivers of the demo before it."""
     block = re.findall(r"```yaml\n(.*?)```", README.read_text(encoding="utf-8"), re.S)[number]

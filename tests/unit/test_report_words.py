@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
+from optimizer.network.choices import Taken
 from optimizer.problem.candidate import GoalFigure
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.report.words import say_band, say_certificate, say_figure, say_frequency
@@ -13,6 +15,7 @@ from optimizer.report.words import say_band, say_certificate, say_figure, say_fr
 
 def make(**figures) -> SimpleNamespace:
     usual = {"cost": 2.0, "relaxed_cost": None, "certificate": NEVER_SOUGHT, "feasible": True}
+    usual["taken"] = ()
     return SimpleNamespace(**{**usual, **figures})
 
 
@@ -24,6 +27,22 @@ def test_certificate_claims_what_was_proved(count, words):
     """The sentence names the number of parts whose changes were all computed."""
     (sentence,) = say_certificate(make(certificate=Certificate.of_search(count)))
     assert f"Every change of {words} was computed" in sentence
+
+
+def test_alternatives_are_claimed_where_they_were_tried():
+    """A proof of two changes tells of other alternatives; one of one change, or a control, not."""
+    order = Taken(ladder="tweeter", name="first", slots=("C1",), others=("second",))
+    control = replace(order, control="P1")
+    for taken, count, sentences in (
+        (order, 2, 2), (order, 1, 1), (order, 0, 1), (control, 2, 1), (replace(order, others=()), 2, 1),
+    ):  # fmt: skip
+        made = make(certificate=Certificate.of_search(count), taken=(taken,))
+        said = say_certificate(made)
+        assert len(said) == sentences
+    assert (
+        "Each other alternative was tried as a whole"
+        in say_certificate(make(certificate=Certificate.of_search(2), taken=(order,)))[1]
+    )
 
 
 def test_unproved_candidate_claims_nothing():

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from optimizer.errors import InputError
-from optimizer.network.choices import OneOf
-from optimizer.network.topology import Slot
+from optimizer.network.topology import OneOf, Slot
 from optimizer.network.variable_pad import variable_pad
 from optimizer.text.keys import Key, OwnForm, QuantityForm
 from optimizer.text.yamltext import Entry

@@ -10,10 +10,10 @@ from optimizer.design.read.choices import CHOICE_KEYS, read_choice
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
-from optimizer.network.choices import Choice, OneOf, lay_out
+from optimizer.network.choices import LadderChoice
 from optimizer.network.expression.forms import NamedForm, form_of, form_of_tap, say_with_article
 from optimizer.network.ladder import Place, order_slots
-from optimizer.network.topology import Slot, Topology, ValueRange, Way
+from optimizer.network.topology import OneOf, Slot, Topology, ValueRange, Way, lay_out
 from optimizer.parts import KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.text.keys import FlagForm, Key, KeyBlock, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_quantity
@@ -140,7 +140,7 @@ def read_ways(
         Drivers that one way feeds together.
     """
     wired: list[WiredDrivers] = []
-    choices: list[Choice] = []
+    choices: list[LadderChoice] = []
     ways = tuple(
         _read_way(name, inner, drivers, wired, choices, notes)
         for name, inner in entry.fields().items()
@@ -156,7 +156,7 @@ def _read_way(
     entry: Entry,
     drivers: Sequence[str],
     wired: list[WiredDrivers],
-    choices: list[Choice],
+    choices: list[LadderChoice],
     notes: list[str],
 ) -> Way:
     fields = WAY_KEYS.open(entry)
@@ -205,7 +205,7 @@ def _read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredD
 
 
 def read_slots(
-    entry: Entry, ladder: str, choices: list[Choice], notes: list[str]
+    entry: Entry, ladder: str, choices: list[LadderChoice], notes: list[str]
 ) -> tuple[Slot, ...]:
     """Read the list of places of a way or of a shared section.
 
@@ -215,7 +215,7 @@ def read_slots(
         The list.
     ladder : str
         Name of the way or section.
-    choices : list of Choice
+    choices : list of LadderChoice
         Gets the alternatives among them.
     notes : list of str
         Gets a line for every range that was assumed.
