@@ -351,6 +351,7 @@ HEAD = "      - one of:"
          "alternatives stand alone in their entry, got 'name'"),
         (f"{HEAD} {{a: [], b: [{PLACE}]}}\n      - {{name: Y, across: X, capacitor: 1 .. 2 uF}}", 1,
          "a place that another lies across is never empty, got X, which only one alternative has"),
+        (f"{HEAD} {{a: [], b: [{{name: A, tap: -6 dB}}]}}", 0, "built whatever is chosen"),
         ("      - {name: X, variable pad: 8 ohm}", 0, 'the key "at" is missing'),
         ("      - {variable pad: 8 ohm, at: -3 dB}", 0, 'the key "name" is missing'),
         ("      - {name: X, variable pad: 8 ohm, at: 3 dB}", 0,

@@ -22,7 +22,7 @@ _STEP = QuantityForm("dB", least=0.1)
 CHOICE_KEYS = (
     Key(
         name=_ONE_OF, form=OwnForm("alternatives by name, each a list of places"),
-        example="{first order: [{name: C1, series: capacitor}], nothing: []}",
+        example="{damped: [{name: Z1, shunt: equaliser}], nothing: []}",
         meaning="instead of one place: alternatives, of which one is built as a whole",
     ),
     Key(
