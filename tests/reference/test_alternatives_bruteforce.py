@@ -17,6 +17,7 @@ from optimizer.network.slots import (
     shunt_inductor,
 )
 from optimizer.network.topology import OneOf, Slot, Topology
+from optimizer.network.variable_pad import variable_pad
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
@@ -113,3 +114,34 @@ def test_the_space_counts_each_network_once(seed: int) -> None:
     assert size == pytest.approx(
         sum(10.0 ** make(one, seed).space.size_log10() for one in plain.values())
     )
+
+
+def test_boards_and_positions_alone() -> None:
+    """With nothing to buy, the best of two boards and seven positions is that of a plain loop."""
+    boards = {
+        "this board": [keep(series_capacitor("C1"), "6.8 uF")],
+        "that board": [
+            keep(series_capacitor("C2"), "4.7 uF"),
+            keep(shunt_inductor("L2"), "0.5 mH"),
+        ],
+    }
+    positions = variable_pad("P1", 6.0, range(-6, 1))
+    woofer = [keep(series_inductor("L1"), "1 mH", loss="0.3 ohm")]
+
+    def make_all(tweeter: list[Slot | OneOf]) -> Problem:
+        return small_problem(
+            topology=Topology.of(woofer=woofer, tweeter=tweeter, free_polarity=["tweeter"])
+        )
+
+    costs = {
+        (board, position): loop(make_all([*own, *pad]))[0]
+        for board, own in boards.items()
+        for position, pad in positions.alternatives.items()
+    }
+    best = min(costs, key=lambda key: costs[key])
+    problem = make_all([OneOf(boards), positions])
+    for robust in (False, True):
+        found = search(problem, seconds=None, max_rounds=4, robust=robust).candidates[0]
+        assert tuple(taken.name for taken in found.taken) == best
+        assert found.cost == pytest.approx(costs[best], abs=1e-9)
+        assert found.parts == 0

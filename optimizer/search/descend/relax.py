@@ -220,7 +220,7 @@ def _bounded_step(
     held |= diagonal <= 0.0
     scale = np.where(held, 1.0, diagonal)
     # A floor on the damping keeps values that hardly matter from wandering.
-    floor = 1e-6 * scale.max(axis=1, keepdims=True)
+    floor = 1e-6 * scale.max(axis=1, keepdims=True, initial=0.0)
     keep = ~held
     a = matrix * (keep[:, :, None] & keep[:, None, :])
     index = np.arange(s)
@@ -229,5 +229,5 @@ def _bounded_step(
     )
     rhs = np.where(held, 0.0, gradient)[..., None]
     step = -np.asarray(np.linalg.solve(a, rhs), dtype=np.float64)[..., 0]
-    largest = np.abs(step).max(axis=1, keepdims=True)
+    largest = np.abs(step).max(axis=1, keepdims=True, initial=0.0)
     return np.asarray(step * np.minimum(1.0, _LARGEST_STEP / np.maximum(largest, 1e-300)))
