@@ -16,6 +16,9 @@ from optimizer.problem.certificate import Certificate
 from optimizer.report.ladder_text import describe_join
 from optimizer.text.units import format_quantity
 
+CHANGES_MEANT = "another value, left out, added, polarity, where the design leaves them open"
+"""What counts as a change of a part."""
+
 _PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or three parts"}
 
 
@@ -97,8 +100,8 @@ def _say_sought(certificate: Certificate) -> str:
         )
     none = "is better" if certificate.measure == "cost" else f"has a smaller {certificate.measure}"
     return (
-        f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed (another "
-        f"value, left out, added, polarity): none {none}."
+        f"Every change of {_PARTS.get(count, f'up to {count} parts')} was computed or "
+        f"ruled out ({CHANGES_MEANT}): none {none}."
     )
 
 

@@ -45,7 +45,7 @@ from optimizer.report.documents.candidates import (
 from optimizer.report.documents.numbers import SPREAD_DRAWS, collect_networks
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.layout import say_quantity
-from optimizer.report.words import say_certificate, say_frequency
+from optimizer.report.words import CHANGES_MEANT, say_certificate, say_frequency
 
 MOST_ON_PAGE = 15
 """Candidates on one page: more make it slow to open and hard to read."""
@@ -432,9 +432,9 @@ _EXPLAINED = Aside(
     parts=(
         Note(
             text="A network is proved against two part changes at once when every network that "
-            "differs from it in any one or two parts (another value, left out, added, polarity) "
-            "was computed and none has a smaller cost. It may still be bettered by changing three "
-            "or more parts at once."
+            f"differs from it in any one or two parts ({CHANGES_MEANT}) was "
+            "computed or ruled out and none has a smaller cost. It may still be bettered by changing "
+            "three or more parts at once."
         ),
         Note(
             text="The gap is what it costs to use values that can be bought: the same layout with "

@@ -36,7 +36,7 @@ from optimizer.report.render.json import (
     rated_to_json,
     search_to_json,
 )
-from optimizer.report.words import say_frequency
+from optimizer.report.words import CHANGES_MEANT, say_frequency
 from optimizer.search.trade.result import TradePoint, TradeResult
 
 _LABEL_WIDTH = 8
@@ -373,7 +373,7 @@ def say_certificates(result: TradeResult) -> list[str]:
     else:
         said = [
             "Every point is proven for the weights beside it: no change of any one or two "
-            "parts (another value, left out, added, polarity) lowers its cost."
+            f"parts ({CHANGES_MEANT}) lowers its cost."
         ]
     if not all(p.cheapest for p in result.points):
         said.append(
