@@ -49,7 +49,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 def run(args: argparse.Namespace) -> int:
     """Survey, write the design, fit it, show, and write what was asked for."""
     from optimizer.cli.results import search_design, show_result
-    from optimizer.design.start.plan import plan_start
+    from optimizer.design.start.plan import explain_goals, plan_start
     from optimizer.design.start.write import check_unedited, render_start
     from optimizer.measure.files.folder import read_folder
     from optimizer.measure.survey.survey import survey_folder
@@ -78,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
         survey, clock=args.clock, depths_m=options.depths, diameters_m=options.diameters
     )
     write_text(design_file, render_start(start, args.folder, design_file.parent))
-    screen.show(f"Written: {design_file} (everything assumed stands in it as comments).", "")
+    screen.show(f"Written: {design_file} (everything assumed stands in it as comments).")
+    screen.show("What it asks for, and why:", *(f"  - {line}" for line in explain_goals(start)), "")
     problem, result = search_design(design_file, args, screen)
     return show_result(
         args,

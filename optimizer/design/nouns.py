@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from optimizer.goals import GoalSet
+from optimizer.goals import Crossing, CrossoverRange, GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
+from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.topology import Topology
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.coil import DEFAULT_WIRE_M
@@ -141,6 +142,8 @@ class GoalChoice:
         Name of the preset they started from; empty for none.
     from_preset : frozenset of str
         Goals that the design file itself does not mention.
+    from_base : frozenset of str
+        Those of them that no preset but the one under all others asks for.
     spots : mapping of str to Where
         Where each option is written, in the design file or in the preset.
     """
@@ -148,9 +151,49 @@ class GoalChoice:
     specs: GoalSet
     preset: str = ""
     from_preset: frozenset[str] = frozenset()
+    from_base: frozenset[str] = frozenset()
     spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
 
     __repr__ = brief
+
+    def with_crossings(self, *, hard: bool) -> GoalChoice:
+        """Ask for the ranges in which ways may meet, unless the design turned that goal off.
+
+        Parameters
+        ----------
+        hard : bool
+            Whether they must be kept.
+        """
+        if "crossing" not in self.specs and "goals.crossing" in self.spots:
+            return self
+        goal = self.specs.get("crossing", Crossing())
+        specs = self.specs.replace(crossing=replace(goal, hard=hard or goal.hard))
+        return replace(self, specs=specs, from_preset=self.from_preset - {"crossing"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmplifierChoice:
+    """What drives the speaker.
+
+    Parameters
+    ----------
+    output_ohm, cable_ohm : float
+        See `SourceResistance`.
+    safe_to_ohm : float or None
+        Rated impedance that it is safe with; not stated when None.
+    watts : float or None
+        Its power into that.
+    """
+
+    output_ohm: float = 0.0
+    cable_ohm: float = 0.0
+    safe_to_ohm: float | None = None
+    watts: float | None = None
+
+    @property
+    def source(self) -> SourceResistance:
+        """What the network is fed through."""
+        return SourceResistance(output_ohm=self.output_ohm, cable_ohm=self.cable_ohm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,6 +272,10 @@ class Design:
         What is wanted.
     wired : tuple of WiredDrivers
         Drivers that one way feeds together; the way names them as one.
+    crossings : tuple of CrossoverRange
+        Where ways may meet.
+    amplifier : AmplifierChoice
+        What drives the speaker.
     together : Path or None
         Response of all drivers driven at once.
     stock : StockChoice
@@ -250,6 +297,8 @@ class Design:
     topology: Topology
     goals: GoalChoice
     wired: tuple[WiredDrivers, ...] = ()
+    crossings: tuple[CrossoverRange, ...] = ()
+    amplifier: AmplifierChoice = field(default_factory=AmplifierChoice)
     together: Path | None = None
     stock: StockChoice = field(default_factory=StockChoice)
     search: SearchChoice = field(default_factory=SearchChoice)

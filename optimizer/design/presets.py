@@ -9,6 +9,9 @@ from pathlib import Path
 from optimizer.errors import InputError
 from optimizer.text.yamltext import Entry, parse_yaml, read_yaml, suggest
 
+BASE = "base"
+"""The preset that stands under every other one."""
+
 PRESET_KEYS = ("title", "why", "source")
 """What a preset says of itself, beside its goals."""
 
@@ -37,9 +40,10 @@ def find_targets() -> Traversable:
 
 
 def list_presets() -> tuple[str, ...]:
-    """Names of the presets, sorted."""
+    """Names of the presets, sorted; what stands under all of them is none."""
     names = (item.name for item in find_targets().iterdir())
-    return tuple(sorted(name.removesuffix(".yaml") for name in names if name.endswith(".yaml")))
+    found = {name.removesuffix(".yaml") for name in names if name.endswith(".yaml")}
+    return tuple(sorted(found - {BASE}))
 
 
 def read_preset(name: str, folder: Path) -> Entry:
@@ -64,7 +68,7 @@ def read_preset(name: str, folder: Path) -> Entry:
     """
     if name.endswith((".yaml", ".yml")):
         return read_yaml(folder / name, noun="goal preset")
-    if name not in list_presets():
+    if name not in (*list_presets(), BASE):
         raise InputError("there is no goal preset of this name", value=repr(name),
                          remedy=suggest(name, list_presets()))  # fmt: skip
     source = find_targets() / f"{name}.yaml"

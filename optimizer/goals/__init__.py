@@ -1,6 +1,6 @@
 """What is wanted: goals, each one class, in the families that reports list."""
 
-from optimizer.goals.crossover import BreakUp, InvertedNull, PhaseTracking
+from optimizer.goals.crossover import BreakUp, Crossing, InvertedNull, PhaseTracking
 from optimizer.goals.economy import Changes, Copper, EconomyGoal, Parts, Price
 from optimizer.goals.electrical import Epdr, Impedance, ImpedancePhase
 from optimizer.goals.goal import (
@@ -12,8 +12,8 @@ from optimizer.goals.goal import (
     Prepared,
 )
 from optimizer.goals.options import option
-from optimizer.goals.prepared import PreparedGoal, Scene, goal_cost
-from optimizer.goals.protection import Excursion, LowDrive, Power
+from optimizer.goals.prepared import CrossoverRange, PreparedGoal, Scene, goal_cost
+from optimizer.goals.protection import Excursion, LowDrive, Power, Stress
 from optimizer.goals.reflections import (
     Directivity,
     EarlyReflectionsIndex,
@@ -26,6 +26,7 @@ from optimizer.goals.response import (
     EarlyReflections,
     InRoom,
     ListeningWindow,
+    Loudness,
     OffAxis,
     OnAxis,
     Sensitivity,
@@ -38,6 +39,8 @@ __all__ = [
     "BreakUp",
     "Changes",
     "Copper",
+    "Crossing",
+    "CrossoverRange",
     "Directivity",
     "EarlyReflections",
     "EarlyReflectionsIndex",
@@ -54,6 +57,7 @@ __all__ = [
     "ListeningWindow",
     "LobeDepth",
     "LobeSymmetry",
+    "Loudness",
     "LowDrive",
     "Monotony",
     "OffAxis",
@@ -68,6 +72,7 @@ __all__ = [
     "Sensitivity",
     "Similarity",
     "SoundPower",
+    "Stress",
     "goal_cost",
     "option",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +19,7 @@ from optimizer.arrays import Flags, Index, Real
 from optimizer.errors import Subject
 from optimizer.goals.goal import BandGoal, GridGoal, Prepared
 from optimizer.goals.options import band_option, hard_option, option, weight_option
-from optimizer.goals.prepared import Scene, join_terms
+from optimizer.goals.prepared import CrossoverRange, Scene, join_terms
 from optimizer.text.units import format_quantity
 
 DEEPEST_NULL_DB = 60.0
@@ -276,6 +277,150 @@ class _Crossing:
     share: Real
     step_rad: Real
     phase_rad: Real
+
+
+INSIDE_OCTAVES = 1.0 / 24.0
+"""A crossover is asked to lie this far inside its range: what a measurement resolves there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedMeetings(Prepared):
+    """Ranges of crossovers.
+
+    Parameters
+    ----------
+    pairs : tuple of (int, int)
+        Ways that meet, lower first; one row for each end of a range.
+    side : ndarray, shape (number of rows, N)
+        +1 times the scale where the lower way has to be the louder one, -1 times it where the upper
+        way has to, 0 elsewhere.
+    ranges : tuple of CrossoverRange
+        For reports.
+    ways : tuple of str
+        Names, for reports.
+    """
+
+    pairs: tuple[tuple[int, int], ...]
+    side: Real
+    ranges: tuple[CrossoverRange, ...]
+    ways: tuple[str, ...]
+
+
+class Crossing(
+    GridGoal,
+    name="crossing",
+    family="crossover",
+    unit="dB rms over",
+    sells="more of crossovers outside their ranges",
+    buys="crossovers further inside their ranges",
+):
+    """Where neighbouring ways meet, against the range that is stated for it.
+
+    Below its range the lower way has to be the louder one, above it the upper way. Without a stated
+    range the limits of both drivers give it.
+
+    Notes
+    -----
+    Root of the sum, over the ends of all ranges, of the mean square over the octave outside that
+    end of what the wrong way is the louder by. The ends lie `INSIDE_OCTAVES` within the range.
+    """
+
+    curves = ("on_axis",)
+    hard: bool = hard_option(what="range")
+    weight: float = weight_option(1.0)
+
+    def prepare(self, scene: Scene) -> PreparedMeetings:
+        """See `GridGoal.prepare`."""
+        f = scene.frequency_hz
+        names = scene.way_names
+        ranges = tuple(r for r in scene.meetings() if (r.low_hz, r.high_hz) != (None, None))
+        rows = [
+            ((names.index(r.lower), names.index(r.upper)), side)
+            for r in ranges
+            for side in _sides(f, r)
+            if side.any()
+        ]
+        if not rows:
+            raise self.refuse(
+                "the goal needs a range in which two ways may meet",
+                remedy="state where they may meet, or a lowest or highest frequency of a driver",
+                by_stating=(Subject("driver", part="lowest frequency"),),
+            )
+        used = np.flatnonzero(np.any([side != 0.0 for _, side in rows], axis=0))
+        index = np.arange(used[0], used[-1] + 1)
+        return PreparedMeetings(
+            goal=self,
+            name=self.name,
+            index=index,
+            frequency_hz=f[index],
+            scale=1.0,
+            curve_names=self.curves,
+            pairs=tuple(pair for pair, _ in rows),
+            side=np.array([side[index] for _, side in rows]),
+            ranges=ranges,
+            ways=names,
+        )
+
+    def thin(self, on: PreparedMeetings, index: Index, *, bound: bool) -> PreparedMeetings:
+        """See `GridGoal.thin`."""
+        thin: PreparedMeetings = super().thin(on, index, bound=bound)
+        side = np.ascontiguousarray(on.side[:, np.isin(on.index, index)])
+        if not bound:
+            before, after = np.count_nonzero(on.side, axis=1), np.count_nonzero(side, axis=1)
+            side *= np.sqrt(before / np.maximum(after, 1))[:, None]
+        return replace(thin, scale=1.0, side=side)
+
+    def _wrong_db(self, on: PreparedMeetings, curves: Curves) -> list[Real]:
+        """By how much the wrong way is the louder one, times the scale; negative where none is."""
+        return [
+            (way_level_db(curves, upper) - way_level_db(curves, lower))[..., on.span] * side
+            for (lower, upper), side in zip(on.pairs, on.side, strict=True)
+        ]
+
+    def residuals(self, on: PreparedMeetings, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        return join_terms([np.maximum(wrong, 0.0) for wrong in self._wrong_db(on, curves)])
+
+    def tangents(self, on: PreparedMeetings, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        terms = []
+        for (lower, upper), side, wrong in zip(
+            on.pairs, on.side, self._wrong_db(on, curves), strict=True
+        ):
+            slope = (drive_db_slope(tangents, upper) - drive_db_slope(tangents, lower))[
+                ..., on.span
+            ]
+            terms.append(slope * side * (wrong > 0.0)[:, None])
+        return join_terms(terms)
+
+    def describe(self, on: PreparedMeetings, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        wrong = [w / max(float(np.abs(s).max()), 1e-30) for w, s in
+                 zip(self._wrong_db(on, curves), on.side, strict=True)]  # fmt: skip
+        worst = int(np.argmax([w.max() for w in wrong]))
+        at = int(np.argmax(wrong[worst]))
+        if wrong[worst][at] <= 0.0:
+            return f"{len(on.ranges)} of {len(on.ranges)} ranges are kept"
+        lower, upper = (on.ways[w] for w in on.pairs[worst])
+        loud, soft = (upper, lower) if on.side[worst][at] > 0.0 else (lower, upper)
+        return (
+            f"{loud} is {wrong[worst][at]:.1f} dB louder than {soft} at "
+            f"{format_quantity(on.frequency_hz[at], 'Hz')}"
+        )
+
+
+def _sides(frequency_hz: Real, ends: CrossoverRange) -> Iterator[Real]:
+    """Rows of `PreparedMeetings.side`: the octave below a range, and the one above it."""
+    low, high = ends.low_hz, ends.high_hz
+    inside = INSIDE_OCTAVES
+    if low is not None and high is not None:
+        inside = min(inside, 0.25 * float(np.log2(high / low)))
+    for end, sign in ((low, 1.0), (high, -1.0)):
+        if end is None:
+            continue
+        octaves = sign * (np.log2(frequency_hz / end) - sign * inside)
+        counts = (octaves <= 1e-9) & (octaves >= -1.0)
+        yield np.asarray(sign * counts / np.sqrt(max(1, int(np.count_nonzero(counts)))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,14 @@ from optimizer.goals.goal import BandGoal, Prepared
 from optimizer.goals.options import band_option, hard_option, option, weight_option
 from optimizer.text.units import format_quantity
 
+IMPEDANCE_SHARE = 0.8
+"""Lowest impedance over the rated one: IEC 60268-5 lets it fall to 80 % (rule seen in quotation, the
+standard itself not at hand)."""
+
+EPDR_SHARE = 0.5
+"""Lowest EPDR over the rated impedance: what a load of that size has whose phase is 27 degrees
+(common practice, no source)."""
+
 
 class Load(BandGoal, family="load"):
     """A goal on the input impedance."""

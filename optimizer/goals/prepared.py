@@ -83,6 +83,36 @@ class PreparedGoal(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CrossoverRange:
+    """Where two ways may meet in level.
+
+    Parameters
+    ----------
+    lower, upper : str
+        Names of the ways.
+    low_hz, high_hz : float or None
+        The range in Hz; None for an end that nothing is known of.
+    source : str
+        Where it comes from, in a few words.
+    """
+
+    lower: str
+    upper: str
+    low_hz: float | None = None
+    high_hz: float | None = None
+    source: str = "stated"
+
+    @property
+    def centre_hz(self) -> float | None:
+        """Middle of the range; half an octave inside it where one end is open."""
+        if self.low_hz is not None and self.high_hz is not None:
+            return float(np.sqrt(self.low_hz * self.high_hz))
+        if self.low_hz is not None:
+            return self.low_hz * float(np.sqrt(2.0))
+        return None if self.high_hz is None else self.high_hz / float(np.sqrt(2.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """What goals are prepared for.
 
@@ -94,11 +124,14 @@ class Scene:
         Names of the curves that the measured directions allow.
     ways : sequence of (str, Driver)
         Name of each way with its driver, for goals on single directions, ways or drivers.
+    crossings : tuple of CrossoverRange
+        What is stated of where ways may meet.
     """
 
     frequency_hz: Real
     curves: Collection[str]
     ways: Ways = ()
+    crossings: tuple[CrossoverRange, ...] = ()
 
     @property
     def way_names(self) -> tuple[str, ...]:
@@ -132,6 +165,82 @@ class Scene:
             centre.append(float(energy @ x / energy.sum()))
         order = [int(i) for i in np.argsort(centre, kind="stable")]
         return tuple(pairwise(order))
+
+    def meetings(self) -> tuple[CrossoverRange, ...]:
+        """Where each pair of neighbouring ways may meet, the lowest pair first.
+
+        Returns
+        -------
+        tuple of CrossoverRange
+            As stated; else what the lowest frequency of the upper driver and the highest of the
+            lower one leave, which may be nothing.
+        """
+        stated = {frozenset((one.lower, one.upper)): one for one in self.crossings}
+        names = self.way_names
+        found = []
+        for first, second in self.neighbours():
+            own = stated.pop(frozenset((names[first], names[second])), None)
+            found.append(own or self._between(first, second))
+        return (*found, *stated.values())
+
+    def _between(self, lower: int, upper: int) -> CrossoverRange:
+        """Take the range from the limits of two drivers."""
+        low = self.ways[upper][1].limits.lowest_hz
+        high = self.ways[lower][1].limits.highest_hz
+        known = [
+            f"{name} {word}"
+            for name, word, hz in (
+                (self.way_names[upper], "plays from", low),
+                (self.way_names[lower], "plays to", high),
+            )
+            if hz is not None
+        ]
+        if low is not None and high is not None and low >= high:
+            high = None  # what keeps the upper driver whole comes first
+        return CrossoverRange(
+            lower=self.way_names[lower],
+            upper=self.way_names[upper],
+            low_hz=low,
+            high_hz=high,
+            source=f"limits: {' and '.join(known)}" if known else "nothing is stated",
+        )
+
+    def own_bands(self, band_hz: tuple[float, float]) -> dict[int, tuple[float, float]]:
+        """Part of a band that each way is there for, by its index.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            What all ways play together, in Hz.
+
+        Returns
+        -------
+        dict of int to tuple of float
+            Ways meet in the middle of their ranges, or where their raw levels do. A way without a
+            part of its own is left out.
+        """
+        if len(self.ways) < 2:
+            return dict.fromkeys(range(len(self.ways)), band_hz)
+        ranges = {frozenset((r.lower, r.upper)): r for r in self.meetings()}
+        names = self.way_names
+        chain = self.neighbours()
+        edges = [band_hz[0]]
+        for first, second in chain:
+            centre = ranges[frozenset((names[first], names[second]))].centre_hz
+            edges.append(self._raw_meeting_hz(first, second) if centre is None else centre)
+        edges.append(band_hz[1])
+        order = [chain[0][0], *(second for _, second in chain)]
+        parts = {
+            way: (max(low, band_hz[0]), min(high, band_hz[1]))
+            for way, (low, high) in zip(order, pairwise(edges), strict=True)
+        }
+        return {way: part for way, part in parts.items() if part[0] < part[1]}
+
+    def _raw_meeting_hz(self, lower: int, upper: int) -> float:
+        """Where the raw level of a driver falls below that of the next for good."""
+        gap = np.abs(self.ways[lower][1].pressure[0]) - np.abs(self.ways[upper][1].pressure[0])
+        louder = np.flatnonzero(gap > 0.0)
+        return float(self.frequency_hz[louder[-1] if len(louder) else 0])
 
 
 def goal_cost(goal: PreparedGoal, residuals: Real) -> Real:

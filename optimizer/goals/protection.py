@@ -22,6 +22,13 @@ from optimizer.goals.prepared import Scene, join_terms
 from optimizer.measure.driver import Driver
 from optimizer.text.units import format_quantity
 
+CORNER_DB = 6.0
+"""Drive of a driver at the lowest frequency it is meant to play: the corner of its filter."""
+
+FALL_DB_PER_OCTAVE = 12.0
+"""How fast the drive has to fall below that, down to what the goal asks for (common practice: a
+second-order filter, no source)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreparedTops(Prepared):
@@ -29,14 +36,24 @@ class PreparedTops(Prepared):
 
     Parameters
     ----------
-    tops : tuple of (int, float)
-        Way and the frequency in Hz, up to which it is protected.
+    tops : tuple of int
+        Ways that are watched.
+    allowed_db : ndarray, shape (number of watched ways, N)
+        Largest drive against that of the driver's own band; infinite where nothing is asked.
+    passband : ndarray, shape (number of watched ways, N)
+        Share of each point in that drive of the own band; each row sums to 1, or to 0 where the
+        amplifier's own voltage stands for it.
     ways : tuple of str
         Names, for reports.
+    silent : bool
+        True for a lower bound on a part of the grid, which does not tell the drive of a band.
     """
 
-    tops: tuple[tuple[int, float], ...]
+    tops: tuple[int, ...]
+    allowed_db: Real
+    passband: Real
     ways: tuple[str, ...]
+    silent: bool = False
 
 
 class LowDrive(
@@ -47,79 +64,148 @@ class LowDrive(
     sells="more drive below the drivers' ranges",
     buys="less drive below the drivers' ranges",
 ):
-    """Voltage at a driver at and below its stated lowest frequency (or its resonance).
+    """Drive of a driver below its lowest frequency, at its resonance and below that.
 
-    What exceeds the allowed voltage counts: it keeps tweeters from their resonance. The lowest way
-    is left out, which nothing passive can keep from its resonance.
+    It is measured against the drive in the driver's own band, so that a pad does not pass for
+    protection. What exceeds the allowed drive counts. The lowest way is left out, which nothing
+    passive can keep from its resonance.
+
+    Notes
+    -----
+    Allowed are -6 dB at the stated lowest frequency, 12 dB less for each octave below it, down to
+    what the goal asks for; that holds at the resonance (the highest peak of the impedance below
+    3 kHz) and below in any case. The own band's drive is the rms over log frequency from one octave
+    above the higher of the two to the driver's highest frequency, four octaves at most.
     """
 
     down_db: float = option(
-        "down", "how far below the amplifier's voltage", default=12.0, unit="dB", least=0.0
-    )
+        "down", "how far below the drive in the driver's own band", default=12.0, unit="dB",
+        least=0.0,
+    )  # fmt: skip
     hard: bool = hard_option()
     weight: float = weight_option(0.2)
 
     def prepare(self, scene: Scene) -> PreparedTops:
         """See `GridGoal.prepare`."""
         f = scene.frequency_hz
-        tops = [d.limits.lowest_hz or find_resonance_hz(f, d.impedance) for _, d in scene.ways]
+        watched = []
+        tops = [_top_hz(f, driver) for _, driver in scene.ways]
         lowest = min(tops, default=0.0)
-        guarded = tuple((w, top) for w, top in enumerate(tops) if top > lowest and top >= f[0])
-        if not guarded:
+        for way, (top, (_, driver)) in enumerate(zip(tops, scene.ways, strict=True)):
+            if top > lowest and top >= f[0]:
+                watched.append((way, self._allowed_db(f, driver), _own_band(f, driver, top)))
+        if not watched:
             raise self.refuse(
                 "the goal needs a second driver with a higher lowest frequency",
                 remedy="state the lowest frequency of the tweeter, or remove the goal",
                 by_stating=(Subject("driver", part="lowest frequency"),),
             )
-        highest = max(top for _, top in guarded)
-        index = np.flatnonzero(f <= highest * (1.0 + 1e-9))
-        points = sum(int(np.count_nonzero(f <= top * (1.0 + 1e-9))) for _, top in guarded)
+        allowed = np.array([row for _, row, _ in watched])
         return PreparedTops(
             goal=self,
             name=self.name,
-            index=index,
-            frequency_hz=f[index],
-            scale=1.0 / np.sqrt(points),
-            tops=guarded,
+            index=np.arange(len(f)),
+            frequency_hz=f,
+            scale=1.0 / np.sqrt(np.count_nonzero(np.isfinite(allowed))),
+            tops=tuple(way for way, _, _ in watched),
+            allowed_db=allowed,
+            passband=np.array([row for _, _, row in watched]),
             ways=scene.way_names,
         )
 
-    def _below(self, on: PreparedTops, top_hz: float) -> slice:
-        stop = int(np.searchsorted(on.frequency_hz, top_hz * (1.0 + 1e-9)))
-        return slice(on.span.start, on.span.start + stop)
+    def _allowed_db(self, frequency_hz: Real, driver: Driver) -> Real:
+        lowest, resonance = (
+            driver.limits.lowest_hz,
+            find_resonance_hz(frequency_hz, driver.impedance),
+        )
+        allowed = np.full(len(frequency_hz), np.inf)
+        if lowest is not None:
+            below = frequency_hz <= lowest * (1.0 + 1e-9)
+            fall = CORNER_DB + FALL_DB_PER_OCTAVE * np.log2(lowest / frequency_hz[below])
+            allowed[below] = -np.minimum(fall, self.down_db)
+        if lowest is None or resonance > frequency_hz[0]:
+            allowed[frequency_hz <= resonance * (1.0 + 1e-9)] = -self.down_db
+        return allowed
 
-    def _excess(self, on: PreparedTops, curves: Curves, way: int, top_hz: float) -> Real:
-        return np.asarray(drive_db(curves, way)[..., self._below(on, top_hz)] + self.down_db)
+    def thin(self, on: PreparedTops, index: Index, *, bound: bool) -> PreparedTops:
+        """See `GridGoal.thin`: the drive of a band is only estimated on a part of the grid."""
+        thin: PreparedTops = super().thin(on, index, bound=bound)
+        kept = np.isin(on.index, index)
+        allowed, passband = on.allowed_db[:, kept], on.passband[:, kept]
+        total = passband.sum(axis=1, keepdims=True)
+        count = int(np.count_nonzero(np.isfinite(allowed)))
+        return replace(
+            thin,
+            scale=1.0 / np.sqrt(max(1, count)),
+            allowed_db=allowed,
+            passband=np.divide(passband, total, out=np.zeros_like(passband), where=total > 0.0),
+            silent=bound or not count,
+        )
+
+    def _excess(self, on: PreparedTops, curves: Curves, row: int) -> Real:
+        drive = drive_db(curves, on.tops[row])[..., on.span]
+        return np.asarray(drive - own_drive_db(on, curves, row) - on.allowed_db[row])
 
     def residuals(self, on: PreparedTops, curves: Curves) -> Real:
         """See `PreparedGoal.residuals`."""
+        if on.silent:
+            return np.zeros(1)
+        rows = range(len(on.tops))
         return (
-            join_terms([np.maximum(self._excess(on, curves, *t), 0.0) for t in on.tops]) * on.scale
+            join_terms([np.maximum(self._excess(on, curves, row), 0.0) for row in rows]) * on.scale
         )
 
     def tangents(self, on: PreparedTops, curves: Curves, tangents: CurveTangents) -> Real:
         """See `PreparedGoal.tangents`."""
-        return (
-            join_terms(
-                [
-                    drive_db_slope(tangents, way)[..., self._below(on, top)]
-                    * (self._excess(on, curves, way, top) > 0.0)[:, None]
-                    for way, top in on.tops
-                ]
-            )
-            * on.scale
-        )
+        if on.silent:
+            return np.zeros((curves.admittance.shape[0], tangents.columns, 1))
+        terms = []
+        for row, way in enumerate(on.tops):
+            slope = drive_db_slope(tangents, way)[..., on.span]
+            if on.passband[row].any():
+                square = _mean_square(on, curves, row)
+                moved = drive_square_slope(tangents, way)[..., on.span] @ on.passband[row]
+                slope = slope - (10.0 / np.log(10.0) * moved / square[:, None])[..., None]
+            terms.append(slope * (self._excess(on, curves, row) > 0.0)[:, None])
+        return join_terms(terms) * on.scale
 
     def describe(self, on: PreparedTops, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
-        parts = [self._excess(on, curves, *t) for t in on.tops]
-        worst = int(np.argmax([p.max() for p in parts]))
-        at = int(np.argmax(parts[worst]))
+        excess = [self._excess(on, curves, row) for row in range(len(on.tops))]
+        worst = int(np.argmax([e.max() for e in excess]))
+        at = int(np.argmax(excess[worst]))
+        allowed = float(on.allowed_db[worst][at])
         return (
-            f"{on.ways[on.tops[worst][0]]} is driven "
-            f"{parts[worst][at] - self.down_db:+.1f} dB at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')}, limit {-self.down_db:g} dB"
+            f"{on.ways[on.tops[worst]]} is driven {excess[worst][at] + allowed:+.1f} dB against its "
+            f"own band at {format_quantity(on.frequency_hz[at], 'Hz')}, limit {allowed:.1f} dB"
         )
+
+
+def own_drive_db(on: PreparedTops, curves: Curves, row: int) -> Real:
+    """Drive of a watched way in its own band over the amplifier's voltage, in dB, shape (..., 1)."""
+    if not on.passband[row].any():
+        return np.zeros(1)
+    return np.asarray(10.0 * np.log10(_mean_square(on, curves, row))[..., None])
+
+
+def _mean_square(on: PreparedTops, curves: Curves, row: int) -> Real:
+    h = curves.transfer[on.tops[row]][..., on.span]
+    return np.asarray(np.maximum((h.real**2 + h.imag**2) @ on.passband[row], 1e-30))
+
+
+def _top_hz(frequency_hz: Real, driver: Driver) -> float:
+    """Highest frequency at which a driver's drive is limited."""
+    resonance = find_resonance_hz(frequency_hz, driver.impedance)
+    return max(driver.limits.lowest_hz or 0.0, resonance)
+
+
+def _own_band(frequency_hz: Real, driver: Driver, top_hz: float) -> Real:
+    """Share of each point in the drive of a driver's own band, see `LowDrive`."""
+    high = min(driver.limits.highest_hz or np.inf, 32.0 * top_hz)
+    inside = (frequency_hz >= 2.0 * top_hz) & (frequency_hz <= high)
+    if np.count_nonzero(inside) < 3:
+        inside = frequency_hz > top_hz
+    return np.asarray(inside / max(1, int(np.count_nonzero(inside))))
 
 
 @dataclass(frozen=True, slots=True)

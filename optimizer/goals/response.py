@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.goals.goal import BandGoal, Prepared
-from optimizer.goals.options import band_option, fixed, hard_option, option
+from optimizer.goals.options import band_option, fixed, hard_option, option, weight_option
 from optimizer.goals.prepared import Scene
 
 
@@ -324,3 +324,121 @@ class Sensitivity(
     def describe(self, on: PreparedMean, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
         return f"mean {float(self._mean(on, curves)[0]):.1f} dB, floor {self.floor_db:g} dB"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedLoudness(Prepared):
+    """What each driver gives in its own part of the band.
+
+    Parameters
+    ----------
+    shares : ndarray, shape (number of ways with a part, N)
+        Share of each point in the mean of a part; each row sums to 1.
+    own_db : ndarray, shape (number of ways with a part,)
+        Mean level of the raw driver there.
+    wayside : tuple of int
+        Those ways.
+    ways : tuple of str
+        Names, for reports.
+    silent : bool
+        True for a lower bound on a part of the grid: a part says nothing of a mean.
+    """
+
+    shares: Real
+    own_db: Real
+    wayside: tuple[int, ...]
+    ways: tuple[str, ...]
+    silent: bool = False
+
+
+class Loudness(
+    BandGoal,
+    name="loudness",
+    family="response",
+    unit="dB given away",
+    hears=True,
+    sells="of loudness given away",
+    buys="less loudness given away",
+):
+    """Level that every driver could give and the speaker does not.
+
+    Each driver has its own part of the band, from one crossover to the next. How far the speaker
+    stays below the raw driver there is what that driver was turned down; the one that was turned
+    down least is the one that sets how loud the speaker can be. Its loss is given away.
+    """
+
+    curves = ("on_axis",)
+    allowed_db: float = option(
+        "allow", "a loss that does not count", default=1.0, unit="dB", least=0.0
+    )
+    band_hz: tuple[float, float] = band_option(100.0, 10000.0)
+    weight: float = weight_option(0.3)
+
+    def prepare(self, scene: Scene) -> PreparedLoudness:
+        """See `GridGoal.prepare`."""
+        place = self.place(scene, self.curves)
+        f = place["frequency_hz"]
+        rows, own, ways = [], [], []
+        for way, (low, high) in scene.own_bands((float(f[0]), float(f[-1]))).items():
+            inside = (f >= low * (1.0 - 1e-9)) & (f <= high * (1.0 + 1e-9))
+            if np.count_nonzero(inside) < 3:
+                continue
+            raw = np.abs(scene.ways[way][1].pressure[0][place["index"]])
+            rows.append(inside / np.count_nonzero(inside))
+            own.append(float(20.0 * np.log10(np.maximum(raw, 1e-15)) @ rows[-1]))
+            ways.append(way)
+        if not rows:
+            raise self.refuse(
+                "the goal needs a driver with a part of the band to itself",
+                remedy="widen the band or remove the goal",
+            )
+        return PreparedLoudness(
+            **{**place, "scale": 1.0},
+            shares=np.array(rows),
+            own_db=np.array(own),
+            wayside=tuple(ways),
+            ways=scene.way_names,
+        )
+
+    def losses_db(self, on: PreparedLoudness, curves: Curves) -> Real:
+        """How far the speaker stays below each raw driver in its part, shape (..., ways)."""
+        return np.asarray(on.own_db - curves.level_db("on_axis")[..., on.span] @ on.shares.T)
+
+    def residuals(self, on: PreparedLoudness, curves: Curves) -> Real:
+        """See `PreparedGoal.residuals`."""
+        if on.silent:
+            return np.zeros(1)
+        least = self.losses_db(on, curves).min(axis=-1, keepdims=True)
+        return np.asarray(np.maximum(least - self.allowed_db, 0.0))
+
+    def tangents(self, on: PreparedLoudness, curves: Curves, tangents: CurveTangents) -> Real:
+        """See `PreparedGoal.tangents`."""
+        if on.silent:
+            return np.zeros((curves.admittance.shape[0], tangents.columns, 1))
+        losses = self.losses_db(on, curves)
+        least = np.argmin(losses, axis=-1)[:, None, None]
+        slopes = -(tangents.level_db("on_axis")[..., on.span] @ on.shares.T)
+        counts = losses.min(axis=-1) > self.allowed_db
+        return np.asarray(np.take_along_axis(slopes, least, axis=-1) * counts[:, None, None])
+
+    def thin(self, on: PreparedLoudness, index: Index, *, bound: bool) -> PreparedLoudness:
+        """See `GridGoal.thin`."""
+        thin: PreparedLoudness = super().thin(on, index, bound=bound)
+        shares = on.shares[:, np.isin(on.index, index)]
+        total = shares.sum(axis=1, keepdims=True)
+        whole = bool((total > 0.0).all())
+        return replace(
+            thin,
+            scale=1.0,
+            shares=shares / total if whole else shares,
+            silent=bound or not whole,
+        )
+
+    def describe(self, on: PreparedLoudness, curves: Curves) -> str:
+        """See `PreparedGoal.describe`."""
+        losses = self.losses_db(on, curves)
+        least = int(np.argmin(losses))
+        return (
+            f"every driver gives up {losses[least]:.1f} dB or more, "
+            f"{on.ways[on.wayside[least]]} the least"
+        )

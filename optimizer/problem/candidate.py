@@ -12,6 +12,7 @@ from optimizer.measure.curve import Direction
 from optimizer.network.choices import Taken
 from optimizer.network.network import Network
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
+from optimizer.problem.verdict import Verdict
 from optimizer.text.brief import brief, clip, html_table
 
 
@@ -129,6 +130,8 @@ class Candidate:
         Mean cost of speakers whose parts deviate within their tolerances; it ranks in a robust fit.
     preference : PreferenceScore or None
         The score of Olive (2004), where the directions it needs are there.
+    verdicts : tuple of Verdict
+        What is in order and what is not.
     notes : tuple of str
         Warnings worth reading.
     taken : tuple of Taken
@@ -152,6 +155,7 @@ class Candidate:
     expected_cost: float | None = None
     price: float | None = None
     preference: PreferenceScore | None = None
+    verdicts: tuple[Verdict, ...] = ()
     notes: tuple[str, ...] = field(default=())
     taken: tuple[Taken, ...] = ()
 
@@ -159,6 +163,11 @@ class Candidate:
     def no_better_change_of(self) -> int:
         """Every change of up to this many parts was computed or ruled out and none is better."""
         return self.certificate.changes
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether some verdict is bad: it stands behind those without one."""
+        return any(verdict.state == "bad" for verdict in self.verdicts)
 
     @property
     def parts(self) -> int:

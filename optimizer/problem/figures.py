@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
 from optimizer.acoustics.curves import Curves
@@ -23,8 +21,10 @@ from optimizer.network.solve import solve_network
 from optimizer.parts import KEPT, Kind, Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
+from optimizer.problem.crossovers import find_crossovers
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.problem.verdicts import judge
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 
@@ -124,6 +124,7 @@ def build_candidate(
         price=_price(network),
         preference=_preference(problem, curve_set),
         taken=problem.topology.taken(network),
+        verdicts=judge(problem, network),
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
             *(
@@ -232,44 +233,3 @@ def _curve_set(
         target_band_hz=band,
         way_pressure=ways,
     )
-
-
-def find_crossovers(
-    frequency_hz: Real, way_db: Real
-) -> tuple[tuple[float | None, float | None], ...]:
-    """Find where neighbouring ways meet in level.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,)
-    way_db : ndarray, shape (W, F)
-        On-axis level of each way alone.
-
-    Returns
-    -------
-    tuple of (float or None, float or None), one per way
-        Crossing with the way playing below and with the way playing above, in Hz; None at the ends
-        of the chain or when the levels never cross.
-
-    Notes
-    -----
-    Ways are ordered by the energy-weighted mean of log frequency. The crossing nearest to the
-    point where both are loudest counts, found by linear interpolation in log frequency.
-    """
-    x = np.log(frequency_hz)
-    energy = 10.0 ** (way_db / 10.0)
-    centre = (energy * x).sum(axis=1) / energy.sum(axis=1)
-    order = np.argsort(centre, kind="stable")
-    below: list[float | None] = [None] * len(way_db)
-    above: list[float | None] = [None] * len(way_db)
-    for lower, upper in pairwise(order):
-        difference = way_db[lower] - way_db[upper]
-        falls = np.flatnonzero((difference[:-1] > 0.0) & (difference[1:] <= 0.0))
-        if not len(falls):
-            continue
-        level = np.minimum(way_db[lower], way_db[upper])
-        k = int(falls[np.argmax(level[falls])])
-        share = difference[k] / (difference[k] - difference[k + 1])
-        hz = float(np.exp(x[k] + share * (x[k + 1] - x[k])))
-        above[lower] = below[upper] = hz
-    return tuple(zip(below, above, strict=True))

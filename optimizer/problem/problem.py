@@ -13,7 +13,7 @@ from optimizer.acoustics.averages import Average, Reading, direction_averages, n
 from optimizer.acoustics.curves import Field
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
-from optimizer.goals import GoalSet, PreparedGoal, Scene
+from optimizer.goals import CrossoverRange, GoalSet, PreparedGoal, Scene
 from optimizer.goals.economy import removal_cost
 from optimizer.goals.goal import Wanted
 from optimizer.measure.curve import Direction
@@ -76,6 +76,8 @@ class Problem:
         How early reflections are averaged.
     assumed : tuple of str
         Assumptions made before this point.
+    crossings : tuple of CrossoverRange
+        Where ways may meet; between the limits of their drivers where it is not stated.
     built : Network, optional
         A network that stands on the bench: its parts may stay what they are, whatever the stock
         offers, and its pieces are at hand. Its ways and slots are those of the topology.
@@ -103,6 +105,7 @@ class Problem:
     mirror: bool
     reading: Reading
     assumed: tuple[str, ...]
+    crossings: tuple[CrossoverRange, ...]
     built: Network | None
 
     def __init__(
@@ -116,6 +119,7 @@ class Problem:
         mirror: bool = False,
         reading: Reading = "bounces",
         assumed: Sequence[str] = (),
+        crossings: Sequence[CrossoverRange] = (),
         built: Network | None = None,
     ) -> None:
         # Whatever sequence or mapping came in, what is kept cannot change under the caches.
@@ -129,6 +133,7 @@ class Problem:
                 "mirror": mirror,
                 "reading": reading,
                 "assumed": tuple(assumed),
+                "crossings": tuple(crossings),
                 "built": built,
             }
         )
@@ -221,12 +226,16 @@ class Problem:
     @cached_property
     def prepared(self) -> tuple[PreparedGoal, ...]:
         """Goals on the grid."""
-        return self.goals.prepare(
-            Scene(
-                frequency_hz=self.frequency_hz,
-                curves={**self.averages, **self.single_directions},
-                ways=[(w.name, d) for w, d in zip(self.topology.ways, self._of_way, strict=True)],
-            )
+        return self.goals.prepare(self.scene)
+
+    @cached_property
+    def scene(self) -> Scene:
+        """What goals are prepared for."""
+        return Scene(
+            frequency_hz=self.frequency_hz,
+            curves={**self.averages, **self.single_directions},
+            ways=[(w.name, d) for w, d in zip(self.topology.ways, self._of_way, strict=True)],
+            crossings=self.crossings,
         )
 
     @cached_property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from itertools import count as count_from
 from typing import Literal
@@ -15,6 +15,7 @@ from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.problem.verdicts import is_bad
 from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.planner import Planner
 from optimizer.search.progress import SearchProgress, check_request
@@ -22,6 +23,9 @@ from optimizer.search.rank import rank_genomes
 from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Crew
 from optimizer.search.strategies import Strategy
+
+RankBy = Literal["verdicts", "cost"]
+"""Whether verdicts come before cost, or cost alone ranks."""
 
 DEFAULT_STRATEGY = "DE"
 STARTS_PER_ROUND = 24
@@ -46,6 +50,7 @@ def search(
     max_rounds: int | None = None,
     progress: Callable[[SearchProgress], None] | None = None,
     robust: bool = False,
+    by: RankBy = "verdicts",
 ) -> SearchResult:
     """Search for the best buildable networks of a problem.
 
@@ -69,6 +74,8 @@ def search(
         Called with a `SearchProgress` after every generation, in this process.
     robust : bool
         Whether the expected cost under tolerance ranks, see `optimizer.search.robust`.
+    by : {"verdicts", "cost"}
+        Whether a network with a bad verdict stands behind all without one, or cost alone ranks.
 
     Returns
     -------
@@ -88,6 +95,7 @@ def search(
         began=began,
         progress=progress,
         seconds=ROBUST_SHARE * seconds if robust and seconds else seconds,
+        by=by,
     )
     stopped: Literal["converged", "budget", "interrupted"] = "converged"
     with Crew(problem, workers) as crew:
@@ -130,8 +138,11 @@ class _State:
         began: float,
         seconds: float | None,
         progress: Callable[[SearchProgress], None] | None,
+        by: RankBy,
     ) -> None:
         self.problem = problem
+        self.by = by
+        self.bad: dict[bytes, bool] = {}
         self.seed = seed
         self.began = began
         self.seconds = seconds
@@ -152,6 +163,26 @@ class _State:
     def add(self, genome: Genome, cost: float) -> None:
         self.archive[genome.key(self.problem.space.gene_slot)] = (genome, cost)
         self.best = min(self.best, cost)
+
+    def stands_last(self, genome: Genome) -> bool:
+        """Whether a network stands behind the others for what is said of it."""
+        if self.by == "cost":
+            return False
+        key = genome.key(self.problem.space.gene_slot)
+        if key not in self.bad:
+            self.bad[key] = is_bad(self.problem, self.problem.space.network(genome))
+        return self.bad[key]
+
+    def rank(
+        self,
+        archive: Collection[tuple[Genome, float]],
+        top: int,
+        fillers: Collection[tuple[Genome, float]] = (),
+    ) -> list[tuple[Genome, float]]:
+        """Rank networks, see `rank_genomes`."""
+        return rank_genomes(
+            self.problem, list(archive), top, fillers=list(fillers), last=self.stands_last
+        )
 
     def spent(self) -> float:
         return time.monotonic() - self.began
@@ -278,7 +309,7 @@ class _State:
         deadline = None if self.seconds is None else self.began + self.seconds
         key_of = self.problem.space.gene_slot
         while True:
-            chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+            chosen = self.rank(self.archive.values(), top)
             todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven]
             if not todo:
                 break
@@ -287,7 +318,8 @@ class _State:
                 todo, crew.prove(todo, deadline), strict=True
             ):
                 self.evaluations += count
-                if genome is not start and genome.key(key_of) != start.key(key_of):
+                bettered = genome is not start and genome.key(key_of) != start.key(key_of)
+                if bettered and self.stands_last(genome) <= self.stands_last(start):
                     # What a change of two parts betters stands back for what none does.
                     moved = self.archive.pop(start.key(key_of), None)
                     if moved is not None:
@@ -298,7 +330,7 @@ class _State:
             self.report("proving")
             if deadline is not None and time.monotonic() > deadline:
                 return False
-        chosen = rank_genomes(self.problem, list(self.archive.values()), top)
+        chosen = self.rank(self.archive.values(), top)
         for (genome, _), cost in zip(chosen, crew.relax([g for g, _ in chosen]), strict=True):
             self.relaxed[genome.key(key_of)] = cost
         return True
@@ -319,11 +351,9 @@ class _State:
         key_of = self.problem.space.gene_slot
         expected = {s.genome.key(key_of): s for s in self.steady}
         if expected:
-            chosen = rank_genomes(self.problem, [(s.genome, s.expected) for s in self.steady], top)
+            chosen = self.rank([(s.genome, s.expected) for s in self.steady], top)
         else:
-            chosen = rank_genomes(
-                self.problem, list(self.archive.values()), top, fillers=list(self.moved.values())
-            )
+            chosen = self.rank(self.archive.values(), top, self.moved.values())
         candidates = []
         for rank, (genome, _) in enumerate(chosen, start=1):
             key = genome.key(key_of)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 
 import numpy as np
@@ -28,6 +28,7 @@ def rank_genomes(
     top: int,
     *,
     fillers: Sequence[tuple[Genome, float]] = (),
+    last: Callable[[Genome], bool] = lambda genome: False,
 ) -> list[tuple[Genome, float]]:
     """Choose the best networks that differ in structure or in some curve.
 
@@ -40,13 +41,15 @@ def rank_genomes(
         How many to keep at most.
     fillers : sequence of (Genome, float)
         Networks to fall back on when the archive has too few different ones.
+    last : callable
+        Whether a network stands behind all others, whatever it costs.
 
     Returns
     -------
     list of (Genome, float)
-        Best first. Two of them differ in structure (the order of parts from source to driver,
-        whatever the slots they fill, and polarity), or somewhere in a named curve by at least
-        `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as long as there are others.
+        Best first, those that stand last behind the others. Two of them differ in structure (the
+        order of parts from source to driver, whatever the slots they fill, and polarity), or
+        somewhere in a named curve by at least `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as long as there are others.
 
     Notes
     -----
@@ -54,10 +57,19 @@ def rank_genomes(
     """
     chosen: list[tuple[Genome, float]] = []
     shapes: list[tuple[Structure, Real]] = []
-    for source, most in ((archive, MOST_PER_STRUCTURE), ([*archive, *fillers], top)):
+    best = min((cost for _, cost in archive), default=np.inf)
+    everything = [*archive, *fillers]
+    for source, most, behind in (
+        (archive, MOST_PER_STRUCTURE, False),
+        (everything, top, False),
+        (archive, MOST_PER_STRUCTURE, True),
+        (everything, top, True),
+    ):
         for genome, cost in sorted(source, key=lambda item: (item[1], item[0].choice.tolist())):
-            if len(chosen) == top or (chosen and cost > 3.0 * chosen[0][1] + 1.0):
+            if len(chosen) == top or cost > 3.0 * best + 1.0:
                 break
+            if last(genome) != behind:
+                continue
             structure = _structure_of(problem, genome)
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
@@ -68,7 +80,7 @@ def rank_genomes(
                 continue
             chosen.append((genome, cost))
             shapes.append((structure, levels))
-    return sorted(chosen, key=lambda item: item[1])
+    return sorted(chosen, key=lambda item: (last(item[0]), item[1]))
 
 
 def _structure_of(problem: Problem, genome: Genome) -> Structure:

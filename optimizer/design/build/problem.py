@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,7 +15,8 @@ from optimizer.design.build.stock import build_stock, check_stock
 from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError, Subject
-from optimizer.goals import Goal, GoalSet, GridGoal, Scene
+from optimizer.goals import Epdr, Goal, GoalSet, GridGoal, Impedance, Scene, Stress
+from optimizer.goals.electrical import EPDR_SHARE, IMPEDANCE_SHARE
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
 from optimizer.text.units import format_quantity
@@ -55,7 +57,7 @@ def build_problem(design: Design) -> Problem:
     try:
         return Problem(
             title=design.title, drivers=drivers, topology=topology, stock=stock,
-            goals=specs, mirror=mirror, reading=design.measured.reflections,
+            goals=specs, crossings=design.crossings, mirror=mirror, reading=design.measured.reflections,
             assumed=(
                 *design.notes, *stock_notes, *notes, *explain_gates(drivers, specs), *goal_notes,
             ),
@@ -78,21 +80,43 @@ def _choose_goals(
         frequency_hz=frequency,
         curves={**named_averages(directions, mirror), **direction_averages(directions)},
         ways=[(way.name, by_name[way.driver]) for way in design.topology.ways],
+        crossings=design.crossings,
     )
     kept: list[Goal] = []
     notes: list[str] = []
+    silent: list[str] = []
     for name, goal in design.goals.specs.items():
+        goal = _suit_amplifier(design, goal)
         try:
             prepared = goal.prepare(scene) if isinstance(goal, GridGoal) else None
         except InputError as error:
-            if name in design.goals.from_preset and error.subject == Subject("goal", name):
+            if name not in design.goals.from_preset or error.subject != Subject("goal", name):
+                raise locate(design, error, f"goals.{name}") from None
+            if name in design.goals.from_base:
+                silent.append(name)
+            else:
                 notes.append(f"{name}, asked for by the preset, is left out: {error.rule}")
-                continue
-            raise locate(design, error, f"goals.{name}") from None
-        if prepared is not None and prepared.curve_names:
+            continue
+        if prepared is not None and prepared.curve_names and name not in design.goals.from_base:
             notes += _check_data(design, goal, drivers)
         kept.append(goal)
+    if silent:
+        notes.append(f"the data and the design do not tell enough for {', '.join(silent)}")
     return GoalSet(kept), notes
+
+
+def _suit_amplifier(design: Design, goal: Goal) -> Goal:
+    """Take what a preset asks of the load from the amplifier, where that is stated."""
+    rated, watts = design.amplifier.safe_to_ohm, design.amplifier.watts
+    preset = goal.name in design.goals.from_preset
+    if rated is not None and preset and isinstance(goal, Impedance):
+        return replace(goal, floor_ohm=float(f"{IMPEDANCE_SHARE * rated:.3g}"))
+    if rated is not None and preset and isinstance(goal, Epdr):
+        return replace(goal, floor_ohm=float(f"{EPDR_SHARE * rated:.3g}"))
+    stated = f"goals.{goal.name}.amplifier" in design.goals.spots
+    if watts is not None and not stated and isinstance(goal, Stress):
+        return replace(goal, amplifier_w=watts, rated_ohm=rated or goal.rated_ohm)
+    return goal
 
 
 def _check_data(design: Design, goal: Goal, drivers: Sequence[Driver]) -> list[str]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from optimizer.design.nouns import (
+    AmplifierChoice,
     Design,
     DesignDriver,
     GridChoice,
@@ -14,6 +15,7 @@ from optimizer.design.nouns import (
     ResponseFile,
     SearchChoice,
 )
+from optimizer.design.read.crossings import read_crossings
 from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
 from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared
@@ -25,7 +27,6 @@ from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.measure.geometry import SOUND_SPEED_M_S
-from optimizer.network.expression.nodes import IDEAL
 from optimizer.text.keys import (
     FileForm,
     FlagForm,
@@ -63,10 +64,11 @@ def load_design(path: str | Path) -> Design:
     path = Path(path)
     entry = read_yaml(path)
     values = DESIGN_KEYS.values(entry)
-    ways, network, parts, shared, wanted, stock = (
-        values.pop(key, None) for key in ("ways", "network", "values", "shared", "goals", "stock")
+    ways, network, parts, shared, cross, wanted, stock = (
+        values.pop(key, None)
+        for key in ("ways", "network", "values", "shared", "cross", "goals", "stock")
     )
-    source = values.pop("amplifier", IDEAL)
+    amplifier = values.setdefault("amplifier", AmplifierChoice())
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
@@ -85,10 +87,13 @@ def load_design(path: str | Path) -> Design:
             "a network that is written as one expression needs no ways and no shared sections",
             remedy='remove "ways:" and "shared:", or "network:"',
         )
-    topology = replace(add_shared(topology, shared, notes), source=source)
+    topology = replace(add_shared(topology, shared, notes), source=amplifier.source)
+    crossings, hard = read_crossings(cross, [way.name for way in topology.ways])
+    if crossings:
+        goals = goals.with_crossings(hard=hard)
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
-        goals=goals,
+        crossings=crossings, goals=goals,
         stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
     )  # fmt: skip
 
@@ -458,8 +463,14 @@ DESIGN_KEYS = KeyBlock(
         ),
         Key(
             name="amplifier", says=("amplifier", ""), form=AMPLIFIER_KEYS,
-            example="{output: 0.1 ohm, cable: 0.05 ohm}",
-            meaning="resistance of the amplifier and of the cable; none when not written",
+            example="{safe_to: 4 ohm, output: 0.1 ohm, cable: 0.05 ohm}",
+            meaning="what it is safe with, its resistance and that of the cable; an ideal one, safe "
+            "to 4 ohm, when not written",
+        ),
+        Key(
+            name="cross", says=("crossing", ""), form=OwnForm("ranges by pair of ways, and hard"),
+            example="{woofer to tweeter: 1.3k .. 2.6k}",
+            meaning="where two ways may meet in level; hard: yes refuses every network outside",
         ),
         Key(
             name="goals", says=("goals", ""), form=OwnForm("goals by name"),

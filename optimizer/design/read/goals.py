@@ -6,12 +6,12 @@ no change here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from optimizer.design.nouns import GoalChoice
-from optimizer.design.presets import PRESET_KEYS, read_preset
+from optimizer.design.presets import BASE, PRESET_KEYS, read_preset
 from optimizer.errors import InputError
 from optimizer.goals import GOALS, Goal, GoalSet
 from optimizer.goals.options import Option
@@ -52,27 +52,46 @@ def read_goals(entry: Entry | None, folder: Path, notes: list[str]) -> GoalChoic
     values: dict[str, dict[str, Any]] = {}
     spots: dict[str, Where] = {}
     if preset:
+        _take(values, _read_all(read_preset(BASE, folder)), spots)
+    from_base = set(values)
+    if preset:
         try:
             base = read_preset(preset, folder)
         except InputError as error:
             raise error if entry is None else entry.fields()["preset"].where.locate(error) from None
-        for name, goal in base.fields((*PRESET_KEYS, *GOALS)).items():
-            if name not in PRESET_KEYS:
-                values[name] = _read_options(name, goal, spots)
+        own = _read_all(base)
+        from_base -= own.keys()
+        _take(values, own, spots)
     from_preset = set(values)
     for name, goal in written.items():
         from_preset.discard(name)
-        if goal.is_off:
-            values.pop(name, None)
-            continue
-        values[name] = {**values.get(name, {}), **_read_options(name, goal, spots)}
+        _take(values, {name: goal}, spots)
     if not values:
         assert entry is not None  # the default preset is not empty
         raise entry.error("at least one goal is needed", remedy='add "on_axis: {weight: 1}"')
     return GoalChoice(
         specs=GoalSet(goal(**values[name]) for name, goal in GOALS.items() if name in values),
-        preset=preset, from_preset=frozenset(from_preset), spots=spots,
+        preset=preset, from_preset=frozenset(from_preset),
+        from_base=frozenset(from_base & from_preset), spots=spots,
     )  # fmt: skip
+
+
+def _read_all(preset: Entry) -> dict[str, Entry]:
+    """Goals of a preset by name."""
+    fields = preset.fields((*PRESET_KEYS, *GOALS))
+    return {name: goal for name, goal in fields.items() if name not in PRESET_KEYS}
+
+
+def _take(
+    values: dict[str, dict[str, Any]], goals: Mapping[str, Entry], spots: dict[str, Where]
+) -> None:
+    """Lay goals over others: option by option, and "off" takes one away."""
+    for name, goal in goals.items():
+        if goal.is_off:
+            values.pop(name, None)
+            spots[f"goals.{name}"] = goal.where
+        else:
+            values[name] = {**values.get(name, {}), **_read_options(name, goal, spots)}
 
 
 def goal_keys(goal: type[Goal]) -> KeyBlock[Goal]:

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from optimizer.design.nouns import AmplifierChoice
 from optimizer.design.read.ladder import SLOT_KEYS, read_slots
 from optimizer.errors import InputError
-from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.expression.plan import Joint
 from optimizer.network.topology import Group, Topology
 from optimizer.text.keys import Key, KeyBlock, OwnForm, QuantityForm, WordForm
 from optimizer.text.yamltext import Entry, suggest
 
 AMPLIFIER_KEYS = KeyBlock(
-    noun=SourceResistance,
+    noun=AmplifierChoice,
     keys=(
         Key(
             name="output", field="output_ohm", says=("amplifier", "output"), example="0.1 ohm",
@@ -24,6 +24,15 @@ AMPLIFIER_KEYS = KeyBlock(
             name="cable", field="cable_ohm", says=("amplifier", "cable"), example="0.05 ohm",
             form=QuantityForm("ohm", least=0.0),
             meaning="resistance of both conductors of the cable together",
+        ),
+        Key(
+            name="safe_to", field="safe_to_ohm", says=("amplifier", "safe_to"), example="4 ohm",
+            form=QuantityForm("ohm", above=0.0),
+            meaning="rated impedance it is safe with, from its manual; sets the floors of the load",
+        ),
+        Key(
+            name="watts", says=("amplifier", "power"), example="50",
+            form=QuantityForm("W", above=0.0), meaning="its power into that",
         ),
     ),
 )  # fmt: skip

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
+from optimizer.acoustics.averages import named_averages
 from optimizer.design.start.ladders import Plan, plan_ways
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
@@ -17,12 +19,12 @@ from optimizer.measure.readings import DriverFiles
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import Timing, check_shared_clock
+from optimizer.text.units import format_quantity
 
 SEARCH_SECONDS = 10.0
-FLOOR_SHARE = 0.8
-"""Impedance floor over the smallest impedance of the drivers: IEC 60268-5 lets the impedance fall
-to 80 % of the rated one (rule seen in quotation, the standard itself not at hand)."""
-MANY_DIRECTIONS = 4
+SAFE_TO_OHM = 4.0
+"""Rated impedance that an amplifier is taken to be safe with, where nothing is known of it (common
+practice, no source)."""
 COIL_REACH = 4.0
 """A low-pass still acts two octaves below its crossover, most of all on the impedance peak of its
 driver (common practice, no source)."""
@@ -50,14 +52,14 @@ class Start:
         File by driver.
     preset : str
         Preset of goals.
+    off_axis : tuple of Direction
+        Directions off the axis that every driver has.
     band_hz : tuple of float
         Band of the on-axis goal.
     band_why : tuple of str
         What sets it.
     impedance_band_hz : tuple of float
         Where the impedance is judged.
-    floor_ohm : float
-        Smallest impedance asked for.
     low_drive_db : float or None
         How far down the drive of upper drivers at their resonance has to be.
     notes : tuple of str
@@ -73,10 +75,10 @@ class Start:
     responses: dict[str, dict[Direction, str]]
     impedances: dict[str, str]
     preset: str
+    off_axis: tuple[Direction, ...]
     band_hz: tuple[float, float]
     band_why: tuple[str, ...]
     impedance_band_hz: tuple[float, float]
-    floor_ohm: float
     low_drive_db: float | None
     notes: tuple[str, ...]
     depths_m: dict[str, float]
@@ -134,6 +136,11 @@ def plan_start(
         d.name: _choose_files(survey.folder.drivers[d.name], notes) for d in survey.drivers
     }
     shared = set.intersection(*(set(files) for files in responses.values()))
+    off_axis = tuple(d for d in next(iter(responses.values())) if d in shared and d != ON_AXIS)
+    for name, files in responses.items():
+        left = [str(d) for d in files if d not in shared]
+        if left:
+            notes.append(f"{name} alone was measured at {', '.join(left)}: not used off the axis")
     band, band_why = _choose_band(plan)
     for driver in survey.drivers:
         if survey.folder.drivers[driver.name].near_field is not None and driver.splice is None:
@@ -147,9 +154,10 @@ def plan_start(
             name: files.impedance.path
             for name, files in survey.folder.drivers.items() if files.impedance is not None
         },
-        preset="living-room" if len(shared) >= MANY_DIRECTIONS else "bench-start",
-        band_hz=band, band_why=band_why, impedance_band_hz=_impedance_band(survey, plan),
-        floor_ohm=_choose_floor(plan), low_drive_db=_choose_low_drive(plan), notes=tuple(notes),
+        preset=_choose_preset(responses, (ON_AXIS, *off_axis)),
+        off_axis=off_axis, band_hz=band, band_why=band_why,
+        impedance_band_hz=_impedance_band(survey, plan),
+        low_drive_db=_choose_low_drive(plan), notes=tuple(notes),
         depths_m=dict(depths_m or {}), diameters_m=dict(diameters_m or {}),
     )  # fmt: skip
 
@@ -301,17 +309,12 @@ def _impedance_band(survey: Survey, plan: Plan) -> tuple[float, float]:
     return (float(f"{low:.3g}"), float(f"{high:.3g}")) if high > 2.0 * low else (20.0, 20000.0)
 
 
-def _choose_floor(plan: Plan) -> float:
-    """Largest floor that no sensible network has to break, to 0.1 ohm."""
-    smallest = []
-    for group in plan.groups:
-        admittance = 0.0
-        for driver in group:
-            z = driver.impedance
-            assert z is not None  # checked by `plan_start`
-            admittance += 1.0 / max(min(z.minimum_ohm, z.re_ohm or z.minimum_ohm), 0.1)
-        smallest.append(1.0 / admittance)
-    return max(float(np.floor(FLOOR_SHARE * min(smallest) * 10.0)) / 10.0, 0.1)
+def _choose_preset(
+    responses: Mapping[str, Mapping[Direction, str]], shared: Sequence[Direction]
+) -> str:
+    """Aim at the room where the directions tell of it, else at an early first listening."""
+    curves = named_averages(tuple(shared), find_mirror(responses))
+    return "living-room" if "in_room" in curves else "bench-start"
 
 
 def _choose_low_drive(plan: Plan) -> float | None:
@@ -375,3 +378,56 @@ def find_mirror(responses: Mapping[str, Mapping[Direction, str]]) -> bool:
     angles = [d.horizontal_deg for files in responses.values() for d in files]
     beside = [angle for angle in angles if 0.0 < abs(angle) < 180.0]
     return bool(beside) and (min(beside) > 0.0 or max(beside) < 0.0)
+
+
+def list_crossings(plan: Plan) -> list[tuple[str, str, tuple[float, float]]]:
+    """List where ways may meet: names of the lower and the upper, and the range in Hz."""
+    return [
+        (lower.name, upper.name, pair.crossover_hz)
+        for (below, above), pair in zip(pairwise(plan.groups), plan.crossovers, strict=True)
+        for lower in below
+        for upper in above
+    ]
+
+
+def explain_goals(start: Start) -> list[str]:
+    """Say in a few lines what a first design asks for, and why.
+
+    Parameters
+    ----------
+    start : Start
+        What was decided.
+
+    Returns
+    -------
+    list of str
+        At most five lines.
+    """
+    low, high = (format_quantity(hz, "Hz") for hz in start.band_hz)
+    lines = [f"direct sound flat from {low} to {high} ({'; '.join(start.band_why)})"]
+    if start.preset == "living-room":
+        lines.append(
+            f"even sound in the room and even directivity: {len(start.off_axis)} directions off "
+            "the axis were measured of every driver"
+        )
+    elif start.off_axis:
+        angles = ", ".join(map(str, start.off_axis))
+        lines.append(f"even sound off the axis: every driver was measured at {angles}")
+    else:
+        lines.append("nothing off the axis: no direction was measured of every driver")
+    if start.plan.crossovers:
+        ranges = ", ".join(
+            f"{pair.lower} to {pair.upper} from {format_quantity(pair.crossover_hz[0], 'Hz')} to "
+            f"{format_quantity(pair.crossover_hz[1], 'Hz')}"
+            for pair in start.plan.crossovers
+        )
+        lines.append(f"crossovers in their ranges ({ranges}): what the drivers stand and reach")
+        lines.append(
+            "ways in step, a deep null with one turned round, drivers silent beyond their ranges, "
+            "no loudness thrown away: so they add up and stay whole"
+        )
+    lines.append(
+        f"a load for an amplifier that is safe to {SAFE_TO_OHM:g} ohm: assumed, state yours under "
+        "amplifier"
+    )
+    return lines

@@ -10,12 +10,15 @@ from pathlib import Path
 
 from optimizer.design.start.ladders import PlannedWay, plan_series
 from optimizer.design.start.plan import (
+    SAFE_TO_OHM,
     SEARCH_SECONDS,
     Start,
     describe_delays,
+    explain_goals,
     find_mirror,
     limit_highest,
     limit_lowest,
+    list_crossings,
 )
 from optimizer.errors import InputError
 from optimizer.measure.curve import Direction
@@ -65,7 +68,7 @@ def render_start(start: Start, folder: Path, beside: Path) -> str:
             f"together: {_quote(_relative(folder / together.path, beside))}",
             "",
         ]
-    lines += [*_render_ways(start), *_render_goals(start)]
+    lines += [*_render_ways(start), *_render_crossings(start), *_render_goals(start)]
     body = "\n".join(lines) + "\n"
     return f"{_MARK}{_fingerprint(body)} tells whether anything below was changed\n{body}"
 
@@ -222,14 +225,7 @@ def _render_place(start: Start, name: str) -> list[str]:
 
 
 def _render_ways(start: Start) -> list[str]:
-    lines = []
-    for pair in start.plan.crossovers:
-        lines += _comment(
-            f"{pair.lower} to {pair.upper}: cross over from {_hz(pair.crossover_hz[0])} to "
-            f"{_hz(pair.crossover_hz[1])}, because:"
-        )
-        lines += [line for reason in pair.reasons for line in _comment(reason, "  - ")]
-    lines += _comment(
+    lines = _comment(
         "What may sit where, source first. `optional: yes` lets the search leave a place empty; "
         "ranges span the handbook values for the range above and reach beyond."
     )
@@ -303,41 +299,59 @@ def _render_slot(slot: Slot) -> str:
     return "{" + ", ".join(items) + "}"
 
 
+def _render_crossings(start: Start) -> list[str]:
+    """Write where ways may meet, and what their load has to suit."""
+    lines = []
+    if start.plan.crossovers:
+        lines += _comment(
+            "Where ways may meet. A network outside costs steeply more and is listed behind those "
+            "inside; hard: yes refuses it."
+        )
+        for pair in start.plan.crossovers:
+            lines += _comment(f"{pair.lower} to {pair.upper}:")
+            lines += [line for reason in pair.reasons for line in _comment(reason, "  - ")]
+        lines.append("cross:")
+        lines += [
+            f"  {_quote(f'{lower} to {upper}')}: {_hz(low)} .. {_hz(high)}"
+            for lower, upper, (low, high) in list_crossings(start.plan)
+        ]
+        lines.append("")
+    lines += _comment(
+        "Nothing is known of your amplifier: its manual says which rated impedance it is safe with. "
+        "Resistance of its output and of the cable may be added: output: 0.1 ohm, cable: 0.05 ohm."
+    )
+    return [*lines, f"amplifier: {{safe_to: {SAFE_TO_OHM:g} ohm}}", ""]
+
+
 def _render_goals(start: Start) -> list[str]:
     low, high = start.band_hz
     z_low, z_high = start.impedance_band_hz
     lines = _comment(
-        f"What is wanted: the preset {start.preset} and the lines below it, which override it. "
-        "`laddersmith goals` lists what else can be asked for."
+        f"What is wanted: the preset {start.preset}, what stands under every preset (base), and the "
+        "lines below, which override them. `laddersmith goals` lists what else can be asked for:"
     )
+    lines += [line for why in explain_goals(start) for line in _comment(why, "  - ")]
     lines += ["goals:", f"  preset: {start.preset}"]
     lines += [line for why in start.band_why for line in _comment(f"Band {why}.", indent="  ")]
     lines += _comment(
         "Flat; write tilt: free for smoothness alone, or a slope such as -0.5 dB/oct.", indent="  "
     )
     lines.append(f"  on_axis: {{tilt: 0 dB/oct, band: {low:g} .. {high:g} Hz, weight: 1}}")
-    lines += _comment(
-        "Four fifths of the smallest impedance of the drivers, where it was measured: more would "
-        "ask for what they do not give.",
-        indent="  ",
-    )
-    lines += [
-        f"  impedance: {{floor: {start.floor_ohm:g} ohm, hard: yes, "
-        f"band: {z_low:g} .. {z_high:g} Hz}}",
-    ]
-    if start.low_drive_db is not None:
+    if start.off_axis and start.preset == "bench-start":
+        top = min(high, 12000.0)
+        lines += _comment(
+            "Off the axis evenness alone is asked for; its slope is the drivers' own.", indent="  "
+        )
+        lines.append(f"  off_axis: {{tilt: free, band: {low:g} .. {top:g} Hz, weight: 0.5}}")
+    lines += _comment("The load, where the impedance was measured.", indent="  ")
+    lines += [f"  {goal}: {{band: {z_low:g} .. {z_high:g} Hz}}" for goal in ("impedance", "epdr")]
+    if start.low_drive_db is not None and start.low_drive_db > 12.0:
         lines += _comment(
             "Drive of the upper drivers at and below their resonance: 12 dB down, what a "
             "second-order filter an octave above does, and as much more as a resonance peaks.",
             indent="  ",
         )
-        lines.append(f"  low_drive: {{down: {start.low_drive_db:g} dB, weight: 0.5}}")
-        lines += _comment(
-            "Output of the lower drivers above their highest_hz, an octave above the highest "
-            "crossover proposed: where they beam and break up.",
-            indent="  ",
-        )
-        lines.append("  break_up: {down: 15 dB, weight: 0.1}")
+        lines.append(f"  low_drive: {{down: {start.low_drive_db:g} dB}}")
     if any(len(group) > 1 for group in start.plan.groups):
         lines += _comment(
             "Two drivers of a kind have no crossover between them that could show a null.",

@@ -1,0 +1,467 @@
+"""What an experienced eye asks of a network before the iron is hot, answered with figures.
+
+Goals say how good a network is in sum; a verdict says of one thing whether it is in order, with the
+limit, where the limit comes from and what would change it. Limits without a source beside them are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+
+from optimizer.acoustics.curves import Curves
+from optimizer.arrays import Complex, Real
+from optimizer.errors import InputError
+from optimizer.goals import BreakUp, CrossoverRange, Epdr, GridGoal, Impedance, Loudness, LowDrive
+from optimizer.goals.protection import PreparedTops, own_drive_db
+from optimizer.goals.response import PreparedLoudness
+from optimizer.measure.curve import Direction
+from optimizer.measure.geometry import SOUND_SPEED_M_S
+from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
+from optimizer.network.expression.nodes import IDEAL
+from optimizer.network.network import FittedGroup, Network
+from optimizer.network.solve import SolvedNetwork, solve_network
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.problem.crossovers import find_crossing
+from optimizer.problem.problem import Problem
+from optimizer.problem.verdict import State, Verdict
+from optimizer.text.units import format_quantity
+
+IN_STEP_DEG = (30.0, 60.0)
+"""Phase between ways where they meet: 30 degrees cost 0.3 dB of their sum, 60 cost 1.2 dB and leave a
+null of 5 dB, too shallow to be told from ripple."""
+HOLE_DB = (4.0, 6.0)
+"""Fall of the sum within `HOLE_ANGLE_DEG` up or down: what is half gone is a hole."""
+HOLE_ANGLE_DEG = 15.0
+HOLE_BAND_HZ = (200.0, 10000.0)
+LOUDNESS_DB = (1.5, 3.0)
+"""Loss of every driver: coils alone take up to 1 dB or so."""
+DRIVE_DB = 3.0
+"""How far a drive may exceed its limit before it is bad."""
+BREAK_UP_DB = 10.0
+"""How far a driver above its range may come up from its limit before it is bad."""
+IMPEDANCE_SHARE = 0.8
+"""Share of the floor below which an impedance is bad: 64 % of the rated one."""
+EPDR_SHARE = 0.75
+"""Share of the floor below which the EPDR is bad."""
+DEEPEST_NULL_DB = 60.0
+LARGEST_NAMED = 4
+"""More parts at the end of their range are counted, not named."""
+
+
+def judge(problem: Problem, network: Network) -> tuple[Verdict, ...]:
+    """Judge a network.
+
+    Parameters
+    ----------
+    problem : Problem
+        Drivers, ranges and goals; limits are taken from its goals where it has them.
+    network : Network
+        With the ways of the problem.
+
+    Returns
+    -------
+    tuple of Verdict
+        In the order of `JUDGES`.
+    """
+    evidence = Evidence(problem, network)
+    return tuple(verdict for judged in JUDGES for verdict in judged(evidence))
+
+
+def is_bad(problem: Problem, network: Network) -> bool:
+    """Whether some verdict of a network is bad."""
+    evidence = Evidence(problem, network)
+    return any(verdict.state == "bad" for judged in JUDGES for verdict in judged(evidence))
+
+
+class Evidence:
+    """What verdicts look at, computed when first asked for.
+
+    Parameters
+    ----------
+    problem : Problem
+    network : Network
+    """
+
+    def __init__(self, problem: Problem, network: Network) -> None:
+        self.problem = problem
+        self.network = network
+        self.frequency_hz: Real = problem.frequency_hz
+
+    def solve(self, network: Network) -> SolvedNetwork:
+        """Solve the network, or a part of it."""
+        loads = {driver.name: driver.impedance for driver in self.problem.drivers}
+        return solve_network(network, self.frequency_hz, loads)
+
+    @cached_property
+    def solved(self) -> SolvedNetwork:
+        """Drive of each way and load of the amplifier."""
+        return self.solve(self.network)
+
+    @cached_property
+    def curves(self) -> Curves:
+        """Every curve of the network."""
+        solved = self.solved
+        return Curves(self.problem.report_field, list(solved.transfer), solved.admittance)
+
+    @cached_property
+    def pressure(self) -> Complex:
+        """Pressure of each way in each direction, shape (W, A, F)."""
+        raw: Complex = self.problem.report_field.pressure
+        return np.asarray(self.solved.transfer[:, None, :] * raw)
+
+    @cached_property
+    def axis(self) -> int:
+        """Row of the reference axis."""
+        return int(np.argmax(self.problem.averages["on_axis"].weights))
+
+    @cached_property
+    def way_db(self) -> Real:
+        """Level of each way alone on the axis, shape (W, F)."""
+        return level_db(self.pressure[:, self.axis])
+
+    @cached_property
+    def on_axis_db(self) -> Real:
+        """Level of the sum on the axis, shape (F,)."""
+        return level_db(self.pressure[:, self.axis].sum(axis=0))
+
+    def band(self, low_hz: float, high_hz: float) -> slice:
+        """Part of the grid that lies in a band."""
+        f = self.frequency_hz
+        return slice(int(np.searchsorted(f, low_hz)), int(np.searchsorted(f, high_hz, "right")))
+
+    @cached_property
+    def meetings(self) -> tuple[tuple[CrossoverRange, int, int, float | None], ...]:
+        """Where each pair of ways may meet, its ways, and where it does in Hz."""
+        names = self.problem.scene.way_names
+        found = []
+        for one in self.problem.scene.meetings():
+            lower, upper = names.index(one.lower), names.index(one.upper)
+            hz = find_crossing(self.frequency_hz, self.way_db[lower], self.way_db[upper])
+            found.append((one, lower, upper, hz))
+        return tuple(found)
+
+
+Goals = TypeVar("Goals", bound=GridGoal)
+
+
+def _goal(problem: Problem, kind: type[Goals]) -> tuple[Goals, str]:
+    """Take the goal that a problem has of a kind, or its defaults, and where it is from."""
+    own = problem.goals.get(kind.name)
+    return (own, f"goal {kind.name}") if isinstance(own, kind) else (kind(), "common practice")
+
+
+def level_db(pressure: Complex) -> Real:
+    """Level of a pressure in dB, shape as given."""
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(pressure), 1e-15)))
+
+
+def _grade(short: float, allowed: float) -> State:
+    """Grade by how far a figure is beyond its limit: not at all, by less than allowed, by more."""
+    return "ok" if short <= 1e-6 else "look" if short <= allowed else "bad"
+
+
+def judge_crossovers(evidence: Evidence) -> Iterator[Verdict]:
+    """Where two ways meet against the range that is known for them."""
+    for one, _, _, hz in evidence.meetings:
+        low, high = one.low_hz, one.high_hz
+        pair = f"{one.lower} to {one.upper}"
+        if low is None and high is None:
+            state: State = "look"
+        elif hz is None:
+            state = "bad"
+        else:
+            inside = (low is None or hz >= low) and (high is None or hz <= high)
+            state = "ok" if inside else "bad"
+        yield Verdict(
+            name="crossover", where=pair, state=state, figure=hz, limit=(low, high), unit="Hz",
+            source=one.source,
+            says="they never meet in level" if hz is None else f"they meet at {_hz(hz)}",
+            remedy=_mend_crossover(one, hz) if state != "ok" else "",
+        )  # fmt: skip
+
+
+def _mend_crossover(one: CrossoverRange, hz: float | None) -> str:
+    if one.low_hz is None and one.high_hz is None:
+        return "state where they may meet"
+    if hz is None:
+        return "let one of them give way to the other"
+    if one.low_hz is not None and hz < one.low_hz:
+        return (
+            f"smaller parts towards {one.upper} and {one.lower}, or a lower range if it stands it"
+        )
+    return f"larger parts towards {one.upper} and {one.lower}, or a higher range if it reaches up"
+
+
+def judge_low_drive(evidence: Evidence) -> Iterator[Verdict]:
+    """Drive of upper drivers at their resonance and below their lowest frequency."""
+    goal, source = _goal(evidence.problem, LowDrive)
+    try:
+        on = goal.prepare(evidence.problem.scene)
+    except InputError:
+        return
+    for row, way in enumerate(on.tops):
+        yield _judge_drive(evidence, on, row, way, source)
+
+
+def _judge_drive(evidence: Evidence, on: PreparedTops, row: int, way: int, source: str) -> Verdict:
+    drive = level_db(evidence.solved.transfer[way])
+    drive = drive - float(own_drive_db(on, evidence.curves, row)[0])
+    at = int(np.argmax(drive - on.allowed_db[row]))
+    allowed = float(on.allowed_db[row, at])
+    state = _grade(float(drive[at]) - allowed, DRIVE_DB)
+    return Verdict(
+        name="low_drive", where=on.ways[way], state=state, figure=float(drive[at]),
+        limit=(None, allowed), unit="dB", source=source,
+        says=f"driven {drive[at]:+.1f} dB against its own band at "
+        f"{_hz(float(evidence.frequency_hz[at]))}",
+        remedy="cross higher, or a steeper high-pass" if state != "ok" else "",
+    )  # fmt: skip
+
+
+def judge_step(evidence: Evidence) -> Iterator[Verdict]:
+    """Phase between two ways where they meet, and the null when one is turned round."""
+    for one, lower, upper, hz in evidence.meetings:
+        if hz is None:
+            continue
+        axis = evidence.pressure[:, evidence.axis]
+        product = axis[lower] * axis[upper].conj()
+        x, at = np.log(evidence.frequency_hz), float(np.log(hz))
+        # Interpolating the product keeps a phase near 180 degrees whole.
+        turn = complex(np.interp(at, x, product.real), np.interp(at, x, product.imag))
+        degrees = abs(float(np.degrees(np.angle(turn))))
+        tangent = max(float(np.tan(np.radians(degrees) / 2.0)), 10 ** (-DEEPEST_NULL_DB / 20.0))
+        null = -20.0 * float(np.log10(tangent))
+        state = _grade(degrees - IN_STEP_DEG[0], IN_STEP_DEG[1] - IN_STEP_DEG[0])
+        yield Verdict(
+            name="in_step", where=f"{one.lower} to {one.upper}", state=state, figure=degrees,
+            limit=(None, IN_STEP_DEG[0]), unit="deg",
+            says=f"{degrees:.0f} degree{'s' * (f'{degrees:.0f}' != '1')} apart at {_hz(hz)}; "
+            + (f"one turned round leaves a null of {null:.0f} dB" if null > 0.5
+               else "one turned round makes it louder there"),
+            remedy="turn one of them, or another order on one side" if state != "ok" else "",
+        )  # fmt: skip
+
+
+def judge_holes(evidence: Evidence) -> Iterator[Verdict]:
+    """Deepest fall of the sum when one stands up or sits low."""
+    found = list(_vertical(evidence))
+    if not found and len(evidence.problem.topology.ways) > 1:
+        yield Verdict(
+            name="hole", state="look", figure=None, limit=(None, HOLE_DB[1]), unit="dB",
+            says="up and down was neither measured nor can it be told from places of the drivers",
+            remedy=f"measure every driver {HOLE_ANGLE_DEG:g} degrees up and down, or state how high "
+            "each of them sits",
+        )  # fmt: skip
+    for where, level, how in found:
+        band = evidence.band(*HOLE_BAND_HZ)
+        fall = (evidence.on_axis_db - level)[band]
+        if not len(fall):
+            continue
+        at = int(np.argmax(fall))
+        depth = float(fall[at])
+        state = _grade(depth - HOLE_DB[0], HOLE_DB[1] - HOLE_DB[0])
+        yield Verdict(
+            name="hole", where=where, state=state, figure=depth, limit=(None, HOLE_DB[0]), unit="dB",
+            source=f"common practice; {how}",
+            says=f"{max(depth, 0.0):.1f} dB below the axis at "
+            f"{_hz(float(evidence.frequency_hz[band][at]))}",
+            remedy="cross lower, or bring the ways in step" if state != "ok" else "",
+        )  # fmt: skip
+
+
+def _vertical(evidence: Evidence) -> Iterator[tuple[str, Real, str]]:
+    """Level up and down: measured, or estimated from how high each driver sits."""
+    directions = evidence.problem.directions
+    for sign in (1.0, -1.0):
+        wanted = Direction(vertical_deg=sign * HOLE_ANGLE_DEG)
+        if wanted in directions:
+            estimated = any(wanted in d.estimated for d in evidence.problem.drivers)
+            total = evidence.pressure[:, directions.index(wanted)].sum(axis=0)
+            yield str(wanted), level_db(total), "estimated" if estimated else "measured"
+            continue
+        by_name = {driver.name: driver for driver in evidence.problem.drivers}
+        up = np.array([by_name[w.driver].place_m[0] for w in evidence.problem.topology.ways])
+        if np.ptp(up) == 0.0:
+            continue
+        ahead = up * np.sin(np.radians(wanted.vertical_deg)) / SOUND_SPEED_M_S
+        turn = np.exp(2j * np.pi * ahead[:, None] * evidence.frequency_hz)
+        total = (evidence.pressure[:, evidence.axis] * turn).sum(axis=0)
+        yield str(wanted), level_db(total), "told from the places of the drivers alone"
+
+
+def judge_break_up(evidence: Evidence) -> Iterator[Verdict]:
+    """Output of a driver above its highest frequency, against the sum."""
+    goal, source = _goal(evidence.problem, BreakUp)
+    for way, (name, driver) in enumerate(evidence.problem.scene.ways):
+        top = driver.limits.highest_hz
+        above = slice(0, 0) if top is None else evidence.band(top, np.inf)
+        margin = (evidence.on_axis_db - evidence.way_db[way])[above]
+        if not len(margin):
+            continue
+        at = int(np.argmin(margin))
+        below = float(margin[at])
+        state = _grade(goal.down_db - below, BREAK_UP_DB)
+        yield Verdict(
+            name="break_up", where=name, state=state, figure=below, limit=(goal.down_db, None),
+            unit="dB", source=source,
+            says=f"{below:.0f} dB below the sum at {_hz(float(evidence.frequency_hz[above][at]))}",
+            remedy="a steeper low-pass, or a notch there" if state != "ok" else "",
+        )  # fmt: skip
+
+
+def judge_impedance(evidence: Evidence) -> Iterator[Verdict]:
+    """Lowest impedance that the amplifier sees."""
+    goal, source = _goal(evidence.problem, Impedance)
+    band = evidence.band(*goal.band_hz)
+    modulus = np.abs(evidence.solved.input_impedance)[band]
+    if not len(modulus):
+        return
+    at = int(np.argmin(modulus))
+    lowest = float(modulus[at])
+    state = _grade(goal.floor_ohm - lowest, (1.0 - IMPEDANCE_SHARE) * goal.floor_ohm)
+    hz = float(evidence.frequency_hz[band][at])
+    yield Verdict(
+        name="impedance", state=state, figure=lowest, limit=(goal.floor_ohm, None), unit="ohm",
+        source=source, says=f"lowest {lowest:.2f} ohm{_within(evidence, goal)}, at {_hz(hz)}",
+        remedy=f"an amplifier for less, or more in front of {_branch_at(evidence, hz)}"
+        if state != "ok" else "",
+    )  # fmt: skip
+
+
+def judge_epdr(evidence: Evidence) -> Iterator[Verdict]:
+    """Hardest load for an output stage, and which branch makes it."""
+    goal, source = _goal(evidence.problem, Epdr)
+    band = evidence.band(*goal.band_hz)
+    epdr = equivalent_peak_dissipation_resistance(evidence.solved.input_impedance)[band]
+    if not len(epdr):
+        return
+    at = int(np.argmin(epdr))
+    lowest = float(epdr[at])
+    hz = float(evidence.frequency_hz[band][at])
+    state = _grade(goal.floor_ohm - lowest, (1.0 - EPDR_SHARE) * goal.floor_ohm)
+    branch = _branch_at(evidence, hz)
+    yield Verdict(
+        name="epdr", where=branch, state=state, figure=lowest, limit=(goal.floor_ohm, None),
+        unit="ohm", source=source,
+        says=f"heats an output stage as {lowest:.2f} ohm would{_within(evidence, goal)}, at {_hz(hz)}",
+        remedy=f"flatten the phase of {branch} there, or an amplifier for less"
+        if state != "ok" else "",
+    )  # fmt: skip
+
+
+def _within(evidence: Evidence, goal: Impedance | Epdr) -> str:
+    """Say where was looked, when that is not everywhere."""
+    f = evidence.frequency_hz
+    low, high = goal.band_hz
+    everywhere = low <= f[0] * 1.01 and high >= f[-1] * 0.99
+    return "" if everywhere else f" between {_hz(low)} and {_hz(high)}"
+
+
+def _branch_at(evidence: Evidence, hz: float) -> str:
+    """Name of the branch on the amplifier's terminals that takes the most current."""
+    network = evidence.network
+    if len(network.branches) == 1:
+        return network.branches[0].name
+    at = int(np.argmin(np.abs(evidence.frequency_hz - hz)))
+    taken = {
+        branch.name: abs(evidence.solve(_alone(network, branch.name)).admittance[at])
+        for branch in network.branches
+    }
+    return max(taken, key=lambda name: float(taken[name]))
+
+
+def _alone(network: Network, branch: str) -> Network:
+    """Keep one branch of a network, on an ideal source."""
+    kept = {branch}
+    for ladder in network.ladders:  # each group comes before its members
+        if ladder.name in kept and isinstance(ladder, FittedGroup):
+            kept.update(ladder.members)
+    return replace(
+        network,
+        ways=tuple(way for way in network.ways if way.name in kept),
+        groups=tuple(group for group in network.groups if group.name in kept),
+        source=IDEAL,
+    )
+
+
+def judge_loudness(evidence: Evidence) -> Iterator[Verdict]:
+    """Loudness that no driver makes use of."""
+    goal, _ = _goal(evidence.problem, Loudness)
+    try:
+        on: PreparedLoudness = goal.prepare(evidence.problem.scene)
+    except InputError:
+        return
+    losses = goal.losses_db(on, evidence.curves)
+    least = int(np.argmin(losses))
+    loss = float(losses[least])
+    state = _grade(loss - LOUDNESS_DB[0], LOUDNESS_DB[1] - LOUDNESS_DB[0])
+    yield Verdict(
+        name="loudness", where=on.ways[on.wayside[least]], state=state, figure=loss,
+        limit=(None, LOUDNESS_DB[0]), unit="dB",
+        says=f"every driver is turned down by {loss:.1f} dB or more, this one the least"
+        if loss > 0.05 else "nothing is given away",
+        remedy="less in front of the least sensitive driver" if state != "ok" else "",
+    )  # fmt: skip
+
+
+def judge_ends(evidence: Evidence) -> Iterator[Verdict]:
+    """Parts whose value lies at the end of what was allowed: the range may hold the answer back."""
+    space = evidence.problem.space
+    parts = evidence.network.places
+    found = []
+    for g, options in enumerate(space.options):
+        part = parts.get(space.place(g))
+        if part is None or len(options.parts) < 2 or part.kind != space.genes[g].kind:
+            continue
+        for end, word in ((options.values[0], "smallest"), (options.values[-1], "largest")):
+            if abs(part.value / float(end) - 1.0) < 1e-6:
+                value = format_quantity(part.value, UNIT_OF_KIND[part.kind])
+                found.append(f"{space.label(g)} {value} is the {word} allowed")
+    said = "; ".join(found[:LARGEST_NAMED])
+    if len(found) > LARGEST_NAMED:
+        said += f"; {len(found) - LARGEST_NAMED} more"
+    yield Verdict(
+        name="range_ends", state="look" if found else "ok", figure=float(len(found)),
+        limit=(None, 0.0), source="ranges of the design",
+        says=said or "no part is at the end of its range",
+        remedy="widen those ranges and search again" if found else "",
+    )  # fmt: skip
+
+
+def judge_estimates(evidence: Evidence) -> Iterator[Verdict]:
+    """Directions that were not measured."""
+    estimated = {d for driver in evidence.problem.drivers for d in driver.estimated}
+    if not estimated:
+        return
+    total = len(evidence.problem.directions)
+    yield Verdict(
+        name="estimated", state="look", figure=float(len(estimated)), limit=(None, 0.0),
+        source="the measurements",
+        says=f"{len(estimated)} of {total} directions are estimated from geometry",
+        remedy="measure them before soldering",
+    )  # fmt: skip
+
+
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz")
+
+
+JUDGES: tuple[Callable[[Evidence], Iterator[Verdict]], ...] = (
+    judge_crossovers,
+    judge_low_drive,
+    judge_step,
+    judge_holes,
+    judge_break_up,
+    judge_impedance,
+    judge_epdr,
+    judge_loudness,
+    judge_ends,
+    judge_estimates,
+)
+"""What is looked at, in the order in which it is told."""
