@@ -51,7 +51,7 @@ from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.export import write_text
-from optimizer.search.fit import search
+from optimizer.search.fit import RankBy, search
 from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.trade.between import choose_goals, with_goals
@@ -266,6 +266,7 @@ def fit(
     workers: int = 1,
     robust: bool = False,
     exact: bool = False,
+    by: RankBy | None = None,
     progress: Progress | None = None,
 ) -> SearchResult:
     """Find the best buildable networks.
@@ -287,6 +288,9 @@ def fit(
         Whether the expected cost under tolerance ranks.
     exact : bool
         Whether to go through every network of a small problem and prove the best.
+    by : {"verdicts", "cost"}, optional
+        Whether a network with a bad verdict stands behind all without one, or cost alone ranks;
+        what the design says, or verdicts, by default.
     progress : callable, optional
         Called with a `SearchProgress` from time to time, in this process.
 
@@ -321,7 +325,7 @@ def fit(
         return enumerate_best(
             problem, top=most if top is None else top, seconds=_limit(seconds), progress=progress
         )
-    return _fit(problem, design, seconds, seed, top, workers, progress, robust=robust)
+    return _fit(problem, design, seconds, seed, top, workers, progress, robust=robust, by=by)
 
 
 def _fit(
@@ -334,6 +338,7 @@ def _fit(
     progress: Progress | None,
     *,
     robust: bool,
+    by: RankBy | None = None,
 ) -> SearchResult:
     chosen = None if design is None else design.search
     if seconds is None:
@@ -350,6 +355,7 @@ def _fit(
         workers=workers,
         progress=progress,
         robust=robust,
+        by=by or ("verdicts" if chosen is None else chosen.by),
     )
 
 

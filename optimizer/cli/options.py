@@ -129,6 +129,11 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
     )
     if top:
         parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
+        parser.add_argument(
+            "--by",
+            choices=("verdicts", "cost"),
+            help="rank by cost alone, or list what has a bad verdict behind the rest (the default)",
+        )
     parser.add_argument(
         "--workers",
         type=count_number,

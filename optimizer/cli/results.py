@@ -61,6 +61,7 @@ def search_design(
             workers=available_processors() if args.workers is None else args.workers,
             progress=follow,
             robust=getattr(args, "robust", False),
+            by=args.by or settings.by,
         )
     return problem, result
 

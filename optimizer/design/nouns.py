@@ -234,6 +234,7 @@ class SearchChoice:
     seconds: float = 10.0
     seed: int = 1
     top: int = 5
+    by: Literal["verdicts", "cost"] = "verdicts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from optimizer.problem.candidate import Candidate, GoalFigure
-from optimizer.report.words import say_frequency
+from optimizer.report.words import say_frequency, say_states
 
 MORE: Literal["more"] = "more"
 LESS: Literal["less"] = "less"
@@ -157,6 +157,8 @@ def _crossovers(candidate: Candidate) -> list[Column]:
 COLUMNS: list[Column | Family] = [
     Column("cost", "cost", "", lambda c: c.cost, better=LESS, digits=3),
     Column("cost_expected", "expected cost", "", lambda c: c.expected_cost, better=LESS, digits=3),
+    Column("doubts", "verdicts", "", lambda c: say_states(c), short="ver-\ndicts",
+           broken=lambda c: c.doubtful),
     Family("goals", _goals),
     Column("impedance_min", "lowest impedance", "ohm", lambda c: c.impedance_min_ohm,
            at=lambda c: c.impedance_min_hz, better=MORE, short="lowest\nohm"),

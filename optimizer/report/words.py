@@ -32,6 +32,15 @@ def say_value(part: Part) -> str:
     return format_quantity(part.value, UNIT_OF_KIND[part.kind])
 
 
+def say_states(candidate: Candidate) -> str | None:
+    """Count the verdicts that are worst; None where nothing was judged."""
+    if not candidate.verdicts:
+        return None
+    states: list[str] = [verdict.state for verdict in candidate.verdicts]
+    worst = next((state for state in ("bad", "look") if state in states), "")
+    return f"{states.count(worst)} {worst}" if worst else "ok"
+
+
 def say_figure(goal: GoalFigure) -> str:
     """Write the figure of a goal without its unit; counts have no decimals."""
     return f"{goal.value:.0f}" if goal.counted else f"{goal.value:.2f}"

@@ -49,7 +49,8 @@ def rank_genomes(
     list of (Genome, float)
         Best first, those that stand last behind the others. Two of them differ in structure (the
         order of parts from source to driver, whatever the slots they fill, and polarity), or
-        somewhere in a named curve by at least `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a structure as long as there are others.
+        somewhere in a named curve by at least `DISTINCT_DB`. At most `MOST_PER_STRUCTURE` share a
+        structure as long as there are others.
 
     Notes
     -----

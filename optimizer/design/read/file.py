@@ -397,6 +397,10 @@ SEARCH_KEYS = KeyBlock(
             name="top", says=("search", "candidates"), form=NumberForm(least=1, whole=True),
             example="5", meaning="networks to show",
         ),
+        Key(
+            name="by", form=WordForm(("verdicts", "cost")), example="cost",
+            meaning="what ranks: cost alone, or cost among those without a bad verdict, then the rest",
+        ),
     ),
 )  # fmt: skip
 """How long to look and how much to show."""

@@ -21,6 +21,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.ladder_text import draw_ladder, say_tap
+from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.layout import say_end
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure
@@ -271,7 +272,12 @@ def judge(candidate: Candidate) -> list[Passage]:
 
 def describe(candidate: Candidate) -> list[Passage]:
     """Describe one candidate: ladders, goals, impedance, and how sure it is."""
-    return [*draw_ways(candidate), tabulate_goals(candidate), *judge(candidate)]
+    return [
+        *draw_ways(candidate),
+        *tabulate_verdicts(candidate),
+        tabulate_goals(candidate),
+        *judge(candidate),
+    ]
 
 
 # --- charts -------------------------------------------------------------------------------------

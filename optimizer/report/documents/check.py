@@ -22,6 +22,7 @@ from optimizer.report.document import (
 from optimizer.report.documents.candidates import draw_ways, judge, tabulate_goals
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
+from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.render.json import (
     SCHEMA,
     DescribedProblem,
@@ -83,6 +84,9 @@ def document_check(
     )
     sections = (
         shown.lead(design_name, notes=[*say_history(history), *notes]),
+        Section(
+            title="Is it in order", key="verdicts", parts=tuple(tabulate_verdicts(report.candidate))
+        ),
         shown.assumed(),
         shown.build("The network", _describe),
         Section(
@@ -112,7 +116,7 @@ def document_check(
     return Document(
         title=f"{problem.title}: {network_name}",
         sections=sections,
-        order=("lead", "reasons", "better", *PAGE_ORDER),
+        order=("lead", "verdicts", "reasons", "better", *PAGE_ORDER),
         picks=shown.picks(),
         numbers=shown.numbers,
         data=lambda: check_to_json(report, problem, design_name, network_name, against),

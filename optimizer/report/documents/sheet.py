@@ -17,6 +17,7 @@ from optimizer.report.documents.candidates import draw_ways
 from optimizer.report.documents.sheet_coils import say_wires
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
 from optimizer.report.ladder_text import describe_join, say_tap
+from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.layout import WIDEST
 from optimizer.report.words import (
     say_certificate,
@@ -57,6 +58,7 @@ def document_sheet(sheet: BuildSheet) -> Document:
             section
             for section in (
                 _say_safety(),
+                _say_verdicts(sheet),
                 _draw(sheet),
                 _list_shopping(sheet),
                 _list_picks(sheet),
@@ -86,6 +88,11 @@ def _say_safety() -> Section:
             ),
         ),
     )
+
+
+def _say_verdicts(sheet: BuildSheet) -> Section | None:
+    parts = tabulate_verdicts(sheet.candidate)
+    return Section(title="Is it in order", parts=tuple(parts)) if parts else None
 
 
 def _draw(sheet: BuildSheet) -> Section:

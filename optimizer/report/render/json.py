@@ -16,6 +16,7 @@ from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
+from optimizer.problem.verdict import Verdict
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
 from optimizer.search.trade.result import TradeResult
@@ -128,6 +129,7 @@ def candidate_to_json(
         }
         for goal in candidate.goals
     }
+    data["verdicts"] = [_verdict_to_json(verdict) for verdict in candidate.verdicts]
     data["ways"] = {
         way.name: _way_to_json(way, crossover, ratings)
         for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)
@@ -190,6 +192,21 @@ def tracking_to_json(candidate: Candidate) -> dict[str, Any]:
         for pair in track_ways(candidate)
     }
     return {"pairs": pairs} if pairs else {}
+
+
+def _verdict_to_json(verdict: Verdict) -> dict[str, Any]:
+    """Turn a verdict into plain data."""
+    return {
+        "name": verdict.name,
+        "where": verdict.where,
+        "state": verdict.state,
+        "figure": round_figure(verdict.figure, FIGURE_DIGITS),
+        "limit": [round_figure(end, FIGURE_DIGITS) for end in verdict.limit],
+        "unit": verdict.unit,
+        "from": verdict.source,
+        "says": verdict.says,
+        "remedy": verdict.remedy,
+    }
 
 
 def _way_to_json(

@@ -1,0 +1,69 @@
+"""Verdicts in a document: what is doubtful before what is in order."""
+
+from __future__ import annotations
+
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.verdict import Verdict
+from optimizer.report.document import Cell, Note, Passage, Table
+from optimizer.text.units import format_quantity
+
+ORDER = ("bad", "look", "ok")
+_WORDS = {"bad": "BAD", "look": "look", "ok": "ok"}
+_TONES = {"bad": "bad", "look": "strong", "ok": "soft"}
+_TITLES = {
+    "crossover": "crossover", "low_drive": "drive below its range", "in_step": "ways in step",
+    "hole": "hole up and down", "break_up": "break-up", "impedance": "lowest impedance",
+    "epdr": "heat in the amplifier", "loudness": "loudness given away",
+    "range_ends": "ends of ranges", "estimated": "estimated",
+}  # fmt: skip
+
+
+def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
+    """Set the verdicts of a candidate under each other, the doubtful ones first."""
+    if not candidate.verdicts:
+        return []
+    rows: list[tuple[str | Cell, ...]] = []
+    for verdict in sorted(candidate.verdicts, key=lambda v: ORDER.index(v.state)):
+        rows.append(
+            (
+                Cell(_WORDS[verdict.state], _TONES[verdict.state]),
+                say_subject(verdict),
+                f"{verdict.says}; {verdict.remedy}" if verdict.remedy else verdict.says,
+                Cell(say_limit(verdict), "soft"),
+                Cell(verdict.source if say_limit(verdict) else "", "soft"),
+            )
+        )
+    heads = ("verdict", "on", "finding, and what would change it", "in order", "limit from")
+    return [Table(heads=heads, rows=tuple(rows), align="lllll", key="verdicts")]
+
+
+def note_verdicts(candidate: Candidate) -> list[Passage]:
+    """Say in one sentence what is bad or worth a look; nothing where all is in order."""
+    said = []
+    for state, words in (("bad", "Bad"), ("look", "Worth a look")):
+        found = [v for v in candidate.verdicts if v.state == state]
+        if found:
+            listed = "; ".join(f"{say_subject(v)}: {v.says}" for v in found)
+            said.append(Note(text=f"{words}: {listed}.", warns=state == "bad"))
+    return list(said)
+
+
+def say_subject(verdict: Verdict) -> str:
+    """Say what is judged, and where."""
+    return ", ".join(filter(None, (_TITLES.get(verdict.name, verdict.name), verdict.where)))
+
+
+def say_limit(verdict: Verdict) -> str:
+    """Say what would be in order; empty where nothing is known of it."""
+    low, high = (None if end is None else _say_end(end, verdict.unit) for end in verdict.limit)
+    if low is not None and high is not None:
+        return f"{low} to {high}"
+    if low is not None:
+        return f"at least {low}"
+    return "" if high is None else f"at most {high}"
+
+
+def _say_end(value: float, unit: str) -> str:
+    if unit in ("Hz", "ohm"):
+        return format_quantity(value, unit)
+    return f"{value:.1f} {unit}".rstrip() if unit else f"{value:g}"
