@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from optimizer.bench.build.sheet import BuildSheet as BuildSheet
     from optimizer.bench.check import CheckReport as CheckReport
     from optimizer.bench.networks.file import write_network as write_network
-    from optimizer.bench.verify.verifying import Verdict as Verdict
+    from optimizer.bench.verify.verifying import VerifyResult as VerifyResult
     from optimizer.bench.voice.voicing import VoiceResult as VoiceResult
     from optimizer.design.build import build_problem as build_problem
     from optimizer.design.build import load_design as load_design
@@ -64,6 +64,7 @@ if TYPE_CHECKING:
     from optimizer.problem.candidate import Candidate as Candidate
     from optimizer.problem.candidate import SearchResult as SearchResult
     from optimizer.problem.problem import Problem as Problem
+    from optimizer.problem.verdict import Verdict as Verdict
     from optimizer.search.trade.result import TradeResult as TradeResult
     from optimizer.stock.shelf import read_parts_list as read_parts_list
     from optimizer.stock.stock import Stock as Stock
@@ -103,7 +104,8 @@ _HOME = {
     "Survey": "optimizer.measure.survey.nouns",
     "Topology": "optimizer.network.topology",
     "TradeResult": "optimizer.search.trade.result",
-    "Verdict": "optimizer.bench.verify.verifying",
+    "Verdict": "optimizer.problem.verdict",
+    "VerifyResult": "optimizer.bench.verify.verifying",
     "VoiceResult": "optimizer.bench.voice.voicing",
     "Way": "optimizer.network.topology",
     "autotransformer": "optimizer.network.slots",

@@ -26,7 +26,7 @@ from optimizer.bench.check import CheckReport, check_network
 from optimizer.bench.loads.ratings import Amplifier
 from optimizer.bench.networks.file import read_network
 from optimizer.bench.verify.measured import NOISE_DB, load_measured
-from optimizer.bench.verify.verifying import Verdict, verify_speaker
+from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
 from optimizer.bench.voice.holding import parse_holds
 from optimizer.bench.voice.uses import find_use
 from optimizer.bench.voice.voicing import VoiceResult, voice_network
@@ -501,7 +501,7 @@ def verify(
     noise_db: float = NOISE_DB,
     band: str | tuple[float, float] = (20.0, 20000.0),
     tolerance_db: float | None = None,
-) -> Verdict:
+) -> VerifyResult:
     """Compare the finished speaker with prediction and find what may be wrong with it.
 
     Parameters
@@ -522,7 +522,7 @@ def verify(
 
     Returns
     -------
-    Verdict
+    VerifyResult
 
     Raises
     ------

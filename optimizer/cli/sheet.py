@@ -129,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
     limits = _read_limits(args.limit)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
-    amplifier = state_amplifier(problem.goals)
+    amplifier = state_amplifier(problem.goals, problem.amplifier)
     if args.amplifier is not None or args.rated is not None:
         amplifier = Amplifier(
             watts=args.amplifier or amplifier.watts,

@@ -61,14 +61,22 @@ ways:
       - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,
          optional: yes}
 
-# What is wanted. The preset brings targets and weights with their reasons; the lines below it
-# override them.
+# Where ways may meet: `laddersmith survey .` says why. A network outside costs steeply more and is
+# listed behind those inside; `hard: yes` refuses it.
+cross:
+  woofer to midrange: 220 .. 880 Hz
+  midrange to tweeter: 1.8 .. 2.5 kHz
+
+# What the amplifier is safe with, from its manual, and its power into that.
+amplifier: {safe_to: 4 ohm, watts: 50}
+
+# What is wanted. The preset brings targets and weights with their reasons and stands on targets/base;
+# the lines below it override both.
 goals:
   preset: living-room
   on_axis: {tilt: -0.3 dB/oct, band: 80..16k, weight: 1}
   in_room: {tilt: -1.0 dB/oct, weight: 1}
   directivity: {weight: 0.5}
-  impedance: {floor: 4 ohm, hard: yes}
   parts: {each: 0.03}
 
 # Where parts come from, and how long to look. The same seed gives the same answer. To build a
@@ -95,6 +103,7 @@ def name_impedance(driver: str) -> str:
 
 def _render_driver(driver: DemoDriver) -> str:
     up, right, back = driver.place_m
+    highest = "" if driver.highest_hz is None else f", highest_hz: {driver.highest_hz:g}"
     lines = [f"  {driver.name}:", "    response:"]
     lines += [
         f"      {direction}: {name_response(driver.name, direction)}" for direction in DIRECTIONS
@@ -103,7 +112,7 @@ def _render_driver(driver: DemoDriver) -> str:
         f"    impedance: {name_impedance(driver.name)}",
         f"    at: {{up: {up:g}, right: {right:g}, back: {back:g}}}   # m from the reference axis",
         f"    diaphragm: {driver.coil.diaphragm_m:g}   # m, effective diameter",
-        f"    limits: {{watts: {driver.watts:g}, lowest_hz: {driver.lowest_hz:g}}}",
+        f"    limits: {{watts: {driver.watts:g}, lowest_hz: {driver.lowest_hz:g}{highest}}}",
     ]
     return "\n".join(lines) + "\n\n"
 

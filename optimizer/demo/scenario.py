@@ -70,6 +70,8 @@ class DemoDriver:
         Break-up modes and edge ripple.
     watts, lowest_hz : float
         What it stands, for the design file.
+    highest_hz : float or None
+        Up to where it should play, for the design file.
     """
 
     name: str
@@ -80,6 +82,7 @@ class DemoDriver:
     bumps: tuple[Bump, ...]
     watts: float
     lowest_hz: float
+    highest_hz: float | None = None
 
 
 def _build_woofer() -> DemoDriver:
@@ -108,6 +111,7 @@ def _build_woofer() -> DemoDriver:
         ),
         watts=80.0,
         lowest_hz=30.0,
+        highest_hz=1700.0,
     )
 
 
@@ -137,6 +141,7 @@ def _build_midrange() -> DemoDriver:
         ),
         watts=50.0,
         lowest_hz=180.0,
+        highest_hz=5000.0,
     )
 
 

@@ -12,6 +12,7 @@ from optimizer.goals import Crossing, CrossoverRange, GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.topology import Topology
 from optimizer.parts import KINDS, Kind
@@ -194,6 +195,13 @@ class AmplifierChoice:
     def source(self) -> SourceResistance:
         """What the network is fed through."""
         return SourceResistance(output_ohm=self.output_ohm, cable_ohm=self.cable_ohm)
+
+    @property
+    def rated(self) -> Amplifier | None:
+        """What ratings are computed for; None where its power is not stated."""
+        if self.watts is None:
+            return None
+        return Amplifier(watts=self.watts, ohm=self.safe_to_ohm or Amplifier().ohm, stated=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

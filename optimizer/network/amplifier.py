@@ -2,9 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from optimizer.arrays import Complex, Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amplifier:
+    """The amplifier that ratings are computed for.
+
+    Parameters
+    ----------
+    watts : float
+        Its continuous sine power in W.
+    ohm : float
+        The resistance that power is stated for.
+    stated : bool
+        False when nobody stated it and the default was taken.
+    """
+
+    watts: float = 50.0
+    ohm: float = 8.0
+    stated: bool = False
+
+    @property
+    def volts(self) -> float:
+        """Effective output voltage at that power."""
+        return float(np.sqrt(self.watts * self.ohm))
 
 
 def equivalent_peak_dissipation_resistance(

@@ -24,7 +24,7 @@ from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.crossovers import find_crossovers
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
-from optimizer.problem.verdicts import judge
+from optimizer.problem.verdicts import judge_network
 
 SENSITIVITY_BAND_HZ = (300.0, 3000.0)
 
@@ -125,6 +125,7 @@ def build_candidate(
         preference=_preference(problem, curve_set),
         taken=problem.topology.taken(network),
         verdicts=judge(problem, network),
+        verdicts=judge_network(problem, network),
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
             *(

@@ -18,6 +18,7 @@ from optimizer.goals.economy import removal_cost
 from optimizer.goals.goal import Wanted
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.bank import Gene, LadderBank, LossLaw
 from optimizer.network.network import Network
 from optimizer.network.topology import Topology
@@ -78,6 +79,8 @@ class Problem:
         Assumptions made before this point.
     crossings : tuple of CrossoverRange
         Where ways may meet; between the limits of their drivers where it is not stated.
+    amplifier : Amplifier, optional
+        What ratings are computed for, where it is stated.
     built : Network, optional
         A network that stands on the bench: its parts may stay what they are, whatever the stock
         offers, and its pieces are at hand. Its ways and slots are those of the topology.
@@ -106,6 +109,7 @@ class Problem:
     reading: Reading
     assumed: tuple[str, ...]
     crossings: tuple[CrossoverRange, ...]
+    amplifier: Amplifier | None
     built: Network | None
 
     def __init__(
@@ -120,6 +124,7 @@ class Problem:
         reading: Reading = "bounces",
         assumed: Sequence[str] = (),
         crossings: Sequence[CrossoverRange] = (),
+        amplifier: Amplifier | None = None,
         built: Network | None = None,
     ) -> None:
         # Whatever sequence or mapping came in, what is kept cannot change under the caches.
@@ -134,6 +139,7 @@ class Problem:
                 "reading": reading,
                 "assumed": tuple(assumed),
                 "crossings": tuple(crossings),
+                "amplifier": amplifier,
                 "built": built,
             }
         )

@@ -18,6 +18,7 @@ from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.goals import BreakUp, CrossoverRange, Epdr, GridGoal, Impedance, Loudness, LowDrive
+from optimizer.goals.crossover import DEEPEST_NULL_DB
 from optimizer.goals.protection import PreparedTops, own_drive_db
 from optimizer.goals.response import PreparedLoudness
 from optimizer.measure.curve import Direction
@@ -45,16 +46,15 @@ DRIVE_DB = 3.0
 """How far a drive may exceed its limit before it is bad."""
 BREAK_UP_DB = 10.0
 """How far a driver above its range may come up from its limit before it is bad."""
-IMPEDANCE_SHARE = 0.8
+BAD_IMPEDANCE_SHARE = 0.8
 """Share of the floor below which an impedance is bad: 64 % of the rated one."""
-EPDR_SHARE = 0.75
+BAD_EPDR_SHARE = 0.75
 """Share of the floor below which the EPDR is bad."""
-DEEPEST_NULL_DB = 60.0
 LARGEST_NAMED = 4
 """More parts at the end of their range are counted, not named."""
 
 
-def judge(problem: Problem, network: Network) -> tuple[Verdict, ...]:
+def judge_network(problem: Problem, network: Network) -> tuple[Verdict, ...]:
     """Judge a network.
 
     Parameters
@@ -324,7 +324,7 @@ def judge_impedance(evidence: Evidence) -> Iterator[Verdict]:
         return
     at = int(np.argmin(modulus))
     lowest = float(modulus[at])
-    state = _grade(goal.floor_ohm - lowest, (1.0 - IMPEDANCE_SHARE) * goal.floor_ohm)
+    state = _grade(goal.floor_ohm - lowest, (1.0 - BAD_IMPEDANCE_SHARE) * goal.floor_ohm)
     hz = float(evidence.frequency_hz[band][at])
     yield Verdict(
         name="impedance", state=state, figure=lowest, limit=(goal.floor_ohm, None), unit="ohm",
@@ -344,7 +344,7 @@ def judge_epdr(evidence: Evidence) -> Iterator[Verdict]:
     at = int(np.argmin(epdr))
     lowest = float(epdr[at])
     hz = float(evidence.frequency_hz[band][at])
-    state = _grade(goal.floor_ohm - lowest, (1.0 - EPDR_SHARE) * goal.floor_ohm)
+    state = _grade(goal.floor_ohm - lowest, (1.0 - BAD_EPDR_SHARE) * goal.floor_ohm)
     branch = _branch_at(evidence, hz)
     yield Verdict(
         name="epdr", where=branch, state=state, figure=lowest, limit=(goal.floor_ohm, None),

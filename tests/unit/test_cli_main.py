@@ -23,7 +23,7 @@ from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 
 ROOT = Path(__file__).resolve().parents[2]
-SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3)
+SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3, by="verdicts")
 ARGUMENTS = ["fit", "d.yaml"]
 PROBLEM = SimpleNamespace(title="Shed one-way", drivers=(), notes=("mirrored",))
 
@@ -99,10 +99,11 @@ def test_settings_come_from_the_design_unless_given(searching):
     """Each search option of the command line overrides the design file's."""
     main(["fit", "d.yaml", "--quiet"])
     main(["fit", "d.yaml", "--quiet", "--seconds", "2.5", "--seed", "0", "--top", "9",
-          "--workers", "1"])  # fmt: skip
+          "--workers", "1", "--by", "cost"])  # fmt: skip
     first, second = searching.calls
     assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
     assert first["workers"] >= 1
+    assert first["by"] == "verdicts"
     assert second == {
         "seconds": 2.5,
         "seed": 0,
@@ -110,6 +111,7 @@ def test_settings_come_from_the_design_unless_given(searching):
         "workers": 1,
         "progress": None,
         "robust": False,
+        "by": "cost",
     }
 
 

@@ -154,6 +154,6 @@ def test_every_goal_on_measured_sound_is_said(folder):
     (said,) = gate_notes(folder, f"goals:\n{goals}{rest}  monotony: {{band: 300..8k}}\n")
     assert said.partition(" reach below 250 Hz")[0].split(", ") == [
         "on_axis", "listening_window", "early_reflections", "sound_power", "in_room", "off_axis",
-        "sensitivity", "directivity", "early_reflections_index", "similarity", "lobe_symmetry",
-        "lobe_depth", "phase_tracking", "inverted_null",
+        "sensitivity", "loudness", "directivity", "early_reflections_index", "similarity",
+        "lobe_symmetry", "lobe_depth", "phase_tracking", "inverted_null",
     ]  # fmt: skip

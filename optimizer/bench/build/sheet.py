@@ -227,7 +227,9 @@ def build_sheet(
     BuildSheet
     """
     ratings = rate_network(
-        candidate.network, problem.drivers, amplifier or state_amplifier(problem.goals)
+        candidate.network,
+        problem.drivers,
+        amplifier or state_amplifier(problem.goals, problem.amplifier),
     )
     used = {way.driver for way in candidate.network.ways}
     drivers = [driver for driver in problem.drivers if driver.name in used]

@@ -14,6 +14,7 @@ from optimizer.bench.loads.stress import PartPhasors, find_open_minimum, solve_p
 from optimizer.goals import Goal
 from optimizer.goals.protection import Stress
 from optimizer.measure.driver import Driver
+from optimizer.network.amplifier import Amplifier as Amplifier
 from optimizer.network.network import Network
 from optimizer.parts import RATING_UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief
@@ -31,30 +32,6 @@ SIZES: dict[Kind, tuple[float, ...]] = {
 """Ratings that are sold (watts and volts common practice, no source; amperes a plain scale)."""
 
 RatingVerdict = Literal["fits", "too small", "not stated"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Amplifier:
-    """The amplifier that ratings are computed for.
-
-    Parameters
-    ----------
-    watts : float
-        Its continuous sine power in W.
-    ohm : float
-        The resistance that power is stated for.
-    stated : bool
-        False when nobody stated it and the default was taken.
-    """
-
-    watts: float = 50.0
-    ohm: float = 8.0
-    stated: bool = False
-
-    @property
-    def volts(self) -> float:
-        """Effective output voltage at that power."""
-        return float(np.sqrt(self.watts * self.ohm))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,25 +170,29 @@ class Ratings:
         return next(r for r in self.parts if (r.way, r.name) == (way, name))
 
 
-def state_amplifier(goals: Mapping[str, Goal]) -> Amplifier:
-    """Take the amplifier from the goals that name one, else a default.
+def state_amplifier(goals: Mapping[str, Goal], stated: Amplifier | None = None) -> Amplifier:
+    """Take the amplifier that is stated, else from the goals that name one, else a default.
 
     Parameters
     ----------
     goals : mapping of str to Goal
         Goals of a problem.
+    stated : Amplifier, optional
+        The problem's own.
 
     Returns
     -------
     Amplifier
-        The strongest of those in the goals ``power`` and ``excursion``.
+        The strongest of those in the goals ``power`` and ``excursion``, where the problem has none.
     """
-    stated = [
+    if stated is not None:
+        return stated
+    named = [
         Amplifier(watts=g.amplifier_w, ohm=g.rated_ohm, stated=True)
         for g in goals.values()
         if isinstance(g, Stress)
     ]
-    return max(stated, key=lambda a: a.volts, default=Amplifier())
+    return max(named, key=lambda a: a.volts, default=Amplifier())
 
 
 def rate_network(

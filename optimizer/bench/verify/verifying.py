@@ -50,7 +50,7 @@ class ToleranceCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class VerifyResult:
     """What is to be said of one speaker.
 
     Parameters
@@ -76,13 +76,13 @@ class PairVerdict:
 
     Parameters
     ----------
-    verdict : Verdict
+    verdict : VerifyResult
         The speaker in question with the other taken for good.
     which : {"first", "second"}
         The speaker in question: the one that a mistake explains better.
     """
 
-    verdict: Verdict
+    verdict: VerifyResult
     which: str
 
     __repr__ = brief
@@ -95,7 +95,7 @@ def verify_speaker(
     *,
     tolerance_db: float | None = None,
     pair: bool = False,
-) -> Verdict:
+) -> VerifyResult:
     """Compare one speaker with its prediction.
 
     Parameters
@@ -107,11 +107,11 @@ def verify_speaker(
 
     Returns
     -------
-    Verdict
+    VerifyResult
     """
     diagnosis = diagnose(problem, network, observations, pair=pair)
     limit = tolerance_db or (PAIR_TOLERANCE_DB if pair else TOLERANCE_DB)
-    return Verdict(
+    return VerifyResult(
         diagnosis=diagnosis,
         tests=_choose_tests(problem, network, diagnosis),
         tolerance=_check_tolerance(problem, diagnosis, limit),
@@ -121,8 +121,8 @@ def verify_speaker(
 def verify_pair(
     problem: Problem,
     network: Network,
-    first: Verdict,
-    second: Verdict,
+    first: VerifyResult,
+    second: VerifyResult,
     *,
     tolerance_db: float | None = None,
 ) -> PairVerdict:
@@ -132,7 +132,7 @@ def verify_pair(
     ----------
     problem, network
         The design of both.
-    first, second : Verdict
+    first, second : VerifyResult
         Each against prediction.
     tolerance_db : float, optional
         Instead of `PAIR_TOLERANCE_DB`.
@@ -163,7 +163,7 @@ def verify_pair(
     return min(sides, key=lambda s: _least_residual(s.verdict))
 
 
-def _least_residual(verdict: Verdict) -> float:
+def _least_residual(verdict: VerifyResult) -> float:
     return verdict.diagnosis.suspects[0].residual_db
 
 

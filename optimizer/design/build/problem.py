@@ -57,7 +57,8 @@ def build_problem(design: Design) -> Problem:
     try:
         return Problem(
             title=design.title, drivers=drivers, topology=topology, stock=stock,
-            goals=specs, crossings=design.crossings, mirror=mirror, reading=design.measured.reflections,
+            goals=specs, crossings=design.crossings, amplifier=design.amplifier.rated,
+            mirror=mirror, reading=design.measured.reflections,
             assumed=(
                 *design.notes, *stock_notes, *notes, *explain_gates(drivers, specs), *goal_notes,
             ),

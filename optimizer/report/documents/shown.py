@@ -99,7 +99,7 @@ class Shown:
     @cached_property
     def amplifier(self) -> Amplifier:
         """What loads are stated for."""
-        return state_amplifier(self.problem.goals)
+        return state_amplifier(self.problem.goals, self.problem.amplifier)
 
     @cached_property
     def ratings(self) -> tuple[Ratings, ...]:

@@ -7,7 +7,7 @@ from optimizer.problem.verdict import Verdict
 from optimizer.report.document import Cell, Note, Passage, Table
 from optimizer.text.units import format_quantity
 
-ORDER = ("bad", "look", "ok")
+_STATES = ("bad", "look", "ok")
 _WORDS = {"bad": "BAD", "look": "look", "ok": "ok"}
 _TONES = {"bad": "bad", "look": "strong", "ok": "soft"}
 _TITLES = {
@@ -23,7 +23,7 @@ def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
     if not candidate.verdicts:
         return []
     rows: list[tuple[str | Cell, ...]] = []
-    for verdict in sorted(candidate.verdicts, key=lambda v: ORDER.index(v.state)):
+    for verdict in sorted(candidate.verdicts, key=lambda v: _STATES.index(v.state)):
         rows.append(
             (
                 Cell(_WORDS[verdict.state], _TONES[verdict.state]),

@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.bench.verify.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
 from optimizer.bench.verify.distinguish import SAFETY
-from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, Verdict, list_shown
+from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, VerifyResult, list_shown
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
@@ -24,11 +24,11 @@ _NEAREST = 3
 
 def document_verify(
     problem: Problem,
-    verdict: Verdict,
+    verdict: VerifyResult,
     *,
     design_name: str,
     network_name: str,
-    other: Verdict | None = None,
+    other: VerifyResult | None = None,
     pair: PairVerdict | None = None,
     notes: Sequence[str] = (),
 ) -> Document:
@@ -38,11 +38,11 @@ def document_verify(
     ----------
     problem : Problem
         What was predicted.
-    verdict : Verdict
+    verdict : VerifyResult
         On the speaker, or the first of a pair.
     design_name, network_name : str
         As the user gave them.
-    other : Verdict, optional
+    other : VerifyResult, optional
         On the other speaker of a pair.
     pair : PairVerdict, optional
         On the one against the other.
@@ -72,7 +72,7 @@ def document_verify(
 
 
 def _judge(
-    problem: Problem, title: str, verdict: Verdict, *, against: str = "prediction"
+    problem: Problem, title: str, verdict: VerifyResult, *, against: str = "prediction"
 ) -> Section:
     diagnosis = verdict.diagnosis
     parts: list[Passage] = [Note(text=say_verdict(diagnosis))]
@@ -215,10 +215,10 @@ def say_tolerance(check: ToleranceCheck, against: str) -> str:
 
 def verify_to_json(
     problem: Problem,
-    verdict: Verdict,
+    verdict: VerifyResult,
     design_name: str,
     network_name: str,
-    other: Verdict | None = None,
+    other: VerifyResult | None = None,
     pair: PairVerdict | None = None,
 ) -> dict[str, Any]:
     """Turn verdicts into plain data for JSON; SI units, no NaN or infinity."""
@@ -235,7 +235,7 @@ def verify_to_json(
     return data
 
 
-def _verdict_to_json(problem: Problem, verdict: Verdict) -> dict[str, Any]:
+def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
     diagnosis = verdict.diagnosis
     data: dict[str, Any] = {
         "residual_db": round(diagnosis.residual_db, 4),

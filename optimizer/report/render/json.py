@@ -69,7 +69,9 @@ def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, 
     """Turn one candidate into plain data with the loads of its parts, see `candidate_to_json`."""
     if not isinstance(problem, Problem):
         return candidate_to_json(candidate)
-    ratings = rate_network(candidate.network, problem.drivers, state_amplifier(problem.goals))
+    ratings = rate_network(
+        candidate.network, problem.drivers, state_amplifier(problem.goals, problem.amplifier)
+    )
     return candidate_to_json(candidate, ratings, currency=problem.stock.currency)
 
 
