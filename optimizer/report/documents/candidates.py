@@ -20,8 +20,8 @@ from optimizer.report.document import (
     Table,
 )
 from optimizer.report.documents.numbers import list_planes
-from optimizer.report.ladder_text import draw_ladder, say_tap
 from optimizer.report.documents.verdicts import tabulate_verdicts
+from optimizer.report.ladder_text import draw_ladder, say_tap
 from optimizer.report.layout import say_end
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure

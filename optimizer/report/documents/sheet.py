@@ -16,8 +16,8 @@ from optimizer.report.document import Document, Listing, Note, Passage, Section,
 from optimizer.report.documents.candidates import draw_ways
 from optimizer.report.documents.sheet_coils import say_wires
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
-from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.documents.verdicts import tabulate_verdicts
+from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.layout import WIDEST
 from optimizer.report.words import (
     say_certificate,
