@@ -242,8 +242,8 @@ def judge_step(evidence: Evidence) -> Iterator[Verdict]:
             name="in_step", where=f"{one.lower} to {one.upper}", state=state, figure=degrees,
             limit=(None, IN_STEP_DEG[0]), unit="deg",
             says=f"{degrees:.0f} degree{'s' * (f'{degrees:.0f}' != '1')} apart at {_hz(hz)}; "
-            + (f"one turned round leaves a null of {null:.0f} dB" if null > 0.5
-               else "one turned round makes it louder there"),
+            + (f"with one turned round they cancel there by {null:.0f} dB" if null > 0.5
+               else "with one turned round it is louder there"),
             remedy="turn one of them, or another order on one side" if state != "ok" else "",
         )  # fmt: skip
 

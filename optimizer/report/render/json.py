@@ -171,6 +171,11 @@ def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]
     data["impedance_phase_deg"] = _curve(np.degrees(np.angle(curves.impedance)))
     if curves.target_db is not None:
         data["target_db"] = _curve(curves.target_db)
+    data["vertical_db"] = {
+        str(direction): _curve(level)
+        for direction, level in zip(curves.directions, curves.direction_db, strict=True)
+        if direction.vertical_deg
+    }
     data["ways_db"] = {
         name: _curve(level) for name, level in zip(way_names, curves.way_db, strict=True)
     }
