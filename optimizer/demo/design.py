@@ -67,8 +67,9 @@ cross:
   woofer to midrange: 220 .. 880 Hz
   midrange to tweeter: 1.8 .. 2.5 kHz
 
-# What the amplifier is safe with, from its manual, and its power into that.
-amplifier: {safe_to: 4 ohm, watts: 50}
+# Nothing is said of the amplifier, so it is taken to be safe with loads rated 4 ohm. Its manual
+# tells; write for instance
+#   amplifier: {safe_to: 8 ohm, watts: 30, output: 0.1 ohm, cable: 0.05 ohm}
 
 # What is wanted. The preset brings targets and weights with their reasons and stands on targets/base;
 # the lines below it override both.

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from typing import Any
+
 import numpy as np
 
 from optimizer.acoustics.averages import direction_curve
 from optimizer.acoustics.curves import Curves, CurveTangents
-from optimizer.arrays import Real
+from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError
 from optimizer.goals.goal import BandGoal, Prepared
 from optimizer.goals.options import band_option, option, weight_option
-from optimizer.goals.prepared import Scene, join_terms
+from optimizer.goals.prepared import Scene, Ways, join_terms
 from optimizer.goals.response import Line
 from optimizer.measure.curve import Direction
-from optimizer.text.units import format_quantity
+from optimizer.measure.geometry import SOUND_SPEED_M_S
+from optimizer.text.units import DB_PER_NEPER, format_quantity
 
 
 class IndexLine(Line, family="reflections", sells="of steps in directivity"):
@@ -99,13 +103,13 @@ class SingleDirections(BandGoal, family="reflections", hears=True):
         """Differences of levels in dB, or of their slopes, one for each direction that counts."""
         raise NotImplementedError
 
-    def residuals(self, on: Prepared, curves: Curves) -> Real:
+    def residuals(self, on: Any, curves: Curves) -> Real:
         """See `PreparedGoal.residuals`."""
-        return join_terms(self._differences(on, curves)) * on.scale
+        return np.asarray(join_terms(self._differences(on, curves)) * on.scale)
 
-    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+    def tangents(self, on: Any, curves: Curves, tangents: CurveTangents) -> Real:
         """See `PreparedGoal.tangents`."""
-        return join_terms(self._differences(on, tangents)) * on.scale
+        return np.asarray(join_terms(self._differences(on, tangents)) * on.scale)
 
     def _find_worst(self, on: Prepared, curves: Curves) -> tuple[int, float, str]:
         """Find which difference is the largest, how large it is in dB, and where."""
@@ -212,6 +216,23 @@ class LobeSymmetry(
         return f"{up} is {level:+.1f} dB against {down}, at {at}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedLobes(Prepared):
+    """Vertical directions, measured or told from how high the drivers sit.
+
+    Parameters
+    ----------
+    names : tuple of str
+        What the directions are called.
+    turned : ndarray, shape (directions, W, N), complex, or None
+        Pressure of each raw driver in each direction where none was measured: that on the axis,
+        earlier or later by its way.
+    """
+
+    names: tuple[str, ...]
+    turned: Complex | None = None
+
+
 class LobeDepth(
     SingleDirections,
     name="lobe_depth",
@@ -221,7 +242,8 @@ class LobeDepth(
 ):
     """How far the sound falls when one stands up or sits low.
 
-    Drivers far apart that cross high cancel there. Needs vertical directions.
+    Drivers far apart that cross high cancel there. Needs vertical directions, or how high each
+    driver sits.
     """
 
     allowed_db: float = option(
@@ -229,34 +251,108 @@ class LobeDepth(
     )
     weight: float = weight_option(0.5)
 
-    def prepare(self, scene: Scene) -> Prepared:
+    def prepare(self, scene: Scene) -> PreparedLobes:
         """See `GridGoal.prepare`; the axis comes first, then the directions."""
         directions = scene.directions(self.angle_deg, vertical=True)
-        if not directions:
+        names = tuple(direction_curve(d) for d in directions)
+        if directions:
+            place = self.place(scene, ("on_axis", *names), len(directions))
+            return PreparedLobes(**place, names=names)
+        angles = (self.angle_deg, -self.angle_deg)
+        turned = [turn_upwards(scene.ways, scene.frequency_hz, angle) for angle in angles]
+        if self.angle_deg == 0.0 or any(one is None for one in turned):
             raise self._need_directions("vertical")
-        curves = ("on_axis", *(direction_curve(d) for d in directions))
-        return Prepared(**self.place(scene, curves, len(directions)))
+        place = self.place(scene, ("on_axis",), len(angles))
+        return PreparedLobes(
+            **place,
+            names=tuple(direction_curve(Direction(vertical_deg=angle)) for angle in angles),
+            turned=np.array(turned)[..., place["index"]],
+        )
 
-    def _falls(self, on: Prepared, source: Curves | CurveTangents) -> list[Real]:
-        axis = source.level_db(on.curve_names[0])[..., on.span]
-        return [axis - source.level_db(name)[..., on.span] for name in on.curve_names[1:]]
+    def thin(self, on: PreparedLobes, index: Index, *, bound: bool) -> PreparedLobes:
+        """See `GridGoal.thin`."""
+        thin: PreparedLobes = super().thin(on, index, bound=bound)
+        if on.turned is None:
+            return thin
+        return replace(thin, turned=on.turned[..., np.isin(on.index, index)])
 
-    def residuals(self, on: Prepared, curves: Curves) -> Real:
+    def _falls(self, on: PreparedLobes, curves: Curves) -> list[Real]:
+        axis = curves.level_db("on_axis")[..., on.span]
+        if on.turned is None:
+            return [axis - curves.level_db(name)[..., on.span] for name in on.names]
+        return [axis - DB_PER_NEPER * np.log(np.abs(s)) for s in self._sums(on, curves)]
+
+    def _sums(self, on: PreparedLobes, curves: Curves) -> list[Complex]:
+        """Pressure in each direction that is told from places, shape (..., N)."""
+        assert on.turned is not None
+        drives = [h[..., on.span] for h in curves.transfer]
+        sums = []
+        for rows in on.turned:
+            total = drives[0] * rows[0]
+            for drive, row in zip(drives[1:], rows[1:], strict=True):
+                total = total + drive * row
+            sums.append(total + 1e-12)
+        return sums
+
+    def _slopes(self, on: PreparedLobes, curves: Curves, tangents: CurveTangents) -> list[Real]:
+        axis = tangents.level_db("on_axis")[..., on.span]
+        if on.turned is None:
+            return [axis - tangents.level_db(name)[..., on.span] for name in on.names]
+        found = []
+        for rows, total in zip(on.turned, self._sums(on, curves), strict=True):
+            slope: Real = np.zeros(())
+            for way, row in enumerate(rows):
+                # d ln|S| = Re(dH p / S)
+                whole = np.zeros((*total.shape[:-1], curves.admittance.shape[-1]), dtype=complex)
+                whole[..., on.span] = row / total
+                ratio = tangents.transfer[way] * whole[:, None]
+                slope = slope + tangents.of_way(way, DB_PER_NEPER * ratio.real)[..., on.span]
+            found.append(axis - slope)
+        return found
+
+    def residuals(self, on: PreparedLobes, curves: Curves) -> Real:
         """See `PreparedGoal.residuals`."""
         falls = join_terms(self._falls(on, curves))
         return np.asarray(np.maximum(falls - self.allowed_db, 0.0) * on.scale)
 
-    def tangents(self, on: Prepared, curves: Curves, tangents: CurveTangents) -> Real:
+    def tangents(self, on: PreparedLobes, curves: Curves, tangents: CurveTangents) -> Real:
         """See `PreparedGoal.tangents`."""
         counts = join_terms(self._falls(on, curves)) > self.allowed_db
-        return np.asarray(join_terms(self._falls(on, tangents)) * counts[:, None, :] * on.scale)
+        slopes = join_terms(self._slopes(on, curves, tangents))
+        return np.asarray(slopes * counts[:, None, :] * on.scale)
 
-    def describe(self, on: Prepared, curves: Curves) -> str:
+    def describe(self, on: PreparedLobes, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
         falls = self._falls(on, curves)
         worst = int(np.argmax([f.max() for f in falls]))
         at = int(np.argmax(falls[worst]))
         return (
-            f"deepest {on.curve_names[1 + worst]}: {-falls[worst][at]:+.1f} dB re axis at "
+            f"deepest {on.names[worst]}: {-falls[worst][at]:+.1f} dB re axis at "
             f"{format_quantity(on.frequency_hz[at], 'Hz')}"
         )
+
+
+def turn_upwards(ways: Ways, frequency_hz: Real, angle_deg: float) -> Complex | None:
+    """Estimate the raw drivers' pressure above or below the axis from how high each of them sits.
+
+    Parameters
+    ----------
+    ways : sequence of (str, Driver)
+        Their places are heights above the reference axis.
+    frequency_hz : ndarray, shape (F,)
+        Grid.
+    angle_deg : float
+        Up, negative down.
+
+    Returns
+    -------
+    ndarray, shape (W, F), complex, or None
+        That on the axis, earlier by height times the sine of the angle; None where all sit at one
+        height, or nothing is known of it. Beaming is left out.
+    """
+    up = np.array([driver.place_m[0] for _, driver in ways])
+    if len(up) < 2 or np.ptp(up) == 0.0:
+        return None
+    ahead_s = up * np.sin(np.radians(angle_deg)) / SOUND_SPEED_M_S
+    turn = np.exp(2j * np.pi * ahead_s[:, None] * frequency_hz)
+    return np.asarray(np.array([driver.pressure[0] for _, driver in ways]) * turn)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-State = Literal["ok", "look", "bad"]
+VerdictState = Literal["ok", "look", "bad"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +36,7 @@ class Verdict:
 
     name: str
     where: str = ""
-    state: State
+    state: VerdictState
     figure: float | None
     limit: tuple[float | None, float | None] = (None, None)
     unit: str = ""

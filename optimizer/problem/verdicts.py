@@ -20,9 +20,9 @@ from optimizer.errors import InputError
 from optimizer.goals import BreakUp, CrossoverRange, Epdr, GridGoal, Impedance, Loudness, LowDrive
 from optimizer.goals.crossover import DEEPEST_NULL_DB
 from optimizer.goals.protection import PreparedTops, own_drive_db
+from optimizer.goals.reflections import turn_upwards
 from optimizer.goals.response import PreparedLoudness
 from optimizer.measure.curve import Direction
-from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.expression.nodes import IDEAL
 from optimizer.network.network import FittedGroup, Network
@@ -30,7 +30,7 @@ from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.crossovers import find_crossing
 from optimizer.problem.problem import Problem
-from optimizer.problem.verdict import State, Verdict
+from optimizer.problem.verdict import VerdictState, Verdict
 from optimizer.text.units import format_quantity
 
 IN_STEP_DEG = (30.0, 60.0)
@@ -161,7 +161,7 @@ def level_db(pressure: Complex) -> Real:
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(pressure), 1e-15)))
 
 
-def _grade(short: float, allowed: float) -> State:
+def _grade(short: float, allowed: float) -> VerdictState:
     """Grade by how far a figure is beyond its limit: not at all, by less than allowed, by more."""
     return "ok" if short <= 1e-6 else "look" if short <= allowed else "bad"
 
@@ -172,7 +172,7 @@ def judge_crossovers(evidence: Evidence) -> Iterator[Verdict]:
         low, high = one.low_hz, one.high_hz
         pair = f"{one.lower} to {one.upper}"
         if low is None and high is None:
-            state: State = "look"
+            state: VerdictState = "look"
         elif hz is None:
             state = "bad"
         else:
@@ -285,14 +285,10 @@ def _vertical(evidence: Evidence) -> Iterator[tuple[str, Real, str]]:
             total = evidence.pressure[:, directions.index(wanted)].sum(axis=0)
             yield str(wanted), level_db(total), "estimated" if estimated else "measured"
             continue
-        by_name = {driver.name: driver for driver in evidence.problem.drivers}
-        up = np.array([by_name[w.driver].place_m[0] for w in evidence.problem.topology.ways])
-        if np.ptp(up) == 0.0:
-            continue
-        ahead = up * np.sin(np.radians(wanted.vertical_deg)) / SOUND_SPEED_M_S
-        turn = np.exp(2j * np.pi * ahead[:, None] * evidence.frequency_hz)
-        total = (evidence.pressure[:, evidence.axis] * turn).sum(axis=0)
-        yield str(wanted), level_db(total), "told from the places of the drivers alone"
+        raw = turn_upwards(evidence.problem.scene.ways, evidence.frequency_hz, wanted.vertical_deg)
+        if raw is not None:
+            total = (evidence.solved.transfer * raw).sum(axis=0)
+            yield str(wanted), level_db(total), "told from the places of the drivers alone"
 
 
 def judge_break_up(evidence: Evidence) -> Iterator[Verdict]:

@@ -14,11 +14,11 @@ import numpy as np
 from scipy.special import j1
 
 from optimizer.arrays import Complex, Real
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 
-SOUND_SPEED_M_S = 343.0
 POINTS_PER_OCTAVE = 24
-HORIZONTAL_DEG = (15, 30, 45, 60, 90)
-VERTICAL_DEG = (15, -15)
+ASIDE_DEG = (15, 30, 45, 60, 90)
+UP_DEG = (15, -15)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,10 +181,10 @@ def write_speaker(folder: Path, seed: int) -> tuple[MadeUpDriver, ...]:
     for driver in drivers:
         total += driver.pressure(f)
         _write(folder / f"{driver.name}.txt", f, driver.pressure(f))
-        for angle in HORIZONTAL_DEG:
+        for angle in ASIDE_DEG:
             aside = driver.pressure(f, aside_deg=angle)
             _write(folder / f"{driver.name}_h{angle}.txt", f, aside)
-        for angle in VERTICAL_DEG:
+        for angle in UP_DEG:
             up = driver.pressure(f, up_deg=angle)
             _write(folder / f"{driver.name}_v{angle}.txt", f, up)
         z = driver.impedance(f)
