@@ -124,7 +124,6 @@ def build_candidate(
         price=_price(network),
         preference=_preference(problem, curve_set),
         taken=problem.topology.taken(network),
-        verdicts=judge(problem, network),
         verdicts=judge_network(problem, network),
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),

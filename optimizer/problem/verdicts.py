@@ -30,7 +30,7 @@ from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.crossovers import find_crossing
 from optimizer.problem.problem import Problem
-from optimizer.problem.verdict import VerdictState, Verdict
+from optimizer.problem.verdict import Verdict, VerdictState
 from optimizer.text.units import format_quantity
 
 IN_STEP_DEG = (30.0, 60.0)
