@@ -7,6 +7,10 @@ are with respect to the log value of each free gene, like all of `CurveTangents`
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
+from typing import TypeVar, cast
+
 import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
@@ -17,12 +21,30 @@ DEGREES = 180.0 / np.pi
 _FLOOR = 1e-30  # as in `curves`: far below any level that matters, keeps logarithms finite
 
 
+Figure = TypeVar("Figure", bound=Callable[..., Real])
+
+
+def _once(figure: Figure) -> Figure:
+    """Compute a figure of some curves once, however many goals ask for it."""
+
+    @wraps(figure)
+    def kept(source: Curves | CurveTangents, *args: int) -> Real:
+        key = (figure.__name__, *args)
+        if key not in source.derived:
+            source.derived[key] = figure(source, *args)
+        return source.derived[key]
+
+    return cast(Figure, kept)
+
+
+@_once
 def drive_db(curves: Curves, way: int) -> Real:
     """Voltage at a driver's terminals over the amplifier's, in dB, shape (..., F)."""
     h = curves.transfer[way]
     return np.asarray(10.0 * np.log10(np.maximum(h.real**2 + h.imag**2, _FLOOR)))
 
 
+@_once
 def drive_db_slope(tangents: CurveTangents, way: int) -> Real:
     """Return the derivative of `drive_db`, shape (P, S, F)."""
     # d(20 log10|H|) = (20/ln 10) Re(dH / H)
@@ -30,6 +52,7 @@ def drive_db_slope(tangents: CurveTangents, way: int) -> Real:
     return tangents.of_way(way, DB_PER_NEPER * ratio.real)
 
 
+@_once
 def way_level_db(curves: Curves, way: int) -> Real:
     """Level of one way alone on the axis, in dB, shape (..., F).
 
@@ -44,6 +67,7 @@ def way_level_db(curves: Curves, way: int) -> Real:
     return np.asarray(drive_db(curves, way) + 10.0 * np.log10(np.maximum(own, _FLOOR)))
 
 
+@_once
 def way_phase_difference_rad(curves: Curves, first: int, second: int) -> Real:
     """Phase on the axis of one way against another, in rad, -pi to pi, shape (..., F).
 
@@ -60,6 +84,7 @@ def way_phase_difference_rad(curves: Curves, first: int, second: int) -> Real:
     return np.asarray(np.angle(product))
 
 
+@_once
 def way_phase_difference_slope(tangents: CurveTangents, first: int, second: int) -> Real:
     """Return the derivative of `way_phase_difference_rad`, shape (P, S, F)."""
     transfer = tangents.curves.transfer
@@ -68,16 +93,19 @@ def way_phase_difference_slope(tangents: CurveTangents, first: int, second: int)
     return tangents.of_way(first, ahead) - tangents.of_way(second, behind)
 
 
+@_once
 def impedance_phase_rad(curves: Curves) -> Real:
     """Phase of the input impedance in rad, shape (..., F)."""
     return np.asarray(-np.angle(curves.admittance))
 
 
+@_once
 def impedance_phase_slope(tangents: CurveTangents) -> Real:
     """Return the derivative of `impedance_phase_rad`, shape (P, S, F)."""
     return tangents.of_load(-(tangents.admittance / tangents.curves.admittance[:, None]).imag)
 
 
+@_once
 def epdr_db(curves: Curves) -> Real:
     """20 log10 of the equivalent peak dissipation resistance in ohm, shape (..., F).
 

@@ -84,6 +84,7 @@ class Curves:
         self._products: dict[tuple[int, int], tuple[Real, Real]] = {}
         self._power: dict[str, Real] = {}
         self._level: dict[str, Real] = {}
+        self.derived: dict[tuple[object, ...], Real] = {}
 
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:
@@ -244,6 +245,7 @@ class CurveTangents:
             self._first.append(seen.isdisjoint(own.tolist()))
             seen.update(own.tolist())
         self._level: dict[str, Real] = {}
+        self.derived: dict[tuple[object, ...], Real] = {}
 
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:

@@ -26,7 +26,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 def run(args: argparse.Namespace) -> int:
     """Print the list, or one goal or preset in full."""
     from optimizer.cli.screen import Screen
-    from optimizer.design.presets import find_targets, list_presets
+    from optimizer.design.presets import BASE, find_targets, list_presets
     from optimizer.errors import InputError
     from optimizer.goals import GOALS
     from optimizer.report.documents.goals import document_goal, document_goals
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         screen.show_document(document_goals(presets))
     elif args.name in GOALS:
         screen.show_document(document_goal(args.name))
-    elif args.name in presets:
+    elif args.name in (*presets, BASE):
         screen.show((find_targets() / f"{args.name}.yaml").read_text(encoding="utf-8").rstrip())
     else:
         raise InputError(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
-from optimizer.design.presets import read_preset
+from optimizer.design.presets import BASE, read_preset
 from optimizer.design.read.goals import DEFAULT_PRESET
 from optimizer.goals import GOALS, Goal
 from optimizer.report.document import Cell, Document, Item, Note, Passage, Section, Table
@@ -44,7 +44,7 @@ def document_goals(presets: Sequence[str]) -> Document:
             *(Section(title=family, parts=(_tabulate(list(group)),)) for family, group in families),
             Section(
                 title="presets",
-                parts=(*map(_describe_preset, presets), Note(text=_MORE, tone="soft")),
+                parts=(*map(_describe_preset, (BASE, *presets)), Note(text=_MORE, tone="soft")),
             ),
         ),
     )
@@ -64,6 +64,8 @@ def _tabulate(goals: Sequence[type[Goal]]) -> Table:
 def _describe_preset(name: str) -> Item:
     fields = read_preset(name, Path()).fields()
     usual = "  (taken when a design states no goals)" if name == DEFAULT_PRESET else ""
+    if name == BASE:
+        usual = "  (each of them may be changed or turned off)"
     return Item(
         lead=name,
         title=f" {fields['title'].text().strip()}{usual}",
