@@ -137,6 +137,6 @@ class Epdr(
         ohm = 10.0 ** (epdr_db(curves)[..., on.span] / 20.0)
         at = int(np.argmin(ohm))
         return (
-            f"lowest {ohm[at]:.2f} ohm at {format_quantity(on.frequency_hz[at], 'Hz')}, "
+            f"lowest EPDR {ohm[at]:.2f} ohm at {format_quantity(on.frequency_hz[at], 'Hz')}, "
             f"floor {self.floor_ohm:g} ohm"
         )
