@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 
 import optimizer
 from optimizer.cli.options import put_in_options
+from optimizer.design.build import build_problem, load_design
 from optimizer.design.start.ladders import BUILDABLE, plan_ways
 from optimizer.design.start.plan import (
     find_mirror,
@@ -17,6 +19,7 @@ from optimizer.design.start.plan import (
     plan_start,
     tell_clock,
 )
+from optimizer.design.start.write import render_start
 from optimizer.errors import InputError
 
 pytestmark = pytest.mark.slow
@@ -219,3 +222,70 @@ def test_one_measured_side_is_taken_for_both(tmp_path):
     for name, expected in (("woofer_h30.txt", True), ("woofer_h-30.txt", False)):
         (tmp_path / name).write_bytes((tmp_path / "woofer.txt").read_bytes())
         assert find_mirror(plan_start(optimizer.survey(tmp_path)).responses) is expected
+
+
+def test_a_rise_gets_a_contour_that_levels_it(tmp_path):
+    """A woofer on a narrow front rises by 5 dB: a coil with a resistor across it takes that away
+    (closed form: 0 dB below, 20 log10(1 + R/Z) above, half of that in the middle)."""
+    write_driver(tmp_path, "woofer", 40, 4000)
+    rows = np.loadtxt(tmp_path / "woofer.txt")
+    step = 5.0 / (1.0 + (400.0 / rows[:, 0]) ** 2)
+    rows[:, 1] += step
+    np.savetxt(tmp_path / "woofer.txt", rows, fmt="%.4f")
+    write_driver(tmp_path, "tweeter", 800, 20000)
+    survey = optimizer.survey(tmp_path)
+    (hint,) = (h for h in survey.pairs[0].slots if h.form == "contour")
+    z = next(d for d in survey.drivers if d.name == "woofer").nominal_ohm
+    r, coil = hint.values["resistance_ohm"], hint.values["inductance_h"]
+    f = np.array([1.0, 1e6])
+    low, high = 20 * np.log10(np.abs(1 + 1 / (1 / r + 1 / (2j * np.pi * f * coil)) / z))
+    assert low == pytest.approx(0.0, abs=0.01)
+    assert high == pytest.approx(20 * np.log10(1 + r / z), abs=0.01)
+    assert 3.0 < high < 6.01
+    middle = r / (2 * np.pi * coil) * np.sqrt(z / (z + r))
+    half = 20 * np.log10(np.abs(1 + 1 / (1 / r + 1 / (2j * np.pi * middle * coil)) / z))
+    assert half == pytest.approx(high / 2, abs=0.01)
+    assert 150.0 < middle < 1200.0
+    (planned,) = (p for p in plan_ways(survey).ways[0].slots if p.slot.form == "contour")
+    assert planned.slot.optional
+    assert planned.slot.ranges[0].low < coil < planned.slot.ranges[0].high
+
+
+def test_a_tweeter_that_falls_gets_a_lift_across_its_pad(tmp_path):
+    """Where it is louder and falls by 4 dB towards 16 kHz; one that is even gets none."""
+    for falls in (False, True):
+        folder = tmp_path / str(falls)
+        folder.mkdir()
+        write_driver(folder, "woofer", 40, 4000)
+        write_driver(folder, "tweeter", 800, 30000, gain=600.0)
+        rows = np.loadtxt(folder / "tweeter.txt")
+        rows[:, 1] -= falls * 4.5 / (1.0 + (9000.0 / rows[:, 0]) ** 4)
+        np.savetxt(folder / "tweeter.txt", rows, fmt="%.4f")
+        way = plan_ways(optimizer.survey(folder)).ways[1]
+        forms = [p.slot.form for p in way.slots]
+        assert ("bypassed pad" in forms) == falls
+        assert "pad" in forms
+
+
+def test_two_of_a_kind_are_offered_as_one_way(tmp_path):
+    """What the design offers in comments is a way that can be read in their place."""
+    for name, band in (("woofer1", (40, 4000)), ("woofer2", (41, 4000)), ("tweeter", (800, 20000))):
+        write_driver(tmp_path, name, *band)
+    survey = optimizer.survey(tmp_path)
+    text = render_start(plan_start(survey), tmp_path, tmp_path)
+    lines = text.splitlines()
+    begin = next(k for k, line in enumerate(lines) if line.startswith("#  woofer1_woofer2:"))
+    end = next(k for k in range(begin, len(lines)) if lines[k] == "#    ]}")
+    offered = [line[1:] for line in lines[begin : end + 1]]
+    first = next(
+        k for k, line in enumerate(lines) if line == "  woofer1:" and k > lines.index("ways:")
+    )
+    last = next(k for k, line in enumerate(lines) if line == "  tweeter:" and k > first)
+    changed = "\n".join([*lines[:first], *offered, *lines[last:]])
+    changed = re.sub(r'^  "woofer2 to tweeter": .*$', "", changed, flags=re.MULTILINE)
+    changed = changed.replace('"woofer1 to tweeter"', '"woofer1_woofer2 to tweeter"')
+    design = tmp_path / "one.yaml"
+    design.write_text(changed + "\n", encoding="utf-8")
+    problem = build_problem(load_design(design))
+    assert [way.name for way in problem.topology.ways] == ["woofer1_woofer2", "tweeter"]
+    assert [way.driver for way in problem.topology.ways] == ["woofer1&woofer2", "tweeter"]

@@ -52,6 +52,8 @@ _COMPOUND_VALUES: dict[Form, tuple[str, ...]] = {
     "notch": ("inductance_h", "capacitance_f", "resistance_ohm"),
     "equaliser": ("resistance_ohm", "capacitance_f"),
     "pad": ("series_ohm", "shunt_ohm"),
+    "bypassed pad": ("series_ohm", "capacitance_f", "shunt_ohm"),
+    "contour": ("inductance_h", "resistance_ohm"),
 }
 
 
@@ -252,7 +254,8 @@ def _distinct(hints: Iterable[SlotHint]) -> list[SlotHint]:
     kept = []
     for hint in hints:
         # One pad and one equaliser are enough, whatever the neighbour they were proposed for.
-        key = (hint.form, "" if hint.form in ("pad", "equaliser") else hint.reason.split(",")[0])
+        once = hint.form not in ("trap", "notch")
+        key = (hint.form, "" if once else hint.reason.split(",")[0])
         if key not in seen:
             seen.add(key)
             kept.append(hint)
@@ -297,17 +300,14 @@ def _build_way(
         span = [load / (2.0 * np.pi * f) for f in (2000.0, 200.0)]
         way.add("series", "inductor", [(span[0], span[1])],
                 "against a rise towards the top, or the step of a narrow front")  # fmt: skip
-    for hint in hints:
-        if hint.form == "trap":
-            _add_compound(way, "series", hint)
+    _add_compounds(way, "series", hints, "trap")
     if below is not None or above is None:
         pad = next((h for h in hints if h.form == "pad"), None)
         why = pad.reason if pad else "level; not needed by the files as they are"
         top = max(1.2 * z, 3.0 * pad.values["series_ohm"] if pad else 0.0)
         way.add("series", "pad", [(0.47, top), (0.3 * z, 8.0 * z)], why)
-    for hint in hints:
-        if hint.form in ("notch", "equaliser"):
-            _add_compound(way, "shunt", hint)
+    _add_compounds(way, "series", hints, "bypassed pad", "contour")
+    _add_compounds(way, "shunt", hints, "notch", "equaliser")
     if all(item.slot.optional for item in way.slots) and below is None and above is not None:
         raise InputError(
             "the crossover must lie where coils can be bought", value=f"{above.centre_hz:.0f} Hz",
@@ -363,10 +363,14 @@ def _ordinal(number: int) -> str:
     return {2: "second", 3: "third", 4: "fourth"}.get(number, f"{number}th")
 
 
+def _add_compounds(way: _Builder, place: Place, hints: Sequence[SlotHint], *forms: Form) -> None:
+    for hint in hints:
+        if hint.form in forms:
+            _add_compound(way, place, hint)
+
+
 def _add_compound(way: _Builder, place: Place, hint: SlotHint) -> None:
-    form: Form = "trap" if hint.form == "trap" else "notch"
-    if hint.form == "equaliser":
-        form = "equaliser"
+    form: Form = hint.form
     starts = [hint.values[key] for key in _COMPOUND_VALUES[form]]
     kinds = form_of(form, place).kinds
     if any(

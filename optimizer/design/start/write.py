@@ -232,8 +232,32 @@ def _render_ways(start: Start) -> list[str]:
     lines.append("ways:")
     for way in start.plan.ways:
         lines += _render_way(way)
-    lines += _render_series(start)
+    lines += [*_render_together(start), *_render_series(start)]
     lines.append("")
+    return lines
+
+
+def _render_together(start: Start) -> list[str]:
+    """Offer equal drivers as one way: half the parts, where none of them has to end earlier."""
+    lines = []
+    for group in start.plan.groups:
+        if len(group) < 2:
+            continue
+        names = [driver.name for driver in group]
+        way = next(w for w in start.plan.ways if w.driver.name == names[0])
+        polarity = "" if way.polarity == "normal" else f"polarity: {way.polarity}, "
+        lines += [
+            "",
+            *_comment(
+                f"Instead of {' and '.join(names)}: all of them on one filter, with half the parts; "
+                "wired: series doubles what the amplifier sees. Smaller coils and larger capacitors "
+                "serve the lower load of parallel ones. cross: then names this way instead."
+            ),
+            f"#  {_quote('_'.join(names))}:",
+            f"#    {{{polarity}drivers: [{', '.join(map(_quote, names))}], wired: parallel, ladder: [",
+            *(f"#      {_render_slot(planned.slot)}," for planned in way.slots),
+            "#    ]}",
+        ]
     return lines
 
 

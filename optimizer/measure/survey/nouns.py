@@ -93,7 +93,7 @@ class SlotHint:
     ----------
     driver : str
         Whose ladder.
-    form : {"notch", "trap", "equaliser", "pad"}
+    form : {"notch", "trap", "equaliser", "pad", "bypassed pad", "contour"}
         As in a design file.
     reason : str
         Why.

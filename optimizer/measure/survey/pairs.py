@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from optimizer.measure.curves.thin import interpolate_log
 from optimizer.measure.survey.hints import PeakHint, find_break_up, order_to_silence
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint
 
@@ -12,6 +13,13 @@ UNSEEN_SPAN = 2.0
 CLEAR_OF_BREAK_UP = float(np.sqrt(2.0))
 """The crossover stays half an octave below a resonance; common practice, no source."""
 _MOST_PER_DRIVER = 2
+LEAST_STEP_DB = 2.0
+"""A rise of the lower driver that is worth a contour, a fall of the upper one worth a lift: common
+practice, no source."""
+TOP_HZ = 14000.0
+"""A driver that reaches this plays the top of the speaker."""
+LARGEST_STEP_DB = 6.0
+"""More is not levelled by one contour: the step of a front is 6 dB."""
 
 
 def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
@@ -126,18 +134,23 @@ def _hint_slots(lower: DriverSurvey, upper: DriverSurvey, centre: float) -> list
                 values={"resistance_ohm": best.r_ohm, "capacitance_f": best.c_farad},
             )
         )
+    step = _contour_slot(lower, centre)
+    if step is not None:
+        slots.append(step)
     louder = upper.sensitivity_db - lower.sensitivity_db
     if louder > 0.5:
         z = upper.nominal_ohm or 6.0
         k = 10.0 ** (min(louder, 15.0) / 20.0)
+        pad = {"series_ohm": z * (k - 1.0) / k, "shunt_ohm": z / (k - 1.0)}
         slots.append(
             SlotHint(
                 driver=upper.name,
                 form="pad",
                 reason=f"{upper.name} is {louder:.1f} dB louder than {lower.name}",
-                values={"series_ohm": z * (k - 1.0) / k, "shunt_ohm": z / (k - 1.0)},
+                values=pad,
             )
         )
+        slots += _lift_slot(upper, centre, pad)
     electrical = upper.impedance
     peaked = (
         electrical is not None
@@ -147,6 +160,68 @@ def _hint_slots(lower: DriverSurvey, upper: DriverSurvey, centre: float) -> list
     if peaked and upper.resonance_hz is not None and centre < 3.0 * upper.resonance_hz:
         slots.append(_resonance_slot(upper, centre))
     return slots
+
+
+def _mean_db(driver: DriverSurvey, low_hz: float, high_hz: float) -> float | None:
+    """Mean level of a driver between two frequencies; None where less than that was measured."""
+    response = driver.response
+    if response is None or response.range_hz[0] > low_hz or response.range_hz[1] < high_hz:
+        return None
+    grid = np.geomspace(low_hz, high_hz, 24)
+    return float(np.mean(interpolate_log(response.frequency_hz, response.level_db, grid)))
+
+
+def _contour_slot(lower: DriverSurvey, centre: float) -> SlotHint | None:
+    """Offer a coil with a resistor across it, in the line, against a rise towards the crossover.
+
+    With R in the line above and nothing below, a load Z loses 20 log10(1 + R/Z) dB; the middle of that
+    step lies at sqrt(Z/(Z + R)) R/(2 pi L), where pole and zero are equally far.
+    """
+    bottom = max(2.0 * lower.usable_hz[0], lower.valid_from_hz)
+    if 4.0 * bottom > centre:
+        return None
+    below, above = _mean_db(lower, bottom, 2.0 * bottom), _mean_db(lower, centre / 2.0, centre)
+    if below is None or above is None or above - below < LEAST_STEP_DB:
+        return None
+    rise = min(above - below, LARGEST_STEP_DB)
+    z = lower.nominal_ohm or 6.0
+    ohm = z * (10.0 ** (rise / 20.0) - 1.0)
+    middle = float(np.sqrt(bottom * centre))
+    return SlotHint(
+        driver=lower.name,
+        form="contour",
+        reason=f"it rises by {above - below:.1f} dB from {bottom:.0f} Hz to {centre:.0f} Hz, as on a "
+        "narrow front",
+        values={
+            "inductance_h": float(ohm * np.sqrt(z / (z + ohm)) / (2.0 * np.pi * middle)),
+            "resistance_ohm": float(ohm),
+        },
+    )
+
+
+def _lift_slot(upper: DriverSurvey, centre: float, pad: dict[str, float]) -> list[SlotHint]:
+    """Offer a capacitor across the series resistor of a pad where the upper driver falls at the top.
+
+    It begins to act where its reactance is that of the resistor.
+    """
+    top = min(upper.usable_hz[1], 16000.0)
+    start = max(2.0 * centre, top / 4.0)
+    if 2.0 * start > top or top < TOP_HZ:
+        return []  # another driver plays the top
+    below, above = _mean_db(upper, centre * 1.4, start), _mean_db(upper, top / 1.4, top)
+    if below is None or above is None or below - above < LEAST_STEP_DB:
+        return []
+    return [
+        SlotHint(
+            driver=upper.name,
+            form="bypassed pad",
+            reason=f"it falls by {below - above:.1f} dB towards {top:.0f} Hz",
+            values={
+                **pad,
+                "capacitance_f": float(1.0 / (2.0 * np.pi * top / 2.0 * pad["series_ohm"])),
+            },
+        )
+    ]
 
 
 def _peak_slot(driver: str, form: str, hint: PeakHint) -> SlotHint:
