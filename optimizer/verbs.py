@@ -21,6 +21,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
 from optimizer.bench.loads.ratings import Amplifier
@@ -37,9 +38,9 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.start.plan import Clock, plan_start
 from optimizer.design.start.write import DESIGN_NAME, check_unedited, render_start
 from optimizer.errors import InputError
-from optimizer.goals import GoalSet
+from optimizer.goals import CrossoverRange, GoalSet, Scene
 from optimizer.measure.curves.nearfield import Baffle
-from optimizer.measure.driver import File
+from optimizer.measure.driver import Driver, File
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.survey.survey import survey_folder
@@ -120,18 +121,25 @@ def load(source: Source) -> Problem:
     return build_problem(source if isinstance(source, Design) else load_design(Path(source)))
 
 
-def preset(name: str) -> GoalSet:
+def preset(
+    name: str, *, drivers: Sequence[Driver] = (), crossings: Sequence[CrossoverRange] = ()
+) -> GoalSet:
     """Read the goals of a preset that comes along, or of a file of one's own.
 
     Parameters
     ----------
     name : str
         "living-room", or a file ending in ".yaml".
+    drivers : sequence of Driver, optional
+        Of a speaker with one way for each: goals that they do not serve are left out.
+    crossings : sequence of CrossoverRange, optional
+        Where those ways may meet.
 
     Returns
     -------
     GoalSet
-        To be used or overridden: ``{**preset("living-room"), "parts": {"each": 0.03}}``.
+        To be used or overridden: ``{**preset("living-room"), "parts": {"each": 0.03}}``. What
+        stands under every preset ("base") is part of it.
 
     Raises
     ------
@@ -140,12 +148,26 @@ def preset(name: str) -> GoalSet:
 
     Examples
     --------
-    >>> sorted(preset("flat-on-axis"))
-    ['impedance', 'listening_window', 'on_axis', 'parts']
+    >>> sorted(set(preset("flat-on-axis")) - set(preset("base")))
+    ['listening_window', 'on_axis', 'parts']
+    >>> from optimizer.testing import small_problem
+    >>> sorted(set(preset("flat-on-axis")) - set(preset("flat-on-axis", drivers=small_problem().drivers)))
+    ['break_up', 'listening_window', 'lobe_depth']
     """
     # JSON strings are YAML, so any name survives.
     entry = parse_yaml(f"preset: {json.dumps(name)}", file="preset")
-    return read_goals(entry, Path(), []).specs
+    goals = read_goals(entry, Path(), []).specs
+    if not drivers:
+        return goals
+    directions = drivers[0].directions
+    return goals.served_by(
+        Scene(
+            frequency_hz=drivers[0].frequency_hz,
+            curves={**named_averages(directions), **direction_averages(directions)},
+            ways=[(driver.name, driver) for driver in drivers],
+            crossings=tuple(crossings),
+        )
+    )
 
 
 def survey(

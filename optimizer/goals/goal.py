@@ -474,6 +474,18 @@ class GoalSet(Mapping[str, Goal]):
                 )
         return self.replace(**{n: replace(self[n], weight=w) for n, w in weights.items()})
 
+    def served_by(self, scene: Scene) -> GoalSet:
+        """Leave out the goals that drivers and directions do not serve."""
+        kept = []
+        for goal in self.values():
+            try:
+                if isinstance(goal, GridGoal):
+                    goal.prepare(scene)
+            except InputError:
+                continue
+            kept.append(goal)
+        return GoalSet(kept)
+
     def prepare(self, scene: Scene) -> tuple[Prepared, ...]:
         """Prepare every goal that has residuals, in order.
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from optimizer.text.brief import clip
+
 VerdictState = Literal["ok", "look", "bad"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Verdict:
     """Whether one thing of a network is in order.
 
@@ -43,3 +45,6 @@ class Verdict:
     source: str = "common practice"
     says: str
     remedy: str = ""
+
+    def __repr__(self) -> str:
+        return clip(f"<Verdict {self.state}: {self.name} {self.where}: {self.says}>")

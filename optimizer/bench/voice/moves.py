@@ -137,6 +137,8 @@ class Moves:
     bands: tuple[BandMove, ...]
     rest: tuple[RestMove, ...]
 
+    __repr__ = brief
+
 
 def measure_moves(
     before: CurveSet, after: CurveSet, wishes: Sequence[Wish], limits: MoveLimits

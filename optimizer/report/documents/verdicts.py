@@ -55,6 +55,8 @@ def say_subject(verdict: Verdict) -> str:
 
 def say_limit(verdict: Verdict) -> str:
     """Say what would be in order; empty where nothing is known of it."""
+    if verdict.limit == (None, 0.0):
+        return "none"
     low, high = (None if end is None else _say_end(end, verdict.unit) for end in verdict.limit)
     if low is not None and high is not None:
         return f"{low} to {high}"
@@ -66,4 +68,4 @@ def say_limit(verdict: Verdict) -> str:
 def _say_end(value: float, unit: str) -> str:
     if unit in ("Hz", "ohm"):
         return format_quantity(value, unit)
-    return f"{value:.1f} {unit}".rstrip() if unit else f"{value:g}"
+    return f"{value:.3g} {unit}".rstrip()
