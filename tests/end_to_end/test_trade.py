@@ -302,7 +302,7 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         goals = (
             "goals:\n  on_axis: {tilt: -0.3 dB/oct, band: 80..16k, weight: 1}\n"
             f"  lobe_depth: {{angle: 20, allow: 0 dB, band: 100..16k, weight: {weight}}}\n"
-            "  impedance: {floor: 3.2 ohm}\n  parts: {each: 0.03}\n\n"
+            "  impedance: {floor: 3.2 ohm}\n  parts: {each: 0.03}\n  crossing: off\n\n"
         )
         problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
         assert problem.estimated

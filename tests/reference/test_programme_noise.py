@@ -194,10 +194,31 @@ def test_low_drive_guards_all_but_the_lowest_driver() -> None:
         ("tweeter", make_driver("tweeter", f, moving_coil(f, resonance=900.0))),
     ]
     goal = LowDrive(down_db=20.0).prepare(scene(f, ways))
-    assert [w for w, _ in goal.tops] == [1]
+    assert goal.tops == (1,)
     full = with_drives(f, [np.ones(len(f), dtype=complex)] * 2)
     assert np.linalg.norm(goal.residuals(full)) == pytest.approx(20.0)
+    padded = with_drives(f, [np.ones(len(f), dtype=complex), np.full(len(f), 0.3 + 0j)])
+    assert np.linalg.norm(goal.residuals(padded)) == pytest.approx(20.0), "a pad is no protection"
     low, high = linkwitz_riley(f, 3000.0)
     met = with_drives(f, [low, high])
     # Two octaves below its corner a 24 dB/octave filter is 42 dB down.
     assert np.all(goal.residuals(met) == 0.0)
+
+
+def test_low_drive_falls_from_the_lowest_frequency_to_the_resonance() -> None:
+    """6 dB at the lowest frequency that is stated, 12 dB per octave below it down to the limit, which
+    holds at the resonance and below whatever was stated."""
+    f = np.geomspace(20.0, 20_000.0, 400)
+    resonance = moving_coil(f, resonance=900.0)
+    for lowest, at_hz, wanted in ((1800.0, 1800.0, 6.0), (1800.0, 1272.8, 12.0), (1800.0, 900.0, 15.0),
+                                  (700.0, 850.0, 15.0), (1800.0, 2000.0, 0.0)):  # fmt: skip
+        ways = [
+            ("woofer", make_driver("woofer", f, moving_coil(f))),
+            ("tweeter", make_driver("tweeter", f, resonance, lowest_hz=lowest)),
+        ]
+        goal = LowDrive(down_db=15.0).prepare(scene(f, ways))
+        full = with_drives(f, [np.ones(len(f), dtype=complex)] * 2)
+        excess = np.ravel(goal.residuals(full)) / goal.scale
+        k = int(np.searchsorted(f, at_hz * (1 + 1e-9))) - 1
+        assert excess.shape[-1] == len(f)
+        assert excess[k] == pytest.approx(wanted, abs=0.4), (lowest, at_hz)

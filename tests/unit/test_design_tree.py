@@ -126,10 +126,28 @@ def test_what_is_wrong_is_said(write, text, said):
     assert "design.yaml" in str(caught.value)
 
 
+def test_the_aims_of_the_readme_load(copy_demo, tmp_path):
+    """Ranges, amplifier and goals as the README shows them, in place of those of the demo."""
+    blocks = re.findall(r"```yaml\n(.*?)```", README.read_text(encoding="utf-8"), re.S)
+    (block,) = (one for one in blocks if one.startswith("cross:"))
+    design = copy_demo(tmp_path)
+    demo = design.read_text(encoding="utf-8")
+    head, tail = demo[: demo.index("\ncross:")], demo[demo.index("\nstock:") :]
+    design.write_text(f"{head}\n{block}{tail}", encoding="utf-8")
+    problem = build_problem(load_design(design))
+    assert [(r.low_hz, r.high_hz) for r in problem.crossings] == [(220.0, 880.0), (1800.0, 2500.0)]
+    assert problem.goals["impedance"].floor_ohm == pytest.approx(0.8 * 8.0)
+    assert problem.goals["epdr"].floor_ohm == pytest.approx(0.5 * 8.0)
+    assert problem.goals["lobe_depth"].allowed_db == 2.0
+    assert "loudness" not in problem.goals
+    assert problem.amplifier.watts == 30.0
+
+
 @pytest.mark.parametrize("number", [0, 1, 2])
 def test_the_designs_of_the_readme_load(copy_demo, tmp_path, number):
     """What the README shows is read as it stands, with drivers of the demo before it."""
-    block = re.findall(r"```yaml\n(.*?)```", README.read_text(encoding="utf-8"), re.S)[number]
+    blocks = re.findall(r"```yaml\n(.*?)```", README.read_text(encoding="utf-8"), re.S)
+    block = [one for one in blocks if "ways:" in one or "network:" in one][number]
     design = copy_demo(tmp_path)
     demo = design.read_text(encoding="utf-8")
     head = demo[: demo.index("together:")].partition("# All three drivers")[0]
