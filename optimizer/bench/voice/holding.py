@@ -201,8 +201,9 @@ def _exceed(
                 says=f"the impedance reaches {lowest} of the wished {goal.goal.floor_ohm:g}"
             )
         share = math.floor(100.0 * float(ohm[at]) / present.impedance_min_ohm)
+        short = 100.0 * (1.0 - float(ohm[at]) / goal.goal.floor_ohm)
         return Excess(
-            says=f"the lowest impedance is {lowest}, {goal.goal.floor_ohm:.2f} must be left",
+            says=f"the lowest impedance is {lowest}, {short:.2g}% below what must be left",
             option=f'--hold "impedance {share} %"',
         )
     return Excess(says=f"{goal.name.replace('_', ' ')}: {goal.describe(curves)}")
