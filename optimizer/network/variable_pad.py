@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from optimizer.errors import InputError, Subject
@@ -34,6 +35,21 @@ def pad_resistances(ohm: float, level_db: float) -> tuple[float, float]:
     """
     k = 10.0 ** (level_db / 20.0)
     return ohm * (1.0 - k), ohm * k / (1.0 - k)
+
+
+def find_nominal(series_ohm: float, shunt_ohm: float) -> float:
+    """Find the load that a pad of two resistances is made for, in ohm.
+
+    Parameters
+    ----------
+    series_ohm, shunt_ohm : float
+        As `pad_resistances` has them.
+
+    Notes
+    -----
+    With that load Z it shows Z itself: Rs + Z Rp / (Z + Rp) = Z, so Z^2 - Rs Z - Rs Rp = 0.
+    """
+    return (series_ohm + math.sqrt(series_ohm**2 + 4.0 * series_ohm * shunt_ohm)) / 2.0
 
 
 def variable_pad(name: str, ohm: float, positions_db: Sequence[float]) -> OneOf:

@@ -127,7 +127,7 @@ def test_each_candidate_builds_one_alternative(bench: Bench) -> None:
     )
 
 
-def other_network(bench: Bench) -> Network:
+def other_network(bench: Bench, pad: str = "P1-3dB") -> Network:
     """A network with the other order, the other board and the pad at -3 dB: not the best."""
     space = bench.problem.space
     genome = space.locate(bench.network)
@@ -138,7 +138,7 @@ def other_network(bench: Bench) -> Network:
         if any(slot.name in own for own in where.values()):
             present[k] = not genome.present[k]
         elif slot.name.startswith("P1") and ladder == "tweeter":
-            present[k] = slot.name == "P1-3dB"
+            present[k] = slot.name == pad
     return space.network(
         type(genome)(choice=genome.choice, present=present, polarity=genome.polarity)
     )
@@ -252,6 +252,21 @@ def test_verify_passes_what_was_built(bench: Bench) -> None:
         bench.command("verify", bench.design, at, *files, "--json", told)
         healthy.append(json.loads(told.read_text(encoding="utf-8"))["healthy"])
     assert healthy == [True, False]
+
+
+def test_verify_names_a_control_in_a_wrong_position(bench: Bench) -> None:
+    """A pad that was left at -6 dB where -3 dB was meant is one suspect, and says where it stands."""
+    at = bench.write(other_network(bench), "meant")
+    left = bench.write(other_network(bench, "P1-6dB"), "left-there")
+    bench.run("sheet", left, "--columns", bench.folder / "left")
+    files = (bench.folder / "left" / "on_axis.txt", bench.folder / "left" / "impedance.txt")
+    told = bench.folder / "verify.json"
+    bench.run("verify", at, *files, "--json", told)
+    answer = json.loads(told.read_text(encoding="utf-8"))
+    assert not answer["healthy"]
+    first = answer["faults"][0]
+    assert (first["what"], first["where"]) == ("wrong position", "tweeter.P1")
+    assert first["says"] == "tweeter.P1 at -6 dB instead of -3 dB"
 
 
 def test_a_network_file_may_be_of_either(bench: Bench) -> None:

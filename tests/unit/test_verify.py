@@ -140,9 +140,51 @@ def test_faults_change_what_they_say(network):
     assert [s.parts[0].kind for s in mixed.ways[2].slots[:2]] == ["inductor", "capacitor"]
 
 
-def test_predictions_are_those_of_the_solver(problem, network):
+def test_faults_of_taps_and_controls(network):
+    """A transformer of 1 : 0.4 wired otherwise, a variable pad of 8 ohm elsewhere.
+
+    Ideal transformer, by hand: 2.5 with input and output exchanged, 0.6 with its ends exchanged. At
+    -6 dB a pad of 8 ohm has 3.991 and 8.038 ohm, at -12 dB 5.991 and 2.684 ohm (`pad_resistances`,
+    from the radio handbooks' formula).
+    """
+    tapped = with_tap(network, "tap 0.4", (3.9905, 8.0381))
+    faults = list_faults(tapped, {("tweeter", "P1"): "Front"})
+    taps = {f.says: f for f in faults if f.what == "wrong tap"}
+    assert {f.where for f in taps.values()} == {"tweeter.A1"}
+    exchanged = taps["tweeter.A1 with input and output exchanged"]
+    assert exchanged.gains == {("tweeter", "A1"): pytest.approx(2.5)}
+    assert apply_fault(tapped, exchanged).ways[2].slots[0].circuit.gain == pytest.approx(2.5)
+    turned = taps["tweeter.A1 with its end and its common end exchanged"]
+    assert turned.gains["tweeter", "A1"] == pytest.approx(0.6)
+    assert sum(f.weight for f in taps.values()) == pytest.approx(2.0)
+    positions = {f.says: f for f in faults if f.what == "wrong position"}
+    assert {f.where for f in positions.values()} == {"tweeter.Front"}
+    assert "tweeter.Front at -6 dB instead of -6 dB" not in positions
+    low = positions["tweeter.Front at -12 dB instead of -6 dB"]
+    values = [low.parts["tweeter", "P1", i].value for i in (0, 1)]
+    assert values == pytest.approx([5.991, 2.684], rel=1e-3)
+    assert not any(f.what == "wrong position" for f in list_faults(tapped))
+
+
+def with_tap(network, form, pad):
+    """The network with a transformer first in its tweeter, and other resistors in the pad."""
+    *ways, tweeter = network.ways
+    slots = tuple(
+        replace(s, parts=tuple(replace(p, value=v) for p, v in zip(s.parts, pad, strict=True)))
+        if s.name == "P1"
+        else s
+        for s in tweeter.slots
+    )
+    a1 = FittedSlot(name="A1", place="series", form=form, parts=())
+    return replace(network, ways=(*ways, replace(tweeter, slots=(a1, *slots))))
+
+
+@pytest.mark.parametrize("form", ["", "tap 0.4", "tap 2"])
+def test_predictions_are_those_of_the_solver(problem, network, form):
     """Each faulty network predicts what the plain solver computes, whatever the fault."""
-    faults = list_faults(network)
+    if form:
+        network = with_tap(network, form, (3.9905, 8.0381))
+    faults = list_faults(network, {("tweeter", "P1"): "P1"} if form else None)
     index = np.arange(0, len(problem.frequency_hz), 7)
     blank = np.zeros(len(index))
     observations = [

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
-from optimizer.network.network import FittedWay, Network, PartKey
+from optimizer.network.expression.forms import form_of_tap
+from optimizer.network.expression.nodes import say_gain
+from optimizer.network.network import FittedSlot, FittedWay, Network, PartKey
+from optimizer.network.variable_pad import find_nominal, pad_resistances
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.stock.series import series_values
 from optimizer.text.brief import brief
@@ -25,6 +29,8 @@ What = Literal[
     "swapped drivers",
     "wrong pad resistor",
     "missing piece",
+    "wrong position",
+    "wrong tap",
 ]
 
 WEIGHTS: dict[What, float] = {
@@ -36,11 +42,25 @@ WEIGHTS: dict[What, float] = {
 """How much likelier than others each kind of mistake is before anything is measured: wires are
 crossed and joints forgotten more often than decades misread (common practice, no source)."""
 
+FAMILIES: frozenset[What] = frozenset(("wrong pad resistor", "wrong position", "wrong tap"))
+"""Kinds of mistakes of which one place can have many that are told as one: any other value,
+position or tap."""
+
+POSITIONS_DB = (0.0, -1.0, -2.0, -3.0, -4.0, -5.0, -6.0, -7.0, -8.0, -10.0, -12.0, -15.0, -20.0)
+"""Where a variable pad may stand instead."""
+
+TAPS_DB = (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0, -7.0, -8.0, -9.0, -10.0, -12.0, -15.0)
+"""Taps that a driver may hang on instead, as an autotransformer has them (common practice, no
+source)."""
+
 OPEN_OHM = 1e9
 """Series resistance of a part that is not connected."""
 
 SHORT_OHM = 1e-6
 """Resistance of a part that is bridged."""
+
+Place = tuple[str, str]
+"""Names of a ladder and a slot of it."""
 
 _SHORT: dict[str, float] = {"inductor": 1e-12, "capacitor": 1e3, "resistor": SHORT_OHM}
 _DIFFERENT = 1.25  # values closer than this factor are no mistake worth looking for
@@ -64,6 +84,8 @@ class Fault:
         Ways whose driver is connected the other way round.
     drivers : tuple of (str, str)
         Ways with the driver that is connected to them instead.
+    gains : mapping of (str, str) to float
+        Volts after over volts before transformers that are wired otherwise, by ladder and slot.
     weight : float
         How likely before measuring, relative to the others.
     """
@@ -74,6 +96,7 @@ class Fault:
     parts: Mapping[PartKey, Part] = field(default_factory=dict)
     turned: tuple[str, ...] = ()
     drivers: tuple[tuple[str, str], ...] = ()
+    gains: Mapping[Place, float] = field(default_factory=dict)
     weight: float = 1.0
 
     __repr__ = brief
@@ -92,13 +115,16 @@ def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
     return out
 
 
-def list_faults(network: Network) -> tuple[Fault, ...]:
+def list_faults(network: Network, controls: Mapping[Place, str] | None = None) -> tuple[Fault, ...]:
     """List every single fault of a network, without the healthy case.
 
     Parameters
     ----------
     network : Network
         As designed.
+    controls : mapping of (str, str) to str, optional
+        Slots that are the position of a variable pad, by ladder and name, with the name of that.
+        One that stands at 0 dB has no slot, and no fault.
 
     Returns
     -------
@@ -132,6 +158,13 @@ def list_faults(network: Network) -> tuple[Fault, ...]:
         found += _spoil(key, label, part)
         found += _misread(key, label, part) if key not in pads else _mistake_pad(key, label, part)
         found += _lose_piece(key, label, part)
+    for ladder in network.ladders:
+        for slot in ladder.slots:
+            place = ladder.name, slot.name
+            if slot.circuit.gain is not None:
+                found += _rewire(place, slot.circuit.gain)
+            if controls and place in controls:
+                found += _turn(place, slot, f"{ladder.name}.{controls[place]}")
     found += _swap_like(parts)
     found += _exchange(parts)
     found += _swap_drivers(network.ways)
@@ -201,6 +234,57 @@ def _lose_piece(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
             where=label,
             says=f"{label} without its piece of {lost}",
             parts={key: _scaled(part, value)},
+        )
+
+
+def _rewire(place: Place, gain: float) -> Iterator[Fault]:
+    """Another tap of a transformer, or its ends exchanged.
+
+    With the fraction k of its turns between tap and common end it gives k of what is across all of
+    them; with input and output exchanged 1 / k, with end and common end exchanged 1 - k of it
+    (ideal transformer; upside down where it steps up).
+    """
+    label = ".".join(place)
+
+    def wired(value: float, says: str, weight: float = 1.0) -> Fault:
+        return Fault(what="wrong tap", where=label, says=says, gains={place: value}, weight=weight)
+
+    up = gain > 1.0
+    k = 1.0 / gain if up else gain
+    taps = [x for x in (10.0 ** (level / 20.0) for level in TAPS_DB) if _differ(x, k)]
+    for x in taps:
+        value = 1.0 / x if up else x
+        said = f"{label} on its tap of {say_gain(value)} instead of {say_gain(gain)}"
+        yield wired(value, said, 1.0 / len(taps))
+    if _differ(k, 1.0):
+        yield wired(1.0 / gain, f"{label} with input and output exchanged", 0.5)
+    if k < 1.0 and _differ(1.0 - k, k):
+        turned = 1.0 / (1.0 - k) if up else 1.0 - k
+        yield wired(turned, f"{label} with its end and its common end exchanged", 0.5)
+
+
+def _differ(a: float, b: float) -> bool:
+    """Whether two gains are half a decibel apart: closer ones are no mistake worth looking for."""
+    return abs(math.log10(a / b)) > 0.5 / 20.0
+
+
+def _turn(place: Place, slot: FittedSlot, label: str) -> Iterator[Fault]:
+    """Turn a variable pad to another position: both resistances are others then."""
+    series, shunt = slot.parts
+    ohm = find_nominal(series.value, shunt.value)
+    k = shunt.value * ohm / (shunt.value + ohm) / ohm
+    levels = [x for x in POSITIONS_DB if _differ(10.0 ** (x / 20.0), k)]
+    for level in levels:
+        rs, rp = pad_resistances(ohm, level) if level else (SHORT_OHM, OPEN_OHM)
+        yield Fault(
+            what="wrong position",
+            where=label,
+            says=f"{label} at {level:g} dB instead of {20.0 * math.log10(k):.3g} dB",
+            parts={
+                (*place, 0): replace(series, value=rs, pieces=(rs,)),
+                (*place, 1): replace(shunt, value=rp, pieces=(rp,)),
+            },
+            weight=2.0 / len(levels),
         )
 
 
@@ -274,6 +358,15 @@ def apply_fault(network: Network, fault: Fault) -> Network:
     """
     drivers = dict(fault.drivers)
     faulty = network.replace_parts(fault.parts)
+    if fault.gains:
+        faulty = faulty.map_slots(
+            lambda ladder: tuple(
+                replace(slot, form=form_of_tap(repr(gain)).name)
+                if (gain := fault.gains.get((ladder.name, slot.name))) is not None
+                else slot
+                for slot in ladder.slots
+            )
+        )
     return replace(
         faulty,
         ways=tuple(

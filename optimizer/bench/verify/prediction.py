@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from optimizer.network.expression.immittance import branch_immittance, part_impe
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import IDEAL
 from optimizer.network.expression.plan import NetworkPlan, Step
-from optimizer.network.expression.walk import Walk
+from optimizer.network.expression.walk import Number, Walk
 from optimizer.network.network import Network
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
@@ -79,11 +79,32 @@ class Unknown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Branch:
-    """What hangs on the amplifier by itself: its plan, its ways, and its first part of all."""
+    """What hangs on the amplifier by itself: its plan, its ways, and its first part of all.
+
+    `ratios` are those of transformers that not all networks have alike, see `_FaultyWalk`.
+    """
 
     plan: NetworkPlan
     ways: tuple[int, ...]
     first: int
+    ratios: Mapping[int, Real]
+
+
+class _FaultyWalk(Walk):
+    """A walk of networks whose transformers are not all wired alike.
+
+    Parameters
+    ----------
+    ratios : mapping of int to ndarray, shape (P, 1)
+        Volts before over volts after those, by number of their step.
+    """
+
+    def __init__(self, ratios: Mapping[int, Real], *args: Any, **options: Any) -> None:
+        self.ratios = ratios
+        super().__init__(*args, **options)
+
+    def ratio_of(self, step: Step) -> Number:
+        return self.ratios.get(step.index, step.ratio)
 
 
 class _Feed:
@@ -164,7 +185,8 @@ class FaultBank:
         for top in network.branches:
             plan = NetworkPlan(from_network(network, top.name), names)
             own = tuple(names.index(leaf.name) for leaf in plan.drivers)
-            self.branches.append(_Branch(plan=plan, ways=own, first=first))
+            ratios = self._ratios(plan)
+            self.branches.append(_Branch(plan=plan, ways=own, first=first, ratios=ratios))
             first += len(plan.leaves)
         self.branch_of = [b for b, one in enumerate(self.branches) for _ in one.plan.leaves]
         self.parts = [[f.parts.get(key, self.listed[key][1]) for key in self.keys] for f in faults]
@@ -175,6 +197,15 @@ class FaultBank:
             if part.kind == "inductor" and part.loss_ohm > 0.0:
                 self.unknowns.append(Unknown(part=g, of_loss=True, spread=RESISTANCE_SPREAD))
         self.count = len(self.unknowns)
+
+    def _ratios(self, plan: NetworkPlan) -> dict[int, Real]:
+        """Ratios of the transformers that a fault rewires, by number of their step."""
+        gains = [{".".join(at): gain for at, gain in f.gains.items()} for f in self.faults]
+        return {
+            step.index: 1.0 / np.array([[own.get(step.tap.name, step.tap.gain)] for own in gains])
+            for step in plan.steps
+            if step.tap is not None and any(step.tap.name in own for own in gains)
+        }
 
     def chosen(self, index: Sequence[int]) -> FaultBank:
         """Return the bank with some of its faults only."""
@@ -251,7 +282,8 @@ class FaultBank:
         branch = self.branches[b]
         own = impedance[branch.first : branch.first + len(branch.plan.leaves)]
         load = [self.load[w] for w in branch.ways]
-        walked = Walk(
+        walked = _FaultyWalk(
+            branch.ratios,
             branch.plan,
             _Feed(own),
             load,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -12,6 +13,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
 from optimizer.network.choices import LadderChoice
 from optimizer.network.expression.forms import NamedForm, form_of, form_of_tap, say_with_article
+from optimizer.network.expression.nodes import say_gain
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.topology import OneOf, Slot, Topology, ValueRange, Way, lay_out
 from optimizer.parts import KINDS, LOSS_OF_KIND, UNIT_OF_KIND, Part
@@ -280,7 +282,7 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     fields = SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
     if form.gain is not None:
-        return _read_tap(fields, name, form)
+        return _read_tap(fields, name, form, f"{way}.{name}", notes)
     keys = form.keys
     single = len(keys) == 1
     allowed = (*_COMMON, *(("from", "to") if single else ()), *keys)
@@ -312,7 +314,9 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
     )
 
 
-def _read_tap(fields: Mapping[str, Entry], name: str, form: NamedForm) -> Slot:
+def _read_tap(
+    fields: Mapping[str, Entry], name: str, form: NamedForm, label: str, notes: list[str]
+) -> Slot:
     """Read a transformer: nothing of it is to be chosen."""
     for key, inner in fields.items():
         if key not in ("name", "tap", "series"):
@@ -320,7 +324,26 @@ def _read_tap(fields: Mapping[str, Entry], name: str, form: NamedForm) -> Slot:
                 "a transformer has a name and its tap, and nothing to choose", value=repr(key),
                 remedy=f'remove "{key}"; a coil or resistance of it is a place in front of it',
             )  # fmt: skip
+    if form.gain is not None and form.gain > 1.0:
+        notes.append(note_step_up(label, form.gain))
     return Slot(name=name, place="series", form=form.name, ranges=())
+
+
+def note_step_up(label: str, gain: float) -> str:
+    """Say what a transformer does that steps up, which few speakers have.
+
+    Parameters
+    ----------
+    label : str
+        Where it stands.
+    gain : float
+        Volts after it over volts before it, above 1.
+    """
+    return (
+        f"{label}: a tap of {say_gain(gain)} raises the level, by {20.0 * math.log10(gain):.1f} dB, "
+        f"and the amplifier sees the load behind it {gain**2:.3g} times as hard (a minus sign "
+        "forgotten?)"
+    )
 
 
 def _read_kept_slot(

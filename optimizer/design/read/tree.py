@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from itertools import count
 
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
+from optimizer.design.read.ladder import note_step_up
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import TAP, form_of
 from optimizer.network.expression.nodes import (
@@ -103,6 +104,11 @@ def read_tree(
         raise entry.where.locate(error) from None
     _check_names(node, entry)
     ranges = _read_values(values, entry, part_leaves(node), notes)
+    notes += [
+        note_step_up(f"network.{one.name}" if one.name else "network", one.gain)
+        for one in walk_nodes(node)
+        if isinstance(one, Tap) and one.gain > 1.0
+    ]
     taken = {getattr(one, "place", None) or getattr(one, "name", "") for one in walk_nodes(node)}
     reader = _Unfolding(entry, ranges, (n for n in (f"A{k}" for k in count(1)) if n not in taken))
     reader.unfold_source(node)

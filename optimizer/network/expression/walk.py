@@ -190,6 +190,10 @@ class Walk:
             return 1.0 / x
         return np.reciprocal(x, out=x if spare and not self.keep and self._full(x) else None)
 
+    def ratio_of(self, step: Step) -> Number:
+        """Volts before a transformer over volts after it; networks may have ratios of their own."""
+        return step.ratio
+
     # Up
 
     def _up(self, spine: Spine) -> tuple[Number, Number, dict[int, Number]]:
@@ -211,7 +215,8 @@ class Walk:
                     drive = {spine.foot: 1.0}
         for step in reversed(steps):
             if step.kind == "tap":
-                v, i = v * step.ratio, i / step.ratio
+                ratio = self.ratio_of(step)
+                v, i = v * ratio, i / ratio
                 continue
             series = step.kind == "series"
             x = self.feed.step(step)
@@ -275,7 +280,8 @@ class Walk:
         last = spine.steps[-1] if spine.steps and isinstance(spine.foot, int) else None
         for step in spine.steps:
             if step.kind == "tap":
-                a, b = a * step.ratio, b / step.ratio
+                ratio = self.ratio_of(step)
+                a, b = a * ratio, b / ratio
                 continue
             kept = self.kept[step.index]
             series = step.kind == "series"
