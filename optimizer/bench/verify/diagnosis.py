@@ -19,7 +19,7 @@ from optimizer.bench.verify.fault_model import (
     FaultFit,
     FaultModel,
 )
-from optimizer.bench.verify.faults import FAMILIES, HEALTHY, Fault, list_faults
+from optimizer.bench.verify.faults import HEALTHY, TOLD_AS_ONE, Fault, list_faults
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND
@@ -223,7 +223,7 @@ def _rank(
             for j in order
             if j not in used
             and (faults[j].what, faults[j].where) == (faults[i].what, faults[i].where)
-            and faults[i].what in FAMILIES
+            and faults[i].what in TOLD_AS_ONE
         ] or [i]
         near = np.abs(aligned - aligned[i]).max(axis=1) < SAME_DB
         same = [j for j in order if near[j] and j not in used and j not in family]

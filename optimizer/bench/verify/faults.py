@@ -42,7 +42,7 @@ WEIGHTS: dict[What, float] = {
 """How much likelier than others each kind of mistake is before anything is measured: wires are
 crossed and joints forgotten more often than decades misread (common practice, no source)."""
 
-FAMILIES: frozenset[What] = frozenset(("wrong pad resistor", "wrong position", "wrong tap"))
+TOLD_AS_ONE: frozenset[What] = frozenset(("wrong pad resistor", "wrong position", "wrong tap"))
 """Kinds of mistakes of which one place can have many that are told as one: any other value,
 position or tap."""
 
@@ -59,7 +59,7 @@ OPEN_OHM = 1e9
 SHORT_OHM = 1e-6
 """Resistance of a part that is bridged."""
 
-Place = tuple[str, str]
+SlotKey = tuple[str, str]
 """Names of a ladder and a slot of it."""
 
 _SHORT: dict[str, float] = {"inductor": 1e-12, "capacitor": 1e3, "resistor": SHORT_OHM}
@@ -96,7 +96,7 @@ class Fault:
     parts: Mapping[PartKey, Part] = field(default_factory=dict)
     turned: tuple[str, ...] = ()
     drivers: tuple[tuple[str, str], ...] = ()
-    gains: Mapping[Place, float] = field(default_factory=dict)
+    gains: Mapping[SlotKey, float] = field(default_factory=dict)
     weight: float = 1.0
 
     __repr__ = brief
@@ -115,7 +115,9 @@ def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
     return out
 
 
-def list_faults(network: Network, controls: Mapping[Place, str] | None = None) -> tuple[Fault, ...]:
+def list_faults(
+    network: Network, controls: Mapping[SlotKey, str] | None = None
+) -> tuple[Fault, ...]:
     """List every single fault of a network, without the healthy case.
 
     Parameters
@@ -237,7 +239,7 @@ def _lose_piece(key: PartKey, label: str, part: Part) -> Iterator[Fault]:
         )
 
 
-def _rewire(place: Place, gain: float) -> Iterator[Fault]:
+def _rewire(place: SlotKey, gain: float) -> Iterator[Fault]:
     """Another tap of a transformer, or its ends exchanged.
 
     With the fraction k of its turns between tap and common end it gives k of what is across all of
@@ -268,7 +270,7 @@ def _differ(a: float, b: float) -> bool:
     return abs(math.log10(a / b)) > 0.5 / 20.0
 
 
-def _turn(place: Place, slot: FittedSlot, label: str) -> Iterator[Fault]:
+def _turn(place: SlotKey, slot: FittedSlot, label: str) -> Iterator[Fault]:
     """Turn a variable pad to another position: both resistances are others then."""
     series, shunt = slot.parts
     ohm = find_nominal(series.value, shunt.value)
