@@ -66,7 +66,12 @@ def refresh(names: list[str], runs: int, seconds: float, fresh: bool) -> None:
             costs = []
             for seed in range(1001, 1001 + runs):
                 result = search(
-                    problem, seconds=seconds, seed=seed, top=1, workers=os.cpu_count() or 1
+                    problem,
+                    seconds=seconds,
+                    seed=seed,
+                    top=1,
+                    workers=os.cpu_count() or 1,
+                    by="cost",
                 )
                 costs.append(result.candidates[0].cost)
                 print(f"  {name} seed {seed}: {costs[-1]:.6f} ({result.stopped})", flush=True)

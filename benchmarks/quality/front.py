@@ -93,6 +93,7 @@ def main() -> int:
             seconds=args.fit_seconds,
             seed=100 + k,
             top=1,
+            by="cost",
             workers=args.workers,
         ).candidates[0]
         found = figures(best)

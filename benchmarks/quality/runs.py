@@ -122,6 +122,7 @@ def run_searches(
                 workers=workers,
                 strategy=strategy,
                 progress=note,
+                by="cost",  # the cost is what is compared, whatever the verdicts on a network
             )
         took = time.perf_counter() - began
         best = result.candidates[0]
