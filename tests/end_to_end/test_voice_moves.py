@@ -194,7 +194,8 @@ class Judge:
             (rf"the directivity index moves {db} at {hz}, allowed is ([\d.]+) dB", self.directivity),
             (rf"{curve} moves {db} at {hz} against what is held, allowed is {db[:-3]} to {db}",
              self.held_point),
-            (rf"lowest impedance is ([\d.]+) ohm at {hz}, ([\d.]+) must be left", self.lowest),
+            (rf"lowest impedance is ([\d.]+) ohm at {hz}, ([\d.e-]+)% below what must be left",
+             self.short),
             (rf"the impedance reaches ([\d.]+) ohm at {hz} of the wished ([\d.]+)", self.lowest),
             (r"lowest impedance ([\d.]+) -> ([\d.]+) ohm", self.impedances),
             (r"sensitivity ([\d.]+) -> ([\d.]+) dB", self.sensitivities),
@@ -303,6 +304,13 @@ class Judge:
     def lowest(self, ohm: str, hz: str, limit: str) -> None:
         self.same(ohm, self.after["curves"]["impedance_ohm"][self.at(hz)])
         assert float(ohm) <= float(limit)
+
+    def short(self, ohm: str, hz: str, percent: str) -> None:
+        """By default the lowest impedance may fall by 5 %."""
+        exact = self.after["curves"]["impedance_ohm"][self.at(hz)]
+        self.same(ohm, exact)
+        left = 0.95 * min(self.before["curves"]["impedance_ohm"])
+        assert float(percent) == pytest.approx(100.0 * (1.0 - exact / left), abs=0.06, rel=0.06)
 
     def impedances(self, *ohm: str) -> None:
         for said, one in zip(ohm, (self.before, self.after), strict=True):
