@@ -10,9 +10,10 @@ import pytest
 
 import optimizer
 from optimizer.design.build import build_problem, load_design
-from optimizer.design.start.plan import plan_start
+from optimizer.design.start.plan import explain_goals, plan_start
 from optimizer.design.start.write import check_unedited, render_start
 from optimizer.errors import InputError
+from optimizer.testing.speakers import write_speaker
 
 pytestmark = pytest.mark.slow
 
@@ -153,3 +154,30 @@ def test_the_same_folder_gives_the_same_text(tmp_path):
     assert load_design(design).topology == load_design(design).topology
     kept = [line for line in again.splitlines()[1:] if "laddersmith.yaml" not in line]
     assert kept == first.splitlines()[1:]
+
+
+@pytest.mark.parametrize(("angles", "preset"), [((), "bench-start"), ((15, 30), "bench-start"),
+                                                ((30, 60), "bench-start"), ((30,), "bench-start"),
+                                                ((15, 30, 45, 60), "living-room")])  # fmt: skip
+def test_any_shared_angle_is_asked_about(tmp_path, angles, preset):
+    """Angles that every driver has bring a goal off the axis, and the design says which; one that a
+    driver alone has is said not to be used."""
+    write_speaker(tmp_path, 1)
+    kept = {f"_h{angle}" for angle in angles}
+    for path in tmp_path.glob("*_[hv]*.txt"):
+        if not any(path.stem.endswith(end) for end in kept):
+            path.unlink()
+    text = write_design(tmp_path, tmp_path / "laddersmith.yaml")
+    goals = load_design(tmp_path / "laddersmith.yaml").goals
+    assert goals.preset == preset
+    assert ("off_axis" in goals.specs) == bool(angles and preset == "bench-start")
+    assert ("in_room" in goals.specs) == (preset == "living-room")
+    said = explain_goals(plan_start(optimizer.survey(tmp_path)))
+    assert len(said) <= 5
+    for line in said:
+        assert line in " ".join(text.replace("#", " ").split())
+    if angles and preset == "bench-start":
+        assert f"every driver was measured at {angles[0]} right" in said[1]
+        (tmp_path / f"tweeter_h{angles[0]}.txt").unlink()
+        text = write_design(tmp_path, tmp_path / "laddersmith.yaml")
+        assert f"woofer alone was measured at {angles[0]} right" in text

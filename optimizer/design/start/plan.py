@@ -22,6 +22,9 @@ from optimizer.measure.timing.timing import Timing, check_shared_clock
 from optimizer.text.units import format_quantity
 
 SEARCH_SECONDS = 10.0
+MANY_DIRECTIONS = 4
+"""Fewer, the axis included, say too little of the sound in a room: their plain mean is asked to be
+even instead (common practice, no source)."""
 SAFE_TO_OHM = 4.0
 """Rated impedance that an amplifier is taken to be safe with, where nothing is known of it (common
 practice, no source)."""
@@ -314,7 +317,8 @@ def _choose_preset(
 ) -> str:
     """Aim at the room where the directions tell of it, else at an early first listening."""
     curves = named_averages(tuple(shared), find_mirror(responses))
-    return "living-room" if "in_room" in curves else "bench-start"
+    told = "in_room" in curves and len(shared) >= MANY_DIRECTIONS
+    return "living-room" if told else "bench-start"
 
 
 def _choose_low_drive(plan: Plan) -> float | None:
