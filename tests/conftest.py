@@ -23,6 +23,7 @@ for _library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
 from optimizer.cli.main import main  # noqa: E402
 from optimizer.demo.write import write_demo  # noqa: E402
 from optimizer.design.build import build_problem, load_design  # noqa: E402
+from optimizer.goals import Impedance  # noqa: E402
 from optimizer.problem.problem import Problem  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -190,9 +191,11 @@ def copy_demo(demo_design: Path) -> Callable[..., Path]:
 
 @pytest.fixture(scope="session")
 def coarse_demo_problem(once: Once, copy_demo: Callable[..., Path]) -> Problem:
-    """Problem of the demo with half the usual points, built once."""
+    """Problem of the demo with half the usual points and few goals, built once."""
     folder = once("coarse-demo", lambda folder: copy_demo(folder, coarse=True))
-    return build_problem(load_design(folder / "design.yaml"))
+    problem = build_problem(load_design(folder / "design.yaml"))
+    goals = {name: problem.goals[name] for name in ("on_axis", "in_room", "directivity", "parts")}
+    return problem.replace(goals={**goals, "impedance": Impedance(floor_ohm=4.0)})
 
 
 @pytest.fixture(scope="session")

@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
+from optimizer.goals import Impedance
 from optimizer.network.deck import Sweep
 from optimizer.network.equivalent import DriverEquivalent, fit_driver_equivalent
 from optimizer.network.expression.nodes import SourceResistance
@@ -46,6 +47,8 @@ def problem(demo_problem: Problem, circuits: dict[str, DriverEquivalent]) -> Pro
         slots=(series_resistor("R0", "0.47 ohm", "3.3 ohm"),),
     )
     return demo_problem.replace(
+        # A floor that must be kept rules many networks out early.
+        goals=demo_problem.goals.replace(impedance=Impedance(floor_ohm=4.0)),
         drivers=[
             replace(d, impedance=circuits[d.name].impedance(d.frequency_hz))
             for d in demo_problem.drivers

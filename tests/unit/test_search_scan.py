@@ -16,8 +16,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def problem(demo_problem: Problem) -> Problem:
-    return demo_problem
+def problem(coarse_demo_problem: Problem) -> Problem:
+    return coarse_demo_problem
 
 
 def draw(problem: Problem, seed: int) -> Genome:
