@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.design.build import build_problem, load_design
 from optimizer.design.read.crossings import read_crossings
 from optimizer.errors import InputError
 from optimizer.goals import Crossing, CrossoverRange, Scene
@@ -130,3 +131,34 @@ def test_the_goal_is_met_inside_its_range_only(low: float, high: float, kept: bo
 def test_nothing_written_is_no_range() -> None:
     """An absent block gives no range and no hard limit."""
     assert read_crossings(None, WAYS) == ((), False)
+
+
+@pytest.mark.slow
+def test_a_design_asks_for_its_ranges_unless_it_says_off(copy_demo, tmp_path) -> None:
+    """`cross:` asks softly, with `hard: yes` it refuses, and `crossing: off` keeps the ranges for the
+    verdicts alone."""
+    cross = "  midrange to tweeter: 1.8 .. 2.5 kHz\n"
+    soft = build_problem(load_design(copy_demo(tmp_path / "soft")))
+    assert not soft.goals["crossing"].hard
+    hard = copy_demo(tmp_path / "hard", (cross, cross + "  hard: yes\n"))
+    assert build_problem(load_design(hard)).goals["crossing"].hard
+    off = copy_demo(tmp_path / "off", ("  directivity:", "  crossing: off\n  directivity:"))
+    problem = build_problem(load_design(off))
+    assert "crossing" not in problem.goals
+    assert [(r.low_hz, r.high_hz) for r in problem.scene.meetings()] == [
+        (220.0, 880.0), (1800.0, 2500.0),
+    ]  # fmt: skip
+
+
+@pytest.mark.slow
+def test_a_hard_range_that_cannot_be_kept_is_a_nearest_miss(
+    copy_demo, tmp_path, laddersmith
+) -> None:
+    """Exit code 3, and the text says which range is broken and by how much."""
+    cross = "  woofer to midrange: 220 .. 880 Hz\n"
+    changed = "  woofer to midrange: 30 .. 40 Hz\n  hard: yes\n"
+    design = copy_demo(tmp_path / "demo", (cross, changed), coarse=True)
+    done = laddersmith("fit", design, "--seconds", 1, "--workers", 1)
+    assert done.returncode == 3
+    assert "crossing" in done.stderr
+    assert "louder than" in done.stdout
