@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import count as count_from
 from typing import Literal
 
@@ -32,6 +32,7 @@ STARTS_PER_ROUND = 24
 ROUNDS_PER_GENERATION = 2
 ROBUST_SHARE = 0.6  # of the time is spent on networks as designed before parts deviate
 _LEFT = "changes of parts lead from it to a better one"
+LEAST_LEFT = 0.1  # share of the time that is worth going on with after a proof
 STALE_ROUNDS = 10  # rounds without a better relaxed structure after which to start anew
 DEEPENED_PER_GENERATION = 1
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
@@ -97,7 +98,7 @@ def search(
         seconds=ROBUST_SHARE * seconds if robust and seconds else seconds,
         by=by,
     )
-    stopped: Literal["converged", "budget", "interrupted"] = "converged"
+    stopped: Literal["converged", "budget", "interrupted"]
     with Crew(problem, workers) as crew:
         try:
             seeds = count_from(seed)  # every independent start has a strategy of its own
@@ -112,19 +113,34 @@ def search(
                 ),
                 np.random.default_rng(seed),
             )
-            stopped = state.explore(crew, planner, max_rounds)
-        except KeyboardInterrupt:
-            stopped = "interrupted"
-        try:
-            if stopped == "converged" and problem.space.size_log10() <= SMALL_LOG10:
-                state.enumerate(top)
-            if stopped != "interrupted" and not state.prove(crew, top):
-                stopped = "budget"
+            stopped = state.explore_and_prove(crew, planner, max_rounds, top)
         except KeyboardInterrupt:
             stopped = "interrupted"
     if robust and stopped != "interrupted":
         state.make_steady(top, None if seconds is None else began + seconds)
     return state.result(top, stopped)
+
+
+@dataclass(slots=True)
+class _Course:
+    """How an exploration stands, to go on from there.
+
+    Parameters
+    ----------
+    board : bool
+        Whether it began from parts on a board.
+    rounds, stale, fruitless : int
+        Rounds done, rounds since the last better structure, starts without a better network.
+    relaxed_before, best_before : float
+        Best relaxed cost of this start, best cost before it.
+    """
+
+    board: bool
+    rounds: int = 0
+    stale: int = 0
+    fruitless: int = 0
+    relaxed_before: float = np.inf
+    best_before: float = np.inf
 
 
 class _State:
@@ -200,33 +216,58 @@ class _State:
                 )
             )
 
-    def explore(
-        self, crew: Crew, planner: Planner, max_rounds: int | None
+    def explore_and_prove(
+        self, crew: Crew, planner: Planner, max_rounds: int | None, top: int
     ) -> Literal["converged", "budget"]:
-        rounds = stale = fruitless = 0
-        relaxed_before, best_before = np.inf, np.inf
+        """Explore, prove what was found, and go on exploring as long as that leaves time."""
         # Where options are many, the proof cannot be had in the time: rather look further.
         share = 0.8 if has_many_options(self.problem.space) else 0.6
-        board = self.start_from_board(crew)
-        while max_rounds is None or rounds < max_rounds:
+        course = _Course(board=self.start_from_board(crew))
+        while True:
+            left = None if self.seconds is None else self.seconds - self.spent()
+            until = None if left is None else self.spent() + share * left
+            ended = self.explore(crew, planner, course, max_rounds, until)
+            if ended == "converged" and self.problem.space.size_log10() <= SMALL_LOG10:
+                self.enumerate(top)
+            proved = self.prove(crew, top)
+            if ended == "converged":
+                return "converged" if proved else "budget"
+            if ended == "rounds" or not proved or self.seconds is None:
+                return "budget"
+            if self.seconds - self.spent() < LEAST_LEFT * self.seconds:
+                return "budget"
+
+    def explore(
+        self,
+        crew: Crew,
+        planner: Planner,
+        course: _Course,
+        max_rounds: int | None,
+        until: float | None,
+    ) -> Literal["converged", "rounds", "time"]:
+        """Breed structures until nothing new comes, or as many rounds or seconds are over."""
+        while max_rounds is None or course.rounds < max_rounds:
             self.breed(crew, planner)
             # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
-            if self.problem.space.supply.counted or board or stale >= STALE_ROUNDS // 2:
-                self.wander(crew, rounds, share)
-            rounds += ROUNDS_PER_GENERATION
-            stale = 0 if planner.best < 0.999 * relaxed_before else stale + ROUNDS_PER_GENERATION
-            relaxed_before = min(relaxed_before, planner.best)
+            tired = course.stale >= STALE_ROUNDS // 2
+            if self.problem.space.supply.counted or course.board or tired:
+                self.wander(crew, course.rounds, until)
+            course.rounds += ROUNDS_PER_GENERATION
+            better = planner.best < 0.999 * course.relaxed_before
+            course.stale = 0 if better else course.stale + ROUNDS_PER_GENERATION
+            course.relaxed_before = min(course.relaxed_before, planner.best)
             self.report("searching")
-            if stale >= STALE_ROUNDS:
+            if course.stale >= STALE_ROUNDS:
                 # This start has come to its end; another one may end elsewhere.
-                fruitless = 0 if self.best < best_before - 1e-9 else fruitless + 1
-                if fruitless == (3 if self.problem.space.size_log10() > 20.0 else 1):
+                gained = self.best < course.best_before - 1e-9
+                course.fruitless = 0 if gained else course.fruitless + 1
+                if course.fruitless == (3 if self.problem.space.size_log10() > 20.0 else 1):
                     return "converged"
                 planner.start_anew()
-                stale, relaxed_before, best_before = 0, np.inf, self.best
-            if self.seconds is not None and self.spent() > share * self.seconds:
-                return "budget"
-        return "budget"
+                course.stale, course.relaxed_before, course.best_before = 0, np.inf, self.best
+            if until is not None and self.spent() > until:
+                return "time"
+        return "rounds"
 
     def breed(self, crew: Crew, planner: Planner) -> None:
         """Relax a generation of starts, and deepen what the one before found."""
@@ -279,7 +320,7 @@ class _State:
         if complete:
             self.notes += ("proven best: every possible network was computed or ruled out",)
 
-    def wander(self, crew: Crew, rounds: int, share: float) -> None:
+    def wander(self, crew: Crew, rounds: int, until: float | None) -> None:
         """Disturb the best networks of the best structures, those less visited first."""
         best: dict[bytes, tuple[Genome, float]] = {}
         for genome, cost in sorted(self.archive.values(), key=lambda item: item[1]):
@@ -297,7 +338,7 @@ class _State:
         for genome, _ in chosen:
             key = genome.key(key_of)
             self.visits[key] = self.visits.get(key, 0) + 1
-        deadline = None if self.seconds is None else self.began + share * self.seconds
+        deadline = None if until is None else self.began + until
         tasks = [(g, c, (self.seed, rounds, i), deadline) for i, (g, c) in enumerate(chosen)]
         for found, evaluations in crew.wander(tasks):
             self.evaluations += evaluations
