@@ -282,8 +282,8 @@ def test_two_of_a_kind_are_offered_as_one_way(tmp_path):
     )
     last = next(k for k, line in enumerate(lines) if line == "  tweeter:" and k > first)
     changed = "\n".join([*lines[:first], *offered, *lines[last:]])
-    changed = re.sub(r'^  "woofer2 to tweeter": .*$', "", changed, flags=re.MULTILINE)
-    changed = changed.replace('"woofer1 to tweeter"', '"woofer1_woofer2 to tweeter"')
+    changed = re.sub(r"^  woofer2 to tweeter: .*$", "", changed, flags=re.MULTILINE)
+    changed = changed.replace("woofer1 to tweeter:", "woofer1_woofer2 to tweeter:")
     design = tmp_path / "one.yaml"
     design.write_text(changed + "\n", encoding="utf-8")
     problem = build_problem(load_design(design))

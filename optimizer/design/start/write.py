@@ -336,7 +336,7 @@ def _render_crossings(start: Start) -> list[str]:
             lines += [line for reason in pair.reasons for line in _comment(reason, "  - ")]
         lines.append("cross:")
         lines += [
-            f"  {_quote(f'{lower} to {upper}')}: {_hz(low)} .. {_hz(high)}"
+            f"  {_name_pair(lower, upper)}: {_hz(low)} .. {_hz(high)}"
             for lower, upper, (low, high) in list_crossings(start.plan)
         ]
         lines.append("")
@@ -345,6 +345,12 @@ def _render_crossings(start: Start) -> list[str]:
         "Resistance of its output and of the cable may be added: output: 0.1 ohm, cable: 0.05 ohm."
     )
     return [*lines, f"amplifier: {{safe_to: {SAFE_TO_OHM:g} ohm}}", ""]
+
+
+def _name_pair(lower: str, upper: str) -> str:
+    """Key of a range; its quotes are those that a name needs."""
+    plain = _quote(lower) == lower and _quote(upper) == upper
+    return f"{lower} to {upper}" if plain else _quote(f"{lower} to {upper}")
 
 
 def _render_goals(start: Start) -> list[str]:
