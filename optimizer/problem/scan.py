@@ -253,8 +253,22 @@ class PairBlock:
             self.given = Moebius.stacked(given, scan.network.transfer)
             self.shape = (len(self.x), sum(count for count, _ in given))
         else:
-            first, second = (scan.axes[a][1] for a in key.areas)
-            self.shape = (len(first), len(second))
+            self.axes = [
+                self._axis(area, genes)
+                for area, genes in zip(key.areas, (key.first, key.second), strict=True)
+            ]
+            first, second = (len(y) for _, y in self.axes)
+            self.shape = (first, second)
+
+    def _axis(self, area: int, genes: Sequence[int]) -> Drive:
+        """Alternatives of some parts of an area: these follow one another in `Scan.axes`."""
+        drives, admittance = self.scan.axes[area]
+        own, costs = self.scan.genes_of_area[area], self.scan.tables.row_cost
+        at = own.index(genes[0])
+        assert tuple(own[at : at + len(genes)]) == tuple(genes)
+        start = sum(len(costs[g]) for g in own[:at])
+        rows = slice(start, start + sum(len(costs[g]) for g in genes))
+        return {w: h[rows] for w, h in drives.items()}, admittance[rows]
 
     def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:
         scan, (a, b) = self.scan, self.key.areas
@@ -267,7 +281,7 @@ class PairBlock:
         if a == b:
             x = self.x[i][:, None] if outer else self.x[i]
             return scan.cost_of(*(self.given if outer else self.given[j]).at(x))
-        (mine, y), (others, u) = scan.axes[a], scan.axes[b]
+        (mine, y), (others, u) = self.axes
         added = u[j] - scan.network.admittance
         if outer:
             drives = {w: h[i][:, None] for w, h in mine.items()}

@@ -140,3 +140,30 @@ def test_small_blocks_hold_the_same_pairs(
     assert len(Scan(problem.tables, genome).block_keys()) > blocks
     assert pairs() == whole
     assert len(set(whole)) == len(whole)
+
+
+def test_blocks_of_many_options_are_taken_in_portions(coarse_demo_problem, monkeypatch):
+    """A block that holds some parts of a way alone values those, whatever stands before them."""
+    monkeypatch.setattr("optimizer.problem.tables.PAIRS_AT_ONCE", 1)
+    problem = coarse_demo_problem
+    space, rng = problem.space, np.random.default_rng(1)
+    genome = Genome(
+        choice=np.array([len(o.values) // 2 for o in space.options]),
+        present=np.ones(len(space.slots), dtype=bool),
+        polarity=np.array([1.0, -1.0, 1.0]),
+    )
+    hood = Neighbourhood(problem.landscape, genome)
+    keys = [key for key in hood.scan.block_keys() if key.areas[0] != key.areas[1]]
+    assert len(keys) > 3 * len({key.areas for key in keys})
+    for key in keys:
+        block = PairBlock(hood.scan, key)
+        first, second = hood.scan.rows(key.first), hood.scan.rows(key.second)
+        assert block.shape == (len(first.gene), len(second.gene))
+        i, j = (rng.integers(n, size=8) for n in block.shape)
+        changed = [
+            hood.move(first.change(a), second.change(b)).apply(genome)
+            for a, b in zip(i, j, strict=True)
+        ]
+        price = first.price[i] + second.price[j] + space.economy(genome)
+        wanted = problem.cost(changed)
+        np.testing.assert_allclose(block.some(i, j) + price, wanted, rtol=1e-9)
