@@ -261,13 +261,13 @@ class PairBlock:
             self.shape = (first, second)
 
     def _axis(self, area: int, genes: Sequence[int]) -> Drive:
-        """Alternatives of some parts of an area: these follow one another in `Scan.axes`."""
+        """Alternatives of some parts of an area, in the order of `Scan.rows`."""
         drives, admittance = self.scan.axes[area]
         own, costs = self.scan.genes_of_area[area], self.scan.tables.row_cost
-        at = own.index(genes[0])
-        assert tuple(own[at : at + len(genes)]) == tuple(genes)
-        start = sum(len(costs[g]) for g in own[:at])
-        rows = slice(start, start + sum(len(costs[g]) for g in genes))
+        if tuple(genes) == tuple(own):
+            return drives, admittance
+        starts = dict(zip(own, np.cumsum([0, *(len(costs[g]) for g in own[:-1])]), strict=True))
+        rows = np.concatenate([starts[g] + np.arange(len(costs[g])) for g in genes])
         return {w: h[rows] for w, h in drives.items()}, admittance[rows]
 
     def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:

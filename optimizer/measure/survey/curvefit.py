@@ -12,6 +12,8 @@ _SECTIONS = {0: (0, 0), 1: (1, 0), 2: (0, 1), 3: (1, 1), 4: (0, 2)}
 """First-order and second-order sections of each order."""
 _PULL_HEIGHT = 0.4
 _DB = 10.0 / np.log(10.0)
+_OVERFLOW = 600.0
+"""Exponents are held below what ends in infinity: what lies so far apart is as good as nothing."""
 _FAR = 40.0
 """Natural logarithm of a ratio of frequencies beyond which nothing changes any more."""
 
@@ -152,7 +154,7 @@ def evaluate_with_slopes(u: Real, structure: CurveTerms, x: Real) -> tuple[Real,
         level += bells.sum(axis=0)
         slopes[at::3], slopes[at + 1 :: 3], slopes[at + 2 :: 3] = -by_v, by_height, by_q
     # The floor adds its power to that of everything else, whose share scales all other slopes.
-    floor = np.exp((x[3] - level) / _DB)
+    floor = np.exp(np.minimum((x[3] - level) / _DB, _OVERFLOW))
     floor += 1.0
     slopes /= floor
     slopes[3] = 1.0 - 1.0 / floor
