@@ -168,6 +168,29 @@ def test_check_and_sheet_say_one_thing(
     assert sheet.returncode == 0, sheet.stderr
     check_figures(sheet.stdout, candidate, f"{network} sheet")
     check_figures(plain((tmp_path / "s.html").read_text()), candidate, f"{network} sheet page")
+    said = laddersmith(
+        "voice", design, network, "--wish", "less bright", "--json", tmp_path / "v.json",
+        "--page", tmp_path / "v.html",
+    )  # fmt: skip
+    assert said.returncode in (0, 3), said.stderr
+    if said.returncode == 0:
+        for answer in json.loads((tmp_path / "v.json").read_text())["answers"]:
+            check_candidate(answer["candidate"])
+    done = laddersmith("sheet", design, network, "--columns", tmp_path / "bench", "--quiet")
+    assert done.returncode == 0, done.stderr
+    measured = (tmp_path / "bench" / "on_axis.txt", tmp_path / "bench" / "impedance.txt")
+    done = laddersmith(
+        "verify", design, network, *measured, "--json", tmp_path / "y.json", "--page",
+        tmp_path / "y.html",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout
+    verdict = json.loads((tmp_path / "y.json").read_text())
+    assert verdict["healthy"] is True
+    for text in (done.stdout, plain((tmp_path / "y.html").read_text())):
+        assert "FAIL" not in text
+        assert "Something is wrong" not in text
+        (rms,) = {float(x) for x in re.findall(r"level aligned: ([\d.]+) dB rms", text)}
+        assert rms == pytest.approx(verdict["residual_db"], abs=0.0051)
 
 
 def test_voice_verify_and_trade_say_one_thing(
