@@ -24,7 +24,6 @@ from pathlib import Path
 from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
-from optimizer.bench.loads.ratings import Amplifier
 from optimizer.bench.networks.file import read_network
 from optimizer.bench.verify.measured import NOISE_DB, load_measured
 from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
@@ -44,6 +43,7 @@ from optimizer.measure.driver import Driver, File
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.survey.survey import survey_folder
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
 from optimizer.network.network import Network
 from optimizer.parts import Part

@@ -112,10 +112,11 @@ def _read_limits(texts: Sequence[str]) -> dict[str, float]:
 def run(args: argparse.Namespace) -> int:
     """Compose the sheet and write what was asked for, or print it."""
     from optimizer.bench.build.sheet import build_sheet
-    from optimizer.bench.loads.ratings import Amplifier, state_amplifier
+    from optimizer.bench.loads.ratings import state_amplifier
     from optimizer.bench.networks.file import read_network
     from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
+    from optimizer.network.amplifier import Amplifier
     from optimizer.problem.figures import build_candidate
     from optimizer.report.export import check_writable
 

@@ -210,10 +210,7 @@ class InvertedNull(
     def depth_db(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
         """Depth of the null of one pair in dB, 0 without a crossing, shape (...)."""
         crossing = self._crossing(on, curves, pair)
-        ratio = np.maximum(
-            np.abs(np.tan(0.5 * crossing.phase_rad)), 10.0 ** (-DEEPEST_NULL_DB / 20.0)
-        )
-        return np.asarray(np.where(crossing.found, -20.0 * np.log10(ratio), 0.0))
+        return np.asarray(np.where(crossing.found, null_depth_db(crossing.phase_rad), 0.0))
 
     def residuals(self, on: PreparedPairs, curves: Curves) -> Real:
         """See `PreparedGoal.residuals`."""
@@ -263,6 +260,18 @@ class InvertedNull(
             for first, second in on.pairs
         ]
         return f"depth with one way turned round: {', '.join(said)}"
+
+
+def null_depth_db(phase_rad: Real) -> Real:
+    """Sum over difference of two equally loud ways, in dB, from the phase between them.
+
+    Notes
+    -----
+    1 / |tan(phase / 2)|, `DEEPEST_NULL_DB` at most: in-phase ways null completely, ways 90 degrees
+    apart not at all.
+    """
+    least = 10.0 ** (-DEEPEST_NULL_DB / 20.0)
+    return np.asarray(-20.0 * np.log10(np.maximum(np.abs(np.tan(0.5 * phase_rad)), least)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

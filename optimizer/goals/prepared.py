@@ -12,6 +12,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.measure.curve import Direction
+from optimizer.measure.curves.order import order_upwards
 from optimizer.measure.driver import Driver
 
 HARD_COST_PER_DB = 100.0
@@ -103,6 +104,11 @@ class CrossoverRange:
     source: str = "stated"
 
     @property
+    def pair(self) -> str:
+        """What the two are called together."""
+        return f"{self.lower} to {self.upper}"
+
+    @property
     def centre_hz(self) -> float | None:
         """Middle of the range; half an octave inside it where one end is open."""
         if self.low_hz is not None and self.high_hz is not None:
@@ -158,13 +164,10 @@ class Scene:
         tuple of (int, int)
             Lower way first. Drivers are ordered by the mean log frequency of their raw energy.
         """
-        x = np.log(self.frequency_hz)
-        centre = []
-        for _, driver in self.ways:
-            energy = np.abs(driver.pressure[0]) ** 2
-            centre.append(float(energy @ x / energy.sum()))
-        order = [int(i) for i in np.argsort(centre, kind="stable")]
-        return tuple(pairwise(order))
+        if not self.ways:
+            return ()
+        raw = np.array([driver.pressure[0] for _, driver in self.ways])
+        return tuple(pairwise(order_upwards(self.frequency_hz, np.abs(raw) ** 2)))
 
     def meetings(self) -> tuple[CrossoverRange, ...]:
         """Where each pair of neighbouring ways may meet, the lowest pair first.

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curves.order import order_upwards
 
 
 def find_crossing(frequency_hz: Real, lower_db: Real, upper_db: Real) -> float | None:
@@ -60,10 +61,7 @@ def find_crossovers(
     -----
     Ways are ordered by the energy-weighted mean of log frequency; see `find_crossing`.
     """
-    x = np.log(frequency_hz)
-    energy = 10.0 ** (way_db / 10.0)
-    centre = (energy * x).sum(axis=1) / energy.sum(axis=1)
-    order = np.argsort(centre, kind="stable")
+    order = order_upwards(frequency_hz, 10.0 ** (way_db / 10.0))
     below: list[float | None] = [None] * len(way_db)
     above: list[float | None] = [None] * len(way_db)
     for lower, upper in pairwise(order):

@@ -124,7 +124,7 @@ def build_candidate(
         price=_price(network),
         preference=_preference(problem, curve_set),
         taken=problem.topology.taken(network),
-        verdicts=judge_network(problem, network),
+        verdicts=judge_network(problem, network, solved),
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
             *(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -18,10 +18,9 @@ from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.goals import BreakUp, CrossoverRange, Epdr, GridGoal, Impedance, Loudness, LowDrive
-from optimizer.goals.crossover import DEEPEST_NULL_DB
+from optimizer.goals.crossover import null_depth_db
 from optimizer.goals.protection import PreparedTops, own_drive_db
 from optimizer.goals.reflections import turn_upwards
-from optimizer.goals.response import PreparedLoudness
 from optimizer.measure.curve import Direction
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.expression.nodes import IDEAL
@@ -54,7 +53,9 @@ LARGEST_NAMED = 4
 """More parts at the end of their range are counted, not named."""
 
 
-def judge_network(problem: Problem, network: Network) -> tuple[Verdict, ...]:
+def judge_network(
+    problem: Problem, network: Network, solved: SolvedNetwork | None = None
+) -> tuple[Verdict, ...]:
     """Judge a network.
 
     Parameters
@@ -63,13 +64,15 @@ def judge_network(problem: Problem, network: Network) -> tuple[Verdict, ...]:
         Drivers, ranges and goals; limits are taken from its goals where it has them.
     network : Network
         With the ways of the problem.
+    solved : SolvedNetwork, optional
+        Its solution, where it is known already.
 
     Returns
     -------
     tuple of Verdict
         In the order of `JUDGES`.
     """
-    evidence = Evidence(problem, network)
+    evidence = Evidence(problem, network, solved)
     return tuple(verdict for judged in JUDGES for verdict in judged(evidence))
 
 
@@ -86,22 +89,22 @@ class Evidence:
     ----------
     problem : Problem
     network : Network
+    solved : SolvedNetwork, optional
+        See `judge_network`.
     """
 
-    def __init__(self, problem: Problem, network: Network) -> None:
+    def __init__(
+        self, problem: Problem, network: Network, solved: SolvedNetwork | None = None
+    ) -> None:
         self.problem = problem
         self.network = network
         self.frequency_hz: Real = problem.frequency_hz
+        self.solved = self.solve(network) if solved is None else solved
 
     def solve(self, network: Network) -> SolvedNetwork:
         """Solve the network, or a part of it."""
         loads = {driver.name: driver.impedance for driver in self.problem.drivers}
         return solve_network(network, self.frequency_hz, loads)
-
-    @cached_property
-    def solved(self) -> SolvedNetwork:
-        """Drive of each way and load of the amplifier."""
-        return self.solve(self.network)
 
     @cached_property
     def curves(self) -> Curves:
@@ -156,6 +159,18 @@ def _goal(problem: Problem, kind: type[Goals]) -> tuple[Goals, str]:
     return (own, f"goal {kind.name}") if isinstance(own, kind) else (kind(), "common practice")
 
 
+def _on_grid(problem: Problem, kind: type[GridGoal]) -> tuple[Any, str]:
+    """Take a goal as it is prepared already, or prepare its defaults; None where nothing serves it."""
+    goal, source = _goal(problem, kind)
+    own = next((on for on in problem.prepared if on.name == goal.name), None)
+    if own is not None:
+        return own, source
+    try:
+        return goal.prepare(problem.scene), source
+    except InputError:
+        return None, source
+
+
 def level_db(pressure: Complex) -> Real:
     """Level of a pressure in dB, shape as given."""
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(pressure), 1e-15)))
@@ -170,7 +185,6 @@ def judge_crossovers(evidence: Evidence) -> Iterator[Verdict]:
     """Where two ways meet against the range that is known for them."""
     for one, _, _, hz in evidence.meetings:
         low, high = one.low_hz, one.high_hz
-        pair = f"{one.lower} to {one.upper}"
         if low is None and high is None:
             state: VerdictState = "look"
         elif hz is None:
@@ -179,7 +193,7 @@ def judge_crossovers(evidence: Evidence) -> Iterator[Verdict]:
             inside = (low is None or hz >= low) and (high is None or hz <= high)
             state = "ok" if inside else "bad"
         yield Verdict(
-            name="crossover", where=pair, state=state, figure=hz, limit=(low, high), unit="Hz",
+            name="crossover", where=one.pair, state=state, figure=hz, limit=(low, high), unit="Hz",
             source=one.source,
             says="they never meet in level" if hz is None else f"they meet at {_hz(hz)}",
             remedy=_mend_crossover(one, hz) if state != "ok" else "",
@@ -200,10 +214,8 @@ def _mend_crossover(one: CrossoverRange, hz: float | None) -> str:
 
 def judge_low_drive(evidence: Evidence) -> Iterator[Verdict]:
     """Drive of upper drivers at their resonance and below their lowest frequency."""
-    goal, source = _goal(evidence.problem, LowDrive)
-    try:
-        on = goal.prepare(evidence.problem.scene)
-    except InputError:
+    on, source = _on_grid(evidence.problem, LowDrive)
+    if on is None:
         return
     for row, way in enumerate(on.tops):
         yield _judge_drive(evidence, on, row, way, source)
@@ -234,12 +246,11 @@ def judge_step(evidence: Evidence) -> Iterator[Verdict]:
         x, at = np.log(evidence.frequency_hz), float(np.log(hz))
         # Interpolating the product keeps a phase near 180 degrees whole.
         turn = complex(np.interp(at, x, product.real), np.interp(at, x, product.imag))
-        degrees = abs(float(np.degrees(np.angle(turn))))
-        tangent = max(float(np.tan(np.radians(degrees) / 2.0)), 10 ** (-DEEPEST_NULL_DB / 20.0))
-        null = -20.0 * float(np.log10(tangent))
+        phase = np.asarray(np.angle(turn))
+        degrees, null = abs(float(np.degrees(phase))), float(null_depth_db(phase))
         state = _grade(degrees - IN_STEP_DEG[0], IN_STEP_DEG[1] - IN_STEP_DEG[0])
         yield Verdict(
-            name="in_step", where=f"{one.lower} to {one.upper}", state=state, figure=degrees,
+            name="in_step", where=one.pair, state=state, figure=degrees,
             limit=(None, IN_STEP_DEG[0]), unit="deg",
             says=f"{degrees:.0f} degree{'s' * (f'{degrees:.0f}' != '1')} apart at {_hz(hz)}; "
             + (f"with one turned round they cancel there by {null:.0f} dB" if null > 0.5
@@ -388,12 +399,10 @@ def _alone(network: Network, branch: str) -> Network:
 
 def judge_loudness(evidence: Evidence) -> Iterator[Verdict]:
     """Loudness that no driver makes use of."""
-    goal, _ = _goal(evidence.problem, Loudness)
-    try:
-        on: PreparedLoudness = goal.prepare(evidence.problem.scene)
-    except InputError:
+    on, _ = _on_grid(evidence.problem, Loudness)
+    if on is None:
         return
-    losses = goal.losses_db(on, evidence.curves)
+    losses = on.goal.losses_db(on, evidence.curves)
     least = int(np.argmin(losses))
     loss = float(losses[least])
     state = _grade(loss - LOUDNESS_DB[0], LOUDNESS_DB[1] - LOUDNESS_DB[0])

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.bench.loads.ratings import Amplifier, rate_network
+from optimizer.bench.loads.ratings import rate_network
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.equivalent import DriverEquivalent, Resonance
 from optimizer.network.netlist import Sweep, write_netlist
 from optimizer.network.network import FittedWay, Network

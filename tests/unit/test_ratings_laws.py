@@ -9,7 +9,6 @@ import pytest
 
 from optimizer.acoustics.programme import CREST
 from optimizer.bench.loads.ratings import (
-    Amplifier,
     list_warnings,
     rate_network,
     share_pieces,
@@ -19,6 +18,7 @@ from optimizer.bench.loads.stress import find_open_minimum
 from optimizer.goals import Excursion, Parts, Power
 from optimizer.measure.curve import ON_AXIS
 from optimizer.measure.driver import Driver, Limits
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 

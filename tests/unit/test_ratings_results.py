@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.bench.loads.ratings import Amplifier, rate_network
+from optimizer.bench.loads.ratings import rate_network
 from optimizer.bench.networks.file import load_network
 from optimizer.bench.tolerance.tracking import track_ways
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import SearchResult

@@ -20,7 +20,6 @@ from optimizer.bench.build.sides import Sides, share_out
 from optimizer.bench.build.wiring import Wiring, split_pieces, wire_network
 from optimizer.bench.loads.ratings import (
     SIZES,
-    Amplifier,
     Ratings,
     list_warnings,
     rate_network,
@@ -30,6 +29,7 @@ from optimizer.bench.loads.ratings import (
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.driver import WiredDrivers
+from optimizer.network.amplifier import Amplifier
 from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem

@@ -14,7 +14,7 @@ from optimizer.bench.loads.stress import PartPhasors, find_open_minimum, solve_p
 from optimizer.goals import Goal
 from optimizer.goals.protection import Stress
 from optimizer.measure.driver import Driver
-from optimizer.network.amplifier import Amplifier as Amplifier
+from optimizer.network.amplifier import Amplifier
 from optimizer.network.network import Network
 from optimizer.parts import RATING_UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curves.order import order_upwards
 from optimizer.problem.candidate import Candidate
 from optimizer.text.brief import brief
 
@@ -65,9 +66,7 @@ def track_ways(candidate: Candidate) -> tuple[Tracking, ...]:
         return ()
     names = [way.name for way in candidate.network.ways]
     frequency = candidate.curves.frequency_hz
-    energy = np.abs(pressure) ** 2
-    centre = (energy @ np.log(frequency)) / energy.sum(axis=1)
-    order = [int(k) for k in np.argsort(centre, kind="stable")]
+    order = order_upwards(frequency, np.abs(pressure) ** 2)
     level = 20.0 * np.log10(np.maximum(np.abs(pressure), 1e-15))
     total = pressure.sum(axis=0)
     found = []

@@ -68,8 +68,3 @@ def _read_pair(text: str, entry: Entry, ways: Sequence[str]) -> tuple[str, str]:
         value=repr(text),
         remedy=suggest(unknown, ways) if unknown else f"write for instance {example}".rstrip(),
     )
-
-
-def say_crossing(one: CrossoverRange) -> str:
-    """Write the key of a range as `read_crossings` reads it."""
-    return f"{one.lower}{BETWEEN}{one.upper}"

@@ -8,6 +8,7 @@ import re
 import textwrap
 from pathlib import Path
 
+from optimizer.design.read.crossings import BETWEEN
 from optimizer.design.start.ladders import PlannedWay, plan_series
 from optimizer.design.start.plan import (
     SAFE_TO_OHM,
@@ -349,8 +350,9 @@ def _render_crossings(start: Start) -> list[str]:
 
 def _name_pair(lower: str, upper: str) -> str:
     """Key of a range; its quotes are those that a name needs."""
+    pair = f"{lower}{BETWEEN}{upper}"
     plain = _quote(lower) == lower and _quote(upper) == upper
-    return f"{lower} to {upper}" if plain else _quote(f"{lower} to {upper}")
+    return pair if plain else _quote(pair)
 
 
 def _render_goals(start: Start) -> list[str]:

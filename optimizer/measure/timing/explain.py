@@ -12,6 +12,7 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay, unit_phasor
+from optimizer.measure.curves.order import order_upwards
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
 from optimizer.measure.timing.delays import LEVEL_PULL, DelayFit, polish_fit, search_delays
@@ -263,10 +264,7 @@ def find_doubt(task: SumTask, best: Explanation) -> str:
 
 def _neighbours(task: SumTask) -> list[tuple[int, int]]:
     """Pairs of drivers next to each other in frequency."""
-    energy = 10.0 ** (task.drivers_db / 10.0)
-    centre = (energy * np.log(task.grid_hz)).sum(axis=1) / energy.sum(axis=1)
-    order = np.argsort(centre).tolist()
-    return list(pairwise(order))
+    return list(pairwise(order_upwards(task.grid_hz, 10.0 ** (task.drivers_db / 10.0))))
 
 
 def _meeting_hz(task: SumTask, one: int, two: int) -> float:

@@ -9,13 +9,13 @@ from typing import Any
 
 from optimizer.bench.build.sheet import list_assumptions
 from optimizer.bench.loads.ratings import (
-    Amplifier,
     PartRating,
     Ratings,
     list_warnings,
     rate_network,
     state_amplifier,
 )
+from optimizer.network.amplifier import Amplifier
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem

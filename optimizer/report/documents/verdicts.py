@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.verdict import Verdict
-from optimizer.report.document import Cell, Note, Passage, Table
+from optimizer.report.document import Cell, Passage, Table
 from optimizer.text.units import format_quantity
 
 _STATES = ("bad", "look", "ok")
@@ -35,17 +35,6 @@ def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
         )
     heads = ("verdict", "on", "finding, and what would change it", "in order", "limit from")
     return [Table(heads=heads, rows=tuple(rows), align="lllll", key="verdicts")]
-
-
-def note_verdicts(candidate: Candidate) -> list[Passage]:
-    """Say in one sentence what is bad or worth a look; nothing where all is in order."""
-    said = []
-    for state, words in (("bad", "Bad"), ("look", "Worth a look")):
-        found = [v for v in candidate.verdicts if v.state == state]
-        if found:
-            listed = "; ".join(f"{say_subject(v)}: {v.says}" for v in found)
-            said.append(Note(text=f"{words}: {listed}.", warns=state == "bad"))
-    return list(said)
 
 
 def say_subject(verdict: Verdict) -> str:
