@@ -16,13 +16,15 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.problem.verdicts import is_bad
+from optimizer.search.crew import Crew
 from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.planner import Planner
 from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.rank import rank_genomes
 from optimizer.search.robust import Steady, steady_best
-from optimizer.search.runner import Crew
+from optimizer.search.runner import Runner, lent_or_local
 from optimizer.search.strategies import Strategy
+from optimizer.search.task import Deadline
 
 RankBy = Literal["verdicts", "cost"]
 """Whether verdicts come before cost, or cost alone ranks."""
@@ -52,6 +54,7 @@ def search(
     progress: Callable[[SearchProgress], None] | None = None,
     robust: bool = False,
     by: RankBy = "verdicts",
+    runner: Runner | None = None,
 ) -> SearchResult:
     """Search for the best buildable networks of a problem.
 
@@ -66,7 +69,7 @@ def search(
     top : int
         Number of candidates wanted.
     workers : int
-        Processes to use.
+        Processes of this machine to use where no runner is given.
     strategy : str
         Name of the nevergrad optimiser that proposes structures and start values.
     max_rounds : int, optional
@@ -77,6 +80,8 @@ def search(
         Whether the expected cost under tolerance ranks, see `optimizer.search.robust`.
     by : {"verdicts", "cost"}
         Whether a network with a bad verdict stands behind all without one, or cost alone ranks.
+    runner : Runner, optional
+        Who computes; left open.
 
     Returns
     -------
@@ -99,7 +104,8 @@ def search(
         by=by,
     )
     stopped: Literal["converged", "budget", "interrupted"]
-    with Crew(problem, workers) as crew:
+    with lent_or_local(runner, workers) as runner:
+        crew = Crew(problem, runner)
         try:
             seeds = count_from(seed)  # every independent start has a strategy of its own
             planner = Planner(
@@ -116,6 +122,7 @@ def search(
             stopped = state.explore_and_prove(crew, planner, max_rounds, top)
         except KeyboardInterrupt:
             stopped = "interrupted"
+        state.notes += runner.notes
     if robust and stopped != "interrupted":
         state.make_steady(top, None if seconds is None else began + seconds)
     return state.result(top, stopped)
@@ -302,7 +309,7 @@ class _State:
             return False
         cost = float(self.problem.cost([board])[0])
         self.add(board, cost)
-        deadline = None if self.seconds is None else self.began + 0.3 * self.seconds
+        deadline = Deadline(None if self.seconds is None else 0.3 * self.seconds - self.spent())
         for genome, better, _, count in crew.prove([(board, cost)], deadline):
             self.evaluations += count
             self.add(genome, better)
@@ -338,16 +345,16 @@ class _State:
         for genome, _ in chosen:
             key = genome.key(key_of)
             self.visits[key] = self.visits.get(key, 0) + 1
-        deadline = None if until is None else self.began + until
-        tasks = [(g, c, (self.seed, rounds, i), deadline) for i, (g, c) in enumerate(chosen)]
-        for found, evaluations in crew.wander(tasks):
+        deadline = Deadline(None if until is None else until - self.spent())
+        tasks = [(g, c, (self.seed, rounds, i)) for i, (g, c) in enumerate(chosen)]
+        for found, evaluations in crew.wander(tasks, deadline):
             self.evaluations += evaluations
             for genome, cost in found:
                 self.add(genome, cost)
 
     def prove(self, crew: Crew, top: int) -> bool:
         """Work down the archive until `top` distinct candidates carry their certificate."""
-        deadline = None if self.seconds is None else self.began + self.seconds
+        deadline = Deadline(None if self.seconds is None else self.seconds - self.spent())
         key_of = self.problem.space.gene_slot
         while True:
             chosen = self.rank(self.archive.values(), top)
@@ -369,7 +376,7 @@ class _State:
                 self.add(genome, cost)
                 self.proven[genome.key(key_of)] = changes
             self.report("proving")
-            if deadline is not None and time.monotonic() > deadline:
+            if deadline.passed():
                 return False
         chosen = self.rank(self.archive.values(), top)
         for (genome, _), cost in zip(chosen, crew.relax([g for g, _ in chosen]), strict=True):

@@ -58,7 +58,8 @@ def imported_packages() -> set[str]:
 def test_every_import_is_a_declared_dependency() -> None:
     """What the tool imports, its wheel asks for; an environment of tests would hide a lack."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    declared = {re.split(r"[<>=!~\[ ;]", text)[0].lower() for text in project["dependencies"]}
+    wanted = project["dependencies"] + project["optional-dependencies"]["cluster"]
+    declared = {re.split(r"[<>=!~\[ ;]", text)[0].lower() for text in wanted}
     homes = packages_distributions()
     for package in sorted(imported_packages()):
         assert {name.lower() for name in homes[package]} & declared, package

@@ -1,0 +1,213 @@
+"""Whoever computes, the answer is one; no process is lost for ever, and none stays behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimizer.problem.candidate import SearchResult
+from optimizer.problem.problem import Problem
+from optimizer.search.fit import search
+from optimizer.search.runner import LOST_NOTE, MOST_LOSSES, Runner, WorkersLost
+from optimizer.testing import small_problem
+
+ROOT = Path(__file__).resolve().parents[2]
+ROUNDS = 4
+LONGEST_WAIT_S = 30.0
+
+
+def number_of_process(problem: Problem) -> int:
+    return os.getpid()
+
+
+def end_once(problem: Problem, mark: Path) -> int:
+    """Be killed at the first try."""
+    if not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return os.getpid()
+
+
+def end_always(problem: Problem, marks: Path) -> None:
+    (marks / str(os.getpid())).touch()
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def count_blas_threads(problem: Problem) -> list[int]:
+    from threadpoolctl import threadpool_info
+
+    return [lib["num_threads"] for lib in threadpool_info() if lib["user_api"] == "blas"]
+
+
+def is_there(process: int) -> bool:
+    """Whether a process runs: neither gone nor a zombie that nobody has taken note of."""
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    stat = Path(f"/proc/{process}/stat")
+    return not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] != "Z"
+
+
+def wait_until(true: Callable[[], bool], what: str) -> None:
+    end = time.monotonic() + LONGEST_WAIT_S
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.05)
+
+
+def find(problem: Problem, **how: Any) -> SearchResult:
+    return search(problem, seconds=None, max_rounds=ROUNDS, top=3, **how)
+
+
+def told(result: SearchResult) -> Any:
+    return [(c.cost, c.network) for c in result.candidates], result.evaluations
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return small_problem()
+
+
+@pytest.fixture(scope="module")
+def alone(problem: Problem) -> Any:
+    """Return what one process finds."""
+    return told(find(problem))
+
+
+@pytest.mark.parametrize("workers", [2, 3])
+def test_local_workers_find_the_same(problem: Problem, alone: Any, workers: int) -> None:
+    """The number of processes changes nothing of the answer."""
+    result = find(problem, workers=workers)
+    assert told(result) == alone
+    assert LOST_NOTE not in result.notes
+
+
+def test_killed_worker_changes_no_answer(problem: Problem, alone: Any) -> None:
+    """Its task is done again by another one, and the result says so."""
+    killed: list[int] = []
+    with Runner.local(2) as runner:
+        victim = runner.submit(number_of_process, problem).result()
+
+        def kill(_: object) -> None:
+            if not killed:
+                os.kill(victim, signal.SIGKILL)
+                killed.append(victim)
+
+        result = find(problem, runner=runner, progress=kill)
+    assert killed
+    assert told(result) == alone
+    assert LOST_NOTE in result.notes
+
+
+def test_lost_task_is_done_again_a_few_times(problem: Problem, tmp_path: Path) -> None:
+    """A task whose worker was lost gets another one; a task that ends them all is given up."""
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    with Runner.local(2) as runner:
+        assert runner.submit(end_once, problem, tmp_path / "mark").result() != os.getpid()
+        assert runner.notes == (LOST_NOTE,)
+        with pytest.raises(WorkersLost, match=f"lost {MOST_LOSSES} times"):
+            runner.submit(end_always, problem, marks).result()
+        assert len(list(marks.iterdir())) == MOST_LOSSES
+        assert runner.submit(number_of_process, problem).result() != os.getpid()
+
+
+def test_a_worker_has_one_thread_of_linear_algebra(problem: Problem) -> None:
+    """Whatever the process that began it has."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(2, user_api="blas"), Runner.local(2) as runner:
+        assert set(runner.submit(count_blas_threads, problem).result()) == {1}
+
+
+def test_workers_end_with_their_block(problem: Problem) -> None:
+    """With nothing to do or in the middle of a task."""
+    with Runner.local(2) as runner:
+        process = runner.submit(number_of_process, problem).result()
+        runner.submit(_sleep, problem, 600.0)
+    assert not is_there(process)
+
+
+def _sleep(problem: Problem, seconds: float) -> None:
+    time.sleep(seconds)
+
+
+ORPHANS = """
+import os, sys, time
+sys.path[:0] = {paths!r}
+from optimizer.search.runner import Runner
+from optimizer.testing import small_problem
+from test_runner import number_of_process, _sleep
+problem = small_problem()
+with Runner.local(3) as runner:
+    print(runner.submit(number_of_process, problem).result(), flush=True)
+    processes = getattr(runner._engine.pool, "_processes")
+    print(*processes, flush=True)
+    for future in [runner.submit(_sleep, problem, 600.0) for _ in range(3)]:
+        future.result()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL")
+def test_workers_end_with_their_parent() -> None:
+    """A parent that is killed can tell nobody; its workers see that it is gone."""
+    code = ORPHANS.format(paths=[str(ROOT), str(Path(__file__).parent)])
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, start_new_session=True
+    ) as parent:
+        assert parent.stdout is not None
+        parent.stdout.readline()
+        workers = [int(word) for word in parent.stdout.readline().split()]
+        assert len(workers) == 3
+        assert all(is_there(worker) for worker in workers)
+        parent.kill()
+        parent.wait()
+        wait_until(lambda: not any(map(is_there, workers)), "a worker was left behind")
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    """Return a dask cluster of three workers in processes of their own."""
+    distributed = pytest.importorskip("distributed", reason="dask.distributed is not installed")
+    with distributed.LocalCluster(
+        n_workers=3, threads_per_worker=1, dashboard_address=None, silence_logs=50
+    ) as cluster:
+        yield cluster
+
+
+def test_cluster_finds_the_same_with_a_worker_killed(
+    problem: Problem, alone: Any, cluster: Any
+) -> None:
+    """Three workers elsewhere find what one process here finds, one of them killed meanwhile."""
+    victim = cluster.workers[0].pid
+    killed: list[int] = []
+
+    def kill(_: object) -> None:
+        if not killed:
+            os.kill(victim, signal.SIGKILL)
+            killed.append(victim)
+
+    with Runner.on(cluster.scheduler_address) as runner:
+        assert runner.workers == 3
+        result = find(problem, runner=runner, progress=kill)
+    assert killed
+    assert not is_there(victim)
+    assert told(result) == alone
+
+
+def test_client_of_a_cluster_stays_open(problem: Problem, cluster: Any) -> None:
+    """A client is used as it is, and left to its owner."""
+    with cluster.get_client() as client:
+        for _ in range(2):
+            with Runner.on(client) as runner:
+                assert runner.submit(number_of_process, problem).result() != os.getpid()
+        assert client.status == "running"
