@@ -21,9 +21,9 @@ from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.problem.candidate import Candidate
 from optimizer.search.fit import search
-from optimizer.search.trade.crew import reweight
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
+from optimizer.search.trade.tasks import reweight
 
 BETWEEN = ("on_axis", "in_room")
 POINTS = 9

@@ -120,11 +120,12 @@ def search(
                 np.random.default_rng(seed),
             )
             stopped = state.explore_and_prove(crew, planner, max_rounds, top)
+            if robust:
+                left = None if seconds is None else seconds - state.spent()
+                state.make_steady(top, runner, Deadline(left))
         except KeyboardInterrupt:
             stopped = "interrupted"
         state.notes += runner.notes
-    if robust and stopped != "interrupted":
-        state.make_steady(top, None if seconds is None else began + seconds)
     return state.result(top, stopped)
 
 
@@ -383,13 +384,14 @@ class _State:
             self.relaxed[genome.key(key_of)] = cost
         return True
 
-    def make_steady(self, top: int, deadline: float | None) -> None:
+    def make_steady(self, top: int, runner: Runner, deadline: Deadline) -> None:
         """Go down in expected cost from what the search found."""
         self.steady, count = steady_best(
             self.problem,
             list(self.archive.values()),
             starts=top,
-            stop=lambda: deadline is not None and time.monotonic() > deadline,
+            runner=runner,
+            deadline=deadline,
         )
         self.evaluations += count
 

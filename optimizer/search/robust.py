@@ -23,6 +23,8 @@ from optimizer.problem.neighbourhood import EPSILON, Costed
 from optimizer.problem.problem import Problem
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.likely import LikelyPairs
+from optimizer.search.runner import Runner
+from optimizer.search.task import Deadline, keep_with
 
 REPLICAS = 32
 """Speakers that the mean runs over, in pairs of opposite deviations."""
@@ -190,10 +192,11 @@ def _first_better(
 
 def steady_best(
     problem: Problem,
-    archive: Sequence[tuple[Genome, float]],
+    archive: Sequence[Costed],
     *,
     starts: int,
-    stop: Callable[[], bool] = lambda: False,
+    runner: Runner,
+    deadline: Deadline,
 ) -> tuple[list[Steady], int]:
     """Go down in expected cost from the best networks of different structures.
 
@@ -204,35 +207,40 @@ def steady_best(
         Networks with what they cost as designed.
     starts : int
         Structures to start from.
-    stop : callable
-        Asked now and then; True ends the work.
+    runner : Runner
+        Does a task for each start.
+    deadline : Deadline
+        When to stop.
 
     Returns
     -------
     list of Steady, int
         Lowest expectation first, and how many networks were evaluated.
     """
-    descent, expectation = Descent(problem), Expectation(problem)
     near = sorted(archive, key=lambda item: item[1])[: 16 * starts]
     if not near:
         return [], 0
+    expectation = keep_with(problem, Expectation)
     costs = expectation.costs([g for g, _ in near])
-    descent.count(len(near) * len(expectation.deviation))
-    begun: dict[bytes, None] = {}
+    evaluations = len(near) * len(expectation.deviation)
+    begun: dict[bytes, Genome] = {}
+    for k in np.argsort(costs, kind="stable"):
+        begun.setdefault(near[k][0].structure, near[k][0])
     found = [
         Steady(genome=g, expected=float(e), no_better_change_of=0)
         for (g, _), e in zip(near, costs, strict=True)
     ]
-    for k in np.argsort(costs, kind="stable"):
-        genome = near[k][0]
-        structure = genome.structure
-        if structure in begun:
-            continue
-        if len(begun) == starts or stop():
-            break
-        begun[structure] = None
-        found.append(steady(descent, expectation, genome, stop=stop))
+    tasks = [(genome, deadline) for genome in list(begun.values())[:starts]]
+    for reached, count in runner.in_order(_steady_from, problem, tasks):
+        found.append(reached)
+        evaluations += count
     best = {}
     for item in sorted(found, key=lambda s: (-s.expected, s.no_better_change_of)):
         best[item.genome.key(problem.space.gene_slot)] = item
-    return sorted(best.values(), key=lambda s: s.expected), descent.evaluations
+    return sorted(best.values(), key=lambda s: s.expected), evaluations
+
+
+def _steady_from(problem: Problem, genome: Genome, deadline: Deadline) -> tuple[Steady, int]:
+    descent = Descent(problem)
+    reached = steady(descent, keep_with(problem, Expectation), genome, stop=deadline.passed)
+    return reached, descent.evaluations

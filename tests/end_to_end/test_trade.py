@@ -18,14 +18,14 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document
-from optimizer.report.documents.trade import front_sections, say_step
+from optimizer.report.documents.trade import document_trade, front_sections, say_step
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.terminal import print_text
 from optimizer.search.fit import STARTS_PER_ROUND, search
 from optimizer.search.strategies import Strategy
-from optimizer.search.trade.crew import explore_structures, reweight
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
+from optimizer.search.trade.tasks import explore_structures, reweight
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -212,6 +212,14 @@ def test_words_keep_to_what_is_known(front: TradeResult) -> None:
     assert "less is better" not in alone
 
 
+def test_what_happened_is_told(problem: Problem, front: TradeResult) -> None:
+    """A note of the search stands in the text and in the data; without one there is no such key."""
+    noted = document_trade(problem, replace(front, notes=("a worker was lost",)), "d.yaml")
+    assert "a worker was lost" in print_text(noted)
+    assert noted.data()["notes"] == ["a worker was lost"]
+    assert "notes" not in document_trade(problem, front, "d.yaml").data()
+
+
 def test_cheapest_is_what_the_costs_say(front: TradeResult) -> None:
     """A point counts as the cheapest for its weights when no other point of the front costs less
     by them."""
@@ -245,7 +253,7 @@ def test_exploring_learns(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> 
         tell(self, proposals, reached, costs)
 
     monkeypatch.setattr(Strategy, "tell", listen)
-    explore_structures(problem, ((("on_axis", 1.0),), 1, 3, None))
+    explore_structures(problem, (("on_axis", 1.0),), 1, 3, None)
     assert told == [0, STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2] or told == [
         STARTS_PER_ROUND // 2,
         STARTS_PER_ROUND // 2,

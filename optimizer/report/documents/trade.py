@@ -72,11 +72,12 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
         problem,
         tuple(point.candidate for point in result.points),
         seed=result.seed,
+        notes=result.notes,
         front=result.between,
         knee=knees[0] if knees else None,
     )
     sections = (
-        shown.lead(design_name),
+        shown.lead(design_name, notes=result.notes),
         shown.assumed(),
         *front_sections(result, currency=shown.currency),
         shown.which(compared=False),
@@ -396,6 +397,7 @@ def trade_to_json(
         "between": list(result.between),
         "units": list(result.units),
         "assumed": problem_assumptions(problem),
+        **({"notes": list(result.notes)} if result.notes else {}),
         "points": [
             {
                 "a": float(f"{p.a:.10g}"),

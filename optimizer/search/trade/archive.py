@@ -13,8 +13,8 @@ from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
-from optimizer.search.trade.crew import Weights
 from optimizer.search.trade.front import keep_undominated
+from optimizer.search.trade.tasks import Weights
 
 ENDS = (0.04, 0.96)
 """Shares of the first goal at the ends of a front."""

@@ -9,10 +9,10 @@ found on the way are shared: whatever one pair of weights turns up is tried for 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import count, pairwise
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -21,14 +21,22 @@ from optimizer.goals.economy import economy_goals
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.search.fit import SMALL_LOG10
+from optimizer.search.fit import DEFAULT_STRATEGY, SMALL_LOG10
 from optimizer.search.planner import structure_of
 from optimizer.search.progress import SearchProgress
-from optimizer.search.strategies import Proposal
+from optimizer.search.runner import Runner, WorkersLost, lent_or_local
+from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.task import Deadline
 from optimizer.search.trade import front as geometry
 from optimizer.search.trade.archive import ENDS, Archive, Best, PartSum
-from optimizer.search.trade.crew import Outcome, TradeCrew, reweight
 from optimizer.search.trade.result import TradePoint, TradeResult
+from optimizer.search.trade.tasks import (
+    Outcome,
+    certify_network,
+    explore_structures,
+    polish_network,
+    reweight,
+)
 
 ANCHORS = (0.5, 0.1, 0.9, 0.3)
 """Shares of the first goal at which structures are looked for."""
@@ -72,6 +80,7 @@ def search_trade(
     seed: int = 1,
     workers: int = 1,
     progress: Callable[[SearchProgress], None] | None = None,
+    runner: Runner | None = None,
 ) -> TradeResult:
     """Find the front between two goals of a problem.
 
@@ -89,9 +98,11 @@ def search_trade(
     seed : int
         Same seed, same answer, whatever the number of workers, unless the budget cuts the run.
     workers : int
-        Processes to use.
+        Processes of this machine to use where no runner is given.
     progress : callable, optional
         Called now and then.
+    runner : Runner, optional
+        Who computes; left open.
 
     Returns
     -------
@@ -104,17 +115,23 @@ def search_trade(
         When a goal is not among the problem's, is hard, or both are the same.
     """
     _check(problem, between, points)
-    run = _Trade(problem, between, points, seconds, seed, progress)
     stopped: Literal["converged", "budget", "interrupted"] = "interrupted"
-    try:
-        with TradeCrew(problem, workers) as crew:
-            run.explore(crew, ANCHORS)
-            run.start(crew)
-            run.refine(crew)
-            run.look_again(crew)
+    with lent_or_local(runner, workers) as runner:
+        run = _Trade(problem, between, points, seconds, seed, progress, runner)
+        try:
+            if runner.workers > 1:
+                # Its import takes a second: here, processes that are forked have it.
+                Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
+            run.explore(ANCHORS)
+            run.start()
+            run.refine()
+            run.look_again()
             stopped = "budget" if run.cut else "converged"
-    except KeyboardInterrupt:
-        pass  # what was found so far is the answer
+        except KeyboardInterrupt:
+            pass  # what was found so far is the answer
+        except WorkersLost as error:
+            run.keep_or_raise(error)
+        run.notes += runner.notes
     return run.result(stopped)
 
 
@@ -167,8 +184,10 @@ class _Trade:
         seconds: float | None,
         seed: int,
         progress: Callable[[SearchProgress], None] | None,
+        runner: Runner,
     ) -> None:
         self.problem = problem
+        self.runner = runner
         self.between = between
         self.points = points
         self.seconds = seconds
@@ -183,6 +202,7 @@ class _Trade:
         self.tried: set[bytes] = set()  # networks that were proven between neighbours
         self.evaluations = 0
         self.cut = False
+        self.notes: tuple[str, ...] = ()
 
     def spent(self) -> float:
         return time.monotonic() - self.began
@@ -192,6 +212,21 @@ class _Trade:
         late = self.seconds is not None and self.spent() > share * self.seconds - 0.3
         self.cut = self.cut or late
         return late
+
+    def last_call(self) -> Deadline:
+        """When tasks give up, with something left for the last figures."""
+        return Deadline(None if self.seconds is None else 0.97 * self.seconds - self.spent())
+
+    def _run(
+        self, function: Callable[..., Outcome], tasks: Sequence[tuple[Any, ...]]
+    ) -> Iterator[Outcome]:
+        return self.runner.in_order(function, self.problem, tasks)
+
+    def keep_or_raise(self, error: WorkersLost) -> None:
+        """Go on with what was found before workers were lost, if that is anything."""
+        if not self.archive.entries:
+            raise error
+        self.notes += (f"cut short: {error}",)
 
     def report(self) -> None:
         if self.progress is not None:
@@ -207,23 +242,23 @@ class _Trade:
                 )
             )
 
-    def explore(self, crew: TradeCrew, shares: Sequence[float], first_seed: int = 0) -> None:
+    def explore(self, shares: Sequence[float], first_seed: int = 0) -> None:
         """Look for structures at a few pairs of weights."""
         limit = None
         if self.seconds is not None:
-            turns = -(-len(shares) // crew.workers)
+            turns = -(-len(shares) // self.runner.workers)
             limit = SHARE_OF_EXPLORING * (self.seconds - self.spent()) / turns
         tasks = [
             (self.archive.weights(s), self.seed + first_seed + i, ROUNDS_OF_ANCHOR, limit)
             for i, s in enumerate(shares)
         ]
-        for share, found in zip(shares, crew.explore(tasks), strict=True):
+        for share, found in zip(shares, self._run(explore_structures, tasks), strict=True):
             self.archive.add(list(found.genomes))
             self.reached.append((share, found.reached))
             self.evaluations += found.evaluations
             self.report()
 
-    def look_again(self, crew: TradeCrew) -> None:
+    def look_again(self) -> None:
         """Look for structures at other weights until that betters the front no more."""
         left = LOOKS_IN_VAIN if self.problem.space.size_log10() > SMALL_LOG10 else 1
         for first in count(0, ANCHORS_AGAIN):
@@ -232,23 +267,22 @@ class _Trade:
             # Multiples of the golden ratio less their whole part never come close to each other.
             shares = [0.1 + 0.8 * ((_GOLDEN * (first + i + 1)) % 1.0) for i in range(ANCHORS_AGAIN)]
             before = {share: best.cost for share, best in self.best.items()}
-            self.explore(crew, shares, len(ANCHORS) + first)
-            self.polish(crew, shares)
-            self.refine(crew)
+            self.explore(shares, len(ANCHORS) + first)
+            self.polish(shares)
+            self.refine()
             if all(self.best[s].cost >= cost - _EPSILON for s, cost in before.items()):
                 left -= 1
                 if not left:
                     return
 
-    def polish(self, crew: TradeCrew, shares: list[float]) -> None:
+    def polish(self, shares: list[float]) -> None:
         """Find the best network for each share, starting from what is known."""
-        deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
-        archive = self.archive
+        deadline, archive = self.last_call(), self.archive
         tasks = [
             (archive.weights(s), archive.seeds(s), self.relaxed_near(s), self.seed, deadline)
             for s in shares
         ]
-        for share, found in zip(shares, crew.polish(tasks), strict=True):
+        for share, found in zip(shares, self._run(polish_network, tasks), strict=True):
             self._keep(self._take(share, found))
         self.report()
 
@@ -277,18 +311,18 @@ class _Trade:
         if known is None or best.proven >= 2 or known.proven < 2:
             self.best[best.share] = best
 
-    def start(self, crew: TradeCrew) -> None:
+    def start(self) -> None:
         """Find the best networks for the middle, the ends and a few weights between them."""
         # The middle and the ends come first: they make a front, if time ends it there.
         for start in range(0, len(_FIRST), BATCH):
             if start and self.late():
                 return
-            self.polish(crew, list(_FIRST[start : start + BATCH]))
+            self.polish(list(_FIRST[start : start + BATCH]))
 
-    def refine(self, crew: TradeCrew) -> None:
+    def refine(self) -> None:
         """Add weights where the front is widest open, then let every point profit from all."""
         while True:
-            self._settle(crew)
+            self._settle()
             shares = self._openings()
             if (
                 not shares
@@ -296,12 +330,12 @@ class _Trade:
                 or self.late(SHARE_OF_REFINING)
             ):
                 break
-            self.polish(crew, shares)
-        self._settle(crew)
-        self._fill(crew)
-        self._settle(crew)
+            self.polish(shares)
+        self._settle()
+        self._fill()
+        self._settle()
 
-    def _settle(self, crew: TradeCrew) -> None:
+    def _settle(self) -> None:
         """Take over, and prove, what other weights have turned up that is cheaper."""
         while True:
             poor = [
@@ -312,20 +346,20 @@ class _Trade:
             if not poor or self.late():
                 return
             tasks = [(s, self.archive.cheapest(s)[0]) for s in poor]
-            for best in self._certify(crew, tasks):
+            for best in self._certify(tasks):
                 self._keep(best)
             self.report()
 
-    def _certify(self, crew: TradeCrew, tasks: list[tuple[float, bytes]]) -> list[Best]:
+    def _certify(self, tasks: list[tuple[float, bytes]]) -> list[Best]:
         """Prove networks of the archive, or what they turn into, each for its share."""
-        deadline = None if self.seconds is None else self.began + 0.97 * self.seconds
-        archive = self.archive
-        answers = crew.certify(
-            [(archive.weights(s), archive.entries[key].genome, deadline) for s, key in tasks]
+        deadline, archive = self.last_call(), self.archive
+        answers = self._run(
+            certify_network,
+            [(archive.weights(s), archive.entries[key].genome, deadline) for s, key in tasks],
         )
         return [self._take(share, found) for (share, _), found in zip(tasks, answers, strict=True)]
 
-    def _fill(self, crew: TradeCrew) -> None:
+    def _fill(self) -> None:
         """Prove networks that lie between neighbours without being the best for any weights.
 
         A network counts when, at the weights for which its neighbours cost the same, no change of
@@ -336,7 +370,7 @@ class _Trade:
             if not tasks or self.late():
                 return
             own = {b.key for b in self.best.values()}
-            for best in self._certify(crew, tasks):
+            for best in self._certify(tasks):
                 if best.proven >= 2 and best.key not in own:
                     self.between_bests.setdefault(best.key, best)
             self.report()
@@ -443,6 +477,7 @@ class _Trade:
             seconds=self.spent(),
             evaluations=self.evaluations,
             seed=self.seed,
+            notes=self.notes,
         )
 
     def _unproven(self) -> list[Best]:

@@ -58,6 +58,8 @@ class TradeResult:
         Networks evaluated.
     seed : int
         Seed of the random generator.
+    notes : tuple of str
+        What happened that a reader should know.
     """
 
     between: tuple[str, str]
@@ -67,6 +69,7 @@ class TradeResult:
     seconds: float
     evaluations: int
     seed: int
+    notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         front = ", ".join(f"{point.a:.3g}/{point.b:.3g}" for point in self.points)

@@ -1,13 +1,10 @@
-"""Processes that look for networks of one problem under changing weights of two goals."""
+"""Tasks of a front: look for networks of one problem under changing weights of two goals."""
 
 from __future__ import annotations
 
-import signal
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import count as count_from
-from typing import Any
 
 import numpy as np
 
@@ -20,15 +17,11 @@ from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.explorer import Explorer
 from optimizer.search.fit import DEFAULT_STRATEGY, STARTS_PER_ROUND
 from optimizer.search.planner import Planner, structure_of
-from optimizer.search.processes import Processes
 from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.task import Deadline, keep_with
 
 Weights = tuple[tuple[str, float], ...]
 """Goal and its weight, for the goals that differ from the problem's own."""
-
-ExploreTask = tuple[Weights, int, int, "float | None"]
-CertifyTask = tuple[Weights, Genome, "float | None"]
-PolishTask = tuple[Weights, list[Genome], list[Proposal], int, "float | None"]
 
 STALE_ROUNDS_OF_ANCHOR = 4
 """Rounds without a better relaxed network after which the search for structures starts anew."""
@@ -39,8 +32,6 @@ _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
 _PASSED_ON = 16  # structures of an exploration that other weights are tried on
 _STARTED_OFTEN = 5
-
-_problem: Problem | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,20 +69,27 @@ def reweight(problem: Problem, weights: Weights) -> Problem:
     return problem.replace(goals=problem.goals.weighted(**dict(weights)))
 
 
-def explore_structures(problem: Problem, task: ExploreTask) -> Outcome:
+def explore_structures(
+    problem: Problem, weights: Weights, seed: int, rounds: int, seconds: float | None
+) -> Outcome:
     """Search a problem under given weights for networks to start from.
 
     Parameters
     ----------
     problem : Problem
         The problem.
-    task : tuple
-        Weights, seed, rounds of starts at most, seconds or None.
+    weights : tuple of (str, float)
+        Of the goals.
+    seed : int
+        Of the starts.
+    rounds : int
+        Rounds of starts at most.
+    seconds : float or None
+        Time for it.
     """
-    weights, seed, rounds, seconds = task
-    began = time.monotonic()
-    weighted = reweight(problem, weights)
-    explorer = Explorer(weighted)
+    deadline = Deadline(seconds)
+    weighted = keep_with(problem, reweight, weights)
+    explorer = keep_with(weighted, Explorer)
     seeds = count_from(seed)
     planner = Planner(
         weighted.space,
@@ -126,7 +124,7 @@ def explore_structures(problem: Problem, task: ExploreTask) -> Outcome:
             evaluations += deepened.evaluations
         stale = 0 if planner.best < 0.999 * relaxed_best else stale + 1
         relaxed_best = min(relaxed_best, planner.best)
-        if _knows_all(planner) or (seconds is not None and time.monotonic() - began > seconds):
+        if _knows_all(planner) or deadline.passed():
             break
         if stale >= STALE_ROUNDS_OF_ANCHOR:
             # This start has come to its end; another one may end elsewhere.
@@ -146,24 +144,38 @@ def _knows_all(planner: Planner) -> bool:
     return started >= _STARTED_OFTEN * planner.space.structures()
 
 
-def polish_network(problem: Problem, task: PolishTask) -> Outcome:
+def polish_network(
+    problem: Problem,
+    weights: Weights,
+    seeds: Sequence[Genome],
+    reached: Sequence[Proposal],
+    seed: int,
+    deadline: Deadline,
+) -> Outcome:
     """Find the best network under given weights near some known ones, and prove it.
 
     Parameters
     ----------
     problem : Problem
         The problem.
-    task : tuple
-        Weights, networks to start from (cheapest first), relaxed points to start from, seed,
-        `time.monotonic` value to give up at or None.
+    weights : tuple of (str, float)
+        Of the goals.
+    seeds : sequence of Genome
+        Networks to start from, cheapest first.
+    reached : sequence of Proposal
+        Relaxed points to start from.
+    seed : int
+        Of the disturbances.
+    deadline : Deadline
+        When to give up.
     """
-    weights, seeds, reached, seed, deadline = task
-    if deadline is not None and time.monotonic() > deadline:
+    if deadline.passed():
         return Outcome(genomes=tuple(seeds), evaluations=0)
-    weighted = reweight(problem, weights)
+    weighted = keep_with(problem, reweight, weights)
     space = weighted.space
-    explorer = Explorer(weighted)
+    explorer = keep_with(weighted, Explorer)
     descent = explorer.descent
+    before = descent.evaluations
     known = {
         g.key(space.gene_slot): (g, float(c))
         for g, c in zip(seeds, weighted.cost(seeds), strict=True)
@@ -176,37 +188,41 @@ def polish_network(problem: Problem, task: PolishTask) -> Outcome:
         rounded = round_relaxed(weighted, relaxed, int(i))
         known.update({g.key(space.gene_slot): (g, c) for g, c in rounded[:_REMEMBERED]})
         for genome, cost in rounded[:count]:
-            if deadline is not None and time.monotonic() > deadline:
+            if deadline.passed():
                 break
             done = descent.descend(genome, cost, best=best)
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
     leader = min(known.values(), key=lambda item: item[1])
-    genome, cost, proven, _ = explorer.prove(*leader, deadline)
+    genome, cost, proven, _ = explorer.prove(*leader, deadline.moment)
     known[genome.key(space.gene_slot)] = (genome, cost)
     ordered = sorted(known.values(), key=lambda item: item[1])
     return Outcome(
         genomes=tuple(g for g, _ in ordered),
         proven=proven,
-        evaluations=relaxed.evaluations + descent.evaluations,
+        evaluations=relaxed.evaluations + descent.evaluations - before,
     )
 
 
-def certify_network(problem: Problem, task: CertifyTask) -> Outcome:
+def certify_network(
+    problem: Problem, weights: Weights, genome: Genome, deadline: Deadline
+) -> Outcome:
     """Change one or two parts of a network until that no longer helps under given weights.
 
     Parameters
     ----------
     problem : Problem
         The problem.
-    task : tuple
-        Weights, network, `time.monotonic` value to give up at or None.
+    weights : tuple of (str, float)
+        Of the goals.
+    genome : Genome
+        The network.
+    deadline : Deadline
+        When to give up.
     """
-    weights, genome, deadline = task
-    weighted = reweight(problem, weights)
-    explorer = Explorer(weighted)
-    genome, _, proven, evaluations = explorer.prove(
-        genome, float(weighted.cost([genome])[0]), deadline
+    weighted = keep_with(problem, reweight, weights)
+    genome, _, proven, evaluations = keep_with(weighted, Explorer).prove(
+        genome, float(weighted.cost([genome])[0]), deadline.moment
     )
     return Outcome(genomes=(genome,), proven=proven, evaluations=evaluations)
 
@@ -293,65 +309,3 @@ def _list_starts(
         values, present, polarity = starts[k % min(3, len(seeds))]
         starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
     return starts
-
-
-def _prepare(problem: Problem) -> None:
-    global _problem
-    _problem = problem
-    # Ctrl-C is for the process that keeps the archive.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def _explore(task: ExploreTask) -> Outcome:
-    assert _problem is not None
-    return explore_structures(_problem, task)
-
-
-def _polish(task: PolishTask) -> Outcome:
-    assert _problem is not None
-    return polish_network(_problem, task)
-
-
-def _certify(task: CertifyTask) -> Outcome:
-    assert _problem is not None
-    return certify_network(_problem, task)
-
-
-class TradeCrew(Processes):
-    """Runs tasks here or in other processes, results in order.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    workers : int
-        1 works in this process.
-    """
-
-    def __init__(self, problem: Problem, workers: int) -> None:
-        if workers > 1:
-            # Its import takes a second: once here is quicker than in every process.
-            Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
-        super().__init__(problem, workers, _prepare)
-
-    def explore(self, tasks: Sequence[ExploreTask]) -> list[Outcome]:
-        """Look for structures under several weights."""
-        return self._run(_explore, explore_structures, tasks)
-
-    def polish(self, tasks: Sequence[PolishTask]) -> list[Outcome]:
-        """Find the best network for each of several weights."""
-        return self._run(_polish, polish_network, tasks)
-
-    def certify(self, tasks: Sequence[CertifyTask]) -> list[Outcome]:
-        """Prove networks, or what they turn into, under weights of their own."""
-        return self._run(_certify, certify_network, tasks)
-
-    def _run(
-        self,
-        task: Callable[[Any], Outcome],
-        local: Callable[[Problem, Any], Outcome],
-        items: Sequence[Any],
-    ) -> list[Outcome]:
-        if self.pool is None:
-            return [local(self.problem, item) for item in items]
-        return list(self.pool.map(task, items))
