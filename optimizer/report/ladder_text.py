@@ -1,18 +1,20 @@
-"""The ladder of one way drawn in text: source left, driver right, values under the names."""
+"""Ladders drawn in text, one by one or as they hang on each other: source left, drivers right."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, wire_network
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
-from optimizer.network.expression.plan import NetworkPlan, PartsBranch
+from optimizer.network.expression.plan import Joint, NetworkPlan, PartsBranch
 from optimizer.network.ladder import Place
-from optimizer.network.network import FittedLadder, FittedWay
+from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.report.tree import Limb, grow_limbs, say_end, say_shared
 from optimizer.text.units import format_quantity, ratio_to_db
 
 AMPLIFIER_SIGNS = {AMP_PLUS: "+", AMP_MINUS: "-"}
@@ -171,8 +173,7 @@ def draw_ladder(
     """
     end_top, end_bottom = (f"── {say_point(end)}" for end in ends)
     if isinstance(way, FittedWay):
-        plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
-        end_top, end_bottom = f"── {plus} {way.driver}", f"── {minus}"
+        end_top, end_bottom = _driver_ends(way)
     names = [say_point(point) for point in begins]
     reach = max(map(len, names))
     source = [f" {name:<{reach}} ──" for name in names]
@@ -194,9 +195,138 @@ def draw_ladder(
         lines.append(start_top + rows[0] + (end_top if last else _GOES_ON_TOP))
         lines += [row.rstrip() for row in body]
         lines.append(start_bottom + rows[-1] + (end_bottom if last else _GOES_ON_BOTTOM))
-    for slot in way.slots:
+    return lines + [f"{' ' * len(source[0])}{said}" for said in _say_joins(way)]
+
+
+def _driver_ends(way: FittedWay) -> tuple[str, str]:
+    """Say what stands at the ends of the upper and the lower line."""
+    plus, minus = ("(+)", "(-)") if way.polarity > 0 else ("(-)", "(+)")
+    return f"── {plus} {way.driver}", f"── {minus}"
+
+
+def _say_joins(ladder: FittedLadder) -> Iterator[str]:
+    for slot in ladder.slots:
         for name, _, part in slot.named_parts:
             joined = describe_join(part)
             if joined:
-                lines.append(f"{' ' * len(source[0])}{name} = {joined}")
+                yield f"{name} = {joined}"
+
+
+def draw_tree(network: Network, *, width: int = 100) -> list[str]:
+    """Draw a whole network as text, every ladder where it hangs.
+
+    Parameters
+    ----------
+    network : Network
+        As built.
+    width : int
+        Longest line allowed in characters. What would be wider is drawn ladder by ladder, joined at
+        points of the wiring list: letters on lines that cross a whole tree would be hard to follow.
+
+    Returns
+    -------
+    list of str
+        Lines of the drawing, followed by one line for every part joined from several pieces.
+    """
+    lines: list[str] = []
+    for limb in grow_limbs(network):
+        drawn = _with_source(_draw_limb(limb))
+        drawn += [
+            f"{' ' * len(_SOURCE)}{one.name} {said}"
+            for one in limb.all_ladders()
+            for said in _say_joins(one)
+        ]
+        lines += drawn if max(map(len, drawn)) <= width else _draw_rows(network, limb, width)
+        lines.append("")
+    return lines[:-1]
+
+
+def _draw_rows(network: Network, limb: Limb, width: int) -> list[str]:
+    """Draw the ladders of a limb one by one under their names."""
+    wiring = wire_network(network)
+    lines: list[str] = []
+    for one in limb.all_ladders():
+        if one.slots or isinstance(one, FittedWay):
+            end = "" if isinstance(one, FittedWay) else f", {say_end(one)}"
+            lines.append(f" {say_shared(one)}{end}")
+            begins, ends = wiring.begins[one.name], wiring.ends[one.name]
+            lines += draw_ladder(one, width=width, begins=begins, ends=ends)
     return lines
+
+
+_SOURCE = " amp (+) "
+
+
+def _with_source(block: list[str]) -> list[str]:
+    title, hot, *between, bottom = block
+    margin = " " * len(_SOURCE)
+    lines = [margin + title, _SOURCE + hot, *(margin + line for line in between)]
+    return [line.rstrip() for line in [*lines, _SOURCE.replace("+", "-") + bottom]]
+
+
+def _draw_limb(limb: Limb) -> list[str]:
+    """Lines of a limb: titles, its line, what hangs from it, its return; both from left to right."""
+    title, rows = "", ["──", "──"]
+    for ladder in limb.ladders:
+        columns = _columns(ladder)
+        title = f"{title.ljust(len(rows[0]))}{say_shared(ladder)}  "
+        rows = _side_by_side(rows, _draw_run(columns))
+        if ladder is not limb.foot:
+            rows = _side_by_side(rows, ["─" * (len(title) - len(rows[0]))] * 2)
+    if isinstance(limb.foot, FittedWay):
+        rows = _side_by_side(rows, list(_driver_ends(limb.foot)))
+        return [title.rstrip(), *rows]
+    fork = _draw_fork(limb.foot.joint, [_draw_limb(one) for one in limb.foot.limbs])
+    return [title.ljust(len(rows[0])) + fork[0], *_side_by_side(rows, fork[1:])]
+
+
+def _side_by_side(left: list[str], right: list[str]) -> list[str]:
+    """Join two blocks of lines whose first and last go on from one to the other."""
+    height = max(len(left), len(right))
+    width = max(map(len, left))
+    return [
+        a.ljust(width) + b
+        for a, b in zip(_stretched(left, height), _stretched(right, height), strict=True)
+    ]
+
+
+def _stretched(lines: list[str], height: int) -> list[str]:
+    """Let what stands on the last line reach down further."""
+    upright = "".join("│" if c in "┴┘" else " " for c in lines[-1])
+    return [*lines[:-1], *[upright] * (height - len(lines)), lines[-1]]
+
+
+def _draw_fork(joint: Joint, limbs: Sequence[list[str]]) -> list[str]:
+    """Draw limbs below each other; see `_draw_limb` for what lines there are."""
+    width = max(len(line) for one in limbs for line in one)
+    lines = []
+    for number, one in enumerate(limbs):
+        first, last = number == 0, number == len(limbs) - 1
+        title, hot, *between = (line.ljust(width) for line in one[:-1])
+        bottom = one[-1]
+        if joint == "series":
+            lines += [f"{' │'[not first]}{title}", f"{'─' if first else '└'}{hot}"]
+            lines += [f" {line}" for line in between]
+            lines.append(f"{'─' if last else '┌'}{bottom}")
+            continue
+        rail = " │"[not first]
+        lines += [f"{rail}{title} {rail}", f"{'┬' if first else '└' if last else '├'}{hot} {rail}"]
+        lines += [f"{' │'[not last]}{line} {rail}" for line in between]
+        reach = _reach_right(bottom if last else _begin_at_first(bottom), width)
+        lines.append(f"{'─' if last else '│'}{reach}─{'┘' if last else '┐' if first else '┤'}")
+    return lines
+
+
+def _begin_at_first(bottom: str) -> str:
+    """Leave out what of a return is left of the first thing that stands on it."""
+    first = re.search(r"[┴(]", bottom)
+    assert first is not None, "a driver stands on every return"
+    begin = "└" if first.group() == "┴" else "("
+    return " " * first.start() + begin + bottom[first.end() :]
+
+
+def _reach_right(bottom: str, width: int) -> str:
+    """Let a return go on to the right, past a driver or a rail that ends there."""
+    if bottom.endswith("┘"):
+        return f"{bottom[:-1]}┴".ljust(width, "─")
+    return f"{bottom} ".ljust(width, "─")

@@ -11,9 +11,11 @@ from typing import Any
 
 from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import UNIT_OF_KIND
+from optimizer.report.blocks import say_quantity
 from optimizer.report.drawing import Drawing, Symbol, find_joints
 from optimizer.report.ladder_text import describe_join, say_tap
-from optimizer.report.layout import WIDEST, draw_network, say_end, say_quantity
+from optimizer.report.layout import WIDEST, draw_network
+from optimizer.report.tree import grow_limbs, say_end
 
 SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
@@ -75,7 +77,7 @@ def draw_figure(
 ) -> str:
     """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`.
 
-    `only` names the way or shared section to draw, instead of all.
+    `only` names the branch to draw, instead of all.
     """
     drawing = draw_network(network, widest=widest, only=only)
     words = describe_network(network, only=only)
@@ -136,8 +138,8 @@ def describe_network(network: Network, *, only: str = "") -> str:
     within = {member: group.name for group in network.groups for member in group.members}
     return " ".join(
         _describe_ladder(ladder, within.get(ladder.name, ""))
-        for ladder in network.ladders
-        if ladder.name == only or not only
+        for limb in grow_limbs(network, only=only)
+        for ladder in limb.all_ladders()
     )
 
 

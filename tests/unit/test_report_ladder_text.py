@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+
+import numpy as np
 import pytest
 
-from optimizer.network.network import FittedSlot, FittedWay
+from optimizer.network.expression.circuit import list_elements
+from optimizer.network.expression.ladders import from_network
+from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
+from optimizer.network.network import FittedGroup, FittedSlot, FittedWay, Network
 from optimizer.parts import Part
-from optimizer.report.ladder_text import describe_join, draw_ladder
+from optimizer.report.ladder_text import describe_join, draw_ladder, draw_tree
 
 COIL = Part(kind="inductor", value=2.2e-3, loss_ohm=0.3)
 CAP = Part(kind="capacitor", value=4.7e-6)
@@ -105,3 +112,143 @@ def test_joined_pieces_are_spelt_out():
     assert join(2e-6, 2e-6, how="parallel") == "2 x 2 uF in parallel"
     assert join(2.2e-6, 1.8e-6, how="parallel") == "2.2 uF + 1.8 uF in parallel"
     assert join(4e-6, how="") == ""
+
+
+# --- how ladders hang on each other -------------------------------------------------------------
+
+OPEN = {
+    "─": "EW", "│": "NS", "┬": "EWS", "┴": "EWN", "├": "NSE", "┤": "NSW", "┌": "SE", "┐": "SW",
+    "└": "NE", "┘": "NW",
+}  # fmt: skip
+STEP = {"N": (-1, 0), "S": (1, 0), "E": (0, 1), "W": (0, -1)}
+BACK = {"N": "S", "S": "N", "E": "W", "W": "E"}
+
+
+def draw_random_tree(seed: int) -> Network:
+    """Up to four ways of single parts and taps, each with a name of its own."""
+    rng = np.random.default_rng([33, seed])
+    forms = [(p, k) for p in ("series", "shunt") for k in ("inductor", "capacitor", "resistor")]
+    part = {"inductor": COIL, "capacitor": CAP, "resistor": RESISTOR}
+    count = iter(range(1, 99))
+
+    def slots(most: int) -> tuple[FittedSlot, ...]:
+        found = []
+        for _ in range(int(rng.integers(0, most + 1))):
+            place, form = forms[int(rng.integers(len(forms)))]
+            name, parts = f"X{next(count)}", (part[form],)
+            if rng.random() < 0.15:
+                place, form, parts = "series", "tap -3 dB", ()
+            found.append(FittedSlot(name=name, place=place, form=form, parts=parts))
+        return tuple(found)
+
+    names = ["sub", "bass", "mid", "air"][: int(rng.integers(2, 5))]
+    ways = tuple(
+        FittedWay(name=n, driver=f"d{n}", polarity=1 if rng.random() < 0.5 else -1, slots=slots(3))
+        for n in names
+    )
+    loose, groups = list(names), []
+    for name in ("first", "second")[: int(rng.integers(1, 3))]:
+        start = int(rng.integers(len(loose)))
+        members = tuple(loose[start : start + int(rng.integers(1, 4))])
+        joint = "series" if rng.random() < 0.4 else "parallel"
+        groups.append(FittedGroup(name=name, members=members, joint=joint, slots=slots(2)))
+        loose[start : start + len(members)] = [name]
+    return Network(ways=ways, groups=tuple(groups))
+
+
+def read_text(lines: list[str]) -> Counter[frozenset[str]]:
+    """What meets where, found by following the characters of lines."""
+    grid = {(y, x): c for y, line in enumerate(lines) for x, c in enumerate(line)}
+    ends: dict[tuple[int, int], set[str]] = {}
+    joined: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    for y, line in enumerate(lines):
+        for sign in re.finditer(r"amp \([+-]\)", line):
+            ends.setdefault((y, sign.end() + 1), set()).add(sign.group())
+        for sign in re.finditer(r"(?<!amp )\(([+-])\)", line):
+            # A return may go on at the right of the mark.
+            beside = [(y, sign.start() - 2), (y, sign.end() + 1)]
+            beside = [at for at in beside if grid.get(at) == "─"]
+            for at in beside:
+                ends.setdefault(at, set()).add(f"driver {sign[1]}")
+                joined[at] = beside
+        for box in re.finditer(r"\[(X\d+)\]", line):
+            name, x = box[1], (box.start() + box.end()) // 2
+            in_line = grid.get((y, box.start() - 1)) in ("─", "┬", "├", "└")
+            down = y + 1
+            while any(grid.get((down, x + k), " ") not in "│┴ " for k in (-1, 0, 1)):
+                down += 1  # values are longer than one character on either side
+            if in_line:
+                for at in ((y, box.start() - 1), (y, box.end())):
+                    ends.setdefault(at, set()).add(name)
+                if grid.get((down, x)) in ("│", "┴"):
+                    ends.setdefault((down, x), set()).add(f"{name} common")
+            else:
+                for at in ((y - 1, x), (down, x)):
+                    ends.setdefault(at, set()).add(name)
+    found, seen = [], set()
+    for start in ends:
+        if start in seen:
+            continue
+        meets, todo = set(), [start]
+        while todo:
+            at = todo.pop()
+            if at in seen:
+                continue
+            seen.add(at)
+            meets |= ends.get(at, set())
+            todo += joined.get(at, [])
+            for way in OPEN.get(grid[at], ""):
+                to = at[0] + STEP[way][0], at[1] + STEP[way][1]
+                if BACK[way] in OPEN.get(grid.get(to, " "), ""):
+                    todo.append(to)
+        found.append(frozenset(meets))
+    return Counter(found)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_tree_joins_what_the_expression_joins(seed):
+    """Followed from character to character, lines join the parts that the expression joins."""
+    network = draw_random_tree(seed)
+    nodes: dict[str, set[str]] = {}
+    for one in list_elements(from_network(network), "amp (+)", "amp (-)"):
+        what = one.what
+        if isinstance(what, PartLeaf):
+            names = [what.name.partition(".")[2]] * 2
+        elif isinstance(what, DriverLeaf):
+            names = ["driver +", "driver -"][:: what.sign]
+        else:
+            names = [what.name.partition(".")[2]] * 2 + [f"{what.name.partition('.')[2]} common"]
+        for name, node in zip(names, one.nodes, strict=True):
+            nodes.setdefault(node, {node} if node.startswith("amp") else set()).add(name)
+    blocks = "\n".join(draw_tree(network, width=999)).split("\n\n")
+    assert len(blocks) == len(network.branches)
+    found: Counter[frozenset[str]] = Counter()
+    source: dict[str, set[str]] = {"amp (+)": set(), "amp (-)": set()}
+    for block in blocks:  # each has terminals of its own, which are the same two
+        for meets, times in read_text(block.splitlines()).items():
+            terminal = next((t for t in source if t in meets), "")
+            if terminal:
+                source[terminal] |= meets
+            else:
+                found[meets] += times
+    found.update(map(frozenset, source.values()))
+    assert found == Counter(map(frozenset, nodes.values()))
+
+
+def test_tree_that_is_too_wide_is_drawn_ladder_by_ladder():
+    """Within 100 columns each ladder is drawn by itself, from and to points with names."""
+    caps = tuple(
+        FittedSlot(name=f"C{k}", place="shunt", form="capacitor", parts=(CAP,)) for k in range(9)
+    )
+    ways = tuple(
+        FittedWay(name=name, driver=name, polarity=1, slots=caps) for name in ("low", "high")
+    )
+    first = FittedSlot(name="L9", place="series", form="inductor", parts=(COIL,))
+    network = Network(
+        ways=ways, groups=(FittedGroup(name="both", members=("low", "high"), slots=(first,)),)
+    )
+    wide, narrow = draw_tree(network, width=130), draw_tree(network, width=100)
+    assert max(map(len, narrow)) <= 100 < max(map(len, wide)) <= 130
+    assert sum("amp (+)" in line for line in wide) == 1
+    assert sum("point B1" in line for line in narrow) == 3
+    assert narrow[0] == " both: shared, to low, high in parallel"

@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.bench.build.wiring import split_loss, wire_network
 from optimizer.network.expression.forms import NAMED_FORMS, form_of
-from optimizer.network.network import FittedSlot, FittedWay, Network
+from optimizer.network.network import FittedGroup, FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Kind, Part
 from optimizer.report.drawing import Branch, Drawing, Symbol, find_joints, read_back
@@ -41,8 +41,7 @@ def draw_part(rng: np.random.Generator, kind: Kind) -> Part:
     )
 
 
-def draw_random(seed: int, most: int = 8) -> Network:
-    rng = np.random.default_rng([31, seed])
+def draw_slots(rng: np.random.Generator, most: int, name: str) -> tuple[FittedSlot, ...]:
     forms = [
         *((form, place) for place, form in NAMED_FORMS),
         ("L || (C + Ra) || Rb", "series"),
@@ -51,19 +50,44 @@ def draw_random(seed: int, most: int = 8) -> Network:
         ("tap -3.5 dB", "series"),
         ("tap 1.25", "series"),
     ]
-    ways = []
-    for name, driver in (("bass", "low"), ("treble", "high")):
-        slots = []
-        for k in range(int(rng.integers(0, most + 1))):
-            form, place = forms[int(rng.integers(len(forms)))]
-            parts = tuple(draw_part(rng, kind) for kind in form_of(form, place).kinds)
-            slots.append(FittedSlot(name=f"X{k}", place=place, form=form, parts=parts))
-        ways.append(
-            FittedWay(
-                name=name, driver=driver, polarity=int(rng.choice([1, -1])), slots=tuple(slots)
-            )
+    slots = []
+    for k in range(int(rng.integers(0, most + 1))):
+        form, place = forms[int(rng.integers(len(forms)))]
+        parts = tuple(draw_part(rng, kind) for kind in form_of(form, place).kinds)
+        slots.append(FittedSlot(name=f"{name}{k}", place=place, form=form, parts=parts))
+    return tuple(slots)
+
+
+def draw_ways(rng: np.random.Generator, names: list[str], most: int) -> tuple[FittedWay, ...]:
+    return tuple(
+        FittedWay(
+            name=name,
+            driver=("low", "high")[k % 2],
+            polarity=1 if rng.random() < 0.5 else -1,
+            slots=draw_slots(rng, most, "X"),
         )
-    return Network(ways=tuple(ways))
+        for k, name in enumerate(names)
+    )
+
+
+def draw_random(seed: int, most: int = 8) -> Network:
+    """Two ways that share nothing."""
+    return Network(ways=draw_ways(np.random.default_rng([31, seed]), ["bass", "treble"], most))
+
+
+def draw_random_tree(seed: int, most: int = 3) -> Network:
+    """Up to five ways, joined at random in series and in parallel behind shared parts."""
+    rng = np.random.default_rng([32, seed])
+    ways = draw_ways(rng, ["sub", "bass", "mid", "treble", "air"][: int(rng.integers(2, 6))], most)
+    loose, groups = [way.name for way in ways], []
+    for name in ("first", "second", "third")[: int(rng.integers(1, 4))]:
+        start = int(rng.integers(len(loose)))
+        members = tuple(loose[start : start + int(rng.integers(1, 4))])
+        joint = "series" if rng.random() < 0.4 else "parallel"
+        slots = draw_slots(rng, most - 1, "G")
+        groups.append(FittedGroup(name=name, members=members, joint=joint, slots=slots))
+        loose[start : start + len(members)] = [name]
+    return Network(ways=ways, groups=tuple(groups))
 
 
 def solve_drawing(drawing: Drawing) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -142,6 +166,23 @@ def test_drawing_reads_back_as_the_network(seed, widest):
         np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-9)
 
 
+@pytest.mark.parametrize("widest", [9.8, 24.0])
+@pytest.mark.parametrize("seed", range(20))
+def test_drawing_of_a_tree_reads_back_as_the_network(seed, widest):
+    """The same where ways hang on each other: one picture, and the circuit is in its lines."""
+    network = draw_random_tree(seed)
+    drawing = draw_network(network, widest=widest)
+    drive, admittance = solve_drawing(drawing)
+    solved = solve_network(network, F, LOADS)
+    np.testing.assert_allclose(admittance, solved.admittance, rtol=1e-8)
+    for way, transfer in zip(network.ways, solved.transfer, strict=True):
+        np.testing.assert_allclose(drive[way.name], transfer, rtol=1e-8)
+    # Two terminals for each branch; letters of lines that go on below are met twice.
+    names = [net.name for net in drawing.nets]
+    for name in set(names):
+        assert names.count(name) == (len(network.branches) if name.startswith("amp") else 2)
+
+
 @pytest.mark.parametrize("seed", range(15))
 def test_wiring_list_is_the_network(seed):
     """Pieces soldered point to point as listed are electrically the same network."""
@@ -199,27 +240,53 @@ def test_wiring_list_is_the_network(seed):
     assert all(len(things) > 1 for point, things in points.items() if point != "IN+")
 
 
+@pytest.mark.parametrize("make", [draw_random, draw_random_tree])
 @pytest.mark.parametrize("seed", range(15))
-def test_every_piece_has_one_symbol(seed):
+def test_every_piece_has_one_symbol(seed, make):
     """The drawing shows each physical piece once, with its value, and one driver a way."""
-    network = draw_random(seed)
+    network = make(seed)
     shown = sorted((s.way, s.kind, s.value) for s in draw_network(network).symbols)
     pieces = [
         (w.name, p.kind, v)
-        for w in network.ways
+        for w in network.ladders
         for s in w.slots
         for p in s.parts
         for v in (p.pieces if p.joined else (p.value,))
     ]
     windings = [
         (w.name, "winding", share)
-        for w in network.ways
+        for w in network.ladders
         for s in w.slots
         for low in filter(None, (s.circuit.gain,))
         for share in (min(low, 1 / low), 1 - min(low, 1 / low))
     ]
     drivers = ((w.name, "driver", 0.0) for w in network.ways)
     assert shown == sorted([*pieces, *windings, *drivers])
+
+
+@pytest.mark.parametrize("make", [draw_random, draw_random_tree])
+@pytest.mark.parametrize("widest", [9.8, 24.0])
+@pytest.mark.parametrize("seed", range(15))
+def test_every_end_of_a_wire_is_at_something(seed, widest, make):
+    """No wire ends in the air: each end is at a part, a terminal or another wire; none cross."""
+    drawing = draw_network(make(seed), widest=widest)
+    wires = drawing.wires
+    known = {p for s in drawing.symbols for p in (s.a, s.b)} | {n.at for n in drawing.nets}
+    for k, wire in enumerate(wires):
+        others = [other for j, other in enumerate(wires) if j != k]
+        for end in wire:
+            assert end in known or any(lies_on(end, *other) for other in others), end
+    for (a, b), (c, d) in combinations(wires, 2):
+        if a[1] == b[1] and c[0] == d[0]:
+            a, b, c, d = c, d, a, b
+        if a[0] == b[0] and c[1] == d[1]:  # one upright, one level
+            x, y = a[0], c[1]
+            within = min(c[0], d[0]) < x < max(c[0], d[0]) and min(a[1], b[1]) < y < max(a[1], b[1])
+            assert not within, (a, b, c, d)
+
+
+def lies_on(point, a, b) -> bool:
+    return all(min(a[i], b[i]) <= point[i] <= max(a[i], b[i]) for i in (0, 1))
 
 
 def boxes(drawing: Drawing) -> list[tuple[str, float, float, float, float]]:
@@ -239,11 +306,12 @@ def boxes(drawing: Drawing) -> list[tuple[str, float, float, float, float]]:
     return found
 
 
-@pytest.mark.parametrize("widest", [9.8, 20.0])
+@pytest.mark.parametrize("make", [draw_random, draw_random_tree])
+@pytest.mark.parametrize("widest", [9.8, 24.0])
 @pytest.mark.parametrize("seed", range(15))
-def test_nothing_overlaps(seed, widest):
+def test_nothing_overlaps(seed, widest, make):
     """No text covers another or a symbol, and no wire runs through a text or a symbol's body."""
-    drawing = draw_network(draw_random(seed), widest=widest)
+    drawing = draw_network(make(seed), widest=widest)
     found = boxes(drawing)
     for one, two in combinations(found, 2):
         # Both sides of a tap touch.

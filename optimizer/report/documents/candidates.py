@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
-from optimizer.bench.build.wiring import Wiring, wire_network
 from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet
@@ -21,8 +20,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import tabulate_verdicts
-from optimizer.report.ladder_text import draw_ladder, say_tap
-from optimizer.report.layout import say_end
+from optimizer.report.ladder_text import draw_ladder, draw_tree, say_tap
 from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import PHONE, WIDE, draw_figure
 from optimizer.report.words import (
@@ -193,46 +191,60 @@ def describe_difference(candidate: Candidate, best: Candidate, best_name: str) -
 
 
 def draw_ways(candidate: Candidate, *, widest: float = WIDE) -> list[Picture]:
-    """Draw every ladder under its name and band; `widest` is for paper or a screen."""
-    wiring = wire_network(candidate.network)
+    """Draw every way under its name and band, or all in one picture where ways share something.
+
+    `widest` is for paper or a screen.
+    """
+    network = candidate.network
+    if not network.groups:
+        return [_draw_way(candidate, index, widest) for index in range(len(network.ways))]
+    words = [f"{way.name} {_say_way(candidate, k)}".strip() for k, way in enumerate(network.ways)]
     return [
-        _draw_ladder(candidate, one, wiring, widest)
-        for one in candidate.network.ladders
-        if one.slots or isinstance(one, FittedWay)
+        Picture(
+            title="all ways",
+            caption="; ".join(words),
+            svg=_drawn(candidate, "all ways", "", widest),
+            lines=lambda width: draw_tree(network, width=width),
+        )
     ]
 
 
-def _draw_ladder(candidate: Candidate, one: FittedLadder, wiring: Wiring, widest: float) -> Picture:
-    network = candidate.network
-    number = network.ladders.index(one)
-    tone, words = "strong", [say_end(one)]
-    if isinstance(one, FittedWay):
-        index = network.ways.index(one)
-        tone = f"strong, way {index + 1}"
-        words = [say_band(candidate, index), "connected inverted" if one.polarity < 0 else ""]
-    for group in network.groups:
-        if group.joint == "series" and one.name in group.members:
-            others = (member for member in group.members if member != one.name)
+def _draw_way(candidate: Candidate, index: int, widest: float) -> Picture:
+    way = candidate.network.ways[index]
+    return Picture(
+        title=way.name,
+        caption=_say_way(candidate, index),
+        svg=_drawn(candidate, way.name, way.name, widest),
+        lines=lambda width: draw_ladder(way, width=width),
+        tone=f"strong, way {index + 1}",
+    )
+
+
+def _say_way(candidate: Candidate, index: int) -> str:
+    """Say the band of a way and how it is connected."""
+    way = candidate.network.ways[index]
+    words = [say_band(candidate, index), "connected inverted" if way.polarity < 0 else ""]
+    for group in candidate.network.groups:
+        if group.joint == "series" and way.name in group.members:
+            others = (member for member in group.members if member != way.name)
             words.append(f"in series with {' and '.join(others)}")
+    return ", ".join(filter(None, words))
+
+
+def _drawn(candidate: Candidate, what: str, only: str, widest: float) -> Callable[[bool], str]:
+    network = candidate.network
+    number = [way.name for way in network.ways].index(only) if only else ""
 
     def draw(narrow: bool) -> str:
         return draw_figure(
             network,
-            only=one.name,
-            title=f"Schematic of {one.name}, network {candidate.rank}",
+            only=only,
+            title=f"Schematic of {what}, network {candidate.rank}",
             name=f"n{candidate.rank}w{number}{'n' if narrow else 'w'}-",
             widest=PHONE if narrow else widest,
         )
 
-    return Picture(
-        title=one.name,
-        caption=", ".join(filter(None, words)),
-        svg=draw,
-        lines=lambda width: draw_ladder(
-            one, width=width, begins=wiring.begins[one.name], ends=wiring.ends[one.name]
-        ),
-        tone=tone,
-    )
+    return draw
 
 
 def tabulate_goals(candidate: Candidate) -> Table:

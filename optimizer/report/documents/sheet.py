@@ -96,7 +96,8 @@ def _say_verdicts(sheet: BuildSheet) -> Section | None:
 
 
 def _draw(sheet: BuildSheet) -> Section:
-    # One picture a way: a drawing higher than a sheet of paper could not be printed whole.
+    # Ways that share nothing have pictures of their own, so that none is higher than a sheet of
+    # paper; a tree that is higher is printed smaller.
     return Section(title="Schematic", parts=tuple(draw_ways(sheet.candidate, widest=WIDEST)))
 
 

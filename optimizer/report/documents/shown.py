@@ -19,6 +19,7 @@ from optimizer.network.amplifier import Amplifier
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
+from optimizer.report.blocks import say_quantity
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.columns import COSTS, MORE, list_columns
 from optimizer.report.document import (
@@ -44,7 +45,6 @@ from optimizer.report.documents.candidates import (
 )
 from optimizer.report.documents.numbers import SPREAD_DRAWS, collect_networks
 from optimizer.report.ladder_text import describe_join
-from optimizer.report.layout import say_quantity
 from optimizer.report.words import CHANGES_MEANT, say_certificate, say_frequency
 
 MOST_ON_PAGE = 15

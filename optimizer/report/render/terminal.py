@@ -220,7 +220,7 @@ def _picture(picture: Picture, width: int) -> Iterable[RenderableType]:
     yield title
     for line in picture.lines(width):
         text = Text(line)
-        text.highlight_regex(r"[─│┬┴>]+", "dim")
+        text.highlight_regex(r"[─│┬┴├┤┌┐└┘>]+", "dim")
         text.highlight_regex(r"\[[^\]]+\]", "bold")
         yield text
 
