@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,7 +15,7 @@ from optimizer.errors import InputError
 MOST_BRANCHES = 10
 """Branches a fit may use besides the wire resistance and the plain inductance."""
 
-GOOD_ENOUGH = 0.002
+GOOD_ENOUGH = 0.0005
 """Worst relative error at which a fit stops adding branches."""
 
 _FEWEST_POINTS = 8
@@ -148,8 +149,9 @@ def fit_driver_equivalent(
     -----
     Branches are added one at a time: the one of a fixed dictionary that explains most of what is
     left (orthogonal least squares), then all values are refined together in logarithms, with
-    the error relative to the modulus. It stops at `GOOD_ENOUGH`, or when a branch no longer
-    helps. The fit holds inside the measured range only.
+    the error relative to the modulus. It stops at `GOOD_ENOUGH`, when what is left at neighbouring
+    points has nothing to do with each other and so is noise, or when a branch no longer helps. The
+    fit holds inside the measured range only.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     measured = np.asarray(impedance, dtype=np.complex128)
@@ -161,7 +163,7 @@ def fit_driver_equivalent(
     dictionary = _make_dictionary(f, z)
     idle = 0
     for _ in range(most_branches):
-        if idle == _PATIENCE or np.max(np.hypot(*np.split(error, 2))) <= GOOD_ENOUGH:
+        if idle == _PATIENCE or _is_done(error):
             break
         model = _refine(_with_best_branch(model, dictionary, f, z), f, z)
         error = _residual(model, f, z)
@@ -172,6 +174,19 @@ def fit_driver_equivalent(
     circuit = _circuit(best)
     fit = circuit.impedance(frequency)
     return circuit, float(np.max(np.abs(fit - measured) / np.abs(measured)))
+
+
+def _is_done(error: Real) -> bool:
+    """Whether an error, as `_stack` orders it by frequency, is small or noise.
+
+    The correlation of neighbouring values of white noise has a standard error of one over the root
+    of their number (Bartlett 1946, from memory); less than that is taken for none.
+    """
+    real, imaginary = np.split(error, 2)
+    if np.max(np.hypot(real, imaginary)) <= GOOD_ENOUGH:
+        return True
+    neighbours = float(real[:-1] @ real[1:] + imaginary[:-1] @ imaginary[1:])
+    return neighbours < float(error @ error) / math.sqrt(len(error))
 
 
 def _check(frequency: Real, measured: Complex) -> None:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +18,14 @@ import numpy as np
 import pytest
 
 from optimizer.bench.verify.faults import apply_fault, list_faults
-from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen
+from optimizer.demo.equations import compute_impedance
+from optimizer.demo.scenario import DRIVERS
+from optimizer.network.solve import solve_network
+from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen, equivalent_of
+
+NOISE = 0.002
+"""Largest relative error of the modulus in the demo's files of impedance; phase and rounding add
+less than a tenth of it."""
 
 WAY = "  woofer:\n    ladder"
 ENDS = "search: {seconds: 15, seed: 1}\n"
@@ -144,24 +153,76 @@ def test_voice_saves_what_check_reads(case: tuple[str, Bench]) -> None:
 
 @pytest.mark.ngspice
 def test_netlist_gives_the_curves(case: tuple[str, Bench], ngspice: str) -> None:
-    """Levels of all drivers by ngspice within 0.02 dB of the drive that the results list.
+    """Levels by ngspice within 0.02 dB of those of the results, at every point, but for noise.
 
-    The netlist has a smooth circuit for each driver, the results what was measured of it, noise and
-    rounding to 0.1 % included; at a resonance of network and driver this alone makes a point or two
-    differ by more. With that same circuit all points agree.
+    The impedances of the demo are noisy: their modulus is off by up to `NOISE`. The netlist has a
+    circuit for each driver, which is smooth; the results have what was measured, noise included. By
+    so much more than 0.02 dB may a level differ as that noise moves it, to first order; no circuit
+    of a few parts follows it.
     """
     _, bench = case
     agree(bench, ngspice)
     curves = candidate(bench)["curves"]
-    f, simulated = bench.simulate(ngspice, per_decade=400)  # nothing is lost between points
     grid = np.array(curves["frequency_hz"])
-    assert len(curves["drive_db"]) == 3
-    for way, wanted in curves["drive_db"].items():
-        found = np.interp(np.log(grid), np.log(f), simulated[f"drive_db_{way}"])
-        off = np.abs(found - np.array(wanted))[np.array(wanted) > -40.0]
-        assert len(off) > 20
+    moved = levels_moved_by_noise(bench, grid)
+    differences = compare_levels(bench, curves, ngspice)
+    assert len(differences) == 3
+    for way, off in differences.items():
+        assert np.all(off <= 0.02 + moved[way])
         assert np.quantile(off, 0.95) < 0.02
-        assert off.max() < 0.05
+        assert off[np.array(curves["drive_db"][way]) > -40.0].max() < 0.05
+
+
+@pytest.mark.ngspice
+def test_netlist_gives_the_curves_of_data_without_noise(
+    case: tuple[str, Bench], ngspice: str, tmp_path: Path
+) -> None:
+    """With impedances as the demo computes them levels agree within 0.02 dB at every point.
+
+    Found in these four networks are 0.0013 dB at most. That the files differ from these impedances by
+    the stated noise and no more is checked, too.
+    """
+    _, noisy = case
+    bench = copy(noisy)
+    bench.folder = shutil.copytree(noisy.folder, tmp_path / "clean")
+    bench.design, bench.file = (bench.folder / at.name for at in (noisy.design, noisy.file))
+    for driver in DRIVERS:
+        at = bench.folder / f"{driver.name}_z.txt"
+        f, modulus, phase = np.loadtxt(at).T
+        z = compute_impedance(f, driver.coil)
+        measured = modulus * np.exp(1j * np.radians(phase))
+        assert 0.5 * NOISE < np.max(np.abs(measured / z - 1.0)) < 1.1 * NOISE
+        table = np.column_stack([f, np.abs(z), np.degrees(np.angle(z))])
+        np.savetxt(at, table, fmt="%.12g", header="frequency Hz\timpedance ohm\tphase deg")
+    bench.run("check", bench.file, "--json", tmp_path / "clean.json")
+    told = json.loads((tmp_path / "clean.json").read_text(encoding="utf-8"))["candidate"]["curves"]
+    differences = compare_levels(bench, told, ngspice)
+    assert len(differences) == 3
+    for off in differences.values():
+        assert off.max() <= 0.02
+
+
+def compare_levels(bench: Bench, curves: dict, ngspice: str) -> dict[str, np.ndarray]:
+    """How far each way's drive in dB is from that of the netlist, which ngspice runs as it is."""
+    f, simulated = bench.simulate(ngspice, per_decade=400)  # nothing is lost between points
+    grid = np.log(curves["frequency_hz"])
+    return {
+        way: np.abs(np.interp(grid, np.log(f), simulated[f"drive_db_{way}"]) - np.array(wanted))
+        for way, wanted in curves["drive_db"].items()
+    }
+
+
+def levels_moved_by_noise(bench: Bench, f: np.ndarray) -> dict[str, np.ndarray]:
+    """By how many dB noise in the impedances may move the drive of each way, to first order."""
+    loads = {d.name: equivalent_of(d, f) for d in bench.problem.drivers}
+
+    def levels(name: str, factor: float) -> np.ndarray:
+        changed = {**loads, name: factor * loads[name]} if name else loads
+        return 20.0 * np.log10(np.abs(solve_network(bench.network, f, changed).transfer))
+
+    plain = levels("", 1.0)
+    moved = sum(np.abs(levels(name, 1.0 + 1e-4) - plain) / 1e-4 * NOISE for name in loads)
+    return dict(zip((way.name for way in bench.network.ways), np.asarray(moved), strict=True))
 
 
 def test_sheet_joins_every_lead(case: tuple[str, Bench]) -> None:
