@@ -65,6 +65,7 @@ if TYPE_CHECKING:
     from optimizer.problem.candidate import SearchResult as SearchResult
     from optimizer.problem.problem import Problem as Problem
     from optimizer.problem.verdict import Verdict as Verdict
+    from optimizer.search.runner import Runner as Runner
     from optimizer.search.trade.result import TradeResult as TradeResult
     from optimizer.stock.shelf import read_parts_list as read_parts_list
     from optimizer.stock.stock import Stock as Stock
@@ -97,6 +98,7 @@ _HOME = {
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
     "MeasuredCurve": "optimizer.measure.curve",
+    "Runner": "optimizer.search.runner",
     "SearchResult": "optimizer.problem.candidate",
     "Slot": "optimizer.network.topology",
     "Started": "optimizer.verbs",

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-
-from optimizer.cli.main import main
+from optimizer.cli.main import program
 
 if __name__ == "__main__":
-    sys.exit(main())
+    program()

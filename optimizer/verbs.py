@@ -55,6 +55,7 @@ from optimizer.report.export import write_text
 from optimizer.search.fit import RankBy, search
 from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.exact import enumerate_best
+from optimizer.search.runner import Runner, lent_or_local
 from optimizer.search.trade.between import choose_goals, with_goals
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
@@ -227,6 +228,7 @@ def start(
     seed: int | None = None,
     top: int | None = None,
     workers: int = 1,
+    runner: Runner | None = None,
     progress: Progress | None = None,
 ) -> Started:
     """Survey a folder of measurements, write a design file beside them and fit it.
@@ -242,7 +244,7 @@ def start(
         Whether all files share one time zero; told from the file of all drivers by default.
     roles, diameters_m, depths_m, fronts, gate_s
         As in `survey`.
-    seconds, seed, top, workers, progress
+    seconds, seed, top, workers, runner, progress
         As in `fit`.
 
     Returns
@@ -275,7 +277,8 @@ def start(
     write_text(file, render_start(plan, Path(folder), file.parent))
     chosen = load_design(file)
     problem = build_problem(chosen)
-    result = _fit(problem, chosen, seconds, seed, top, workers, progress, robust=False)
+    with lent_or_local(runner, workers) as who:
+        result = _fit(problem, chosen, seconds, seed, top, who, progress, robust=False)
     return Started(survey=surveyed, design=file, problem=problem, result=result)
 
 
@@ -286,6 +289,7 @@ def fit(
     seed: int | None = None,
     top: int | None = None,
     workers: int = 1,
+    runner: Runner | None = None,
     robust: bool = False,
     exact: bool = False,
     by: RankBy | None = None,
@@ -305,7 +309,9 @@ def fit(
     top : int, optional
         Candidates wanted; what the design says, or 5, by default.
     workers : int
-        Processes to use.
+        Processes of this machine to use; 1 is this process.
+    runner : Runner, optional
+        Who computes instead: ``Runner.on("tcp://host:port")``. Left open, for the next search.
     robust : bool
         Whether the expected cost under tolerance ranks.
     exact : bool
@@ -328,9 +334,9 @@ def fit(
 
     Notes
     -----
-    The command line gives each process one thread of linear algebra (``OPENBLAS_NUM_THREADS=1``),
-    because the arrays are small and threads wait for each other. From Python that must be set
-    before numpy is imported.
+    Each process of `workers` has one thread of linear algebra, because the arrays are small and
+    threads wait for each other. So has the command line (``OPENBLAS_NUM_THREADS=1``); with one
+    worker, from Python, that must be set before numpy is imported.
 
     Examples
     --------
@@ -347,7 +353,8 @@ def fit(
         return enumerate_best(
             problem, top=most if top is None else top, seconds=_limit(seconds), progress=progress
         )
-    return _fit(problem, design, seconds, seed, top, workers, progress, robust=robust, by=by)
+    with lent_or_local(runner, workers) as who:
+        return _fit(problem, design, seconds, seed, top, who, progress, robust=robust, by=by)
 
 
 def _fit(
@@ -356,7 +363,7 @@ def _fit(
     seconds: float | None,
     seed: int | None,
     top: int | None,
-    workers: int,
+    runner: Runner,
     progress: Progress | None,
     *,
     robust: bool,
@@ -374,7 +381,7 @@ def _fit(
         seconds=_limit(seconds),
         seed=seed,
         top=top,
-        workers=workers,
+        runner=runner,
         progress=progress,
         robust=robust,
         by=by or ("verdicts" if chosen is None else chosen.by),
@@ -394,6 +401,7 @@ def trade(
     seconds: float | None = None,
     seed: int = 1,
     workers: int = 1,
+    runner: Runner | None = None,
     progress: Progress | None = None,
 ) -> TradeResult:
     """Find the front between two goals: what one costs in terms of the other.
@@ -409,7 +417,7 @@ def trade(
         Networks on the front, at least 3.
     seconds : float, optional
         Longest time, 30 s by default; `math.inf` for no limit.
-    seed, workers, progress
+    seed, workers, runner, progress
         As in `fit`.
 
     Returns
@@ -430,6 +438,7 @@ def trade(
         seconds=_limit(_TRADE_SECONDS if seconds is None else seconds),
         seed=seed,
         workers=workers,
+        runner=runner,
         progress=progress,
     )
 

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_search_options, add_verb
+from optimizer.cli.options import add_search_options, add_verb, open_engine
 
 if TYPE_CHECKING:
     from optimizer.problem.candidate import SearchResult
@@ -50,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
     screen = Screen(quiet=args.quiet)
     design_file = write_demo(args.folder)
     screen.show(f"The example is in {args.folder}: measurement files and {design_file.name}.", "")
-    problem, result = search_design(design_file, args, screen)
+    with open_engine(args) as runner:
+        problem, result = search_design(design_file, args, screen, runner)
     args.json, args.page = (str(args.folder / name) for name in (RESULTS_NAME, PAGE_NAME))
     sheet = args.folder / SHEET_NAME
     try:

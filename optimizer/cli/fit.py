@@ -1,12 +1,30 @@
-"""`laddersmith fit`: ranked networks for a design file."""
+"""`laddersmith fit`: ranked networks for design files."""
 
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.options import add_design, add_search_options, add_verb
+from optimizer.cli.options import add_search_options, add_verb, open_engine
+from optimizer.cli.outcome import (
+    BAD_INPUT,
+    DONE,
+    INTERRUPTED,
+    NO_CANDIDATE,
+    OUR_BUG,
+    end_well,
+    speaking_of,
+)
 from optimizer.cli.output import add_output_options, open_screen
+from optimizer.cli.screen import Screen
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.search.runner import Runner
+
+_WORST_LAST = (DONE, NO_CANDIDATE, INTERRUPTED, BAD_INPUT, OUR_BUG)
+_ENDING = {"json": "json", "page": "html"}
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -15,11 +33,16 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         subparsers,
         common,
         "fit",
-        help="find the best networks for a design file",
+        help="find the best networks for a design file, or for several",
         description="Search the networks a design file allows and rank the best ones. Ctrl-C "
-        "stops early and keeps what was found.",
+        "stops early and keeps what was found. Several designs are searched one after the other, "
+        "each as if it were alone; one that fails does not keep the others from their turn. In "
+        "names of files to write, {name} stands for the name of the design without its ending, "
+        "{design} for its folder and name.",
     )
-    add_design(parser)
+    parser.add_argument(
+        "designs", metavar="DESIGN", type=Path, nargs="+", help="a design file (YAML)"
+    )
     add_search_options(parser)
     parser.add_argument(
         "--robust",
@@ -29,16 +52,94 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     parser.add_argument(
         "--exact",
         action="store_true",
-        help="go through every network of a small problem and prove the best",
+        help="go through every network of a small problem and prove the best, in one process",
     )
     add_output_options(parser, "the results", page="a page with charts, schematics and parts")
     return parser
 
 
 def run(args: argparse.Namespace) -> int:
-    """Search, show, and write what was asked for."""
+    """Search, show, and write what was asked for, design by design."""
+    if args.exact and args.on is not None:
+        raise InputError(
+            "an exact search runs in one process, here",
+            key="--on",
+            value=args.on,
+            remedy="leave it out, or leave out --exact",
+        )
+    asked = [_ask_for(design, args) for design in args.designs]
+    _check_outputs(asked)
+    # Whatever could not be written later is refused before any work.
+    screens = [open_screen(one) for one in asked]
+    with open_engine(args) as runner:
+        if len(asked) == 1:
+            return _fit(asked[0], screens[0], runner)[0]
+        return _fit_all(asked, screens, runner)
+
+
+def _fit(args: argparse.Namespace, screen: Screen, runner: Runner | None) -> tuple[int, bool]:
+    """Search one design; return its exit code, and whether it was ended by hand."""
     from optimizer.cli.results import search_design, show_result
 
-    screen = open_screen(args)
-    problem, result = search_design(args.design, args, screen)
-    return show_result(args, problem, result, screen, str(args.design))
+    problem, result = search_design(args.design, args, screen, runner)
+    code = show_result(args, problem, result, screen, str(args.design))
+    return code, result.stopped == "interrupted"
+
+
+def _fit_all(asked: list[argparse.Namespace], screens: list[Screen], runner: Runner | None) -> int:
+    codes = [DONE]
+    for k, (one, screen) in enumerate(zip(asked, screens, strict=True), start=1):
+        ended = False
+
+        def work(one: argparse.Namespace = one, screen: Screen = screen) -> int:
+            nonlocal ended
+            code, ended = _fit(one, screen, runner)
+            return code
+
+        screen.show(*([""] if k > 1 else []), f"{one.design} ({k} of {len(asked)})", "")
+        with speaking_of(str(one.design)):
+            codes.append(end_well(work, debug=one.debug))
+        if (ended or codes[-1] == INTERRUPTED) and k < len(asked):
+            left = ", ".join(str(later.design) for later in asked[k:])
+            screen.show("", f"Stopped by hand; not begun: {left}")
+            codes.append(INTERRUPTED)
+            break
+    return max(codes, key=_WORST_LAST.index)
+
+
+def _ask_for(design: Path, args: argparse.Namespace) -> argparse.Namespace:
+    """Return what is asked for one of the designs."""
+
+    def fill(file: str | None) -> str | None:
+        if file is None:
+            return None
+        return file.replace("{name}", design.stem).replace("{design}", str(design.with_suffix("")))
+
+    return argparse.Namespace(
+        **{**vars(args), "design": design, "json": fill(args.json), "page": fill(args.page)}
+    )
+
+
+def _check_outputs(asked: list[argparse.Namespace]) -> None:
+    """Refuse files that two designs would write, or that are designs themselves.
+
+    Raises
+    ------
+    InputError
+    """
+    taken = {one.design.resolve(): f"the design {one.design}" for one in asked}
+    for one in asked:
+        for option in ("json", "page"):
+            file = getattr(one, option)
+            if file is None:
+                continue
+            # Standard output holds one answer, too.
+            place = Path(file) if file == "-" else Path(file).resolve()
+            if place in taken:
+                raise InputError(
+                    "each design must write a file of its own",
+                    key=f"--{option}",
+                    value=f"{file} for {one.design}, which is {taken[place]}",
+                    remedy=f'name it after the design: --{option} "{{design}}-results.{_ENDING[option]}"',
+                )
+            taken[place] = f"that of {one.design} (--{option})"

@@ -21,9 +21,8 @@ from optimizer.cli import (
     verify,
     voice,
 )
-from optimizer.cli.options import put_in_options
-from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, discard_output
-from optimizer.errors import InputError
+from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, end_well
+from optimizer.cli.stopping import stop_listening, stop_on_request
 
 VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, goals)
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
@@ -102,37 +101,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         names = ", ".join(verb.__name__.rpartition(".")[2] for verb in VERBS)
         complain(f"say what to do ({names}); see laddersmith --help")
         return BAD_INPUT
+    with stop_on_request():
+        return end_well(lambda: _run(args), debug=args.debug)
+
+
+def program() -> NoReturn:
+    """Run the command line as a process of its own."""
     try:
-        code = int(args.run(args))
-        if sys.stdout is not None:
-            sys.stdout.flush()
-        return code
-    except InputError as error:
-        complain(str(put_in_options(error)))
-        return BAD_INPUT
+        code = main()
     except KeyboardInterrupt:
-        complain("interrupted, nothing to show")
-        return INTERRUPTED
-    except BrokenPipeError:
-        discard_output(sys.stdout)
-        return DONE
-    except Exception as error:
-        _apologise(error, debug=args.debug)
-        return OUR_BUG
+        code = INTERRUPTED
+    stop_listening()
+    sys.exit(code)
 
 
-def _apologise(error: Exception, *, debug: bool) -> None:
-    import traceback
-
-    if debug:
-        traceback.print_exc()
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    complain(
-        f"this is a fault of the program, not of your input: {type(error).__name__}: {error} "
-        f"({os.path.basename(last.filename)}, line {last.lineno}). Sorry. To report it, "
-        + (
-            "send the trace above with your design file to the maintainers."
-            if debug
-            else "run the same command with --debug and send its trace to the maintainers."
-        )
-    )
+def _run(args: argparse.Namespace) -> int:
+    code = int(args.run(args))
+    if sys.stdout is not None:
+        sys.stdout.flush()
+    return code

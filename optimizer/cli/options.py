@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 import os
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import InputError, Subject
+
+if TYPE_CHECKING:
+    from optimizer.search.runner import Runner
 
 _OPTIONS = {
     ("search", "time"): ("--seconds", "10"),
     ("search", "candidates"): ("--top", "5"),
     ("search", "proof"): ("--exact", ""),
+    ("search", "workers"): ("--workers", "2"),
+    ("search", "engine"): ("--on", "tcp://HOST:PORT"),
     ("front", "points"): ("--points", "12"),
     ("front", "goals"): ("--between", "on_axis in_room"),
     ("spread", "limits"): ("--limit", "on_axis=1.0"),
@@ -134,12 +141,42 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
             choices=("verdicts", "cost"),
             help="rank by cost alone, or list what has a bad verdict behind the rest (the default)",
         )
-    parser.add_argument(
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument(
         "--workers",
         type=count_number,
         metavar="N",
-        help="processes to use (else one per processor)",
+        help="processes to use (else one per processor); changes no answer, but how soon it comes",
     )
+    who.add_argument(
+        "--on",
+        metavar="ADDRESS",
+        help="compute on the workers of a dask scheduler (tcp://HOST:PORT); needs the extra "
+        "laddersmith[cluster], here and there",
+    )
+
+
+@contextlib.contextmanager
+def open_engine(args: argparse.Namespace) -> Iterator[Runner | None]:
+    """Connect to the engine that the options name, for the time of the block; None for none.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With the options of `add_search_options`.
+
+    Raises
+    ------
+    InputError
+        See `optimizer.search.runner.Runner.on`.
+    """
+    if args.on is None:
+        yield None
+        return
+    from optimizer.search.runner import Runner
+
+    with Runner.on(args.on) as runner:
+        yield runner
 
 
 def available_processors() -> int:

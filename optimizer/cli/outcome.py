@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
 from typing import TextIO
+
+from optimizer.cli.options import put_in_options
+from optimizer.errors import InputError
 
 DONE = 0
 OUR_BUG = 1
@@ -12,10 +18,56 @@ BAD_INPUT = 2
 NO_CANDIDATE = 3
 INTERRUPTED = 130
 
+_about: ContextVar[str] = ContextVar("about", default="")
+
 
 def complain(message: str) -> None:
-    """Print one error message, on one line, on standard error."""
-    print("laddersmith:", " ".join(message.splitlines()), file=sys.stderr)
+    """Print one error message, on one line, on standard error; where that is gone, to nobody."""
+    text, about = " ".join(message.splitlines()), _about.get()
+    if about and not text.startswith(about):
+        text = f"{about}: {text}"
+    with contextlib.suppress(OSError):
+        print("laddersmith:", text, file=sys.stderr)
+
+
+@contextlib.contextmanager
+def speaking_of(what: str) -> Iterator[None]:
+    """Let messages say which of several files they are about, where they do not begin with it."""
+    before = _about.set(what)
+    try:
+        yield
+    finally:
+        _about.reset(before)
+
+
+def end_well(work: Callable[[], int], *, debug: bool) -> int:
+    """Do something; whatever becomes of it is an exit code, and one line where it went wrong.
+
+    Parameters
+    ----------
+    work : callable
+        Returns an exit code.
+    debug : bool
+        Whether the trace of a fault of the program is shown.
+
+    Returns
+    -------
+    int
+    """
+    try:
+        return work()
+    except InputError as error:
+        complain(str(put_in_options(error)))
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        complain("interrupted, nothing to show")
+        return INTERRUPTED
+    except BrokenPipeError:
+        discard_output(sys.stdout)
+        return DONE
+    except Exception as error:
+        _apologise(error, debug=debug)
+        return OUR_BUG
 
 
 def discard_output(stream: TextIO) -> None:
@@ -26,3 +78,20 @@ def discard_output(stream: TextIO) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
+
+
+def _apologise(error: Exception, *, debug: bool) -> None:
+    import traceback
+
+    if debug:
+        traceback.print_exc()
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    complain(
+        f"this is a fault of the program, not of your input: {type(error).__name__}: {error} "
+        f"({os.path.basename(last.filename)}, line {last.lineno}). Sorry. To report it, "
+        + (
+            "send the trace above with your design file to the maintainers."
+            if debug
+            else "run the same command with --debug and send its trace to the maintainers."
+        )
+    )

@@ -16,10 +16,11 @@ if TYPE_CHECKING:
     from optimizer.measure.survey.nouns import Survey
     from optimizer.problem.candidate import SearchResult
     from optimizer.problem.problem import Problem
+    from optimizer.search.runner import Runner
 
 
 def search_design(
-    design_file: Path, args: argparse.Namespace, screen: Screen
+    design_file: Path, args: argparse.Namespace, screen: Screen, runner: Runner | None
 ) -> tuple[Problem, SearchResult]:
     """Load a design, prepare its problem and search.
 
@@ -31,6 +32,8 @@ def search_design(
         With the options of `options.add_search_options`; those not given follow the design.
     screen : Screen
         Shows the progress.
+    runner : Runner, optional
+        Who computes, see `options.open_engine`; else processes of this machine.
 
     Returns
     -------
@@ -62,6 +65,7 @@ def search_design(
             progress=follow,
             robust=getattr(args, "robust", False),
             by=args.by or settings.by,
+            runner=runner,
         )
     return problem, result
 

@@ -105,7 +105,7 @@ class Screen:
             TextColumn("{task.description}"),
             BarColumn(30, style="dim", complete_style="bold", pulse_style="dim"),
             TextColumn("{task.fields[state]}"),
-            console=_open_console(stderr=True),
+            console=_open_console(stderr=True, lasting=False),
             transient=True,
         ) as bar:
             task = bar.add_task("searching", total=None, state="starting")
@@ -131,7 +131,26 @@ def _say_state(now: SearchProgress) -> str:
     )
 
 
-def _open_console(*, stderr: bool) -> Console:
+class _Passing:
+    """A stream for what only matters while somebody looks: a terminal that is gone ends no search."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self.stream = stream
+
+    def write(self, text: str) -> int:
+        with contextlib.suppress(OSError):
+            self.stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with contextlib.suppress(OSError):
+            self.stream.flush()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stream, name)
+
+
+def _open_console(*, stderr: bool, lasting: bool = True) -> Console:
     from rich.console import Console
 
     class PipeConsole(Console):
@@ -144,6 +163,8 @@ def _open_console(*, stderr: bool) -> Console:
         codecs.register_error("plain-lines", _to_plain)
         stream.reconfigure(errors="plain-lines")
     is_terminal = stream is not None and stream.isatty()
+    if not lasting:
+        stream = _Passing(stream)
     console = PipeConsole(file=stream, highlight=False, emoji=False, markup=False)
     if not is_terminal and not os.environ.get("COLUMNS", "").isdigit():
         console.width = WIDTH_ELSEWHERE

@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from optimizer.cli.options import add_search_options, add_verb
+from optimizer.cli.options import add_search_options, add_verb, open_engine
 from optimizer.cli.output import add_output_options, open_screen
 from optimizer.cli.survey import (
     add_reading_options,
@@ -80,7 +80,8 @@ def run(args: argparse.Namespace) -> int:
     write_text(design_file, render_start(start, args.folder, design_file.parent))
     screen.show(f"Written: {design_file} (everything assumed stands in it as comments).")
     screen.show("What it asks for, and why:", *(f"  - {line}" for line in explain_goals(start)), "")
-    problem, result = search_design(design_file, args, screen)
+    with open_engine(args) as runner:
+        problem, result = search_design(design_file, args, screen, runner)
     return show_result(
         args,
         problem,

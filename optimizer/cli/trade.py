@@ -5,7 +5,13 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from optimizer.cli.options import add_design, add_search_options, add_verb, available_processors
+from optimizer.cli.options import (
+    add_design,
+    add_search_options,
+    add_verb,
+    available_processors,
+    open_engine,
+)
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import add_output_options, deliver, open_screen
 
@@ -62,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
         problem = with_goals(build_problem(design), between)
     except InputError as error:
         raise locate(design, error) from None
-    with screen.follow_search() as follow:
+    with open_engine(args) as runner, screen.follow_search() as follow:
         result = search_trade(
             problem,
             between,
@@ -71,6 +77,7 @@ def run(args: argparse.Namespace) -> int:
             seed=design.search.seed if args.seed is None else args.seed,
             workers=available_processors() if args.workers is None else args.workers,
             progress=follow,
+            runner=runner,
         )
     if not result.points:
         complain("interrupted before any network was complete, nothing to show")

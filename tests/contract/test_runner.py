@@ -11,12 +11,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from optimizer.problem.candidate import SearchResult
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.search.runner import LOST_NOTE, MOST_LOSSES, Runner, WorkersLost
+from optimizer.search.task import Deadline
+from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -211,3 +215,21 @@ def test_client_of_a_cluster_stays_open(problem: Problem, cluster: Any) -> None:
             with Runner.on(client) as runner:
                 assert runner.submit(number_of_process, problem).result() != os.getpid()
         assert client.status == "running"
+
+
+def test_front_on_a_cluster(problem: Problem, cluster: Any) -> None:
+    """Tasks of a front find there what they find here, under weights that only they know."""
+    start = Genome(
+        choice=np.zeros(len(problem.space.genes), dtype=np.intp),
+        present=np.ones(len(problem.space.slots), dtype=bool),
+        polarity=problem.space.polarity_start,
+    )
+    tasks = [((("on_axis", w), ("parts", 0.03)), start, Deadline(None)) for w in (0.01, 1.0)]
+    found = []
+    for runner in (Runner.here(), Runner.on(cluster.scheduler_address)):
+        with runner:
+            outcomes = list(runner.in_order(certify_network, problem, tasks))
+        assert all(outcome.proven == 2 for outcome in outcomes)
+        found.append([float(problem.cost(outcome.genomes)[0]) for outcome in outcomes])
+    assert found[0] == found[1]
+    assert found[0][0] != found[0][1]

@@ -112,7 +112,126 @@ def test_settings_come_from_the_design_unless_given(searching):
         "progress": None,
         "robust": False,
         "by": "cost",
+        "runner": None,
     }
+
+
+def search_in_turn(searching, monkeypatch, **answers):
+    """Let each design, by its name, have an answer of its own."""
+    project, run = sys.modules["optimizer.design.build"], sys.modules["optimizer.search.fit"]
+    begun = []
+
+    def load(file):
+        begun.append(str(file))
+        return SimpleNamespace(search=SETTINGS)
+
+    def search(problem, **options):
+        answer = answers.get(Path(begun[-1]).stem, searching.answer)
+        if isinstance(answer, BaseException):
+            raise answer
+        return answer
+
+    monkeypatch.setattr(project, "load_design", load)
+    monkeypatch.setattr(run, "search", search)
+    return begun
+
+
+def test_several_designs_are_fitted_in_turn(searching, monkeypatch, capsys, tmp_path):
+    """Each is announced, shown and written as it comes, into files named after it."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shed").mkdir()
+    begun = search_in_turn(searching, monkeypatch)
+    assert main(["fit", "a.yaml", "shed/b.yaml", "--json", "{design}-of-{name}.json"]) == 0
+    assert begun == ["a.yaml", "shed/b.yaml"]
+    out = capsys.readouterr().out
+    assert out.index("a.yaml (1 of 2)") < out.index("Written: a-of-a.json") < out.index("(2 of 2)")
+    written = {str(f.relative_to(tmp_path)) for f in tmp_path.rglob("*.*")}
+    assert written == {"a-of-a.json", "shed/b-of-b.json"}
+    assert json.loads(Path("shed/b-of-b.json").read_text())["design"] == "shed/b.yaml"
+
+
+@pytest.mark.parametrize(
+    ("designs", "options", "said"),
+    [
+        ("a.yaml b.yaml", "--json r.json", "--json: each design must write a file of its own"),
+        ("a.yaml b.yaml", "--json -", "got - for b.yaml, which is that of a.yaml (--json)"),
+        ("x/a.yaml y/a.yaml", "--page {name}.html", 'name it after the design: --page "{design}'),
+        ("a.yaml b.yaml", "--json {name}.out --page {name}.out", "that of a.yaml (--json)"),
+        ("a.yaml b.yaml", "--json {design}.yaml", "which is the design a.yaml"),
+        ("a.yaml", "--page ./a.yaml", "which is the design a.yaml"),
+    ],
+)
+def test_designs_that_would_write_one_file_are_refused(
+    searching, monkeypatch, capsys, tmp_path, designs, options, said
+):
+    """Before any work: neither design is begun."""
+    monkeypatch.chdir(tmp_path)
+    begun = search_in_turn(searching, monkeypatch)
+    assert main(["fit", *designs.split(), *options.split()]) == 2
+    out, err = capsys.readouterr()
+    assert (out, begun, list(tmp_path.iterdir())) == ("", [], [])
+    assert said in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("answer", "code", "said"),
+    [
+        (InputError("a rule", file="b.yaml", line=3), 2, "laddersmith: b.yaml:3: a rule"),
+        (InputError("a rule", key="--on"), 2, "laddersmith: b.yaml: --on: a rule"),
+        (make_result(feasible=False), 3, "laddersmith: b.yaml: no network found meets"),
+        (ZeroDivisionError("division by zero"), 1, "laddersmith: b.yaml: this is a fault"),
+    ],
+)
+def test_a_design_that_fails_does_not_stop_the_others(
+    searching, monkeypatch, capsys, answer, code, said
+):
+    """The worst exit code is that of all; the message says which design it is about."""
+    begun = search_in_turn(searching, monkeypatch, b=answer)
+    assert main(["fit", "a.yaml", "b.yaml", "c.yaml"]) == code
+    assert begun == ["a.yaml", "b.yaml", "c.yaml"]
+    out, err = capsys.readouterr()
+    assert out.index("b.yaml (2 of 3)") < out.index("c.yaml (3 of 3)")
+    assert err.startswith(said)
+
+
+@pytest.mark.parametrize("answer", [make_result(stopped="interrupted"), KeyboardInterrupt()])
+def test_a_batch_that_is_interrupted_begins_no_other(searching, monkeypatch, capsys, answer):
+    """What was found is shown; designs that have nothing to show make it 130."""
+    begun = search_in_turn(searching, monkeypatch, b=answer)
+    assert main(["fit", "a.yaml", "b.yaml", "c.yaml"]) == 130
+    assert begun == ["a.yaml", "b.yaml"]
+    assert "Stopped by hand; not begun: c.yaml" in capsys.readouterr().out
+    assert main(["fit", "a.yaml", "b.yaml"]) == (130 if isinstance(answer, BaseException) else 0)
+
+
+def test_a_cluster_computes_for_all_designs(searching, monkeypatch):
+    """One connection, to the address of --on, for the whole batch; it is closed in the end."""
+    from optimizer.search.runner import Runner
+
+    seen = []
+
+    class Connected(Runner):
+        def __exit__(self, *how):
+            seen.append("closed")
+            super().__exit__(*how)
+
+    def connect(address):
+        seen.append(address)
+        return Connected(None)
+
+    monkeypatch.setattr(Runner, "on", connect)
+    assert main(["fit", "a.yaml", "b.yaml", "--on", "tcp://host:1", "--quiet"]) == 0
+    first, second = (call["runner"] for call in searching.calls)
+    assert isinstance(first, Connected)
+    assert first is second
+    assert seen == ["tcp://host:1", "closed"]
+
+
+def test_an_exact_search_is_not_for_a_cluster(searching, capsys):
+    """It runs in one process, and says so instead of leaving the cluster aside."""
+    assert main(["fit", "d.yaml", "--exact", "--on", "tcp://host:1"]) == 2
+    assert "--on: an exact search runs in one process" in capsys.readouterr().err
 
 
 def test_quiet_prints_nothing(searching, capsys, tmp_path):
@@ -254,6 +373,7 @@ def test_debug_shows_the_trace(searching, capsys):
         ["fit", "d.yaml", "--seed", "1.5"],
         ["fit", "d.yaml", "--top", "0"],
         ["fit", "d.yaml", "--workers", "0"],
+        ["fit", "d.yaml", "--workers", "2", "--on", "tcp://host:1"],
     ],
 )
 def test_usage_errors_are_one_line_and_2(arguments, capsys):
