@@ -34,6 +34,8 @@ ways:
   woofer: {ladder: [{name: L1, value: 1.2 mH}]}
   tweeter: {polarity: inverted, ladder: [{name: C1, value: 5.6 uF}]}
 """
+CONVERGED = ("--seconds", 300, "--workers", 1)
+"""Until nothing better is found, in this process."""
 PROVED = "Every change of any one or two parts was computed"
 NEVER = "A better one was never sought"
 CUT = "The search ended before"
@@ -46,7 +48,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drivers = write_drivers(folder, "woofer", "tweeter")
     (folder / "design.yaml").write_text(drivers + PLACES + GOALS + STOCK + GRID, encoding="utf-8")
     (folder / "board.yaml").write_text(BY_HAND, encoding="utf-8")
-    run("fit", folder / "design.yaml", "--seconds", 300, "--json", folder / "results.json")
+    run("fit", folder / "design.yaml", *CONVERGED, "--json", folder / "results.json")
     result = load(folder / "results.json")
     assert result["stopped"] == "converged"
     problem = optimizer.load(folder / "design.yaml")
@@ -226,7 +228,7 @@ def test_damaged_certificates(damaged: str, laddersmith: Callable[..., Done], fo
 def test_points_of_a_trade_are_proved_for_their_weights(folder: Path) -> None:
     """On a front each point has its own weights: by those of the design nothing was sought."""
     out = folder / "trade.json"
-    run("trade", folder / "design.yaml", "--points", 3, "--seconds", 300, "--json", out)
+    run("trade", folder / "design.yaml", "--points", 3, *CONVERGED, "--json", out)
     points = load(out)["points"]
     for number, point in enumerate(points, 1):
         assert point["candidate"]["certificate"]["state"] == "proved"

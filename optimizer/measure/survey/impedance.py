@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Flags, Real
 from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.curves.samples import Samples
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.survey.impedance_peaks import (
     cut_around,
@@ -138,12 +140,17 @@ def survey_impedance(impedance: MeasuredCurve) -> ImpedanceSurvey:
     resonance is stated only where the peak lies inside the data, stands `LEAST_PEAK` above the
     voice coil's resistance and the circuit meets the data.
     """
-    curve = thin_response(impedance, per_octave=48)
+    return replace(_read_impedance(Samples.of(impedance)), source=impedance.source)
+
+
+@lru_cache(maxsize=64)
+def _read_impedance(samples: Samples) -> ImpedanceSurvey:
+    curve = thin_response(samples.curve(), per_octave=48)
     f, z = curve.frequency_hz, curve.value
     smooth = smooth_modulus(f, np.abs(z))
     peak, peak_notes = find_peak(f, smooth)
     survey = ImpedanceSurvey(
-        source=impedance.source,
+        source=curve.source,
         measured_hz=curve.range_hz,
         minimum_ohm=float(smooth.min()),
         minimum_hz=float(f[np.argmin(smooth)]),

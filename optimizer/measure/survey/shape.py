@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
+from optimizer.measure.curves.samples import Samples
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.survey.curvefit import CurveFit, CurveTerms, evaluate_curve, fit_curve
 from optimizer.measure.survey.humps import find_humps, shows_in_curve
@@ -135,7 +137,12 @@ def read_shape(response: MeasuredCurve) -> Shape:
     only bend the model's roll-off to the data's are left out, and humps that the model took for
     the driver's level are added, see `optimizer.measure.survey.humps`.
     """
-    curve = thin_response(response)
+    return _read_shape(Samples.of(response))
+
+
+@lru_cache(maxsize=64)
+def _read_shape(samples: Samples) -> Shape:
+    curve = thin_response(samples.curve())
     low_hz, high_hz = curve.range_hz
     count = max(int(np.log2(high_hz / low_hz) * _PER_OCTAVE), 12)
     grid = np.geomspace(low_hz, high_hz, count)

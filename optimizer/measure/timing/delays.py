@@ -5,6 +5,7 @@ The numerical core behind `optimizer.measure.timing.timing`; it knows arrays onl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 
@@ -115,11 +116,31 @@ def search_delays(
     return _distinct(sorted(fits, key=lambda fit: fit.cost))
 
 
-def polish_fit(bases: Complex, level_db: Real, omega: Real, start: DelayFit) -> DelayFit:
-    """Solve least squares from a known solution, for other `bases` of the same curves."""
-    signed = bases * np.array(start.polarity, dtype=np.float64)[:, None]
-    delays, levels, _ = _polish(signed, level_db, omega, start.delays_s[None, :])
-    return describe_fit(bases, level_db, omega, delays[0], levels[0], start.polarity)
+def polish_fits(
+    bases: Complex, level_db: Real, omega: Real, starts: Sequence[DelayFit]
+) -> list[DelayFit]:
+    """Solve least squares from known solutions, for other `bases` of the same curves.
+
+    Parameters
+    ----------
+    bases : ndarray, shape (P, N, F), complex
+        The curves that are summed, for each start.
+    level_db, omega : ndarray, shape (F,)
+        As for `search_delays`.
+    starts : sequence of DelayFit, length P
+        Where to begin; polarities stay.
+
+    Returns
+    -------
+    list of DelayFit, length P
+    """
+    polarity = np.array([start.polarity for start in starts], dtype=np.float64)
+    begin = np.array([start.delays_s for start in starts])
+    delays, levels, _ = _polish(bases * polarity[:, :, None], level_db, omega, begin)
+    return [
+        describe_fit(curves, level_db, omega, t, g, start.polarity)
+        for curves, t, g, start in zip(bases, delays, levels, starts, strict=True)
+    ]
 
 
 def describe_fit(
@@ -233,21 +254,23 @@ def _polish(
 ) -> tuple[Real, Real, Real]:
     """Levenberg-Marquardt from all starts at once; returns delays, levels and cost.
 
-    A start leaves the iteration once a step gains nothing, or can gain nothing.
+    Curves are those of all starts, shape (N, F), or of each, shape (P, N, F). A start leaves the
+    iteration once a step gains nothing, or can gain nothing.
     """
     starts, count = delays.shape
     delays = delays.copy()
     levels = np.zeros((starts, count))
     levels -= _residual(bases, level_db, omega, delays, levels)[0].mean(axis=1, keepdims=True)
+    each = bases.ndim == 3
     # Delays are scaled so that one unit turns the highest frequency by one radian.
     scale = np.concatenate([np.full(count - 1, 1.0 / omega[-1]), np.ones(count)])
     pull = np.zeros((2 * count - 1, 2 * count - 1))
     pull[count - 1 :, count - 1 :] = LEVEL_PULL**2 * (np.eye(count) - 1.0 / count)
     damping = np.full(starts, 1e-2)
 
-    def evaluate(t: Real, g: Real) -> tuple[Real, Real, Real]:
+    def evaluate(rows: Index, t: Real, g: Real) -> tuple[Real, Real, Real]:
         """Half the gradient and the normal matrix in scaled delays, and the cost."""
-        error, slope = _residual(bases, level_db, omega, t, g)
+        error, slope = _residual(bases[rows] if each else bases, level_db, omega, t, g)
         slope *= scale[:, None]
         spread = g - g.mean(axis=1, keepdims=True)
         cost = (error**2).mean(axis=1) + LEVEL_PULL**2 * (spread**2).sum(axis=1)
@@ -256,8 +279,8 @@ def _polish(
         gradient[:, count - 1 :] += LEVEL_PULL**2 * spread
         return gradient, normal, cost
 
-    gradient, normal, cost = evaluate(delays, levels)
     going = np.arange(starts)
+    gradient, normal, cost = evaluate(going, delays, levels)
     for _ in range(steps):
         damped = normal[going]
         diagonal = np.einsum("pii->pi", damped)
@@ -271,7 +294,7 @@ def _polish(
         trial_delays = delays[going]
         trial_delays[:, 1:] += step[:, : count - 1]
         trial_levels = levels[going] + step[:, count - 1 :]
-        trial = evaluate(trial_delays, trial_levels)
+        trial = evaluate(going, trial_delays, trial_levels)
         better = trial[2] < cost[going]
         gain = np.where(better, cost[going] - trial[2], 0.0)
         now = going[better]

@@ -15,7 +15,7 @@ from optimizer.measure.curves.excess import find_excess_delay, unit_phasor
 from optimizer.measure.curves.order import order_upwards
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
-from optimizer.measure.timing.delays import LEVEL_PULL, DelayFit, polish_fit, search_delays
+from optimizer.measure.timing.delays import LEVEL_PULL, DelayFit, polish_fits, search_delays
 
 LOW_TAILS_DB_PER_OCTAVE: tuple[float | None, ...] = (None, 12.0, 24.0)
 """Tails tried below the data: the file's own slope, a closed box, a vented box."""
@@ -114,14 +114,15 @@ def explain_by_minimum_phase(task: SumTask) -> Explanation:
     plain = (0,) * len(task.names)
     fits = search_delays(bases(plain), task.level_db, task.omega, largest_s=task.largest_s)
     tried = [(fits[0], plain)]
-    choices: list[tuple[int, ...]] = []
     if len(task.names) <= 3:
         choices = list(product(range(len(LOW_TAILS_DB_PER_OCTAVE)), repeat=len(task.names)))[1:]
-    for choice in choices:
-        curves = bases(choice)
-        tried += [(polish_fit(curves, task.level_db, task.omega, f), choice) for f in fits[:3]]
+        tasks = [(choice, fit) for choice in choices for fit in fits[:3]]
+        curves = np.array([bases(choice) for choice, _ in tasks])
+        polished = polish_fits(curves, task.level_db, task.omega, [fit for _, fit in tasks])
+        tried += [(fit, choice) for fit, (choice, _) in zip(polished, tasks, strict=True)]
     best, chosen = min(tried, key=lambda item: item[0].cost)
-    rivals = [polish_fit(bases(chosen), task.level_db, task.omega, f) for f in fits[:6]]
+    starts = fits[:6]
+    rivals = polish_fits(np.array([bases(chosen)] * len(starts)), task.level_db, task.omega, starts)
     half, independent = _half_widths(task, best)
     as_good = [
         f.delays_s

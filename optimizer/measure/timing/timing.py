@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
 from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.excess import find_excess_delay
+from optimizer.measure.curves.samples import Samples
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.measure.timing.explain import (
@@ -124,9 +126,21 @@ def find_timing(
     names = list(responses)
     if len(names) < 2:
         raise InputError("timing needs at least two drivers", value=f"{len(names)}")
-    band = band_hz or _common_band(responses, together)
-    low, high = _checked_band(responses, together, band)
-    together = thin_response(together)
+    band = _checked_band(responses, together, band_hz or _common_band(responses, together))
+    samples = tuple((name, Samples.of(responses[name])) for name in names)
+    return _find_timing(samples, Samples.of(together), band, largest_delay_s)
+
+
+@lru_cache(maxsize=16)
+def _find_timing(
+    samples: tuple[tuple[str, Samples], ...],
+    sum_of_all: Samples,
+    band_hz: tuple[float, float],
+    largest_delay_s: float,
+) -> Timing:
+    responses = {name: of_driver.curve() for name, of_driver in samples}
+    names, (low, high) = list(responses), band_hz
+    together = thin_response(sum_of_all.curve())
     grid = np.geomspace(low, high, max(int(np.log2(high / low) * _POINTS_PER_OCTAVE), 24))
     thin = [thin_response(responses[name]) for name in names]
     task = SumTask(
