@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -156,6 +157,16 @@ def fit_driver_equivalent(
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     measured = np.asarray(impedance, dtype=np.complex128)
     _check(frequency, measured)
+    return _fit(frequency.tobytes(), measured.tobytes(), most_branches)
+
+
+@lru_cache(maxsize=64)  # sheet, meter readings and netlist ask for the same drivers
+def _fit(
+    frequency_hz: bytes, impedance: bytes, most_branches: int
+) -> tuple[DriverEquivalent, float]:
+    """Fit a circuit to arrays given as bytes."""
+    frequency = np.frombuffer(frequency_hz, dtype=np.float64)
+    measured = np.frombuffer(impedance, dtype=np.complex128)
     keep = _thin(frequency)
     f, z = frequency[keep], measured[keep]
     model = best = _refine(_start(f, z), f, z)

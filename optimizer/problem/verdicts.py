@@ -133,6 +133,15 @@ class Evidence:
         """Level of the sum on the axis, shape (F,)."""
         return level_db(self.pressure[:, self.axis].sum(axis=0))
 
+    @cached_property
+    def branch_currents(self) -> dict[str, Real]:
+        """Current that each branch on the amplifier's terminals takes, A per V, each (F,)."""
+        network = self.network
+        return {
+            branch.name: np.abs(self.solve(_alone(network, branch.name)).admittance)
+            for branch in network.branches
+        }
+
     def band(self, low_hz: float, high_hz: float) -> slice:
         """Part of the grid that lies in a band."""
         f = self.frequency_hz
@@ -376,11 +385,8 @@ def _branch_at(evidence: Evidence, hz: float) -> str:
     if len(network.branches) == 1:
         return network.branches[0].name
     at = int(np.argmin(np.abs(evidence.frequency_hz - hz)))
-    taken = {
-        branch.name: abs(evidence.solve(_alone(network, branch.name)).admittance[at])
-        for branch in network.branches
-    }
-    return max(taken, key=lambda name: float(taken[name]))
+    taken = evidence.branch_currents
+    return max(taken, key=lambda name: float(taken[name][at]))
 
 
 def _alone(network: Network, branch: str) -> Network:

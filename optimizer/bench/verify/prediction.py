@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +18,7 @@ from optimizer.network.expression.nodes import IDEAL
 from optimizer.network.expression.plan import NetworkPlan, Step
 from optimizer.network.expression.walk import Number, Walk
 from optimizer.network.network import Network
-from optimizer.parts import Part
+from optimizer.parts import Kind, Part
 from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
 
@@ -88,6 +90,34 @@ class _Branch:
     ways: tuple[int, ...]
     first: int
     ratios: Mapping[int, Real]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Column:
+    """One part in each network: values and losses, shape (P,), and kinds."""
+
+    value: Real
+    loss_ohm: Real
+    kinds: tuple[Kind, ...]
+
+    @classmethod
+    def of(cls, parts: Sequence[Part]) -> _Column:
+        return cls(
+            value=np.array([part.value for part in parts]),
+            loss_ohm=np.array([part.loss_ohm for part in parts]),
+            kinds=tuple(part.kind for part in parts),
+        )
+
+    def chosen(self, rows: Index) -> _Column:
+        """Return the same part in some of the networks."""
+        kinds = tuple(self.kinds[i] for i in rows)
+        return _Column(value=self.value[rows], loss_ohm=self.loss_ohm[rows], kinds=kinds)
+
+    @cached_property
+    def rows_of_kind(self) -> Mapping[Kind, Index]:
+        """Which networks have which kind here."""
+        kinds = np.array(self.kinds)
+        return {kind: np.flatnonzero(kinds == kind) for kind in set(self.kinds)}
 
 
 class _FaultyWalk(Walk):
@@ -162,6 +192,7 @@ class FaultBank:
         drivers = [[dict(f.drivers).get(w.name, w.driver) for w in network.ways] for f in faults]
         rows = [o.row for o in observations if o.kind == "level"]
         self.rows = sorted(set(rows))
+        self.points = [_points(o.index) for o in observations]
         self.load = [
             np.array([1.0 / by_name[names[w]].impedance for names in drivers])
             for w in range(len(network.ways))
@@ -189,7 +220,9 @@ class FaultBank:
             self.branches.append(_Branch(plan=plan, ways=own, first=first, ratios=ratios))
             first += len(plan.leaves)
         self.branch_of = [b for b, one in enumerate(self.branches) for _ in one.plan.leaves]
-        self.parts = [[f.parts.get(key, self.listed[key][1]) for key in self.keys] for f in faults]
+        self.columns = [
+            _Column.of([f.parts.get(key, self.listed[key][1]) for f in faults]) for key in self.keys
+        ]
         self.unknowns: list[Unknown] = []
         for g, (_, part) in enumerate(self.listed.values()):
             spread = max(_LEAST_SPREAD, part.tolerance / tolerance_sigmas)
@@ -197,6 +230,10 @@ class FaultBank:
             if part.kind == "inductor" and part.loss_ohm > 0.0:
                 self.unknowns.append(Unknown(part=g, of_loss=True, spread=RESISTANCE_SPREAD))
         self.count = len(self.unknowns)
+        self.unknowns_of = [
+            {u.of_loss: k for k, u in enumerate(self.unknowns) if u.part == g}
+            for g in range(len(self.keys))
+        ]
 
     def _ratios(self, plan: NetworkPlan) -> dict[int, Real]:
         """Ratios of the transformers that a fault rewires, by number of their step."""
@@ -208,14 +245,19 @@ class FaultBank:
         }
 
     def chosen(self, index: Sequence[int]) -> FaultBank:
-        """Return the bank with some of its faults only."""
-        return FaultBank(
-            self.problem,
-            self.network,
-            [self.faults[i] for i in index],
-            self.observations,
-            tolerance_sigmas=self.tolerance_sigmas,
-        )
+        """Return the bank with some of its faults only, each as often as it is named."""
+        rows = np.asarray(index, dtype=np.intp)
+        some = copy.copy(self)  # the network and what floats are the same
+        some.faults = tuple(self.faults[i] for i in rows)
+        some.load = [load[rows] for load in self.load]
+        some.pressure = [pressure[rows] for pressure in self.pressure]
+        some.sign = self.sign[rows]
+        some.columns = [column.chosen(rows) for column in self.columns]
+        some.branches = [
+            replace(one, ratios={at: ratio[rows] for at, ratio in one.ratios.items()})
+            for one in self.branches
+        ]
+        return some
 
     def predict(self, shift: Real, *, slopes: bool = True) -> tuple[Real, Real]:
         """Predict all observations.
@@ -244,6 +286,8 @@ class FaultBank:
         pressure: Complex = np.sum(voice, axis=0)
         value = self._observe(np.log(_safe(pressure / drive[:, None])), -np.log(_safe(seen)))
         slope = np.zeros((len(self.faults), self.count if slopes else 0, value.shape[1]))
+        per_pressure = 1.0 / (_safe(pressure) * _STEP)
+        per_admittance = -1.0 / (_safe(total) * (1.0 + source.cable_ohm * total) * _STEP)
         for k, unknown in enumerate(self.unknowns if slopes else ()):
             b = self.branch_of[unknown.part]
             step = np.zeros(self.count)
@@ -251,12 +295,11 @@ class FaultBank:
             moved = list(impedance)
             moved[unknown.part] = self._part_impedances(unknown.part, shift + step)
             transfer, y = self._walk(b, moved)
-            change = (y - branches[b][1]) / _STEP
-            d_pressure = (self._voices(b, transfer) - voice[b]) / _safe(pressure) / _STEP
+            change = y - branches[b][1]
+            d_pressure = (self._voices(b, transfer) - voice[b]) * per_pressure
             if source.ohm:
-                d_pressure = d_pressure - (source.ohm * change / drive)[:, None]
-            d_admittance = change / _safe(total) / (1.0 + source.cable_ohm * total)
-            slope[:, k] = self._observe(d_pressure, -d_admittance)
+                d_pressure = d_pressure - (source.ohm / _STEP * change / drive)[:, None]
+            slope[:, k] = self._observe(d_pressure, change * per_admittance)
         return value, slope
 
     def _impedances(self, shift: Real) -> list[Complex]:
@@ -264,16 +307,16 @@ class FaultBank:
 
     def _part_impedances(self, g: int, shift: Real) -> Complex:
         """Impedance of one part in each network, shape (P, F)."""
-        moves = {u.of_loss: shift[:, k] for k, u in enumerate(self.unknowns) if u.part == g}
-        column: list[Part] = [parts[g] for parts in self.parts]
-        value = np.array([p.value for p in column]) * np.exp(moves[False])
-        loss = np.array([p.loss_ohm for p in column])
-        if True in moves:
-            loss = loss * np.exp(moves[True])
-        out = np.empty((len(column), len(self.omega)), dtype=np.complex128)
-        kinds = np.array([p.kind for p in column])
-        for kind in set(kinds.tolist()):
-            mine = kinds == kind
+        column, moved = self.columns[g], self.unknowns_of[g]
+        value = column.value * np.exp(shift[:, moved[False]])
+        loss = column.loss_ohm
+        if True in moved:
+            loss = loss * np.exp(shift[:, moved[True]])
+        if len(column.rows_of_kind) == 1:
+            (kind,) = column.rows_of_kind
+            return part_impedance(kind, value, loss, self.omega)
+        out = np.empty((len(value), len(self.omega)), dtype=np.complex128)
+        for kind, mine in column.rows_of_kind.items():
             out[mine] = part_impedance(kind, value[mine], loss[mine], self.omega)
         return out
 
@@ -305,14 +348,20 @@ class FaultBank:
     def _observe(self, pressure: Complex, impedance: Complex) -> Real:
         """Pick what is observed out of logarithms (or their derivatives)."""
         out = []
-        for o in self.observations:
+        for o, points in zip(self.observations, self.points, strict=True):
             if o.kind == "level":
-                out.append(DB * pressure[:, self.rows.index(o.row)].real[:, o.index])
+                out.append(DB * pressure[:, self.rows.index(o.row)].real[:, points])
             elif o.kind == "modulus":
-                out.append(DB * impedance.real[:, o.index])
+                out.append(DB * impedance.real[:, points])
             else:
-                out.append(np.degrees(impedance.imag[:, o.index]))
+                out.append(np.degrees(impedance.imag[:, points]))
         return np.concatenate(out, axis=-1)
+
+
+def _points(index: Index) -> Index | slice:
+    """Points as a slice where they follow one another: that picks without a copy."""
+    first, last = int(index[0]), int(index[-1])
+    return slice(first, last + 1) if np.array_equal(index, np.arange(first, last + 1)) else index
 
 
 def _safe(value: Complex) -> Complex:
