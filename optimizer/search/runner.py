@@ -35,6 +35,8 @@ LOST_NOTE = (
     "again"
 )
 
+LEFT_NOTE = "a worker left the cluster; what it had not finished was done by others"
+
 _STOP_SIGNALS = [
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 ]
@@ -108,6 +110,9 @@ class Future(Generic[_T]):
 class _Engine(Protocol):
     """What a runner hands its tasks to."""
 
+    subject: Subject
+    remedy: str
+
     def count(self) -> int:
         """Count the tasks that can be worked on at once."""
 
@@ -128,6 +133,9 @@ class _Engine(Protocol):
 
         What was begun before has ended then, with its result or as lost.
         """
+
+    def tell(self) -> str:
+        """Return a note of workers that were lost since it was last called, or nothing."""
 
     def close(self) -> None:
         """End what was begun here."""
@@ -155,10 +163,14 @@ class _Post:
 class _Crew:
     """Processes of this machine, begun with the first task and ended with the crew."""
 
+    subject = Subject("search", part="workers")
+    remedy = "free memory, or use fewer workers"
+
     def __init__(self, workers: int) -> None:
         self.workers = workers
         self.pool: ProcessPoolExecutor | None = None
         self.post = _Post()
+        self.renewed = False
 
     def count(self) -> int:
         return self.workers
@@ -189,7 +201,12 @@ class _Crew:
 
     def renew(self) -> bool:
         self.close()
+        self.renewed = True
         return True
+
+    def tell(self) -> str:
+        renewed, self.renewed = self.renewed, False
+        return LOST_NOTE if renewed else ""
 
     def close(self) -> None:
         with _signals_held():
@@ -204,6 +221,9 @@ class _Crew:
 
 class _Executor:
     """An executor that others made: it is neither renewed nor ended here."""
+
+    subject = Subject("search", part="engine")
+    remedy = "see whether its workers, and the scheduler that they belong to, still run"
 
     def __init__(self, executor: cf.Executor, workers: int) -> None:
         self.executor = executor
@@ -222,6 +242,9 @@ class _Executor:
     def renew(self) -> bool:
         return False
 
+    def tell(self) -> str:
+        return ""
+
     def close(self) -> None:
         pass
 
@@ -233,14 +256,29 @@ class _Cluster(_Executor):
         super().__init__(client.get_executor(pure=False), 1)
         self.client = client
         self.own = own
-        self.counted_at = -_COUNT_S
+        self.known: set[str] = set()  # addresses of workers
+        self.left = False
+        self._look()
+
+    def _look(self) -> None:
+        """Look who is there, as workers come and go; without a connection nobody can say."""
+        self.looked_at = time.monotonic()
+        if self.client.status != "running":
+            return
+        threads = self.client.nthreads()
+        self.left = self.left or bool(self.known - threads.keys())
+        self.known = set(threads)
+        self.workers = max(1, sum(threads.values()))
 
     def count(self) -> int:
-        now = time.monotonic()
-        if now - self.counted_at > _COUNT_S:
-            self.workers = max(1, sum(self.client.nthreads().values()))
-            self.counted_at = now
+        if time.monotonic() - self.looked_at > _COUNT_S:
+            self._look()
         return self.workers
+
+    def tell(self) -> str:
+        self._look()
+        left, self.left = self.left, False
+        return LEFT_NOTE if left else ""
 
     def is_lost(self, error: BaseException | None) -> bool:
         from distributed.comm import CommClosedError
@@ -260,11 +298,6 @@ class Runner:
     Results depend neither on who that is nor on how many they are. A context manager: what was
     begun ends with its block.
 
-    Attributes
-    ----------
-    notes : tuple of str
-        What happened that a reader of the results should know.
-
     Examples
     --------
     >>> from optimizer.search.runner import Runner
@@ -275,8 +308,8 @@ class Runner:
     """
 
     def __init__(self, engine: _Engine | None) -> None:
-        self.notes: tuple[str, ...] = ()
         self._engine = engine
+        self._notes: tuple[str, ...] = ()
         self._waiting: deque[Future[Any]] = deque()
         self._begun: dict[cf.Future[Any], Future[Any]] = {}
 
@@ -336,6 +369,19 @@ class Runner:
     def workers(self) -> int:
         """Tasks that can be worked on at once."""
         return 1 if self._engine is None else self._engine.count()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What happened, since it was made or lent, that a reader of the results should know."""
+        note = "" if self._engine is None else self._engine.tell()
+        if note and note not in self._notes:
+            self._notes = (*self._notes, note)
+        return self._notes
+
+    def forget_notes(self) -> None:
+        """Begin anew with what is told by `notes`."""
+        if self.notes:
+            self._notes = ()
 
     def __enter__(self) -> Self:
         return self
@@ -438,15 +484,15 @@ class Runner:
                 begun = engine.begin(self._waiting[0])
             except cf.BrokenExecutor as error:
                 # A worker was lost since.
-                if not self._renew(engine):
-                    raise _gone(error) from error
+                if not engine.renew():
+                    raise _gone(engine, error) from error
                 self._take(engine, self._begun)
             else:
                 self._begun[begun] = self._waiting.popleft()
 
     def _take(self, engine: _Engine, done: Collection[cf.Future[Any]]) -> None:
         """Take what has ended; have others do what workers were lost at."""
-        renewed = any(engine.is_lost(_error_of(ended)) for ended in done) and self._renew(engine)
+        renewed = any(engine.is_lost(_error_of(ended)) for ended in done) and engine.renew()
         for ended in list(self._begun if renewed else done):
             future, error = self._begun.pop(ended), _error_of(ended)
             if not engine.is_lost(error):
@@ -456,7 +502,7 @@ class Runner:
             if renewed and future.losses < MOST_LOSSES:
                 self._waiting.appendleft(future)
             else:
-                future.fail(_gone(error, future.losses))
+                future.fail(_gone(engine, error, future.losses))
 
     def _settle(self, future: Future[Any], ended: cf.Future[Any]) -> None:
         if ended.exception() is None and isinstance(ended.result(), Missing):
@@ -464,12 +510,6 @@ class Runner:
             self._waiting.appendleft(future)
         else:
             future.end(ended)
-
-    def _renew(self, engine: _Engine) -> bool:
-        renewed = engine.renew()
-        if renewed and LOST_NOTE not in self.notes:
-            self.notes = (*self.notes, LOST_NOTE)
-        return renewed
 
 
 @contextmanager
@@ -487,6 +527,7 @@ def lent_or_local(runner: Runner | None, workers: int) -> Iterator[Runner]:
         with Runner.local(workers) as local:
             yield local
         return
+    runner.forget_notes()  # of others
     try:
         yield runner
     finally:
@@ -497,13 +538,13 @@ def _error_of(ended: cf.Future[Any]) -> BaseException | None:
     return cf.CancelledError() if ended.cancelled() else ended.exception()
 
 
-def _gone(error: BaseException | None, losses: int = 1) -> WorkersLost:
+def _gone(engine: _Engine, error: BaseException | None, losses: int = 1) -> WorkersLost:
     reason = f"{type(error).__name__}: {error}".rstrip(": ")
     return WorkersLost(
         "a task must find a worker that finishes it",
-        subject=Subject("search", part="workers"),
+        subject=engine.subject,
         value=f"one that was lost {'once' if losses == 1 else f'{losses} times'} ({reason})",
-        remedy="free memory, or use fewer workers",
+        remedy=engine.remedy,
     )
 
 

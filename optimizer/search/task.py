@@ -23,8 +23,8 @@ _T = TypeVar("_T")
 KEPT_PROBLEMS = 4
 """Problems that a worker keeps; the one not asked for longest is dropped."""
 
-KEPT_THINGS = 4
-"""Things of one kind that are kept with a problem."""
+KEPT_THINGS = 2
+"""Things of one kind that are kept with a problem: with a large stock each has tables of its own."""
 
 
 class Deadline:

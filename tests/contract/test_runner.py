@@ -18,7 +18,7 @@ from optimizer.problem.candidate import SearchResult
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
-from optimizer.search.runner import LOST_NOTE, MOST_LOSSES, Runner, WorkersLost
+from optimizer.search.runner import LEFT_NOTE, LOST_NOTE, MOST_LOSSES, Runner, WorkersLost
 from optimizer.search.task import Deadline
 from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
@@ -107,9 +107,11 @@ def test_killed_worker_changes_no_answer(problem: Problem, alone: Any) -> None:
                 killed.append(victim)
 
         result = find(problem, runner=runner, progress=kill)
+        again = find(problem, runner=runner)
     assert killed
-    assert told(result) == alone
+    assert told(result) == told(again) == alone
     assert LOST_NOTE in result.notes
+    assert LOST_NOTE not in again.notes
 
 
 def test_lost_task_is_done_again_a_few_times(problem: Problem, tmp_path: Path) -> None:
@@ -206,6 +208,7 @@ def test_cluster_finds_the_same_with_a_worker_killed(
     assert killed
     assert not is_there(victim)
     assert told(result) == alone
+    assert LEFT_NOTE in result.notes
 
 
 def test_client_of_a_cluster_stays_open(problem: Problem, cluster: Any) -> None:
