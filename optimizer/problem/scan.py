@@ -128,17 +128,11 @@ class Scan:
         shape = (sum(count for *_, count in parts), self.points)
         drives = {w: np.empty(shape, dtype=np.complex128) for w in self.tables.areas[area]}
         admittance = np.empty(shape, dtype=np.complex128)
-        start = 0
-        for g, rows, count in parts:
-            end = start + count
-            single = self.network.single(self.tables.port_of_gene[g])
-            there = {w: h[start:end] for w, h in drives.items()}
-            single.write(
-                self.tables.alternatives(self.genome, {g: rows}), there, admittance[start:end]
-            )
-            for w in there.keys() - {w for w, *_ in single.drives}:
-                there[w][...] = self.network.transfer[w]
-            start = end
+        tables, genome = self.tables, self.genome
+        changes = [
+            (tables.port_of_gene[g], tables.alternatives(genome, {g: rows})) for g, rows, _ in parts
+        ]
+        self.network.write_singles(changes, drives, admittance)
         return drives, admittance
 
     @cached_property

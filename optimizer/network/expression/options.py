@@ -186,14 +186,13 @@ class OptionTables:
         -------
         ndarray, shape (..., F)
         """
-        mask = self.plan.mask(present)
 
         def impedance(g: int) -> Complex | None:
             if g in rows:
                 changed: Complex = self.with_gap.get(g, self.impedance[g])[rows[g]]
                 return changed
             own: Complex = self.impedance[g][choice[g]]
-            return own if mask[g] else None
+            return own if all(present[k] for k in self.plan.needs[g]) else None
 
         p = self.plan.ports[port]
         gaps = any(g in self.with_gap for g in rows)

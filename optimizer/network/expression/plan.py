@@ -204,6 +204,8 @@ class NetworkPlan:
         The port that a part belongs to.
     path : list of tuple of int, length W
         Numbers of the spines from the root down to each driver.
+    partings : tuple of dict
+        For each port where the ways to it and to drivers part that do not hang below it, and these.
 
     Raises
     ------
@@ -231,6 +233,7 @@ class NetworkPlan:
         )
         self.path: list[tuple[int, ...]] = [()] * len(self.drivers)
         self._trace(self.root, ())
+        self.partings = tuple(map(self._part, self.ports))
         self.port_of_leaf: Index = np.zeros(len(self.leaves), dtype=np.intp)
         for p, port in enumerate(self.ports):
             self.port_of_leaf[list(port.branch.leaves)] = p
@@ -335,6 +338,13 @@ class NetworkPlan:
             for below in spine.foot.spines:
                 self._trace(below, path)
 
+    def _part(self, port: Port) -> dict[Step | Junction, list[int]]:
+        found: dict[Step | Junction, list[int]] = {}
+        for w, path in enumerate(self.path):
+            if w not in port.step.below:
+                found.setdefault(part_ways(port, path, None), []).append(w)
+        return found
+
     def _ports(
         self, spine: Spine, spines: tuple[int, ...], junctions: tuple[Junction, ...]
     ) -> Iterator[Port]:
@@ -345,6 +355,30 @@ class NetworkPlan:
         if isinstance(spine.foot, Junction):
             for below in spine.foot.spines:
                 yield from self._ports(below, spines, (*junctions, spine.foot))
+
+
+def part_ways(port: Port, spines: tuple[int, ...], step: Step | None) -> Step | Junction:
+    """Say where the ways to a port and to another port or driver part.
+
+    Parameters
+    ----------
+    port : Port
+        The one.
+    spines : tuple of int
+        Numbers of the spines from the root down to the other.
+    step : Step or None
+        Where the other hangs; None for a driver.
+    """
+    shared = 0
+    for a, b in zip(port.spines, spines, strict=False):
+        if a != b:
+            return port.junctions[shared - 1]
+        shared += 1
+    if len(spines) > shared or step is None:
+        return port.step
+    if len(port.spines) > shared:
+        return step
+    return min(port.step, step, key=lambda s: s.index)
 
 
 def _branch(node: Node, index: Mapping[str, int]) -> PartsBranch:

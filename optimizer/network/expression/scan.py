@@ -28,7 +28,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
 from optimizer.network.expression.bank import Bank
-from optimizer.network.expression.plan import Junction, NetworkPlan, Port, Step
+from optimizer.network.expression.plan import Junction, NetworkPlan, Port, Step, part_ways
 from optimizer.network.expression.walk import (
     Above,
     Number,
@@ -55,12 +55,15 @@ class Moebius:
         The same for the source current.
     output_ohm : float
         Output resistance of the amplifier: the load it sees is less than the whole.
+    unit : int or None
+        Driver whose numerator is a plain 1, if there is one.
     """
 
     denominator: tuple[Number, Number]
     drives: tuple[tuple[int, Number, Number], ...]
     current: tuple[Number, Number]
     output_ohm: float = 0.0
+    unit: int | None = None
 
     @classmethod
     def stacked(cls, parts: Sequence[tuple[int, Moebius]], transfer: Sequence[Complex]) -> Moebius:
@@ -131,6 +134,7 @@ class Moebius:
             drives=tuple((w, pick(n0), pick(n1)) for w, n0, n1 in self.drives),
             current=(pick(self.current[0]), pick(self.current[1])),
             output_ohm=self.output_ohm,
+            unit=self.unit,
         )
 
     def at(self, x: Complex) -> tuple[Drives, Complex]:
@@ -164,26 +168,34 @@ class Moebius:
             Gets the transfers of drivers that move; others stay as they are.
         admittance : ndarray, shape (rows, F)
         """
-        d0, d1 = self.denominator
-        # One driver costs nothing more than the denominator, see `_normalised`: made in its place.
-        unit = next((w for w, n0, n1 in self.drives if _is_zero(n1) and _is_one(n0)), None)
-        if unit is None or isinstance(d1, float):
+        # One driver costs nothing more than the denominator: made in its place.
+        unit = self.unit
+        if unit is None or isinstance(self.denominator[1], float):
             moved, admittance[...] = self.at(x)
             for w, h in moved.items():
                 drives[w][...] = h
             return
-        share = np.multiply(d1, x, out=drives[unit])
-        share += d0
+        share = drives[unit]
+        self.write_lines(x, share, admittance)
         np.reciprocal(share, out=share)
         for w, n0, n1 in self.drives:
             if w != unit:
                 drives[w][...] = _ratio(n0, n1, x, share)
-        n0, n1 = self.current
-        np.multiply(n1, x, out=admittance)
-        admittance += n0
         admittance *= share
         if self.output_ohm:
             admittance[...] = self._load(admittance)
+
+    def write_lines(self, x: Complex, below: Complex, over: Complex) -> None:
+        """Write the denominator, and the numerator of the current, of shape (rows, F)."""
+        for (start, slope), out in ((self.denominator, below), (self.current, over)):
+            np.multiply(slope, x, out=out)
+            out += start
+
+    @property
+    def lone(self) -> int | None:
+        """The driver whose numerator is 1, if it is the only one that moves and much is told by it."""
+        plain = len(self.drives) > 1 or self.output_ohm or isinstance(self.denominator[1], float)
+        return None if plain else self.unit
 
     def _load(self, current: Complex) -> Complex:
         """Admittance that the amplifier sees, of the source current."""
@@ -251,48 +263,35 @@ class NetworkScan:
         walked.down(visitor)
         self._state = visitor.state
         self._row = visitor.row
-        self._known: dict[int, list[tuple[int, Number, bool]]] = {}
+        self._known: dict[int, list[tuple[int, Number]]] = {}
         self._inverse: dict[int, Complex] = {}
         self._current_over: dict[int, Complex] = {}
         self._singles: dict[int, Moebius] = {}
 
     # Where things are
 
-    def _meeting(self, k: Port, spines: tuple[int, ...], step: Step | None) -> Step | Junction:
-        """Where the ways to a port and to another port or driver part."""
-        shared = 0
-        for a, b in zip(k.spines, spines, strict=False):
-            if a != b:
-                return k.junctions[shared - 1]
-            shared += 1
-        if len(spines) > shared or step is None:
-            return k.step
-        if len(k.spines) > shared:
-            return step
-        return min(k.step, step, key=lambda s: s.index)
-
     def _coupling(self, k: Port, at: Step | Junction) -> Number:
         """g_km for whatever parts from port k at a step or junction."""
         row, state = self._row[at], self._state[k.step]
-        if isinstance(row, float) and row == 0.0:
+        if _is_zero(row):
             return 0.0
-        alike = k.step.kind == at.kind
-        if at is k.step:
-            return mul(row, state)
-        out = mul(row, mul(state, state)) / self._state[at]
-        return out if alike else -out
+        out = mul(row, state)
+        if at is not k.step:
+            out = mul(out, state) / self._state[at]
+        # The row of a parallel one has the sign of -b, so that this holds wherever they part.
+        return out if k.step.kind == "series" else -out
 
-    def _of_drivers(self, k: Port) -> list[tuple[int, Number, bool]]:
-        """Drivers that a port moves: number, g, and whether they hang below its step."""
-        if k.step.index in self._known:
-            return self._known[k.step.index]
-        out = self._known[k.step.index] = []
-        for w in range(len(self.plan.drivers)):
-            below = w in k.step.below
-            g = self._coupling(k, self._meeting(k, self.plan.path[w], None))
-            if not (isinstance(g, float) and g == 0.0):
-                out.append((w, g, below))
-        return out
+    def _beside(self, k: int) -> list[tuple[int, Number]]:
+        """Drivers that a port moves though they do not hang below it: number and g."""
+        port = self.plan.ports[k]
+        known = self._known.get(port.step.index)
+        if known is None:
+            known = self._known[port.step.index] = []
+            for at, drivers in self.plan.partings[k].items():
+                if not _is_zero(self._row[at]):
+                    g = self._coupling(port, at)
+                    known += [(w, g) for w in drivers]
+        return known
 
     def _scale(self, w: int, drive: Number) -> Number:
         """1 over the drive of a way, which most often is that of the network as it is."""
@@ -331,28 +330,112 @@ class NetworkScan:
         return self._singles[k]
 
     def _single(self, k: int) -> Moebius:
-        port, x0 = self.plan.ports[k], self._present(k)
-        s = self._coupling(port, port.step)
-        moved = self._of_drivers(port)
+        step, x0 = self.plan.ports[k].step, self.immittance[k]
+        state, row = self._state[step], self._row[step]
         # Everything is scaled so that the numerator of a driver below is 1: that one then costs
         # nothing more than the denominator.
-        unit = next((w for w, _, below in moved if below), None)
+        unit = None if _is_zero(row) else step.below[0]
         scale = 1.0 if unit is None else self._scale(unit, self.transfer[unit])
-        scaled = mul(s, scale)
+        over = mul(state, scale)
+        if step.kind == "parallel":
+            over = -over
+        scaled = mul(row, over)  # s
         drives: list[tuple[int, Number, Number]] = []
-        for w, g, below in moved:
-            if below:
-                drives.append((w, 1.0 if w == unit else mul(self.transfer[w], scale), 0.0))
-            else:
-                slope = mul(self.transfer[w], scaled - mul(g, scale))
-                drives.append((w, mul(self.transfer[w], scale) - mul(slope, x0), slope))
-        slope = mul(self.current, scaled) + mul(self._pulled(port), scale)
+        if unit is not None:
+            drives = [
+                (w, 1.0 if w == unit else mul(self.transfer[w], scale), 0.0) for w in step.below
+            ]
+        for w, g in self._beside(k):
+            slope = mul(self.transfer[w], scaled - mul(g, scale))
+            drives.append((w, _start(mul(self.transfer[w], scale), slope, x0), slope))
+        # The slope of the current is I s + dI/dx with dI/dx = -J^2 or J^2, all of it scaled.
+        slope = mul(mul(self.current, row) - state, over)
         return Moebius(
-            denominator=(scale - mul(scaled, x0), scaled),
+            denominator=(_start(scale, scaled, x0), scaled),
             drives=tuple(drives),
-            current=(self._scaled_current(unit) - mul(slope, x0), slope),
+            current=(_start(self._scaled_current(unit), slope, x0), slope),
             output_ohm=self.bank.source.output_ohm,
+            unit=unit,
         )
+
+    def _prepare(self, ports: Sequence[int]) -> None:
+        """Find `single` of ports that move one driver alone, for each driver all at once."""
+        alone: dict[int, list[int]] = {}
+        for k in dict.fromkeys(ports):
+            if k not in self._singles and self._is_alone(k):
+                alone.setdefault(self.plan.ports[k].step.below[0], []).append(k)
+        for unit, own in alone.items():
+            self._prepare_alone(unit, own)
+
+    def _prepare_alone(self, unit: int, ports: Sequence[int]) -> None:
+        """As `_single`, for ports of a way that shares nothing."""
+        state, row, present = np.empty((3, len(ports), len(self.current)), dtype=np.complex128)
+        signed = np.ones((len(ports), 1))
+        for n, k in enumerate(ports):
+            step, x0 = self.plan.ports[k].step, self.immittance[k]
+            state[n], row[n] = self._state[step], self._row[step]
+            present[n] = 0.0 if x0 is None else x0
+            if step.kind == "parallel":
+                signed[n] = -1.0
+        scale = self._scale(unit, self.transfer[unit])
+        over = state * scale
+        over *= signed
+        scaled = row * over
+        row *= self.current
+        row -= state
+        slope = np.multiply(row, over, out=over)
+        start = np.multiply(scaled, present, out=row)
+        np.subtract(scale, start, out=start)
+        current = np.multiply(slope, present, out=present)
+        np.subtract(self._scaled_current(unit), current, out=current)
+        drives = ((unit, 1.0, 0.0),)
+        ohm = self.bank.source.output_ohm
+        for k, *one in zip(ports, start, scaled, current, slope, strict=True):
+            self._singles[k] = Moebius(
+                denominator=(one[0], one[1]),
+                drives=drives,
+                current=(one[2], one[3]),
+                output_ohm=ohm,
+                unit=unit,
+            )
+
+    def _is_alone(self, k: int) -> bool:
+        """Whether a port moves one driver and no more: that below it."""
+        step = self.plan.ports[k].step
+        return len(step.below) == 1 and not _is_zero(self._row[step]) and not self._beside(k)
+
+    def write_singles(
+        self, changes: Sequence[tuple[int, Complex]], drives: Drives, admittance: Complex
+    ) -> None:
+        """Write transfers and admittance for alternatives of one port after the other.
+
+        Parameters
+        ----------
+        changes : sequence of (int, ndarray)
+            Number of each port, and its immittances, of shape (rows, F).
+        drives : dict of int to ndarray, shape (all rows, F)
+            Get the transfers, also of drivers that do not move.
+        admittance : ndarray, shape (all rows, F)
+        """
+        self._prepare([k for k, _ in changes])
+        found = [(self.single(k), x) for k, x in changes]
+        units = {one.lone for one, _ in found}
+        end = 0
+        if len(units) == 1 and drives.keys() == units:
+            # One driver alone, as of a way that shares nothing: everything is divided at once.
+            (share,) = drives.values()
+            for one, x in found:
+                start, end = end, end + len(x)
+                one.write_lines(x, share[start:end], admittance[start:end])
+            np.reciprocal(share, out=share)
+            admittance *= share
+            return
+        for one, x in found:
+            start, end = end, end + len(x)
+            there = {w: h[start:end] for w, h in drives.items()}
+            one.write(x, there, admittance[start:end])
+            for w in there.keys() - {w for w, *_ in one.drives}:
+                there[w][...] = self.transfer[w]
 
     def _scaled_current(self, unit: int | None) -> Complex:
         """Source current over the drive of a way; the current itself without one."""
@@ -364,7 +447,7 @@ class NetworkScan:
 
     def _between(self, k: int, m: int) -> Number:
         a, b = self.plan.ports[k], self.plan.ports[m]
-        return self._coupling(a, self._meeting(a, b.spines, b.step))
+        return self._coupling(a, part_ways(a, b.spines, b.step))
 
     def pair(self, k: int, m: int) -> PairScan:
         """Everything as a function of the immittances of two ports.
@@ -399,12 +482,11 @@ class PairScan:
         )
         self.g = (scan._between(k, m), scan._between(m, k))
         moved: dict[int, list[Number]] = {}
-        self.below: set[int] = set()
-        for i, port in enumerate(self.ports):
-            for w, g, below in scan._of_drivers(port):
+        for i, (number, port) in enumerate(zip((k, m), self.ports, strict=True)):
+            own = [] if _is_zero(self.s[i]) else [(w, self.s[i]) for w in port.step.below]
+            for w, g in own + scan._beside(number):
                 moved.setdefault(w, [0.0, 0.0])[i] = g
-                if below and i == 0:
-                    self.below.add(w)
+        self.below = set() if _is_zero(self.s[0]) else set(first.step.below)
         self.moved = {w: (g[0], g[1]) for w, g in sorted(moved.items())}
 
     def given(self, y: Complex) -> Moebius:
@@ -453,6 +535,7 @@ def _normalised(
     current: tuple[Number, Number],
 ) -> Moebius:
     """Scale everything so that one numerator is 1: that driver costs nothing more."""
+    unit = None
     for at, (w, n0, n1) in enumerate(drives):
         if _is_zero(n1):
             scale = scan._scale(w, n0)
@@ -460,21 +543,27 @@ def _normalised(
             current = (mul(current[0], scale), mul(current[1], scale))
             drives = [(v, mul(a, scale), mul(b, scale)) for v, a, b in drives]
             drives[at] = (w, 1.0, 0.0)
+            unit = w
             break
     return Moebius(
         denominator=denominator,
         drives=tuple(drives),
         current=current,
         output_ohm=scan.bank.source.output_ohm,
+        unit=unit,
     )
+
+
+def _start(value: Number, slope: Number, x0: Complex | None) -> Number:
+    """Value at x = 0 of what has this value at x0, and this slope; a new array, or the value."""
+    if x0 is None or _is_zero(slope):
+        return value
+    out = slope * x0
+    return np.subtract(value, out, out=out)
 
 
 def _is_zero(x: Number) -> bool:
     return isinstance(x, float) and x == 0.0
-
-
-def _is_one(x: Number) -> bool:
-    return isinstance(x, float) and x == 1.0
 
 
 def _row(x: Number, shape: tuple[int, ...]) -> Complex:
@@ -501,7 +590,7 @@ class _PortFeed:
 
 
 class _Collector(Visitor):
-    """State and row of every step and junction; b with its own sign."""
+    """State and row of every step and junction; of parallel ones -b, as it is walked with."""
 
     def __init__(self) -> None:
         self.state: dict[Step | Junction, Number] = {}
@@ -509,12 +598,8 @@ class _Collector(Visitor):
 
     def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
         self.state[step] = state
-        self.row[step] = row if step.kind == "series" else _negative(row)
+        self.row[step] = row
 
     def junction(self, junction: Junction, state: Number, row: Number) -> None:
         self.state[junction] = state
-        self.row[junction] = row if junction.kind == "series" else _negative(row)
-
-
-def _negative(x: Number) -> Number:
-    return 0.0 if _is_zero(x) else -x
+        self.row[junction] = row

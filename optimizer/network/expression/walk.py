@@ -238,7 +238,7 @@ class Walk:
             if spare:
                 return self._plus(x, moved)
             return x + moved
-        return self._plus(mul(x, shared, out=x if spare else None), moved)
+        return self._plus(np.multiply(x, shared, out=x) if spare else x * shared, moved)
 
     def _join(self, junction: Junction) -> tuple[Number, Number, dict[int, Number]]:
         parallel = junction.kind == "parallel"
@@ -300,9 +300,10 @@ class Walk:
         row = a if series else b
         visitor.junction(junction, unit, row)
         factor = {w: mul(row, t) for w, t in kept_here.drive.items()}
+        nothing = isinstance(row, float) and row == 0.0  # of what the other spines do
         for j, child in enumerate(junction.spines):
             rest: Number = 0.0
-            for k, other in enumerate(kept_here.immittance):
+            for k, other in enumerate(() if nothing else kept_here.immittance):
                 if k != j:
                     rest = other if isinstance(rest, float) else rest + other
             others = tuple((w, f) for w, f in factor.items() if w not in child.drivers)
@@ -333,7 +334,7 @@ def mul(a: Number, b: Number, out: Any = None) -> Number:
         if b == 1.0:
             return a
         return b if b == 0.0 else a * b
-    return np.multiply(a, b, out=out)  # type: ignore[no-any-return]
+    return a * b if out is None else np.multiply(a, b, out=out)
 
 
 def minus(a: Number, b: Number) -> Number:
