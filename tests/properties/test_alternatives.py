@@ -34,7 +34,7 @@ from optimizer.search.descend.wander import wander
 from optimizer.search.fit import search
 from optimizer.search.planner import Planner
 from optimizer.search.strategies import Strategy
-from optimizer.search.trade import crew
+from optimizer.search.trade import tasks
 from optimizer.search.trade.archive import Archive
 from optimizer.search.trade.explore import search_trade
 from optimizer.testing import small_problem
@@ -176,7 +176,7 @@ def test_every_proposal_is_legal(problem: Problem) -> None:
         ]
         planner.tell(asked, reached, relaxed.cost)
         met += [p.present for p in asked] + list(relaxed.present)
-    starts = crew._list_starts(
+    starts = tasks._list_starts(
         space, [draw(problem, s) for s in range(3)], np.random.default_rng(1)
     )
     met += [present for _, present, _ in starts]
