@@ -315,7 +315,7 @@ def fit(
     robust : bool
         Whether the expected cost under tolerance ranks.
     exact : bool
-        Whether to go through every network of a small problem and prove the best.
+        Whether to go through every network of a small problem and prove the best; in this process.
     by : {"verdicts", "cost"}, optional
         Whether a network with a bad verdict stands behind all without one, or cost alone ranks;
         what the design says, or verdicts, by default.

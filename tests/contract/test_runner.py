@@ -24,7 +24,7 @@ from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
 
 ROOT = Path(__file__).resolve().parents[2]
-ROUNDS = 4
+ROUNDS = 2
 LONGEST_WAIT_S = 30.0
 
 

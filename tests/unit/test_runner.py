@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from optimizer import verbs
 from optimizer.errors import InputError
 from optimizer.problem.problem import Problem
 from optimizer.search import runner as runner_module
@@ -211,3 +212,25 @@ def test_nobody_at_an_address(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(runner_module, "_CONNECT_S", 0.3)
     with pytest.raises(InputError, match=r"must answer .* got tcp://127.0.0.1:9; start one"):
         Runner.on("tcp://127.0.0.1:9")
+
+
+@pytest.mark.parametrize(
+    ("verb", "search", "what"),
+    [("fit", "search", ()), ("trade", "search_trade", (("on_axis", "parts"),))],
+)
+def test_verbs_take_a_runner_or_a_number(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch, verb: str, search: str, what: Any
+) -> None:
+    """A runner is used as it is, in place of so many processes of this machine."""
+    used: list[Any] = []
+
+    def note(*_: Any, runner: Runner | None, workers: int = 1, **__: Any) -> None:
+        with lent_or_local(runner, workers) as who:
+            used.append((who is mine, who.workers))
+
+    monkeypatch.setattr(verbs, search, note)
+    with Runner.on(Hall([0]), workers=5) as mine:
+        getattr(verbs, verb)(problem, *what, runner=mine)
+        getattr(verbs, verb)(problem, *what, workers=3)
+        getattr(verbs, verb)(problem, *what)
+    assert used == [(True, 5), (False, 3), (False, 1)]
