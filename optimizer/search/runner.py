@@ -40,6 +40,7 @@ LEFT_NOTE = "a worker left the cluster; what it had not finished was done by oth
 _STOP_SIGNALS = [
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 ]
+_FIRST = "first"  # stands for the fingerprint of the problem that a local worker began with
 _WATCH_S = 0.5  # how often a worker looks whether its parent is still there
 _COUNT_S = 5.0  # for how long a cluster is taken to have the same workers
 _CONNECT_S = 10.0
@@ -142,9 +143,16 @@ class _Engine(Protocol):
 
 
 class _Post:
-    """Which workers may still lack which problem."""
+    """Which workers may still lack which problem.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    first : Problem, optional
+        The one that all workers began with: it need not be pickled to be named.
+    """
+
+    def __init__(self, first: Problem | None = None) -> None:
+        self.first = first
         self.sent: dict[str, int] = {}
 
     def pack(self, task: Future[Any], workers: int) -> tuple[Any, ...]:
@@ -152,12 +160,13 @@ class _Post:
 
         The problem goes with one task for each worker, and to whoever asked for it.
         """
-        parcel = pack(task.problem)
-        sent = self.sent.get(parcel.fingerprint, 0)
+        begun_with = task.problem is self.first
+        name = _FIRST if begun_with else pack(task.problem).fingerprint
+        sent = workers if begun_with else self.sent.get(name, 0)
         bring = task.bring or sent < workers
-        self.sent[parcel.fingerprint] = sent + bring
-        data = parcel.data if bring else None
-        return task.function, parcel.fingerprint, data, task.args, task.kwargs
+        self.sent[name] = sent + bring
+        data = pack(task.problem).data if bring else None
+        return task.function, name, data, task.args, task.kwargs
 
 
 class _Crew:
@@ -187,13 +196,12 @@ class _Crew:
         context = multiprocessing.get_context("fork" if "fork" in methods else "spawn")
         # The first problem comes with the process: a forked one has it, with all that follows
         # from it so far, without a copy.
-        fingerprint = pack(problem).fingerprint
-        self.post.sent = {fingerprint: self.workers}
+        self.post = _Post(problem)
         return ProcessPoolExecutor(
             self.workers,
             mp_context=context,
             initializer=_begin_work,
-            initargs=(os.getpid(), fingerprint, problem),
+            initargs=(os.getpid(), problem),
         )
 
     def is_lost(self, error: BaseException | None) -> bool:
@@ -561,7 +569,7 @@ def _signals_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin_work(parent: int, fingerprint: str, problem: Problem) -> None:
+def _begin_work(parent: int, problem: Problem) -> None:
     """Make a worker of a new process."""
     from threadpoolctl import threadpool_limits
 
@@ -573,7 +581,7 @@ def _begin_work(parent: int, fingerprint: str, problem: Problem) -> None:
     threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     # Arrays are small: threads of one process would only wait for those of the others.
     threadpool_limits(1, user_api="blas")
-    keep_problem(fingerprint, problem)
+    keep_problem(_FIRST, problem)
 
 
 def _end_with(parent: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -17,9 +18,10 @@ import pytest
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.search import runner as runner_module
 from optimizer.search.fit import search
 from optimizer.search.runner import LEFT_NOTE, LOST_NOTE, MOST_LOSSES, Runner, WorkersLost
-from optimizer.search.task import Deadline
+from optimizer.search.task import KEPT_PROBLEMS, Deadline, pack
 from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
 
@@ -125,6 +127,28 @@ def test_lost_task_is_done_again_a_few_times(problem: Problem, tmp_path: Path) -
             runner.submit(end_always, problem, marks).result()
         assert len(list(marks.iterdir())) == MOST_LOSSES
         assert runner.submit(number_of_process, problem).result() != os.getpid()
+
+
+def title_of(problem: Problem) -> str:
+    return problem.title
+
+
+def test_first_problem_of_a_crew_is_never_pickled_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A forked process has it already; it is sent only when the worker had to drop it."""
+    if "fork" not in multiprocessing.get_all_start_methods():
+        pytest.skip("processes are spawned here: each gets the problem pickled")
+    problems = [small_problem().replace(title=f"problem {k}") for k in range(KEPT_PROBLEMS + 1)]
+    packed: list[str] = []
+    monkeypatch.setattr(
+        runner_module, "pack", lambda problem: packed.append(problem.title) or pack(problem)
+    )
+    with Runner.local(2) as runner:
+        first = problems[0]
+        assert list(runner.in_order(title_of, first, [()] * 6)) == ["problem 0"] * 6
+        assert not packed
+        for problem in problems[1:]:
+            assert list(runner.in_order(title_of, problem, [()] * 6)) == [problem.title] * 6
+        assert list(runner.in_order(title_of, first, [()] * 6)) == ["problem 0"] * 6
 
 
 def test_a_worker_has_one_thread_of_linear_algebra(problem: Problem) -> None:
