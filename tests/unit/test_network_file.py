@@ -19,6 +19,7 @@ from optimizer.bench.networks.file import (
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.network import FittedSlot, FittedWay, Network
+from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
@@ -60,6 +61,23 @@ ways:
          resistor: 2.2}
       - {name: P1, series_resistor: 3R3, shunt_resistor: 10}
 """
+
+
+@pytest.mark.parametrize("joined", [False, True])
+def test_what_is_in_series_with_a_resistor_is_kept(problem, tmp_path, joined):
+    """A file has no key for it, nor has a design: it is written as part of the value."""
+    network = problem.space.network(draw_genome(problem, 1))
+    at = next(key for key, part in network.places.items() if part.kind == "resistor")
+    pieces = {"pieces": (1.0, 2.0), "joined": "series", "value": 3.0} if joined else {}
+    lossy = network.replace_parts({at: replace(network.places[at], loss_ohm=0.25, **pieces)})
+    file = tmp_path / "written.yaml"
+    write_network(file, lossy, parent="", note="")
+    back = load_network(str(file), problem)
+    shown = [part.value + part.loss_ohm for part in (lossy.places[at], back.places[at])]
+    assert shown[1] == pytest.approx(shown[0], rel=1e-9)
+    loads = {driver.name: driver.impedance for driver in problem.drivers}
+    one, other = (solve_network(n, problem.frequency_hz, loads).transfer for n in (lossy, back))
+    np.testing.assert_allclose(one, other, rtol=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(5))

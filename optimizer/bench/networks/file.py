@@ -311,11 +311,13 @@ def _slot_text(slot: FittedSlot) -> str:
 
 def _part_text(part: Part) -> str:
     unit = UNIT_OF_KIND[part.kind]
-    words = [f"value: {format_exact(part.value, unit)}"]
+    # A resistor has no key for a loss: what scripts and faults put in series with it is its value.
+    value = part.value if LOSS_OF_KIND[part.kind] else part.value + part.loss_ohm
+    words = [f"value: {format_exact(value, unit)}"]
     if LOSS_OF_KIND[part.kind]:
         words.append(f"{LOSS_OF_KIND[part.kind]}: {format_exact(part.loss_ohm, 'ohm')}")
     words += [f"tolerance: {format_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
-    if len(part.pieces) > 1:
+    if len(part.pieces) > 1 and value == part.value:
         pieces = " + ".join(format_exact(piece, unit) for piece in part.pieces)
         words += [f"pieces: {pieces}", f"joined: {part.joined}"]
     if part.price is not None:
