@@ -85,7 +85,10 @@ class PeerCost:
         economy = sum(space.options[g].cost[choice[:, g]] * filled[:, g] for g in self.free)
         supply = space.supply
         if supply.counted:
-            used = sum(supply.usage[g][np.where(filled[:, g], choice[:, g], -1)] for g in self.free)
+            used = np.zeros((len(choice), len(supply.available)), dtype=np.int64)
+            for g in self.free:
+                row, lot, pieces = supply.taken(g, np.where(filled[:, g], choice[:, g], -1))
+                used[row, lot] += pieces
             economy += OVERDRAWN_COST * np.maximum(used - supply.available, 0).sum(axis=1)
         return np.asarray(economy)
 

@@ -68,7 +68,10 @@ def fingerprint(problem: Problem) -> str:
     )
     if space.supply.counted:
         digest.update(_text(space.supply.available))
-        for usage in space.supply.usage:
+        for g, option in enumerate(space.options):
+            usage = np.zeros((len(option.values) + 1, len(space.supply.available)), dtype=np.int64)
+            row, lot, pieces = space.supply.taken(g, np.arange(len(usage)))
+            usage[row, lot] = pieces
             digest.update(_text(usage))
     networks = draw_networks(problem, _SAMPLES, 0)
     curves = evaluator.curves(space.population(networks))

@@ -168,7 +168,7 @@ class ChangeSets:
 
     def _block(self, hood: Neighbourhood, key: BlockKey, besides: Places = frozenset()) -> None:
         """Offer the best pair for every two places of a block."""
-        first, second = hood.scan.rows(key.first), hood.scan.rows(key.second)
+        first, second = hood.scan.sides(key)
         limit = min(self._threshold(), self._least_gain())
         # A pair must beat what either of its places can do alone.
         alone = np.minimum(self._alone(first)[:, None], self._alone(second))

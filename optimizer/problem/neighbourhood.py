@@ -222,9 +222,7 @@ class Neighbourhood:
 
     def block_keys(self) -> Iterator[BlockKey]:
         """Blocks that together hold every pair of changes of parts that may move."""
-        held = self.held
-        keys = self.scan.block_keys()
-        yield from (k for key in keys if (k := key.without(held) if held else key) is not None)
+        yield from self.scan.block_keys(self.held)
 
     def places_of(self, move: Move) -> frozenset[int]:
         """Genes that a move changes; a control counts as one place, whatever its resistors.
@@ -246,11 +244,11 @@ class Neighbourhood:
         genes = [g for way in self.genes() for g in way if space.part(self.genome, g) is not None]
         for g, h in combinations(genes, 2):
             mine, other = space.part(self.genome, g), space.part(self.genome, h)
-            if mine != other and other in space.options[g].parts and mine in space.options[h].parts:
-                yield self.move(
-                    (g, space.options[g].parts.index(other)),
-                    (h, space.options[h].parts.index(mine)),
-                )
+            if mine is None or other is None or mine == other or mine.kind != other.kind:
+                continue
+            to_other, to_mine = space.options[g].find(other), space.options[h].find(mine)
+            if to_other is not None and to_mine is not None:
+                yield self.move((g, to_other), (h, to_mine))
 
     def compounds(self, *, filled: bool) -> Iterator[int]:
         """List optional slots of several parts, either filled or empty, that may move as a whole."""
@@ -348,7 +346,7 @@ class Neighbourhood:
         Pairs
             Those below the cap, with their exact costs.
         """
-        first, second = self.scan.rows(key.first), self.scan.rows(key.second)
+        first, second = self.scan.sides(key)
         price = first.price[:, None] + second.price + self.economy
         limit: Real = np.broadcast_to(np.asarray(cap, dtype=np.float64), price.shape)
         if narrow is not None:
@@ -405,7 +403,9 @@ class Neighbourhood:
         sizes = [range(len(self.space.options[g].values)) for g in genes[2:]]
         for rows in np.ndindex(*(len(s) for s in sizes)):
             move = Move(options=tuple(zip(genes[2:], rows, strict=True)), slots=((slot, True),))
-            yield self.around(move.apply(self.genome)), key
+            other = self.around(move.apply(self.genome))
+            for tile in key.tiles(tables):
+                yield other, tile
 
     def best_added_compound(
         self, below: float, *, stop: Callable[[], bool] = lambda: False

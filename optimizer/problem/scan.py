@@ -9,7 +9,7 @@ against all later parts' of its area.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -20,10 +20,16 @@ from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.network.expression.scan import Drives, Moebius, NetworkScan
 from optimizer.problem.genome import Genome
-from optimizer.problem.tables import BLOCK, Tables
+from optimizer.problem.tables import BLOCK, MOST_NUMBERS, MOST_PAIRS, PAIRS_AT_ONCE, Tables
 
 Drive = tuple[Drives, Complex]
 """Transfer of each way that moves, and input admittance of the whole."""
+
+
+_TILE = 512  # least columns of a tile: a row of them at a time stays in cache
+
+Window = tuple[int, int]
+"""Alternatives from one up to another, of those of several genes one after the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +52,7 @@ class Rows:
         """Gene and alternative of one row."""
         return int(self.gene[k]), int(self.row[k])
 
-    def __getitem__(self, index: Index | Flags) -> Rows:
+    def __getitem__(self, index: Index | Flags | slice) -> Rows:
         return Rows(gene=self.gene[index], row=self.row[index], price=self.price[index])
 
 
@@ -64,12 +70,16 @@ class BlockKey:
         Areas of the two axes.
     one_port : bool
         Whether both genes belong to one branch of parts.
+    rows, columns : (int, int), optional
+        Which of the alternatives of the two axes, from one up to another; all where left out.
     """
 
     first: tuple[int, ...]
     second: tuple[int, ...]
     areas: tuple[int, int]
     one_port: bool = False
+    rows: Window | None = None
+    columns: Window | None = None
 
     def without(self, held: Collection[int]) -> BlockKey | None:
         """Return the block without genes that do not move; None when an axis has none left."""
@@ -77,6 +87,30 @@ class BlockKey:
             tuple(g for g in axis if g not in held) for axis in (self.first, self.second)
         )
         return replace(self, first=first, second=second) if first and second else None
+
+    def tiles(self, tables: Tables) -> Iterator[BlockKey]:
+        """Cut a block of too many pairs into tiles of few, see `MOST_PAIRS`.
+
+        Parameters
+        ----------
+        tables : Tables
+            Say how many alternatives each gene has.
+        """
+        rows, columns = (
+            sum(len(tables.row_cost[g]) for g in axis) for axis in (self.first, self.second)
+        )
+        if rows * columns <= MOST_PAIRS:
+            yield self
+            return
+        width = min(columns, max(_TILE, PAIRS_AT_ONCE // rows))
+        height = max(1, PAIRS_AT_ONCE // width)
+        for i in range(0, rows, height):
+            for j in range(0, columns, width):
+                yield replace(
+                    self,
+                    rows=(i, min(i + height, rows)),
+                    columns=(j, min(j + width, columns)),
+                )
 
 
 class Scan:
@@ -108,6 +142,14 @@ class Scan:
         genes = sorted(tables.scannable(self.genome), key=lambda g: tables.port_of_gene[g])
         return [[g for g in genes if tables.area_of_gene[g] == a] for a in range(len(tables.areas))]
 
+    def sides(self, key: BlockKey) -> tuple[Rows, Rows]:
+        """List the alternatives of both axes of a block."""
+        first, second = self.rows(key.first), self.rows(key.second)
+        return (
+            first if key.rows is None else first[slice(*key.rows)],
+            second if key.columns is None else second[slice(*key.columns)],
+        )
+
     def rows(self, genes: Sequence[int]) -> Rows:
         """List the alternatives of some genes with what each changes in the cost of parts."""
         tables = self.tables
@@ -135,14 +177,54 @@ class Scan:
         self.network.write_singles(changes, drives, admittance)
         return drives, admittance
 
+    def parts(
+        self, genes: Sequence[int], window: Window | None = None
+    ) -> list[tuple[int, slice, int]]:
+        """Say which alternatives of each gene a window holds, and how many.
+
+        Parameters
+        ----------
+        genes : sequence of int
+        window : (int, int), optional
+            See `BlockKey`.
+        """
+        parts: list[tuple[int, slice, int]] = []
+        start = 0
+        for g in genes:
+            count = len(self.tables.row_cost[g])
+            low, high = (0, count) if window is None else (window[0] - start, window[1] - start)
+            low, high = max(0, low), min(count, high)
+            if low < high:
+                parts.append((g, slice(low, high), high - low))
+            start += count
+        return parts
+
     @cached_property
-    def axes(self) -> list[Drive]:
-        """Every way and the admittance for all single changes of each area, each (N_a, F)."""
-        costs = self.tables.row_cost
-        return [
-            self._singles_of(area, [(g, slice(None), len(costs[g])) for g in genes])
-            for area, genes in enumerate(self.genes_of_area)
-        ]
+    def axes(self) -> list[Drive | None]:
+        """Every way and the admittance for all single changes of each area, each (N_a, F).
+
+        None for an area of so many that they are not kept.
+        """
+        found: list[Drive | None] = []
+        for area, genes in enumerate(self.genes_of_area):
+            parts = self.parts(genes)
+            few = sum(count for *_, count in parts) * self.points <= MOST_NUMBERS
+            found.append(self._singles_of(area, parts) if few else None)
+        return found
+
+    def axis(self, area: int, genes: Sequence[int], window: Window | None) -> Drive:
+        """Alternatives of some parts of an area, in the order of `rows`."""
+        own, costs, known = self.genes_of_area[area], self.tables.row_cost, self.axes[area]
+        if known is None:
+            return self._singles_of(area, self.parts(genes, window))
+        if tuple(genes) == tuple(own) and window is None:
+            return known
+        drives, admittance = known
+        starts = dict(zip(own, np.cumsum([0, *(len(costs[g]) for g in own[:-1])]), strict=True))
+        rows = np.concatenate([starts[g] + np.arange(len(costs[g])) for g in genes])
+        if window is not None:
+            rows = rows[slice(*window)]
+        return {w: h[rows] for w, h in drives.items()}, admittance[rows]
 
     def cost_of(self, drives: Drives, admittance: Complex) -> Real:
         """Cost, without economy, when some ways take other transfers.
@@ -176,11 +258,30 @@ class Scan:
 
     def singles(self, area: int) -> Real:
         """Costs of all single changes in an area, shape (N_a,)."""
-        return self._costs(*self.axes[area])
+        known = self.axes[area]
+        if known is not None:
+            return self._costs(*known)
+        genes = self.genes_of_area[area]
+        total = sum(len(self.tables.row_cost[g]) for g in genes)
+        return np.concatenate(
+            [
+                self._costs(*self._singles_of(area, self.parts(genes, (s, s + self._at_once))))
+                for s in range(0, total, self._at_once)
+            ]
+        )
+
+    @property
+    def _at_once(self) -> int:
+        """Alternatives of an area whose curves are held at a time."""
+        return max(1, MOST_NUMBERS // self.points)
 
     def some_singles(self, area: int, rows: Rows) -> Real:
         """Costs of chosen single changes in an area; the rows of a gene stand together."""
-        n = len(rows.gene)
+        n, step = len(rows.gene), self._at_once
+        if n > step:
+            return np.concatenate(
+                [self.some_singles(area, rows[s : s + step]) for s in range(0, n, step)]
+            )
         genes, starts = np.unique(rows.gene, return_index=True)
         order = np.argsort(starts)
         ends = [*starts[order][1:], n]
@@ -194,27 +295,33 @@ class Scan:
         )
         return self._costs(*self._singles_of(area, parts))
 
-    def block_keys(self) -> list[BlockKey]:
-        """Blocks that together hold every pair of changes of parts."""
+    def block_keys(self, held: Collection[int] = ()) -> Iterator[BlockKey]:
+        """Blocks that together hold every pair of changes of parts.
+
+        Parameters
+        ----------
+        held : collection of int
+            Genes that do not move.
+        """
+        for key in self._whole_blocks():
+            moving = key.without(held) if held else key
+            if moving is not None:
+                yield from moving.tiles(self.tables)
+
+    def _whole_blocks(self) -> Iterator[BlockKey]:
         port = self.tables.port_of_gene
-        keys = []
         for a, genes in enumerate(self.genes_of_area):
             for g in genes:
                 later = tuple(h for h in genes if port[h] > port[g])
                 if later:
-                    keys.append(BlockKey(first=(g,), second=later, areas=(a, a)))
-                keys.extend(
-                    BlockKey(first=(g,), second=(h,), areas=(a, a), one_port=True)
-                    for h in genes
-                    if h > g and port[h] == port[g]
-                )
-            keys.extend(
-                BlockKey(first=part, second=tuple(others), areas=(a, b))
-                for b, others in enumerate(self.genes_of_area)
-                if b > a
-                for part in self.tables.portions(genes, others)
-            )
-        return keys
+                    yield BlockKey(first=(g,), second=later, areas=(a, a))
+                for h in genes:
+                    if h > g and port[h] == port[g]:
+                        yield BlockKey(first=(g,), second=(h,), areas=(a, a), one_port=True)
+            for b, others in enumerate(self.genes_of_area):
+                if b > a:
+                    for part in self.tables.portions(genes, others):
+                        yield BlockKey(first=part, second=tuple(others), areas=(a, b))
 
 
 class PairBlock:
@@ -236,38 +343,33 @@ class PairBlock:
         port = tables.port_of_gene[g]
         if key.one_port:
             self.single = scan.network.single(port)
-            self.shape = tuple(len(tables.row_cost[j]) for j in (g, key.second[0]))
+            self.rows = [
+                np.arange(len(tables.row_cost[j]))[slice(*window) if window else slice(None)]
+                for j, window in ((g, key.rows), (key.second[0], key.columns))
+            ]
+            self.shape = (len(self.rows[0]), len(self.rows[1]))
         elif key.areas[0] == key.areas[1]:
-            self.x = tables.alternatives(genome, {g: slice(None)})
+            (_, mine, count), *_ = scan.parts(key.first, key.rows)
+            self.x = tables.alternatives(genome, {g: mine})
             given = []
-            for h in key.second:
-                y = tables.alternatives(genome, {h: slice(None)})
+            for h, rows, some in scan.parts(key.second, key.columns):
+                y = tables.alternatives(genome, {h: rows})
                 pair = scan.network.pair(port, tables.port_of_gene[h])
-                given.append((len(y), pair.given(y)))
+                given.append((some, pair.given(y)))
             self.given = Moebius.stacked(given, scan.network.transfer)
-            self.shape = (len(self.x), sum(count for count, _ in given))
+            self.shape = (count, sum(some for some, _ in given))
         else:
             self.axes = [
-                self._axis(area, genes)
-                for area, genes in zip(key.areas, (key.first, key.second), strict=True)
+                scan.axis(key.areas[0], key.first, key.rows),
+                scan.axis(key.areas[1], key.second, key.columns),
             ]
             first, second = (len(y) for _, y in self.axes)
             self.shape = (first, second)
 
-    def _axis(self, area: int, genes: Sequence[int]) -> Drive:
-        """Alternatives of some parts of an area, in the order of `Scan.rows`."""
-        drives, admittance = self.scan.axes[area]
-        own, costs = self.scan.genes_of_area[area], self.scan.tables.row_cost
-        if tuple(genes) == tuple(own):
-            return drives, admittance
-        starts = dict(zip(own, np.cumsum([0, *(len(costs[g]) for g in own[:-1])]), strict=True))
-        rows = np.concatenate([starts[g] + np.arange(len(costs[g])) for g in genes])
-        return {w: h[rows] for w, h in drives.items()}, admittance[rows]
-
     def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:
         scan, (a, b) = self.scan, self.key.areas
         if self.key.one_port:
-            rows = [np.arange(n)[k] for n, k in zip(self.shape, (i, j), strict=True)]
+            rows = [own[k] for own, k in zip(self.rows, (i, j), strict=True)]
             first, second = (rows[0][:, None], rows[1][None]) if outer else rows
             both = {self.key.first[0]: first, self.key.second[0]: second}
             x = scan.tables.alternatives(scan.genome, both)

@@ -39,6 +39,11 @@ class GeneOptions:
     loss_ohm: Real
     cost: Real
 
+    def find(self, part: Part) -> int | None:
+        """Return which option a part is, None when it is none."""
+        first, last = np.searchsorted(self.values, [part.value, np.nextafter(part.value, np.inf)])
+        return next((k for k in range(int(first), int(last)) if self.parts[k] == part), None)
+
 
 class Space:
     """Options of a topology.
@@ -97,6 +102,7 @@ class Space:
         self.polarity_start = np.array(
             [-1.0 if w.polarity == "inverted" else 1.0 for w in topology.ways]
         )
+        self._least_cost = np.array([o.cost.min() for o in self.options])
         self.log_low = np.log([o.values[0] for o in self.options])
         self.log_high = np.log([o.values[-1] for o in self.options])
 
@@ -144,9 +150,8 @@ class Space:
 
     def relaxed_economy(self, present: Flags) -> Real:
         """Smallest cost of parts for given filled slots, shape (P,)."""
-        least = np.array([o.cost.min() for o in self.options])
         return np.asarray(
-            (present[:, self.gene_slot] * least).sum(axis=-1) + ~present @ self.absent_cost
+            (present[:, self.gene_slot] * self._least_cost).sum(axis=-1) + ~present @ self.absent_cost
         )
 
     def board(self) -> Genome | None:
@@ -202,9 +207,10 @@ class Space:
         for g, gene in enumerate(self.genes):
             part = own.pop(self.place(g), None)
             if part is not None:
-                if part not in self.options[g].parts:
+                row = self.options[g].find(part)
+                if row is None:
                     raise LookupError(f"{self.label(g)} cannot be {part}")
-                choice[g] = self.options[g].parts.index(part)
+                choice[g] = row
                 present[gene.slot] = True
         if own or not (present | self.optional).all():
             raise LookupError(f"the space has no network with {sorted(own)}")

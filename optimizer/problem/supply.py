@@ -1,18 +1,22 @@
 """Counts of the stock inside the search: which choices take a piece that is not there.
 
 Only lots that the genes together could exhaust are booked; everything else is as good as
-unlimited. When nothing can run short, every question here is answered without any work.
+unlimited. When nothing can run short, every question here is answered without any work. What an
+option draws on is kept by index, never as a table of options by lots: a shelf of a hundred thousand
+lots would need ten thousand million entries.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from optimizer.arrays import Counts, Flags, Index, Real
 from optimizer.problem.genome import Genome
+from optimizer.stock.assign import Taken
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.stock import Stock
 
@@ -22,6 +26,8 @@ if TYPE_CHECKING:
 
 OVERDRAWN_COST = 1e5
 """Cost of each piece that is not there: no goal can gain as much, not even a hard one."""
+
+_PLENTY = 1 << 40
 
 
 class PickedRows(Protocol):
@@ -34,6 +40,67 @@ class PickedRows(Protocol):
     @property
     def row(self) -> Index:
         """Alternative of each row; one past the options leaves the slot empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draws:
+    """What each option of one gene takes from scarce lots, by index: few of the lots serve any one.
+
+    Parameters
+    ----------
+    lots : ndarray of int, shape (O + 1, T)
+        Lots that each option draws on; one past the last lot where it draws on fewer than T. The
+        last row, leaving the slot empty, draws on none.
+    pieces : ndarray of int, shape (O + 1, T)
+        Pieces it takes from each; 0 where there is no lot.
+    options, starts : ndarray of int
+        The same the other way round: those that draw on lot l are ``options[starts[l]:
+        starts[l + 1]]``, by row, so far as they draw on any.
+    taken : ndarray of int
+        Pieces that each of `options` takes from its lot.
+    """
+
+    lots: Index
+    pieces: Counts
+    options: Index
+    taken: Counts
+    starts: Index
+
+    @classmethod
+    def of(cls, row: Index, lot: Index, pieces: Counts, options: int, lots: int) -> Draws:
+        """Arrange triples of option, rising, lot and pieces for so many options and lots."""
+        place = np.arange(len(row)) - np.searchsorted(row, row)
+        most = int(place.max(initial=0)) + 1
+        of_row = np.full((options + 1, most), lots, dtype=np.intp)
+        count = np.zeros((options + 1, most), dtype=np.int64)
+        of_row[row, place] = lot
+        count[row, place] = pieces
+        order = np.argsort(lot, kind="stable")
+        return cls(
+            lots=of_row,
+            pieces=count,
+            options=row[order],
+            taken=pieces[order],
+            starts=np.searchsorted(lot[order], np.arange(lots + 2)),
+        )
+
+    def on(self, lots: Index) -> tuple[Index, Index]:
+        """List what draws on some lots.
+
+        Parameters
+        ----------
+        lots : ndarray of int, shape (N,)
+
+        Returns
+        -------
+        ndarray of int, ndarray of int
+            Place among `lots`, and place in `options`, of each draw on one of them.
+        """
+        begin = self.starts[lots]
+        count = self.starts[lots + 1] - begin
+        place = np.repeat(np.arange(len(lots)), count)
+        ends = np.cumsum(count)
+        return place, np.arange(len(place)) + np.repeat(begin - ends + count, count)
 
 
 class Supply:
@@ -57,8 +124,8 @@ class Supply:
         Whether anything can run short at all.
     available : ndarray of int, shape (L,)
         Pieces of each scarce lot for one speaker.
-    usage : list of ndarray of int, each shape (O + 1, L)
-        Pieces that each option takes; the last row, leaving the slot empty, takes none.
+    draws : list of Draws
+        What the options of each gene take.
     """
 
     def __init__(
@@ -69,26 +136,53 @@ class Supply:
         built: Sequence[int | None] | None = None,
     ) -> None:
         ledger = Ledger(Stock() if stock is None else stock)
-        usage = [
-            ledger.usage_matrix(parts if ledger.lots else ()).astype(np.int64) for parts in options
-        ]
-        most = sum(
-            (u.max(axis=0, initial=0) for u in usage), np.zeros(len(ledger.lots), dtype=np.int64)
-        )
-        at_hand = ledger.available
+        found = [ledger.draws(parts if ledger.lots else ()) for parts in options]
+        at_hand: Counts = ledger.available
+        most = np.zeros_like(at_hand)
+        for _, lot, pieces in found:
+            largest = np.zeros_like(at_hand)
+            np.maximum.at(largest, lot, pieces)
+            most += largest
         if built is not None and ledger.lots:
-            own = [u[row] for u, row in zip(usage, built, strict=True) if row is not None]
-            at_hand = np.maximum(at_hand, sum(own, np.zeros_like(most)))
+            own = np.zeros_like(at_hand)
+            for (row, lot, pieces), choice in zip(found, built, strict=True):
+                if choice is not None:
+                    own[lot[row == choice]] += pieces[row == choice]
+            at_hand = np.maximum(at_hand, own)
         scarce = most > at_hand
         self.gene_slot = gene_slot
-        self.lots = tuple(lot for lot, s in zip(ledger.lots, scarce, strict=True) if s)
         self.available: Counts = at_hand[scarce]
         self.counted = bool(scarce.any())
-        self.usage: list[Counts] = [
-            np.vstack([u[:, scarce], np.zeros((1, len(self.available)), dtype=np.int64)])
-            for u in usage
-        ]
-        self._own = [u.any(axis=0) for u in self.usage]  # lots that a gene can draw on at all
+        number = np.cumsum(scarce) - 1
+        self.draws = []
+        for (row, lot, pieces), parts in zip(found, options, strict=True):
+            kept = scarce[lot]
+            self.draws.append(
+                Draws.of(
+                    row[kept], number[lot[kept]], pieces[kept], len(parts), len(self.available)
+                )
+            )
+        # One lot more, of which there is always enough, stands for none.
+        self._enough = np.append(self.available, _PLENTY)
+
+    def taken(self, g: int, rows: Index) -> Taken:
+        """List what some options of a gene take, see `Ledger.draws`.
+
+        Parameters
+        ----------
+        g : int
+            Gene.
+        rows : ndarray of int, shape (N,)
+            Its options; one past the last, or -1, for an empty slot.
+
+        Returns
+        -------
+        place, lot, pieces : ndarray of int
+            Place among `rows`, scarce lot, and how many pieces.
+        """
+        lots = self.draws[g].lots[rows]
+        place, t = np.nonzero(lots < len(self.available))
+        return place, lots[place, t], self.draws[g].pieces[rows[place], t]
 
     def used(self, genome: Genome, without: Sequence[int] = ()) -> Counts:
         """Return the pieces that a network takes from each lot.
@@ -103,17 +197,15 @@ class Supply:
         -------
         ndarray of int, shape (L,)
         """
-        total = np.zeros(len(self.available), dtype=np.int64)
+        total = np.zeros(len(self._enough), dtype=np.int64)
         for g, choice in enumerate(genome.choice):
             if genome.present[self.gene_slot[g]] and g not in without:
-                total += self.usage[g][choice]
-        return total
+                total[self.draws[g].lots[choice]] += self.draws[g].pieces[choice]
+        return total[:-1]
 
     def overdraft(self, genome: Genome) -> float:
         """Return how many pieces a network takes that are not there; 0.0 when it can be built."""
-        if not self.counted:
-            return 0.0
-        return float(np.maximum(self.used(genome) - self.available, 0).sum())
+        return float(self._missing([genome])[0]) if self.counted else 0.0
 
     def penalty(self, genome: Genome) -> float:
         """Return the cost of the overdraft."""
@@ -121,16 +213,27 @@ class Supply:
 
     def penalties(self, genomes: Sequence[Genome]) -> Real:
         """Return the cost of the overdraft of several networks, shape (P,)."""
-        if not self.counted:
+        if not self.counted or not len(genomes):
             return np.zeros(len(genomes))
+        return np.asarray(OVERDRAWN_COST * self._missing(genomes))
+
+    def _missing(self, genomes: Sequence[Genome]) -> Counts:
+        """Pieces that each of several networks takes and are not there, shape (P,)."""
         filled = np.array([genome.present for genome in genomes])[:, self.gene_slot]
         choice = np.where(filled, np.array([genome.choice for genome in genomes]), -1)
-        used = sum(
-            (u[choice[:, g]] for g, u in enumerate(self.usage)),
-            np.zeros(len(self.available), dtype=np.int64),
-        )
-        missing = np.maximum(used - self.available, 0).sum(axis=1)
-        return np.asarray(OVERDRAWN_COST * missing)
+        lots = np.concatenate([d.lots[choice[:, g]] for g, d in enumerate(self.draws)], axis=1)
+        pieces = np.concatenate([d.pieces[choice[:, g]] for g, d in enumerate(self.draws)], axis=1)
+        # Draws on one lot stand together: what they add up to is seen at the last of them.
+        order = np.argsort(lots, axis=1, kind="stable")
+        lots = np.take_along_axis(lots, order, axis=1)
+        total = np.cumsum(np.take_along_axis(pieces, order, axis=1), axis=1)
+        last = np.ones_like(lots, dtype=bool)
+        last[:, :-1] = lots[:, :-1] != lots[:, 1:]
+        row, at = np.nonzero(last)
+        own = total[row, at]
+        own[1:] -= np.where(row[1:] == row[:-1], own[:-1], 0)
+        over = np.maximum(own - self._enough[lots[row, at]], 0)
+        return np.bincount(row, weights=over, minlength=len(lots)).astype(np.int64)
 
     def fitting(self, g: int, left: Counts) -> Flags:
         """Tell which options of a gene the pieces left over suffice for.
@@ -139,21 +242,19 @@ class Supply:
         ----------
         g : int
             Gene.
-        left : ndarray of int, shape (..., L)
+        left : ndarray of int, shape (L,)
             Pieces left over by the other genes.
 
         Returns
         -------
-        ndarray of bool, shape (..., O + 1)
+        ndarray of bool, shape (O + 1,)
             The last entry stands for leaving the slot empty.
         """
-        own = self._own[g]
-        enough = (self.usage[g][:, own] <= left[..., None, own]).all(axis=-1)
-        if own.all():
-            return np.asarray(enough)
+        own = self.draws[g]
         # Pieces that other genes overdraw are no fault of this one, yet the whole does not fit.
-        others = np.asarray((left[..., ~own] >= 0).all(axis=-1))
-        return np.asarray(enough & others[..., None])
+        if (left < 0).any():
+            return np.zeros(len(own.lots), dtype=bool)
+        return np.asarray((own.pieces <= np.append(left, _PLENTY)[own.lots]).all(axis=-1))
 
     def fitting_singles(self, genome: Genome, rows: PickedRows) -> Flags:
         """Tell which changes of one part leave a network that can be built, shape (N,)."""
@@ -209,11 +310,67 @@ class Supply:
         ndarray of bool, shape (N, M)
         """
         left = self.available - self.used(genome, (g, h))
-        a, b = self.usage[g][rows], self.usage[h][columns]
         fits = self.fitting(g, left)[rows][:, None] & self.fitting(h, left)[columns]
         # Each alone fits; together they may still ask too much of a lot that both draw on.
-        both = self._own[g] & self._own[h]
-        for lot in np.flatnonzero(both & (a.max(axis=0) + b.max(axis=0) > left)):
-            i, j = np.flatnonzero(a[:, lot]), np.flatnonzero(b[:, lot])
-            fits[np.ix_(i, j)] &= a[i, lot][:, None] + b[j, lot] <= left[lot]
+        b = self.draws[h]
+        i, lot, own = self.taken(g, rows)
+        place, entry = b.on(lot)
+        short = own[place] + b.taken[entry] > left[lot[place]]
+        place, option = place[short], b.options[entry[short]]
+        # Where the option stands among the columns: they are distinct, and may be in any order.
+        order = np.argsort(columns, kind="stable")
+        at = np.minimum(np.searchsorted(columns[order], option), len(columns) - 1)
+        there = columns[order][at] == option
+        fits[i[place[there]], order[at[there]]] = False
         return fits
+
+
+class Remainder:
+    """Pieces that partial choices leave over, without a number for every lot.
+
+    Parameters
+    ----------
+    supply : Supply
+
+    Notes
+    -----
+    There is one partial choice at first, of nothing. Each holds the few lots that it draws on, so
+    the length of the shelf does not matter.
+    """
+
+    def __init__(self, supply: Supply) -> None:
+        self.supply = supply
+        self.lots: Index = np.empty((1, 0), dtype=np.intp)
+        self.pieces: Counts = np.empty((1, 0), dtype=np.int64)
+
+    def lacking(self, g: int) -> tuple[Index, Index]:
+        """List the options of a gene that what is left over does not suffice for.
+
+        Returns
+        -------
+        ndarray of int, ndarray of int
+            Partial choice, and option; some may be told twice.
+        """
+        draws, enough = self.supply.draws[g], self.supply._enough
+        same = self.lots[:, :, None] == self.lots[:, None, :]
+        left = enough[self.lots] - (same * self.pieces[:, None, :]).sum(axis=2)
+        place, entry = draws.on(self.lots.ravel())
+        short = draws.taken[entry] > left.ravel()[place]
+        member = place[short] // max(1, self.lots.shape[1])
+        never = np.flatnonzero((draws.pieces > enough[draws.lots]).any(axis=1))
+        everyone = np.arange(len(self.lots))
+        return (
+            np.concatenate([member, np.repeat(everyone, len(never))]),
+            np.concatenate([draws.options[entry[short]], np.tile(never, len(everyone))]),
+        )
+
+    def take(self, parent: Index, g: int, picks: Index) -> None:
+        """Go on from some partial choices, each with an option of one more gene.
+
+        Parameters
+        ----------
+        parent, picks : ndarray of int, shape (B,)
+        """
+        draws = self.supply.draws[g]
+        self.lots = np.concatenate([self.lots[parent], draws.lots[picks]], axis=1)
+        self.pieces = np.concatenate([self.pieces[parent], draws.pieces[picks]], axis=1)

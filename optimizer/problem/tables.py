@@ -19,6 +19,12 @@ BLOCK = 1 << 14
 PAIRS_AT_ONCE = 1 << 17
 """Pairs of alternatives up to which two areas are scanned in one go, which nothing interrupts."""
 
+MOST_PAIRS = 1 << 18
+"""Pairs of alternatives of which a block may hold all; larger ones are cut into tiles."""
+
+MOST_NUMBERS = 1 << 20
+"""Numbers of one curve of all alternatives of an area that are kept; of more, some at a time."""
+
 
 class Tables:
     """Immittances and prices of every alternative of every gene on one grid.
@@ -58,21 +64,13 @@ class Tables:
         self.port_of_gene = [int(p) for p in bank.plan.port_of_leaf]
         area = {w: a for a, ways in enumerate(self.areas) for w in ways}
         self.area_of_gene = [area[evaluator.bank.way_of_ladder[g.ladder]] for g in space.genes]
-        self.row_cost: list[Real] = []
-        self._alone: dict[int, Complex] = {}
-        none = np.zeros(len(options), dtype=np.intp)
-        there = np.ones(len(space.slots), dtype=bool)
-        for g, option in enumerate(options):
-            absent = self.may_be_absent(g)
-            self.row_cost.append(
-                np.append(option.cost, space.absent_cost[space.gene_slot[g]])
-                if absent
-                else option.cost
-            )
-            port = self.port_of_gene[g]
-            if len(bank.plan.ports[port].branch.leaves) == 1:
-                rows = self.lookup.alternatives(port, {g: slice(None)}, none, there)
-                self._alone[g] = np.concatenate([rows, np.zeros_like(rows[:1])]) if absent else rows
+        self.row_cost: list[Real] = [
+            np.append(option.cost, space.absent_cost[space.gene_slot[g]])
+            if self.may_be_absent(g)
+            else option.cost
+            for g, option in enumerate(options)
+        ]
+        self._alone = [len(bank.plan.ports[p].branch.leaves) == 1 for p in self.port_of_gene]
 
     def may_be_absent(self, g: int) -> bool:
         """Whether leaving out gene `g` alone empties an optional slot."""
@@ -85,8 +83,8 @@ class Tables:
         found: list[Complex | None] = []
         for p, port in enumerate(self.lookup.plan.ports):
             g = port.branch.leaves[0]
-            if g in self._alone:
-                found.append(self._alone[g][genome.choice[g]] if mask[g] else None)
+            if self._alone[g]:
+                found.append(self.lookup.alone(p, genome.choice[g]) if mask[g] else None)
             else:
                 found.append(self.lookup.immittance(p, genome.choice, mask))
         return found
@@ -107,8 +105,10 @@ class Tables:
             ohm in the line, siemens across it; 0 for nothing there.
         """
         (g, row), *more = rows.items()
-        if not more and g in self._alone:
-            return self._alone[g][row]
+        if not more and self._alone[g]:
+            if isinstance(row, slice):
+                row = slice(*row.indices(len(self.row_cost[g])))
+            return self.lookup.alone(self.port_of_gene[g], row)
         return self.lookup.alternatives(self.port_of_gene[g], rows, genome.choice, genome.present)
 
     def costs(self, choice: Index, present: Flags, polarity: Real) -> Real:

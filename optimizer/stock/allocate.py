@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import Part
-from optimizer.stock.assign import Assignment
+from optimizer.stock.assign import Assignment, Taken
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
@@ -129,7 +129,8 @@ def allocate(
     Notes
     -----
     An integer program, see `optimizer.stock.assign`. Slots that share no scarce lot cost nothing:
-    if the cheapest choices fit together, they are the answer and no solver runs.
+    if every slot in turn finds one of its cheapest choices left, these are the answer and no solver
+    runs.
     """
     ledger = Ledger(stock)
     for wish in wishes:
@@ -137,26 +138,12 @@ def allocate(
             raise InputError(
                 "the cost of a choice must be finite", subject=Subject("slot", wish.slot)
             )
-    first = [
-        min(range(len(wish.choices)), key=lambda k: wish.choices[k].cost, default=None)
-        for wish in wishes
-    ]
-    if all(pick is not None for pick in first) and ledger.fits(
-        part
-        for wish, pick in zip(wishes, first, strict=True)
-        if pick is not None
-        for part in wish.choices[pick].parts
-    ):
+    first = _first_come(wishes, ledger)
+    if first is not None:
         return _report(wishes, first, ledger, shop, proved=True)
     model = Assignment(
         [np.array([choice.cost for choice in wish.choices]) for wish in wishes],
-        [
-            np.array(
-                [ledger.usage_matrix(choice.parts).sum(axis=0) for choice in wish.choices],
-                dtype=np.int64,
-            ).reshape(len(wish.choices), len(ledger.lots))
-            for wish in wishes
-        ],
+        [_draws(wish, ledger) for wish in wishes],
         ledger.available,
     )
     picks, proved = model.solve(unserved=0, seconds=seconds)
@@ -167,6 +154,50 @@ def allocate(
     if picks is None:
         picks = [None] * len(wishes)
     return _report(wishes, picks, ledger, shop, proved=proved)
+
+
+def _first_come(wishes: Sequence[SlotDemand], ledger: Ledger) -> list[int | None] | None:
+    """Give each slot one of its cheapest choices that is still there; None where one has none.
+
+    What comes of it is the least there can be, since no slot pays more than its least.
+    """
+    picks: list[int | None] = []
+    ledger.clear()
+    for wish in wishes:
+        least = min((choice.cost for choice in wish.choices), default=0.0)
+        pick = next(
+            (
+                k
+                for k, choice in enumerate(wish.choices)
+                if choice.cost == least and _take_all(choice, ledger)
+            ),
+            None,
+        )
+        if pick is None:
+            return None
+        picks.append(pick)
+    return picks
+
+
+def _take_all(choice: SlotChoice, ledger: Ledger) -> bool:
+    taken: list[Part] = []
+    for part in choice.parts:
+        if not ledger.take(part):
+            for earlier in taken:
+                ledger.give_back(earlier)
+            return False
+        taken.append(part)
+    return True
+
+
+def _draws(wish: SlotDemand, ledger: Ledger) -> Taken:
+    """Pieces that the choices of a slot take from each lot."""
+    of_part = np.repeat(np.arange(len(wish.choices)), [len(c.parts) for c in wish.choices])
+    part, lot, pieces = ledger.draws([part for choice in wish.choices for part in choice.parts])
+    both, at = np.unique(of_part[part] * len(ledger.lots) + lot, return_inverse=True)
+    total = np.bincount(at, weights=pieces, minlength=len(both)).astype(np.int64)
+    row, lot = np.divmod(both, max(1, len(ledger.lots)))
+    return row, lot, total
 
 
 def _report(

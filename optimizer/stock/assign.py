@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.arrays import Counts, Real
+from optimizer.arrays import Counts, Index, Real
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
+
+Taken = tuple[Index, Index, Counts]
+"""Options by number, the lots they draw on, and the pieces they take from these."""
 
 
 class Assignment:
@@ -16,8 +23,8 @@ class Assignment:
     ----------
     costs : sequence of ndarray, each shape (O_j,)
         What each option of each slot adds to the cost; finite, may be negative.
-    usage : sequence of ndarray, each shape (O_j, L)
-        Pieces that each option takes from each lot.
+    usage : sequence of (row, lot, pieces), each three ndarrays of int, shape (N_j,)
+        Pieces that options of each slot take from lots, see `Ledger.draws`.
     available : ndarray, shape (L,)
         Pieces there are.
 
@@ -27,7 +34,7 @@ class Assignment:
     lot, by branch and cut (HiGHS), to the end unless a time limit is set.
     """
 
-    def __init__(self, costs: Sequence[Real], usage: Sequence[Counts], available: Counts) -> None:
+    def __init__(self, costs: Sequence[Real], usage: Sequence[Taken], available: Counts) -> None:
         self.sizes = [len(row) for row in costs]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
         total, count = int(self.starts[-1]), len(costs)
@@ -43,17 +50,33 @@ class Assignment:
         # A slot left out saves its least cost, which the other columns no longer contain.
         self.spared = -least / self.scale
         self.cover = np.zeros((count, total + count))
-        used = np.zeros((len(available), total + count))
         most = np.zeros(len(available))
-        for j, rows in enumerate(usage):
+        for j, (_, lot, pieces) in enumerate(usage):
             self.cover[j, self.starts[j] : self.starts[j + 1]] = 1.0
             self.cover[j, total + j] = 1.0
-            if len(rows):
-                used[:, self.starts[j] : self.starts[j + 1]] = rows.T
-                most += rows.max(axis=0)
+            largest = np.zeros(len(available))
+            np.maximum.at(largest, lot, pieces)
+            most += largest
         # Lots that every slot together cannot exhaust need no row.
         tight = most > available
-        self.usage, self.limit = used[tight], available[tight]
+        self.limit = available[tight]
+        number = np.where(tight, np.cumsum(tight) - 1, -1)
+        self._usage = [
+            (number[lot], start + row, pieces)
+            for start, (row, lot, pieces) in zip(self.starts, usage, strict=False)
+        ]
+
+    def _limits(self) -> csr_array:
+        """Pieces of each tight lot that each column takes: few of many lots, so kept sparse."""
+        from scipy.sparse import csr_array  # slow to import
+
+        none = np.empty(0, dtype=np.int64)
+        lot, column, pieces = (
+            np.concatenate([none, *(triple[k] for triple in self._usage)]) for k in range(3)
+        )
+        kept = lot >= 0
+        shape = (len(self.limit), int(self.starts[-1]) + len(self.sizes))
+        return csr_array((pieces[kept].astype(float), (lot[kept], column[kept])), shape=shape)
 
     def _run(
         self,
@@ -68,7 +91,7 @@ class Assignment:
         total = int(self.starts[-1])
         rows = [LinearConstraint(self.cover, 1.0, 1.0)]
         if len(self.limit):
-            rows.append(LinearConstraint(self.usage, -np.inf, self.limit))
+            rows.append(LinearConstraint(self._limits(), -np.inf, self.limit))
         spare = np.zeros((1, total + count))
         spare[0, total:] = 1.0
         rows.append(LinearConstraint(spare, *slack))

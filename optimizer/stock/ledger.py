@@ -7,9 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.arrays import Counts
+from optimizer.arrays import Counts, Index
 from optimizer.errors import InputError
 from optimizer.parts import UNIT_OF_KIND, Kind, Part
 from optimizer.stock.lots import BOUGHT, SHELF, Lot
@@ -56,9 +55,7 @@ class Ledger:
     Notes
     -----
     `take` and `give_back` book single parts while a search changes one slot after another, at
-    a cost that grows with the pieces of that part only. `usage_matrix` serves a whole
-    population: with one matrix per slot, ``sum of usage[choice] <= available`` holds for every
-    network that can be built.
+    a cost that grows with the pieces of that part only. `draws` serves whole lists of options.
     """
 
     def __init__(self, stock: Stock) -> None:
@@ -90,9 +87,11 @@ class Ledger:
     def _find_usage(self, part: Part) -> tuple[tuple[int, int], ...] | None:
         if part.origin not in (SHELF, BOUGHT):
             return ()
+        indices = [self._find(part, value) for value in part.pieces or (part.value,)]
+        if len(indices) == 1 and indices[0] is not None:
+            return ((indices[0], 1),) if indices[0] >= 0 else ()
         found: Counter[int] = Counter()
-        for value in part.pieces or (part.value,):
-            index = self._find(part, value)
+        for index in indices:
             if index is None:
                 return None
             if index >= 0:
@@ -117,25 +116,35 @@ class Ledger:
         index = self._find(part, value)
         return None if index is None or index < 0 else self.lots[index]
 
-    def usage_matrix(self, parts: Sequence[Part]) -> NDArray[np.int16]:
-        """Return the pieces each part takes from each lot, shape (parts, lots).
+    def draws(self, parts: Sequence[Part]) -> tuple[Index, Index, Counts]:
+        """Return what some parts take, by index: few lots of many serve any one part.
+
+        Parameters
+        ----------
+        parts : sequence of Part
+
+        Returns
+        -------
+        row, lot : ndarray of int, shape (N,)
+            Place among `parts`, rising, and the lot it draws on.
+        pieces : ndarray of int, shape (N,)
 
         Raises
         ------
         InputError
             If a part is made of pieces the stock does not hold.
         """
-        matrix = np.zeros((len(parts), len(self.lots)), dtype=np.int16)
+        found: list[tuple[int, int, int]] = []
         for row, part in enumerate(parts):
-            usage = self.usage(part)
+            usage = self._find_usage(part)
             if usage is None:
                 raise InputError(
                     "the stock does not hold the pieces of a part",
                     value=format_quantity(part.value, UNIT_OF_KIND[part.kind]),
                 )
-            for lot, count in usage:
-                matrix[row, lot] = count
-        return matrix
+            found += [(row, lot, count) for lot, count in usage]
+        table = np.array(found, dtype=np.int64).reshape(-1, 3)
+        return table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), table[:, 2]
 
     def can_take(self, part: Part) -> bool:
         """Whether enough pieces are left for one more part."""

@@ -287,7 +287,7 @@ def test_double_changes(case: Case) -> None:
     """100 changes of two parts, in every kind of block, cost what solving anew says."""
     problem, genome, rng = case
     hood = Neighbourhood(problem.landscape, genome)
-    keys = hood.scan.block_keys()
+    keys = list(hood.scan.block_keys())
     shares = np.array([float(np.prod(PairBlock(hood.scan, k).shape)) for k in keys])
     for number in rng.choice(len(keys), size=DOUBLES // 5, p=shares / shares.sum()):
         block = PairBlock(hood.scan, keys[number])

@@ -132,12 +132,12 @@ def test_small_blocks_hold_the_same_pairs(
     genome = draw(problem, 3)
 
     def pairs() -> list[tuple[int, int]]:
-        keys = Scan(problem.tables, genome).block_keys()
+        keys = list(Scan(problem.tables, genome).block_keys())
         return sorted((g, h) for key in keys for g in key.first for h in key.second)
 
-    whole, blocks = pairs(), len(Scan(problem.tables, genome).block_keys())
+    whole, blocks = pairs(), len(list(Scan(problem.tables, genome).block_keys()))
     monkeypatch.setattr("optimizer.problem.tables.PAIRS_AT_ONCE", 500)
-    assert len(Scan(problem.tables, genome).block_keys()) > blocks
+    assert len(list(Scan(problem.tables, genome).block_keys())) > blocks
     assert pairs() == whole
     assert len(set(whole)) == len(whole)
 

@@ -274,9 +274,13 @@ def test_choice_in_the_local_model_is_that_of_plain_loops() -> None:
             )
             for _ in range(count)
         ]
+        usage = np.zeros((count, len(parts), len(supply.available)), dtype=np.int64)
+        for g in range(count):
+            row, lot, pieces = supply.taken(g, np.arange(len(parts)))
+            usage[g, row, lot] = pieces
         best = np.inf
         for picks in product(range(len(parts)), repeat=count):
-            used = sum(supply.usage[g][pick] for g, pick in enumerate(picks))
+            used = sum(usage[g][pick] for g, pick in enumerate(picks))
             if (used > supply.available).any():
                 continue
             z = np.concatenate(
@@ -309,7 +313,8 @@ def test_assignment_changes_no_more_slots_than_allowed() -> None:
         for rows in usage:
             rows[0] = 0
         available = rng.integers(1, 3, size=3)
-        program = Assignment(costs, usage, available)
+        drawn = [(*np.nonzero(rows), rows[np.nonzero(rows)]) for rows in usage]
+        program = Assignment(costs, drawn, available)
         picks, proved = program.solve(kept=([0, 0, 0, 0], 2))
         assert proved
         assert picks is not None

@@ -1,7 +1,9 @@
 """Networks of parts from a stock: immittances are looked up, not computed.
 
 Every part has a list of options. The immittance of a branch for every combination of its parts'
-options, and for what is left out, is a table where that stays small, else the sum of tables.
+options, and for what is left out, is a table where that stays small, else the sum of tables. Of what
+no table has room for, each option is computed when it is asked for: a shelf of any length needs no
+more room than a short one.
 """
 
 from __future__ import annotations
@@ -18,8 +20,12 @@ from optimizer.network.expression.bank import Bank, Solution
 from optimizer.network.expression.immittance import branch_immittance, invert, part_impedance
 from optimizer.network.expression.plan import PartsBranch, Step
 from optimizer.network.expression.walk import Number
+from optimizer.parts import Kind
 
 Want = Literal["z", "y"]
+
+ROOM = 1 << 21
+"""Numbers that all tables of a bank may hold: 32 MiB, more than any list of a few hundred needs."""
 
 _OPEN_OHM = 1e30  # of what is not there, beside something that is
 
@@ -35,11 +41,14 @@ class OptionTables:
         Options of each part.
     joint_rows : int
         Combinations of a branch's parts up to which all of them are computed beforehand.
+    room : int
+        Numbers that all tables together may hold.
 
     Attributes
     ----------
-    impedance : list of ndarray, each (O, F)
-        Of every option of each part.
+    impedance : list of PartOptions
+        Of every option of each part; of a part that may be left out alone beside others also of
+        nothing there, the last.
     """
 
     def __init__(
@@ -49,16 +58,25 @@ class OptionTables:
         loss_ohm: Sequence[Real],
         *,
         joint_rows: int = 1 << 11,
+        room: int = ROOM,
     ) -> None:
         self.bank = bank
         self.joint_rows = joint_rows
+        self.room = room
         self.plan = bank.plan
         self.counts = [len(v) for v in values]
+        self.gaps = dict(self._find_gaps())
         self.impedance = [
-            part_impedance(leaf.kind, v, r, bank.omega)
-            for leaf, v, r in zip(self.plan.leaves, values, loss_ohm, strict=True)
+            PartOptions(
+                leaf.kind,
+                v,
+                r,
+                bank.omega,
+                gap=self.gaps.get(g),
+                keep=self._book(len(v) + (g in self.gaps)),
+            )
+            for g, (leaf, v, r) in enumerate(zip(self.plan.leaves, values, loss_ohm, strict=True))
         ]
-        self.with_gap = dict(self._add_gaps())
         self.tables: dict[tuple[PartsBranch, Want], _Table] = {}
         self.starts: dict[int, _Start] = {}
         self.units: list[_Unit] = []
@@ -76,16 +94,30 @@ class OptionTables:
         self._place = np.array([(unit.needs or (0,))[0] for unit in self.units], dtype=np.intp)
         self._always = np.array([[not unit.needs] for unit in self.units], dtype=bool)
 
-    def _add_gaps(self) -> Iterator[tuple[int, Complex]]:
-        """Options of parts that may be left out alone beside others, with nothing as the last."""
+    def _book(self, rows: int) -> bool:
+        """Take room for the rows of a table; False where there is not enough left."""
+        numbers = rows * len(self.bank.omega)
+        if numbers > self.room:
+            return False
+        self.room -= numbers
+        return True
+
+    @property
+    def table_bytes(self) -> int:
+        """Memory of all tables."""
+        arrays = [one.table for one in self.impedance if one.table is not None]
+        arrays += [table.values for table in self.tables.values()]
+        arrays += [values for start in self.starts.values() for _, values in start.tables]
+        return sum(array.nbytes for array in arrays)
+
+    def _find_gaps(self) -> Iterator[tuple[int, float]]:
+        """Parts that may be left out alone beside others, and what stands for nothing there."""
         alone = np.bincount(self.plan.leaf_place, minlength=len(self.plan.places)) == 1
         for port in self.plan.ports:
             for g, joint in _joints(port.branch):
                 place = self.plan.leaf_place[g]
                 if alone[place] and self.plan.optional[place]:
-                    own = self.impedance[g]
-                    gap = np.full_like(own[:1], _OPEN_OHM if joint == "parallel" else 0.0)
-                    yield g, np.concatenate([own, gap])
+                    yield g, _OPEN_OHM if joint == "parallel" else 0.0
 
     def digits(self, choice: Index, present: Flags) -> Index:
         """Digit of every unit for some networks, (U, P)."""
@@ -98,7 +130,8 @@ class OptionTables:
 
     def _make(self, branch: PartsBranch, want: Want) -> None:
         table = _Table(self, branch)
-        if table.rows <= self.joint_rows or branch.kind == "part":
+        wanted = table.rows <= self.joint_rows or branch.kind == "part"
+        if wanted and self._book(table.rows):
             table.fill(self, branch, want)
             table.digits = list(range(len(self.units), len(self.units) + len(table.units)))
             self.units += table.units
@@ -114,6 +147,8 @@ class OptionTables:
         """
         own = [self.tables.get((b, _want(step))) for b in step.branches]
         if step.kind == "tap" or None in own:
+            return
+        if not self._book(2 * sum(table.rows for table in own if table is not None)):
             return
         start = _Start(step.kind == "series", load_admittance)
         for table in own:
@@ -159,11 +194,41 @@ class OptionTables:
         """
 
         def impedance(g: int) -> Complex | None:
-            row: Complex = self.impedance[g][choice[g]]
-            return row if mask[g] else None
+            return self.impedance[g][choice[g]] if mask[g] else None
 
         own = self.plan.ports[port]
         return branch_immittance(own.branch, impedance, _want(own.step))
+
+    def alone(self, port: int, rows: Index | int | slice) -> Complex:
+        """Immittance of a port of one part for some of its options.
+
+        Parameters
+        ----------
+        port : int
+            Number of the port.
+        rows : int, ndarray of int, or slice with an end
+            Options; one past the last stands for nothing there, where the place is optional.
+
+        Returns
+        -------
+        ndarray, shape (..., F)
+        """
+        own = self.plan.ports[port]
+        table = self.tables.get((own.branch, _want(own.step)))
+        if table is not None:
+            found: Complex = table.values[rows]
+            return found
+        return self._computed(own.branch.leaves[0], rows, _want(own.step))
+
+    def _computed(self, g: int, rows: Index | int | slice, want: Want) -> Complex:
+        """Immittance of some options of a part; one past the last stands for nothing there."""
+        index = np.arange(self.counts[g] + 1)[rows] if isinstance(rows, slice) else np.asarray(rows)
+        z = self.impedance[g][np.minimum(index, self.counts[g] - 1)]
+        x = z if want == "z" else 1.0 / z
+        gone = index == self.counts[g]
+        if gone.any():
+            x[gone] = 0.0
+        return x
 
     def alternatives(
         self, port: int, rows: Mapping[int, Any], choice: Index, present: Flags
@@ -189,16 +254,64 @@ class OptionTables:
 
         def impedance(g: int) -> Complex | None:
             if g in rows:
-                changed: Complex = self.with_gap.get(g, self.impedance[g])[rows[g]]
-                return changed
-            own: Complex = self.impedance[g][choice[g]]
-            return own if all(present[k] for k in self.plan.needs[g]) else None
+                return self.impedance[g][rows[g]]
+            there = all(present[k] for k in self.plan.needs[g])
+            return self.impedance[g][choice[g]] if there else None
 
         p = self.plan.ports[port]
-        gaps = any(g in self.with_gap for g in rows)
+        gaps = any(g in self.gaps for g in rows)
         x = branch_immittance(p.branch, impedance, _want(p.step), gaps=gaps)
         assert x is not None
         return x
+
+
+class PartOptions:
+    """Impedances of the options of one part: a table, or computed when they are asked for.
+
+    Parameters
+    ----------
+    kind : {"inductor", "capacitor", "resistor"}
+    values, loss_ohm : ndarray, shape (O,)
+    omega : ndarray, shape (F,)
+    gap : float, optional
+        Impedance that stands for nothing there, in one more row.
+    keep : bool
+        Whether to keep a table.
+
+    Attributes
+    ----------
+    table : ndarray (O, F) or (O + 1, F), or None
+    """
+
+    def __init__(
+        self,
+        kind: Kind,
+        values: Real,
+        loss_ohm: Real,
+        omega: Real,
+        *,
+        gap: float | None,
+        keep: bool,
+    ) -> None:
+        self.kind = kind
+        self.omega = omega
+        self.gap = gap
+        # The row of the gap needs a value to begin with, whichever.
+        self.values = values if gap is None else np.append(values, 1.0)
+        self.loss_ohm = loss_ohm if gap is None else np.append(loss_ohm, 0.0)
+        self.table: Complex | None = None
+        if keep:
+            self.table = self[slice(0, len(self.values))]
+
+    def __getitem__(self, rows: Any) -> Complex:
+        """Impedance of some options, shape (..., F)."""
+        if self.table is not None:
+            found: Complex = self.table[rows]
+            return found
+        z = part_impedance(self.kind, self.values[rows], self.loss_ohm[rows], self.omega)
+        if self.gap is not None:
+            z[np.arange(len(self.values))[rows] == len(self.values) - 1] = self.gap
+        return z
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,6 +395,7 @@ class _Lookup:
 
     def __init__(self, tables: OptionTables, choice: Index, present: Flags, polarity: Real) -> None:
         self.tables = tables
+        self.choice = choice
         self.present = present
         self.turned = polarity < 0.0
         self.some_turned = np.logical_or.reduce(self.turned, axis=0).tolist()
@@ -321,6 +435,8 @@ class _Lookup:
         table = self.tables.tables.get((branch, want))
         if table is not None:
             return _take(table.values, self._row(table))
+        if branch.kind == "part":
+            return self._part(branch.leaves[0], want)
         have = _have(branch, want)
         out = self._sum(branch.items, have)
         if branch.kind == "tap":
@@ -330,6 +446,14 @@ class _Lookup:
             there = np.logical_or.reduce(mask[:, list(branch.leaves)], axis=1)
             invert(out, None if there.all() else there[:, None].astype(np.float64))
         return out
+
+
+    def _part(self, g: int, want: Want) -> Complex:
+        """One part without a table, nothing where it is left out."""
+        mask = self.tables.plan.mask(self.present)[:, g]
+        return self.tables._computed(
+            g, np.where(mask, self.choice[:, g], self.tables.counts[g]), want
+        )
 
 
 def _joints(branch: PartsBranch) -> Iterator[tuple[int, str]]:

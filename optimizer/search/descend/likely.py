@@ -186,7 +186,7 @@ def best_chain(
     """
     supply, rows, genome = problem.space.supply, singles.rows, hood.genome
     genes = [int(g) for g in np.unique(rows.gene)]
-    offered, costs, usage, places = [], [], [], []
+    offered, costs, places = [], [], []
     for g in genes:
         of_gene = np.flatnonzero(rows.gene == g)
         order = of_gene[np.argsort(singles.cost[of_gene], kind="stable")]
@@ -195,9 +195,8 @@ def best_chain(
         offered.append(kept)
         places.append(0)
         costs.append(singles.cost[kept] - cost)
-        usage.append(supply.usage[g][rows.row[kept]])
-    fixed = supply.used(genome, genes)
-    program = Assignment(costs, usage, supply.available - fixed)
+    usage = [supply.taken(g, rows.row[kept]) for g, kept in zip(genes, offered, strict=True)]
+    program = Assignment(costs, usage, supply.available - supply.used(genome, genes))
     batch = []
     for most in _CHAINS:
         picks, _ = program.solve(

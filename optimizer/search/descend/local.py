@@ -18,7 +18,7 @@ from optimizer.goals.prepared import HARD_COST_PER_DB
 from optimizer.network.bank import LossLaw, Population
 from optimizer.parts import Kind
 from optimizer.problem.evaluator import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator
-from optimizer.problem.supply import Supply
+from optimizer.problem.supply import Remainder, Supply
 
 PROXIMAL = 0.03
 """Share of the largest curvature that is added to each: keeps steps where the quadratic holds."""
@@ -166,7 +166,7 @@ def pick_options(
     picked = np.zeros((1, count), dtype=np.intp)
     known = np.zeros((1, 0))
     price = np.zeros(1)
-    left = supply.available[None]
+    left = Remainder(supply)
     for (slope, curve), k in zip(stages, order, strict=True):
         old = known.shape[1]
         pulled = known @ curve[:old]
@@ -179,13 +179,13 @@ def pick_options(
         total += alone
         gene = int(model.genes[k])
         if supply.counted:
-            total[~supply.fitting(gene, left)[:, : len(step)]] = np.inf
+            total[left.lacking(gene)] = np.inf
         parent, pick = np.divmod(_smallest(total.ravel(), breadth), len(step))
         picked, price = picked[parent], price[parent] + extra[pick]
         picked[:, k] = pick
         known = np.concatenate([known[parent], step[pick]], axis=1)
         if supply.counted:
-            left = left[parent] - supply.usage[gene][pick]
+            left.take(parent, gene, pick)
     return picked
 
 
