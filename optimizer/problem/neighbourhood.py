@@ -24,6 +24,12 @@ from optimizer.problem.scan import BlockKey, PairBlock, Rows, Scan
 EPSILON = 1e-9
 """An improvement below this is rounding."""
 
+MANY_OPTIONS = 512
+"""Options of one part above which a search that proves nothing passes over most of them."""
+
+_PROBES = 32  # changes of one part that are computed first, to rule out others by their bounds
+_PROMISING = 512  # changes of one part that go beyond the cheapest bound where options are very many
+
 Costed = tuple[Genome, float]
 """A network and its full cost."""
 
@@ -270,13 +276,24 @@ class Neighbourhood:
 
     # -- single moves
 
-    def singles(self) -> Singles:
-        """Value every change of one part, whether or not the pieces suffice."""
-        found = [
-            (self.scan.rows(genes), self.scan.singles(area))
-            for area, genes in enumerate(self.scan.genes_of_area)
-            if genes
-        ]
+    def singles(self, *, few: bool = False) -> Singles:
+        """Value every change of one part, whether or not the pieces suffice.
+
+        Parameters
+        ----------
+        few : bool
+            Whether to pass over most options of parts that have very many, see `few_of`.
+        """
+        found = []
+        for area, genes in enumerate(self.scan.genes_of_area):
+            if not genes:
+                continue
+            rows = self.scan.rows(genes)
+            some = self.few_of(rows) if few else rows
+            whole = some is rows
+            found.append(
+                (some, self.scan.singles(area) if whole else self.scan.some_singles(area, some))
+            )
         if not found:
             none = np.empty(0, dtype=np.intp)
             return Singles(rows=Rows(gene=none, row=none, price=np.empty(0)), cost=np.empty(0))
@@ -289,13 +306,32 @@ class Neighbourhood:
         self.tally.networks += len(cost)
         return Singles(rows=rows, cost=cost)
 
-    def best_single(self, *, structure_only: bool = False) -> Costed | None:
+    def few_of(self, rows: Rows) -> Rows:
+        """Pass over most options of parts with more than `MANY_OPTIONS`.
+
+        What is left of such a part are those next to what it is now, and others spread evenly.
+        """
+        tables, keep = self.landscape.full, np.ones(len(rows.gene), dtype=bool)
+        for g in np.unique(rows.gene):
+            mine = np.flatnonzero(rows.gene == g)
+            if len(mine) <= MANY_OPTIONS:
+                continue
+            keep[mine] = False
+            now = int(np.searchsorted(rows.row[mine], tables.row_of(self.genome, int(g))))
+            beside = MANY_OPTIONS // 4
+            keep[mine[max(0, now - beside) : now + beside]] = True
+            keep[mine[np.linspace(0, len(mine) - 1, MANY_OPTIONS // 2).astype(np.intp)]] = True
+        return rows if keep.all() else rows[keep]
+
+    def best_single(self, *, structure_only: bool = False, few: bool = False) -> Costed | None:
         """Return the best network that differs in exactly one part, if it is a better one.
 
         Parameters
         ----------
         structure_only : bool
             Whether only putting in and leaving out is tried.
+        few : bool
+            Whether to pass over most options of parts that have very many, see `few_of`.
         """
         best: tuple[int, int] | None = None
         best_cost = self.cost
@@ -303,19 +339,45 @@ class Neighbourhood:
             if not genes:
                 continue
             rows = self.scan.rows(genes)
+            some = self.few_of(rows) if few else rows
+            most = None if some is rows else _PROMISING
+            rows = some
             if structure_only:
                 rows = rows[self._changes_structure(rows)]
             self.tally.networks += len(rows.gene)
             rows = rows[self.space.rules.fitting_singles(self.genome, rows)]
-            for scan in self.scans:
-                costs = scan.some_singles(area, rows) + rows.price + self.economy
-                keep = costs < best_cost - EPSILON
-                rows, costs = rows[keep], costs[keep]
+            rows, costs = self._narrowed(area, rows, best_cost, most)
             if len(costs):
                 k = int(np.argmin(costs))
                 best_cost = float(costs[k])
                 best = (int(rows.gene[k]), int(rows.row[k]))
         return None if best is None else (self.move(best).apply(self.genome), best_cost)
+
+    def _narrowed(
+        self, area: int, rows: Rows, below: float, most: int | None
+    ) -> tuple[Rows, Real]:
+        """Changes of one part that cost less than a limit, the best among them, with exact costs.
+
+        From level to level only the `most` that promise most are kept where that is stated; else
+        only what is ruled out is left behind.
+        """
+        costs = np.full(len(rows.gene), -np.inf)
+        for level, scan in enumerate(self.scans):
+            if level and len(rows.gene) > 2 * _PROBES and most is None:
+                rows = rows[costs <= self._probe(area, rows, costs) + EPSILON]
+            costs = scan.some_singles(area, rows) + rows.price + self.economy
+            keep = costs < below - EPSILON
+            if most is not None and scan is not self.scan and keep.sum() > most:
+                keep &= costs <= np.partition(costs, most)[most]
+                most = max(_PROBES, most // 8)
+            rows, costs = rows[keep], costs[keep]
+        return rows, costs
+
+    def _probe(self, area: int, rows: Rows, bound: Real) -> float:
+        """Least exact cost of the changes whose bounds promise most: what others must undercut."""
+        probes = rows[np.sort(np.argpartition(bound, _PROBES)[:_PROBES])]
+        exact = self.scan.some_singles(area, probes) + probes.price + self.economy
+        return float(exact.min())
 
     def _changes_structure(self, rows: Rows) -> Flags:
         sizes = np.array([len(o.values) for o in self.space.options])

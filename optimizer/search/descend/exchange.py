@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.problem.genome import Genome
-from optimizer.problem.neighbourhood import EPSILON, Costed, Neighbourhood, Tally
+from optimizer.problem.neighbourhood import EPSILON, MANY_OPTIONS, Costed, Neighbourhood, Tally
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.descend.likely import best_chain, best_likely_pair
@@ -21,7 +21,7 @@ from optimizer.search.descend.rounding import choose_anew
 
 _GATES = (1.3, 1.1, 1.02)  # cost against the best known: above these a descent goes no deeper
 
-MANY_OPTIONS = 700
+MANY_IN_ALL = 700
 """Options of all parts together from which on the likely changes of two parts come first."""
 
 
@@ -32,7 +32,7 @@ def has_many_options(space: Space) -> bool:
     ----------
     space : Space
     """
-    return sum(len(option.values) for option in space.options) > MANY_OPTIONS
+    return sum(len(option.values) for option in space.options) > MANY_IN_ALL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +57,9 @@ class Descent:
         self.problem = problem
         self.tally = Tally()
         self.many = has_many_options(problem.space)
+        # Where a part has very many options a descent passes over most: it has proved nothing then.
+        most = max((len(option.values) for option in problem.space.options), default=0)
+        self.passes_over = most > MANY_OPTIONS
 
     @property
     def evaluations(self) -> int:
@@ -124,14 +127,15 @@ class Descent:
             if cost > (_GATES[1] if structure_only else _GATES[2]) * best:
                 break
             hood = self.around(genome)
-            better = hood.best_single(structure_only=structure_only)
+            better = hood.best_single(structure_only=structure_only, few=True)
             if better is None:
                 if structure_only:
                     structure_only, chosen = False, True
                     continue
                 better = hood.best_toggle()
                 if better is None or better[1] >= cost - EPSILON:
-                    return Polished(genome=genome, cost=cost, no_better_change_of=1)
+                    proved = 0 if self.passes_over else 1
+                    return Polished(genome=genome, cost=cost, no_better_change_of=proved)
             # Alike drivers can make two sums of one network differ by more than rounding: only
             # a cost that truly falls lets the descent end.
             changed_cost = hood.cost_of(better[0])
@@ -155,10 +159,13 @@ class Descent:
             if stop():
                 break
             hood = self.around(genome)
-            singles = hood.singles()
+            singles = hood.singles(few=True)
             better = best_likely_pair(self.problem, hood, cost, singles, stop=stop)
             if better is None and self.problem.space.supply.counted:
                 better = best_chain(self.problem, hood, cost, singles)
+            if better is None and self.passes_over and not stop():
+                better = hood.best_single()
+                proved = int(better is None)
             if better is None:
                 break
             genome, cost = better

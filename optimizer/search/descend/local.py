@@ -23,6 +23,12 @@ from optimizer.problem.supply import Remainder, Supply
 PROXIMAL = 0.03
 """Share of the largest curvature that is added to each: keeps steps where the quadratic holds."""
 
+MANY = 512
+"""Options of a part above which only those near the value that is wanted are looked at."""
+
+NEAR = 256
+"""How many of them: so many options lie so close together that others hardly do better."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LocalModel:
@@ -157,7 +163,8 @@ def pick_options(
     -----
     Genes are decided one after the other, those first whose options are far apart for what they
     weigh. A partial choice is valued with the log values of the undecided genes re-optimised,
-    which needs the Schur complement of their block only.
+    which needs the Schur complement of their block only. Of a part with more than `MANY` options the
+    `NEAR` nearest to the value at which the quadratic is least are looked at.
     """
     count = len(model.genes)
     ridge = restraint * max(float(np.diag(model.matrix)[:count].max(initial=0.0)), 1e-12)
@@ -174,19 +181,74 @@ def pick_options(
         step, extra = options[k].steps, options[k].price
         alone = step @ slope[old:] + extra
         alone += 0.5 * np.einsum("oi,oi->o", step @ curve[old:, old:], step)
-        total = pulled[:, old:] @ step.T
-        total += before[:, None]
-        total += alone
         gene = int(model.genes[k])
-        if supply.counted:
-            total[left.lacking(gene)] = np.inf
-        parent, pick = np.divmod(_smallest(total.ravel(), breadth), len(step))
+        lacking = left.lacking(gene) if supply.counted else None
+        if len(step) > MANY:
+            wanted = -(pulled[:, old] + slope[old]) / curve[old, old]
+            parent, pick = _pick_near(
+                options[k], wanted, pulled[:, old:], before, alone, lacking, breadth
+            )
+        else:
+            total = pulled[:, old:] @ step.T
+            total += before[:, None]
+            total += alone
+            if lacking is not None:
+                total[lacking] = np.inf
+            parent, pick = np.divmod(_smallest(total.ravel(), breadth), len(step))
         picked, price = picked[parent], price[parent] + extra[pick]
         picked[:, k] = pick
         known = np.concatenate([known[parent], step[pick]], axis=1)
         if supply.counted:
             left.take(parent, gene, pick)
     return picked
+
+
+def _pick_near(
+    options: OptionSteps,
+    wanted: Real,
+    pulled: Real,
+    before: Real,
+    alone: Real,
+    lacking: tuple[Index, Index] | None,
+    breadth: int,
+) -> tuple[Index, Index]:
+    """Go on from partial choices with the best of the options near the value that each wants.
+
+    Parameters
+    ----------
+    options : OptionSteps
+        Sorted by value.
+    wanted : ndarray, shape (B,)
+        Step of the log value at which the quadratic is least.
+    pulled, before : ndarray, shapes (B, 2) and (B,)
+        Slope that the parts chosen so far give value and loss, and what these cost.
+    alone : ndarray, shape (O,)
+        What each option costs by itself.
+    lacking : tuple of ndarray, optional
+        Partial choices and options that they leave no pieces for.
+    breadth : int
+
+    Returns
+    -------
+    ndarray of int, ndarray of int
+        Partial choice and option, the most promising first.
+    """
+    allowed = np.flatnonzero(np.isfinite(options.price))
+    near = min(NEAR, len(allowed))
+    at = np.searchsorted(options.steps[allowed, 0], wanted) - near // 2
+    begin = np.clip(at, 0, len(allowed) - near)
+    index = allowed[begin[:, None] + np.arange(near)]
+    total = np.einsum("bi,bni->bn", pulled, options.steps[index])
+    total += before[:, None]
+    total += alone[index]
+    if lacking is not None and near:
+        member, option = lacking
+        place = np.minimum(np.searchsorted(allowed, option), len(allowed) - 1)
+        column = place - begin[member]
+        inside = (allowed[place] == option) & (column >= 0) & (column < near)
+        total[member[inside], column[inside]] = np.inf
+    parent, column = np.divmod(_smallest(total.ravel(), breadth), max(1, near))
+    return parent, index[parent, column]
 
 
 def _smallest(values: Real, count: int) -> Index:
