@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Callable, Mapping, Set
+from functools import cache
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 
+Say = Callable[[bytes], object]
+
 _LENGTH = 12
 _UNTOLD = frozenset({"note", "notes", "coverage", "currency"})
 """Fields that tell a reader something and change nothing that is computed."""
 _STEPS = 1e6
+_PLAIN = frozenset({float, int, bool, str, type(None)})
 
 
 def fingerprint(value: object) -> str:
@@ -33,37 +37,61 @@ def fingerprint(value: object) -> str:
         another machine their last bits may differ, and must not make another speaker of it.
     """
     digest = hashlib.sha256()
-    for word in _words(value):
-        digest.update(word + b"\0")
+    _spell(value, lambda word: digest.update(word + b"\0"))
     return digest.hexdigest()[:_LENGTH]
 
 
-def _words(value: object) -> Iterator[bytes]:
-    if isinstance(value, np.ndarray):
-        yield from _array_words(value)
-    elif isinstance(value, float | np.floating):
+def _plain(value: object) -> bytes:
+    if isinstance(value, float):
         # Files hold twelve digits or more: rounded to those first, both roundings agree.
-        yield f"{float(f'{float(value):.12g}'):.9g}".encode()
+        return f"{float(f'{value:.12g}'):.9g}".encode()
+    return repr(value).encode()
+
+
+@cache
+def _told(kind: type) -> tuple[tuple[str, bytes], ...]:
+    """Fields of a dataclass that count, with their names as words."""
+    return tuple(
+        (field.name, field.name.encode())
+        for field in dataclasses.fields(kind)
+        if field.compare and field.name not in _UNTOLD
+    )
+
+
+def _spell(value: object, say: Say) -> None:
+    """Say the words of a value; a long shelf has a million of them, so there is no generator."""
+    if type(value) in _PLAIN:
+        say(_plain(value))
+    elif isinstance(value, np.ndarray):
+        _spell_array(value, say)
+    elif isinstance(value, float | np.floating):
+        say(_plain(float(value)))
     elif dataclasses.is_dataclass(value) and not isinstance(value, type):
-        yield type(value).__name__.encode()
-        for field in dataclasses.fields(value):
-            if field.compare and field.name not in _UNTOLD:
-                yield field.name.encode()
-                yield from _words(getattr(value, field.name))
+        say(type(value).__name__.encode())
+        for name, word in _told(type(value)):
+            say(word)
+            _spell(getattr(value, name), say)
     elif isinstance(value, Mapping):
-        yield from _words([(str(key), value[key]) for key in sorted(value, key=str)])
+        _spell([(str(key), value[key]) for key in sorted(value, key=str)], say)
     elif isinstance(value, list | tuple):
-        yield f"{len(value)} items".encode()
+        say(f"{len(value)} items".encode())
         for item in value:
-            yield from _words(item)
+            _spell(item, say)
     elif isinstance(value, Set):
-        yield from sorted(b"\1".join(_words(item)) for item in value)
+        for word in sorted(b"\1".join(_spelt(item)) for item in value):
+            say(word)
     else:
-        yield repr(value).encode()
+        say(repr(value).encode())
 
 
-def _array_words(values: Real | Complex) -> Iterator[bytes]:
+def _spelt(value: object) -> list[bytes]:
+    words: list[bytes] = []
+    _spell(value, words.append)
+    return words
+
+
+def _spell_array(values: Real | Complex, say: Say) -> None:
     largest = float(np.max(np.abs(values), initial=0.0)) or 1.0
-    yield f"{values.shape} {largest:.6g}".encode()
+    say(f"{values.shape} {largest:.6g}".encode())
     for part in (values.real, values.imag):
-        yield np.round(np.nan_to_num(part / largest) * _STEPS).astype(np.int64).tobytes()
+        say(np.round(np.nan_to_num(part / largest) * _STEPS).astype(np.int64).tobytes())

@@ -28,7 +28,9 @@ MANY_OPTIONS = 512
 """Options of one part above which a search that proves nothing passes over most of them."""
 
 _PROBES = 32  # changes of one part that are computed first, to rule out others by their bounds
-_PROMISING = 512  # changes of one part that go beyond the cheapest bound where options are very many
+_PROMISING = (
+    512  # changes of one part that go beyond the cheapest bound where options are very many
+)
 
 Costed = tuple[Genome, float]
 """A network and its full cost."""
@@ -353,9 +355,7 @@ class Neighbourhood:
                 best = (int(rows.gene[k]), int(rows.row[k]))
         return None if best is None else (self.move(best).apply(self.genome), best_cost)
 
-    def _narrowed(
-        self, area: int, rows: Rows, below: float, most: int | None
-    ) -> tuple[Rows, Real]:
+    def _narrowed(self, area: int, rows: Rows, below: float, most: int | None) -> tuple[Rows, Real]:
         """Changes of one part that cost less than a limit, the best among them, with exact costs.
 
         From level to level only the `most` that promise most are kept where that is stated; else

@@ -151,7 +151,8 @@ class Space:
     def relaxed_economy(self, present: Flags) -> Real:
         """Smallest cost of parts for given filled slots, shape (P,)."""
         return np.asarray(
-            (present[:, self.gene_slot] * self._least_cost).sum(axis=-1) + ~present @ self.absent_cost
+            (present[:, self.gene_slot] * self._least_cost).sum(axis=-1)
+            + ~present @ self.absent_cost
         )
 
     def board(self) -> Genome | None:

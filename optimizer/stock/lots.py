@@ -66,12 +66,15 @@ def name_lots(lots: Iterable[Lot]) -> tuple[Lot, ...]:
     taken from it can be traced back, also after the network was saved and read again.
     """
     taken: set[tuple[str, str, float]] = set()
+    last: dict[tuple[str, str, float], float] = {}  # a thousand alike must not each count up anew
     named = []
     for lot in lots:
-        value = lot.part.value
-        while (lot.part.kind, lot.part.origin, value) in taken:
+        name = (lot.part.kind, lot.part.origin, lot.part.value)
+        value = last.get(name, lot.part.value)
+        while (*name[:2], value) in taken:
             value = math.nextafter(value, math.inf)
-        taken.add((lot.part.kind, lot.part.origin, value))
+        taken.add((*name[:2], value))
+        last[name] = value
         if value != lot.part.value or lot.part.pieces != (value,):
             lot = replace(lot, part=replace(lot.part, value=value, pieces=(value,)))
         named.append(lot)

@@ -373,7 +373,7 @@ def _dielectric(sort: str) -> str:
 
 def _merge(lots: list[Lot]) -> list[Lot]:
     """Put like pieces together: equal in all but the count, or but the measured value."""
-    merged: dict[tuple[object, ...], Lot] = {}
+    alike: dict[tuple[object, ...], list[Lot]] = {}
     for lot in lots:
         part = lot.part
         key = (
@@ -386,22 +386,25 @@ def _merge(lots: list[Lot]) -> list[Lot]:
             bool(lot.measured),
             None if lot.measured else part.loss_ohm,
         )
-        earlier = merged.get(key)
-        if earlier is None:
-            merged[key] = lot
-        elif lot.measured:
-            merged[key] = _pool_measured(earlier, lot)
-        elif earlier.count is not None and lot.count is not None:
-            merged[key] = replace(earlier, count=earlier.count + lot.count)
-        else:
-            merged[key] = replace(earlier, count=None)
-    return list(merged.values())
+        alike.setdefault(key, []).append(lot)
+    return [_pool(group) if len(group) > 1 else group[0] for group in alike.values()]
 
 
-def _pool_measured(first: Lot, second: Lot) -> Lot:
-    measured = first.measured + second.measured
-    known = len(first.measured)
-    loss = (first.part.loss_ohm * known + second.part.loss_ohm) / (known + 1)
+def _pool(lots: list[Lot]) -> Lot:
+    """Make one lot of several that are alike."""
+    first = lots[0]
+    if first.measured:
+        return _pool_measured(lots)
+    counts = [lot.count for lot in lots if lot.count is not None]
+    return replace(first, count=sum(counts) if len(counts) == len(lots) else None)
+
+
+def _pool_measured(lots: list[Lot]) -> Lot:
+    first = lots[0]
+    measured = tuple(value for lot in lots for value in lot.measured)
+    loss = first.part.loss_ohm
+    for known, lot in enumerate(lots[1:], start=1):
+        loss = (loss * known + lot.part.loss_ohm) / (known + 1)
     mean = float(f"{sum(measured) / len(measured):.12g}")
     spread = max(abs(value / mean - 1.0) for value in measured)
     part = replace(
@@ -412,5 +415,5 @@ def _pool_measured(first: Lot, second: Lot) -> Lot:
         part=part,
         count=len(measured),
         measured=measured,
-        labels=first.labels + second.labels,
+        labels=tuple(label for lot in lots for label in lot.labels),
     )

@@ -67,7 +67,10 @@ def draw_shelf(lines: int, *, seed: int = 1) -> str:
 
 
 def _draw_row(
-    kind: Kind, values: np.ndarray[tuple[int], np.dtype[np.float64]], number: int, rng: np.random.Generator
+    kind: Kind,
+    values: np.ndarray[tuple[int], np.dtype[np.float64]],
+    number: int,
+    rng: np.random.Generator,
 ) -> str:
     word, figure, tolerance = _TYPES[kind][int(rng.integers(len(_TYPES[kind])))]
     value = float(rng.choice(values))

@@ -447,7 +447,6 @@ class _Lookup:
             invert(out, None if there.all() else there[:, None].astype(np.float64))
         return out
 
-
     def _part(self, g: int, want: Want) -> Complex:
         """One part without a table, nothing where it is left out."""
         mask = self.tables.plan.mask(self.present)[:, g]
