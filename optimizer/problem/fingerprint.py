@@ -42,9 +42,9 @@ def fingerprint(value: object) -> str:
 
 
 def _plain(value: object) -> bytes:
-    if isinstance(value, float):
+    if isinstance(value, float | np.floating):
         # Files hold twelve digits or more: rounded to those first, both roundings agree.
-        return f"{float(f'{value:.12g}'):.9g}".encode()
+        return f"{float(f'{float(value):.12g}'):.9g}".encode()
     return repr(value).encode()
 
 
@@ -60,12 +60,10 @@ def _told(kind: type) -> tuple[tuple[str, bytes], ...]:
 
 def _spell(value: object, say: Say) -> None:
     """Say the words of a value; a long shelf has a million of them, so there is no generator."""
-    if type(value) in _PLAIN:
+    if type(value) in _PLAIN or isinstance(value, np.floating):
         say(_plain(value))
     elif isinstance(value, np.ndarray):
         _spell_array(value, say)
-    elif isinstance(value, float | np.floating):
-        say(_plain(float(value)))
     elif dataclasses.is_dataclass(value) and not isinstance(value, type):
         say(type(value).__name__.encode())
         for name, word in _told(type(value)):

@@ -356,10 +356,10 @@ class Neighbourhood:
         return None if best is None else (self.move(best).apply(self.genome), best_cost)
 
     def _narrowed(self, area: int, rows: Rows, below: float, most: int | None) -> tuple[Rows, Real]:
-        """Changes of one part that cost less than a limit, the best among them, with exact costs.
+        """Go from level to level with the changes of one part that cost less than a limit.
 
-        From level to level only the `most` that promise most are kept where that is stated; else
-        only what is ruled out is left behind.
+        Only the `most` that promise most are kept where that is stated; else what cannot be the
+        best is left behind. The costs at the end are exact.
         """
         costs = np.full(len(rows.gene), -np.inf)
         for level, scan in enumerate(self.scans):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -27,6 +28,7 @@ from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
+from optimizer.problem.offers import count_pieces, merge_alike
 from optimizer.problem.space import Space, gene_options
 from optimizer.problem.supply import Supply
 from optimizer.problem.tables import Tables
@@ -278,8 +280,28 @@ class Problem:
 
     @cached_property
     def offers(self) -> tuple[tuple[Part, ...], ...]:
-        """Parts that each gene may be, sorted by value; empty where the stock holds none."""
-        return tuple(self._offers_of(gene, own) for gene, own in self._genes())
+        """Parts that each gene may be, sorted by value; empty where the stock holds none.
+
+        Of pieces that do the same there are as many as a network can use, see `merge_alike`.
+        """
+        free = Counter(gene.kind for gene in self.bank.genes if gene.kept is None)
+        self.stock.check_joins(free.keys())
+        pieces = count_pieces(self.stock)
+        offered = {
+            (gene.kind, gene.low, gene.high): merge_alike(
+                self.stock.options(gene.kind, gene.low, gene.high),
+                pieces,
+                free[gene.kind] * self.stock.join,
+            )
+            for gene in self.bank.genes
+            if gene.kept is None
+        }
+        return tuple(
+            (gene.kept,)
+            if gene.kept is not None
+            else _with_own(offered[gene.kind, gene.low, gene.high], (gene.original, own))
+            for gene, own in self._genes()
+        )
 
     @cached_property
     def supply(self) -> Supply:
@@ -299,13 +321,6 @@ class Problem:
 
     def _ladder_of(self, gene: Gene) -> str:
         return self.topology.ladders[gene.ladder].name
-
-    def _offers_of(self, gene: Gene, own: Part | None) -> tuple[Part, ...]:
-        if gene.kept is not None:
-            return (gene.kept,)
-        parts = list(self.stock.options(gene.kind, gene.low, gene.high))
-        parts += [p for p in (gene.original, own) if p is not None and p not in parts]
-        return tuple(sorted(parts, key=lambda part: part.value))
 
     @cached_property
     def space(self) -> Space:
@@ -386,3 +401,9 @@ class Problem:
             np.array([g.polarity for g in genomes]),
         )
         return np.asarray(costs + economy)
+
+
+def _with_own(parts: Sequence[Part], own: Sequence[Part | None]) -> tuple[Part, ...]:
+    """Add what a place holds already to what it may become."""
+    more = [part for part in own if part is not None and part not in parts]
+    return tuple(sorted((*parts, *more), key=lambda part: part.value))

@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.arrays import Counts, Flags, Index, Real
 from optimizer.problem.genome import Genome
-from optimizer.stock.assign import Taken
+from optimizer.stock.assign import LotDraws
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.stock import Stock
 
@@ -165,7 +165,7 @@ class Supply:
         # One lot more, of which there is always enough, stands for none.
         self._enough = np.append(self.available, _PLENTY)
 
-    def taken(self, g: int, rows: Index) -> Taken:
+    def taken(self, g: int, rows: Index) -> LotDraws:
         """List what some options of a gene take, see `Ledger.draws`.
 
         Parameters

@@ -22,7 +22,7 @@ PAIRS_AT_ONCE = 1 << 17
 MOST_PAIRS = 1 << 18
 """Pairs of alternatives of which a block may hold all; larger ones are cut into tiles."""
 
-MOST_NUMBERS = 1 << 20
+MOST_NUMBERS = 1 << 19
 """Numbers of one curve of all alternatives of an area that are kept; of more, some at a time."""
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import Part
-from optimizer.stock.assign import Assignment, Taken
+from optimizer.stock.assign import Assignment, LotDraws
 from optimizer.stock.combine import describe_part
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
@@ -190,7 +190,7 @@ def _take_all(choice: SlotChoice, ledger: Ledger) -> bool:
     return True
 
 
-def _draws(wish: SlotDemand, ledger: Ledger) -> Taken:
+def _draws(wish: SlotDemand, ledger: Ledger) -> LotDraws:
     """Pieces that the choices of a slot take from each lot."""
     of_part = np.repeat(np.arange(len(wish.choices)), [len(c.parts) for c in wish.choices])
     part, lot, pieces = ledger.draws([part for choice in wish.choices for part in choice.parts])

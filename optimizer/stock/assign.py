@@ -12,7 +12,7 @@ from optimizer.arrays import Counts, Index, Real
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-Taken = tuple[Index, Index, Counts]
+LotDraws = tuple[Index, Index, Counts]
 """Options by number, the lots they draw on, and the pieces they take from these."""
 
 
@@ -34,7 +34,7 @@ class Assignment:
     lot, by branch and cut (HiGHS), to the end unless a time limit is set.
     """
 
-    def __init__(self, costs: Sequence[Real], usage: Sequence[Taken], available: Counts) -> None:
+    def __init__(self, costs: Sequence[Real], usage: Sequence[LotDraws], available: Counts) -> None:
         self.sizes = [len(row) for row in costs]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.int64)
         total, count = int(self.starts[-1]), len(costs)

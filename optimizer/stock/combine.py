@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations_with_replacement
 from typing import Literal
 
 import numpy as np
@@ -29,7 +28,10 @@ by their resistances at low frequencies and by their inductances at high ones.""
 ALMOST_EQUAL_LOSS = (1.1, 0.02)
 """Losses count as equal up to this factor plus this many ohm when parts are thinned."""
 
-_MOST_SETS = 500_000
+MOST_SETS = 500_000
+"""Sets of pieces up to which they are joined: their number grows with the square of the pieces."""
+
+_SETS_AT_ONCE = 1 << 15
 
 
 def join_pieces(joined: Joining, pieces: Sequence[Part]) -> Part:
@@ -175,6 +177,7 @@ def list_joined(
     if not pieces or most == 1:
         return ()
     kind = pieces[0].kind
+    check_joins(kind, len(pieces), most)
     table = _Table(
         value=np.array([piece.value for piece in pieces]),
         loss=np.array([piece.loss_ohm for piece in pieces]),
@@ -186,20 +189,20 @@ def list_joined(
     tables = [table]
     for joined in JOININGS[kind]:
         for size in range(2, most + 1):
-            index = _index_sets(limits, size)
-            value, loss = _join_arrays(kind, joined, table.value[index], table.loss[index])
-            share = _shares(kind, joined, table.value[index], value[:, None])
-            inside = (value >= low) & (value <= high) & (share.min(axis=1) >= least_share)
-            index = index[inside]
-            sets.append((joined, index))
-            tables.append(
-                _Table(
-                    value=value[inside],
-                    loss=loss[inside],
-                    price=table.price[index].sum(axis=1),
-                    size=np.full(len(index), size),
+            for index in _index_blocks(limits, size):
+                value, loss = _join_arrays(kind, joined, table.value[index], table.loss[index])
+                share = _shares(kind, joined, table.value[index], value[:, None])
+                inside = (value >= low) & (value <= high) & (share.min(axis=1) >= least_share)
+                index = index[inside]
+                sets.append((joined, index))
+                tables.append(
+                    _Table(
+                        value=value[inside],
+                        loss=loss[inside],
+                        price=table.price[index].sum(axis=1),
+                        size=np.full(len(index), size),
+                    )
                 )
-            )
     keep = _thin(tables, fixed=len(pieces), within=within, alternates=alternates)
     starts = np.cumsum([len(pieces), *(len(index) for _, index in sets)])
     parts = []
@@ -266,19 +269,59 @@ class _Table:
     size: Counts
 
 
-def _index_sets(limits: Counts, size: int) -> Counts:
+def check_joins(kind: Kind, values: int, most: int) -> None:
+    """Refuse to join pieces where these make more sets than fit; costs nothing.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of the pieces.
+    values : int
+        How many pieces differ.
+    most : int
+        Most pieces in one part.
+
+    Raises
+    ------
+    InputError
+        With the number of sets, and how many pieces could be joined.
+    """
+    for size in range(2, most + 1):
+        sets = math.comb(values + size - 1, size)
+        if sets > MOST_SETS:
+            fit = next(
+                n for n in range(values, 0, -1) if math.comb(n + size - 1, size) <= MOST_SETS
+            )
+            raise InputError(
+                f"{kind}s that are joined in sets of {size} must make at most {MOST_SETS:,} sets",
+                subject=Subject("stock", part="joined pieces"),
+                value=f"{sets:,} of {values:,} different {kind}s",
+                remedy=f"join fewer pieces in one part, or keep at most {fit:,} different {kind}s "
+                "in the list or series",
+            )
+
+
+def _index_blocks(limits: Counts, size: int) -> Iterator[Counts]:
     """All sets of `size` pieces, as rising indices, that use no piece more often than allowed."""
-    if math.comb(len(limits) + size - 1, size) > _MOST_SETS:
-        raise InputError(
-            f"{len(limits)} values make too many sets of {size}",
-            subject=Subject("stock", part="joined pieces"),
-            value=size,
-            remedy="join fewer pieces, narrow the range, or use a coarser series",
-        )
-    flat = [i for row in combinations_with_replacement(range(len(limits)), size) for i in row]
-    index = np.array(flat, dtype=np.int64).reshape(-1, size)
-    uses = (index[:, :, None] == index[:, None, :]).sum(axis=2)
-    return np.asarray(index[(uses <= limits[index]).all(axis=1)])
+    begin, held = 0, 0
+    for first in range(len(limits)):
+        held += math.comb(len(limits) - first + size - 2, size - 1)
+        if held >= _SETS_AT_ONCE or first == len(limits) - 1:
+            index = np.concatenate(
+                [_sets_from(i, len(limits), size) for i in range(begin, first + 1)]
+            )
+            uses = (index[:, :, None] == index[:, None, :]).sum(axis=2)
+            yield np.asarray(index[(uses <= limits[index]).all(axis=1)])
+            begin, held = first + 1, 0
+
+
+def _sets_from(first: int, end: int, size: int) -> Counts:
+    """List the sets of two or three whose lowest index is `first`."""
+    if size == 2:
+        others = np.arange(first, end)[:, None]
+    else:
+        others = first + np.column_stack(np.triu_indices(end - first))
+    return np.column_stack([np.full(len(others), first), others]).astype(np.int64)
 
 
 def _thin(tables: Sequence[_Table], *, fixed: int, within: float, alternates: int) -> Counts:
@@ -298,25 +341,24 @@ def _thin(tables: Sequence[_Table], *, fixed: int, within: float, alternates: in
     allowed = factor * loss + slack
     near: dict[int, list[tuple[float, float, float]]] = {}
     keep = []
-    rows = zip(
-        order.tolist(),
-        log_value[order].tolist(),
-        price[order].tolist(),
-        loss[order].tolist(),
-        allowed[order].tolist(),
-        cell[order].tolist(),
-        strict=True,
-    )
-    for place, (row, x, cost, lost, most_lost, key) in enumerate(rows):
-        if place >= fixed:
-            # Pieces need no test: the order is by their number, so all kept parts have as few.
-            as_good = 0
-            for neighbour in (key, key - 1, key + 1):
-                for kept_x, kept_cost, kept_loss in near.get(neighbour, ()):
-                    if abs(kept_x - x) <= reach and kept_cost <= cost and kept_loss <= most_lost:
-                        as_good += 1
-            if as_good >= alternates:
-                continue
-        near.setdefault(key, []).append((x, cost, lost))
-        keep.append(row)
+    for begin in range(0, len(order), _SETS_AT_ONCE):
+        some = order[begin : begin + _SETS_AT_ONCE]
+        columns = (some, log_value[some], price[some], loss[some], allowed[some], cell[some])
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        for place, (row, x, cost, lost, most_lost, key) in enumerate(rows, start=begin):
+            if place >= fixed:
+                # Pieces need no test: they are in order of their number, kept parts have as few.
+                as_good = 0
+                for neighbour in (key, key - 1, key + 1):
+                    for kept_x, kept_cost, kept_loss in near.get(neighbour, ()):
+                        if (
+                            abs(kept_x - x) <= reach
+                            and kept_cost <= cost
+                            and kept_loss <= most_lost
+                        ):
+                            as_good += 1
+                if as_good >= alternates:
+                    continue
+            near.setdefault(key, []).append((x, cost, lost))
+            keep.append(row)
     return np.array(keep, dtype=np.int64)

@@ -94,12 +94,13 @@ def split_measured(lot: Lot) -> tuple[Lot, ...]:
     return tuple(
         replace(
             lot,
-            part=replace(lot.part, value=value, pieces=(value,), note=label),
+            part=replace(lot.part, value=value, pieces=own, note=label),
             count=1,
-            measured=(value,),
+            measured=own,
             labels=(label,),
         )
         for value, label in zip(lot.measured, lot.labels, strict=True)
+        for own in ((value,),)
     )
 
 

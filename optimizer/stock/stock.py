@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 
 from optimizer.errors import InputError, Subject
 from optimizer.parts import KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
-from optimizer.stock.combine import list_joined
+from optimizer.stock.combine import check_joins, list_joined
 from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
 from optimizer.stock.prices import estimate_price
 from optimizer.stock.series import RELATIVE_EPS, check_series, series_values
@@ -224,6 +225,28 @@ class Stock:
             for rule in series_rules(series)
         ]
         return replace(self, rules=tuple(rules), join=1)
+
+    def check_joins(self, kinds: Collection[Kind]) -> None:
+        """Refuse to join pieces where these are too many; asked before any work is done.
+
+        Parameters
+        ----------
+        kinds : collection of str
+            Kinds that are wanted.
+
+        Raises
+        ------
+        InputError
+            With how many sets of pieces there are, and how many would fit.
+        """
+        if self.join == 1:
+            return
+        count = Counter(
+            (lot.part.kind, lot.part.origin) for lot in self.lots if self.per_speaker(lot) != 0
+        )
+        for (kind, _), values in count.items():
+            if kind in kinds:
+                check_joins(kind, values, self.join)
 
     def per_speaker(self, lot: Lot) -> int | None:
         """Return how many pieces of a lot one speaker may use; None for any number."""

@@ -131,6 +131,12 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
         When the stock holds nothing for a slot, or not enough for all of them at once; it names
         the slot and the nearest purchase.
     """
+    slots = [slot for ladder in design.topology.ladders for slot in ladder.slots]
+    kinds = {kind for slot in slots if slot.kept is None for kind in slot.kinds}
+    try:
+        stock.check_joins(kinds)
+    except InputError as error:
+        raise locate(design, error, "stock.join") from None
     notes: list[str] = []
     lost: dict[tuple[str, str], InputError] = {}
     shop = build_shop(design, stock)

@@ -24,8 +24,8 @@ from optimizer.parts import Kind
 
 Want = Literal["z", "y"]
 
-ROOM = 1 << 21
-"""Numbers that all tables of a bank may hold: 32 MiB, more than any list of a few hundred needs."""
+ROOM = 3 << 19
+"""Numbers that all tables of a bank may hold: 24 MiB, more than lists of some hundred parts need."""
 
 _OPEN_OHM = 1e30  # of what is not there, beside something that is
 
@@ -66,6 +66,8 @@ class OptionTables:
         self.plan = bank.plan
         self.counts = [len(v) for v in values]
         self.gaps = dict(self._find_gaps())
+        # A part that is a branch of its own is looked up in the table of the branch.
+        alone = {p.branch.leaves[0] for p in self.plan.ports if p.branch.kind == "part"}
         self.impedance = [
             PartOptions(
                 leaf.kind,
@@ -73,7 +75,7 @@ class OptionTables:
                 r,
                 bank.omega,
                 gap=self.gaps.get(g),
-                keep=self._book(len(v) + (g in self.gaps)),
+                keep=g not in alone and self._book(len(v) + (g in self.gaps)),
             )
             for g, (leaf, v, r) in enumerate(zip(self.plan.leaves, values, loss_ohm, strict=True))
         ]
