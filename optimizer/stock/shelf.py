@@ -127,7 +127,7 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
     except InputError as error:
         raise error.located(file=file, line=line) from None
     currency = next((c.unit for c in columns if c.name == "price"), "")
-    lots: list[Lot] = []
+    pools: dict[tuple[object, ...], _Pool] = {}
     for line, cells in rows:
         if any(cell.strip() for cell in cells[len(headings) :]):
             raise InputError(
@@ -152,8 +152,9 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
             )
         currency = row.currency or currency
         if lot is not None:
-            lots.append(lot)
-    return PartsList(lots=name_lots(_merge(lots)), currency=currency, ignored=ignored, file=file)
+            pools.setdefault(_alike(lot), _Pool(lot)).add(lot)
+    lots = name_lots(pool.lot() for pool in pools.values())
+    return PartsList(lots=lots, currency=currency, ignored=ignored, file=file)
 
 
 def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
@@ -371,49 +372,60 @@ def _dielectric(sort: str) -> str:
     )
 
 
-def _merge(lots: list[Lot]) -> list[Lot]:
-    """Put like pieces together: equal in all but the count, or but the measured value."""
-    alike: dict[tuple[object, ...], list[Lot]] = {}
-    for lot in lots:
-        part = lot.part
-        key = (
-            part.kind,
-            lot.nominal,
-            part.tolerance,
-            part.rating,
-            lot.replacement_price,
-            part.note,
-            bool(lot.measured),
-            None if lot.measured else part.loss_ohm,
+def _alike(lot: Lot) -> tuple[object, ...]:
+    """Return what like pieces share: all but the count, or but the measured value."""
+    part = lot.part
+    return (
+        part.kind,
+        lot.nominal,
+        part.tolerance,
+        part.rating,
+        lot.replacement_price,
+        part.note,
+        bool(lot.measured),
+        None if lot.measured else part.loss_ohm,
+    )
+
+
+class _Pool:
+    """Like pieces, put together row by row: a long list is never held as rows."""
+
+    def __init__(self, first: Lot) -> None:
+        self.first = first
+        self.rows = 0
+        self.count: int | None = 0
+        self.loss = 0.0
+        self.measured: list[float] = []
+        self.labels: list[str] = []
+
+    def add(self, lot: Lot) -> None:
+        """Put a row to the others."""
+        self.loss = (self.loss * self.rows + lot.part.loss_ohm) / (self.rows + 1)
+        self.rows += 1
+        none = self.count is None or lot.count is None
+        self.count = None if none else (self.count or 0) + (lot.count or 0)
+        self.measured += lot.measured
+        self.labels += lot.labels
+
+    def lot(self) -> Lot:
+        """Make one lot of them."""
+        if self.rows == 1:
+            return self.first
+        if not self.measured:
+            return replace(self.first, count=self.count)
+        mean = float(f"{sum(self.measured) / len(self.measured):.12g}")
+        spread = max(abs(value / mean - 1.0) for value in self.measured)
+        part = replace(
+            self.first.part,
+            value=mean,
+            pieces=(mean,),
+            loss_ohm=self.loss,
+            tolerance=MEASURED_TOLERANCE + spread,
         )
-        alike.setdefault(key, []).append(lot)
-    return [_pool(group) if len(group) > 1 else group[0] for group in alike.values()]
-
-
-def _pool(lots: list[Lot]) -> Lot:
-    """Make one lot of several that are alike."""
-    first = lots[0]
-    if first.measured:
-        return _pool_measured(lots)
-    counts = [lot.count for lot in lots if lot.count is not None]
-    return replace(first, count=sum(counts) if len(counts) == len(lots) else None)
-
-
-def _pool_measured(lots: list[Lot]) -> Lot:
-    first = lots[0]
-    measured = tuple(value for lot in lots for value in lot.measured)
-    loss = first.part.loss_ohm
-    for known, lot in enumerate(lots[1:], start=1):
-        loss = (loss * known + lot.part.loss_ohm) / (known + 1)
-    mean = float(f"{sum(measured) / len(measured):.12g}")
-    spread = max(abs(value / mean - 1.0) for value in measured)
-    part = replace(
-        first.part, value=mean, pieces=(mean,), loss_ohm=loss, tolerance=MEASURED_TOLERANCE + spread
-    )
-    return replace(
-        first,
-        part=part,
-        count=len(measured),
-        measured=measured,
-        labels=tuple(label for lot in lots for label in lot.labels),
-    )
+        return replace(
+            self.first,
+            part=part,
+            count=len(self.measured),
+            measured=tuple(self.measured),
+            labels=tuple(self.labels),
+        )

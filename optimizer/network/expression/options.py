@@ -27,6 +27,8 @@ Want = Literal["z", "y"]
 ROOM = 3 << 19
 """Numbers that all tables of a bank may hold: 24 MiB, more than lists of some hundred parts need."""
 
+_ROWS = 1 << 13  # of all tables together: those of a coarse grid need not hold more of a long shelf
+
 _OPEN_OHM = 1e30  # of what is not there, beside something that is
 
 
@@ -63,6 +65,7 @@ class OptionTables:
         self.bank = bank
         self.joint_rows = joint_rows
         self.room = room
+        self._rows = _ROWS
         self.plan = bank.plan
         self.counts = [len(v) for v in values]
         self.gaps = dict(self._find_gaps())
@@ -99,9 +102,10 @@ class OptionTables:
     def _book(self, rows: int) -> bool:
         """Take room for the rows of a table; False where there is not enough left."""
         numbers = rows * len(self.bank.omega)
-        if numbers > self.room:
+        if numbers > self.room or rows > self._rows:
             return False
         self.room -= numbers
+        self._rows -= rows
         return True
 
     @property
