@@ -15,6 +15,9 @@ _SAME = 1e-11
 """Relative distance of two values that are one: lots of equal pieces are named by the last digits of
 their values (`optimizer.stock.lots.name_lots`), and lists hold twelve."""
 
+MOST_COMPARED = 256
+"""Parts of one place that are compared around a network that stands on the bench."""
+
 LotName = tuple[str, str, float]
 """Kind, origin and value."""
 
@@ -87,3 +90,34 @@ def count_pieces(stock: Stock) -> dict[LotName, int | None]:
         (lot.part.kind, lot.part.origin, lot.part.value): stock.per_speaker(lot)
         for lot in stock.lots
     }
+
+
+def spread_values(parts: Sequence[Part], most: int = MOST_COMPARED) -> list[Part]:
+    """Take one part of each of so many equal steps of the logarithm of the value.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Sorted by value.
+    most : int
+        Steps; fewer parts are all taken.
+
+    Returns
+    -------
+    list of Part
+        Of each step the cheapest part, unknown prices last, and of these the one that loses least.
+    """
+    if len(parts) <= most:
+        return list(parts)
+    logs = np.log([part.value for part in parts])
+    step = np.minimum(((logs - logs[0]) / np.ptp(logs) * most).astype(int), most - 1)
+    best: dict[int, Part] = {}
+    for at, part in zip(step.tolist(), parts, strict=True):
+        known = best.get(at)
+        if known is None or _worth(part) < _worth(known):
+            best[at] = part
+    return list(best.values())
+
+
+def _worth(part: Part) -> tuple[bool, float, float]:
+    return part.price is None, part.price or 0.0, part.loss_ohm

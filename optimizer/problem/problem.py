@@ -28,7 +28,7 @@ from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
-from optimizer.problem.offers import count_pieces, merge_alike
+from optimizer.problem.offers import MOST_COMPARED, count_pieces, merge_alike, spread_values
 from optimizer.problem.space import Space, gene_options
 from optimizer.problem.supply import Supply
 from optimizer.problem.tables import Tables
@@ -37,6 +37,11 @@ from optimizer.text.brief import clip
 
 BOUND_POINTS = (24, 72)
 """Grid points of the lower bounds by which changes are ruled out before they are computed."""
+
+_SPREAD = (
+    f"of places with more than {MOST_COMPARED} parts to choose from, {MOST_COMPARED} were compared: "
+    "the cheapest of every step in value"
+)
 
 _DERIVED = {
     "_of_way": {"drivers", "topology"},
@@ -282,20 +287,20 @@ class Problem:
     def offers(self) -> tuple[tuple[Part, ...], ...]:
         """Parts that each gene may be, sorted by value; empty where the stock holds none.
 
-        Of pieces that do the same there are as many as a network can use, see `merge_alike`.
+        Of pieces that do the same there are as many as a network can use, see `merge_alike`. Around
+        a network on the bench, where every change of two parts is valued, see `spread_values`.
         """
         free = Counter(gene.kind for gene in self.bank.genes if gene.kept is None)
         self.stock.check_joins(free.keys())
         pieces = count_pieces(self.stock)
-        offered = {
-            (gene.kind, gene.low, gene.high): merge_alike(
-                self.stock.options(gene.kind, gene.low, gene.high),
-                pieces,
-                free[gene.kind] * self.stock.join,
-            )
-            for gene in self.bank.genes
-            if gene.kept is None
-        }
+        offered: dict[tuple[Kind, float, float], list[Part]] = {}
+        for gene in self.bank.genes:
+            if gene.kept is None:
+                span = (gene.kind, gene.low, gene.high)
+                parts = merge_alike(
+                    self.stock.options(*span), pieces, free[gene.kind] * self.stock.join
+                )
+                offered[span] = parts if self.built is None else spread_values(parts)
         return tuple(
             (gene.kept,)
             if gene.kept is not None
@@ -385,7 +390,12 @@ class Problem:
     def notes(self) -> tuple[str, ...]:
         """Assumptions, those of the averages included."""
         used = [self.averages[n] for n in self.evaluator.field.names if n in self.averages]
-        return self.assumed + tuple(dict.fromkeys(s for one in used for s in one.assumed))
+        spread = self.built is not None and max(map(len, self.offers), default=0) >= MOST_COMPARED
+        return (
+            self.assumed
+            + tuple(dict.fromkeys(s for one in used for s in one.assumed))
+            + (_SPREAD,) * spread
+        )
 
     @property
     def estimated(self) -> bool:

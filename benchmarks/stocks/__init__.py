@@ -1,0 +1,1 @@
+"""Stocks of any length: memory and networks a second."""
