@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         network_name=args.network,
         against=[(name, one, compare_networks(report.candidate, one)) for name, one in others],
         history=history,
-        notes=read.notes,
+        notes=(*read.notes, *problem.compared),
     )
     deliver(args, document, screen)
     return DONE

@@ -177,7 +177,7 @@ def run(args: argparse.Namespace) -> int:
         changes=args.changes,
         top=args.top,
         use=use,
-        notes=read.notes,
+        notes=(*read.notes, *problem.compared),
     )
     saved = []
     if accepted is not None:

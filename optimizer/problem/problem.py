@@ -390,12 +390,20 @@ class Problem:
     def notes(self) -> tuple[str, ...]:
         """Assumptions, those of the averages included."""
         used = [self.averages[n] for n in self.evaluator.field.names if n in self.averages]
-        spread = self.built is not None and max(map(len, self.offers), default=0) >= MOST_COMPARED
-        return (
-            self.assumed
-            + tuple(dict.fromkeys(s for one in used for s in one.assumed))
-            + (_SPREAD,) * spread
+        return self.assumed + tuple(dict.fromkeys(s for one in used for s in one.assumed))
+
+    @property
+    def compared(self) -> tuple[str, ...]:
+        """What is left out where a network on the bench is compared with others, see `around`."""
+        longest = max(
+            (
+                len(self.stock.options(gene.kind, gene.low, gene.high))
+                for gene in self.bank.genes
+                if gene.kept is None
+            ),
+            default=0,
         )
+        return (_SPREAD,) if longest > MOST_COMPARED else ()
 
     @property
     def estimated(self) -> bool:

@@ -19,7 +19,7 @@ from optimizer.parts import Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
 from optimizer.problem.neighbourhood import Neighbourhood
-from optimizer.problem.offers import count_pieces, merge_alike
+from optimizer.problem.offers import MOST_COMPARED, count_pieces, merge_alike, spread_values
 from optimizer.problem.problem import Problem
 from optimizer.problem.scan import PairBlock, Scan
 from optimizer.search.descend import local
@@ -276,3 +276,28 @@ def test_a_thousand_alike_are_named_apart_and_pooled() -> None:
     values = [one.part.value for one in assemble_stock(lots=found.lots).lots]
     assert len(set(values)) == 1_000
     assert max(values) == pytest.approx(4.71e-6, rel=1e-11)
+
+
+def test_a_bench_compares_one_part_of_every_step() -> None:
+    """Around a network of a long shelf each place has a bounded choice, its own part among it."""
+    stock = Stock.of({"inductor": "E12", "resistor": "E12"}, lots=shelf(2_000))
+    problem = small_problem(stock=stock)
+    genome = Genome(
+        choice=np.array([len(o.values) // 3 for o in problem.space.options]),
+        present=np.ones(len(problem.space.slots), dtype=bool),
+        polarity=problem.space.polarity_start.copy(),
+    )
+    network = problem.space.network(genome)
+    laid = problem.around(network)
+    sizes = [len(o.values) for o in laid.space.options]
+    assert max(len(o.values) for o in problem.space.options) > 600
+    assert 200 < max(sizes) <= MOST_COMPARED + 1
+    found = laid.space.locate(network)
+    assert laid.space.network(found) == network
+    assert problem.compared
+    assert not small_problem().compared
+    for options in laid.space.options:
+        gaps = np.diff(np.log(options.values))
+        assert gaps.max() < 0.35 if len(gaps) else True
+    cheap = [lot(1e-6, 1, price=0.9), lot(1.001e-6, 1, price=0.5), lot(9e-6, 1, price=3.0)]
+    assert [p.price for p in spread_values([one.part for one in cheap], 2)] == [0.5, 3.0]
