@@ -176,7 +176,9 @@ class Moebius:
                 drives[w][...] = h
             return
         share = drives[unit]
-        self.write_lines(x, share, admittance)
+        for (start, slope), out in ((self.denominator, share), (self.current, admittance)):
+            np.multiply(slope, x, out=out)
+            out += start
         np.reciprocal(share, out=share)
         for w, n0, n1 in self.drives:
             if w != unit:
@@ -184,18 +186,6 @@ class Moebius:
         admittance *= share
         if self.output_ohm:
             admittance[...] = self._load(admittance)
-
-    def write_lines(self, x: Complex, below: Complex, over: Complex) -> None:
-        """Write the denominator, and the numerator of the current, of shape (rows, F)."""
-        for (start, slope), out in ((self.denominator, below), (self.current, over)):
-            np.multiply(slope, x, out=out)
-            out += start
-
-    @property
-    def lone(self) -> int | None:
-        """The driver whose numerator is 1, if it is the only one that moves and much is told by it."""
-        plain = len(self.drives) > 1 or self.output_ohm or isinstance(self.denominator[1], float)
-        return None if plain else self.unit
 
     def _load(self, current: Complex) -> Complex:
         """Admittance that the amplifier sees, of the source current."""
@@ -358,52 +348,6 @@ class NetworkScan:
             unit=unit,
         )
 
-    def _prepare(self, ports: Sequence[int]) -> None:
-        """Find `single` of ports that move one driver alone, for each driver all at once."""
-        alone: dict[int, list[int]] = {}
-        for k in dict.fromkeys(ports):
-            if k not in self._singles and self._is_alone(k):
-                alone.setdefault(self.plan.ports[k].step.below[0], []).append(k)
-        for unit, own in alone.items():
-            self._prepare_alone(unit, own)
-
-    def _prepare_alone(self, unit: int, ports: Sequence[int]) -> None:
-        """As `_single`, for ports of a way that shares nothing."""
-        state, row, present = np.empty((3, len(ports), len(self.current)), dtype=np.complex128)
-        signed = np.ones((len(ports), 1))
-        for n, k in enumerate(ports):
-            step, x0 = self.plan.ports[k].step, self.immittance[k]
-            state[n], row[n] = self._state[step], self._row[step]
-            present[n] = 0.0 if x0 is None else x0
-            if step.kind == "parallel":
-                signed[n] = -1.0
-        scale = self._scale(unit, self.transfer[unit])
-        over = state * scale
-        over *= signed
-        scaled = row * over
-        row *= self.current
-        row -= state
-        slope = np.multiply(row, over, out=over)
-        start = np.multiply(scaled, present, out=row)
-        np.subtract(scale, start, out=start)
-        current = np.multiply(slope, present, out=present)
-        np.subtract(self._scaled_current(unit), current, out=current)
-        drives = ((unit, 1.0, 0.0),)
-        ohm = self.bank.source.output_ohm
-        for k, *one in zip(ports, start, scaled, current, slope, strict=True):
-            self._singles[k] = Moebius(
-                denominator=(one[0], one[1]),
-                drives=drives,
-                current=(one[2], one[3]),
-                output_ohm=ohm,
-                unit=unit,
-            )
-
-    def _is_alone(self, k: int) -> bool:
-        """Whether a port moves one driver and no more: that below it."""
-        step = self.plan.ports[k].step
-        return len(step.below) == 1 and not _is_zero(self._row[step]) and not self._beside(k)
-
     def write_singles(
         self, changes: Sequence[tuple[int, Complex]], drives: Drives, admittance: Complex
     ) -> None:
@@ -417,25 +361,65 @@ class NetworkScan:
             Get the transfers, also of drivers that do not move.
         admittance : ndarray, shape (all rows, F)
         """
-        self._prepare([k for k, _ in changes])
-        found = [(self.single(k), x) for k, x in changes]
-        units = {one.lone for one, _ in found}
-        end = 0
-        if len(units) == 1 and drives.keys() == units:
-            # One driver alone, as of a way that shares nothing: everything is divided at once.
-            (share,) = drives.values()
-            for one, x in found:
-                start, end = end, end + len(x)
-                one.write_lines(x, share[start:end], admittance[start:end])
-            np.reciprocal(share, out=share)
-            admittance *= share
+        if len(drives) == 1 and all(self._is_alone(k) for k, _ in changes):
+            self._write_alone(changes, next(iter(drives.items())), admittance)
             return
-        for one, x in found:
+        end = 0
+        for k, x in changes:
+            one = self.single(k)
             start, end = end, end + len(x)
             there = {w: h[start:end] for w, h in drives.items()}
             one.write(x, there, admittance[start:end])
             for w in there.keys() - {w for w, *_ in one.drives}:
                 there[w][...] = self.transfer[w]
+
+    def _is_alone(self, k: int) -> bool:
+        """Whether a port moves one driver and no more, that below it, as in a way by itself."""
+        step = self.plan.ports[k].step
+        return (
+            len(step.below) == 1
+            and not _is_zero(self._row[step])
+            and not self._beside(k)
+            and not self.bank.source.output_ohm
+        )
+
+    def _write_alone(
+        self,
+        changes: Sequence[tuple[int, Complex]],
+        drive: tuple[int, Complex],
+        admittance: Complex,
+    ) -> None:
+        """Do the same as `single` does for ports that move one driver alone, all at once."""
+        unit, share = drive
+        ports = list(dict.fromkeys(k for k, _ in changes))
+        state, row, present = np.empty((3, len(ports), len(self.current)), dtype=np.complex128)
+        signed = np.ones((len(ports), 1))
+        for n, k in enumerate(ports):
+            step, x0 = self.plan.ports[k].step, self.immittance[k]
+            state[n], row[n] = self._state[step], self._row[step]
+            present[n] = 0.0 if x0 is None else x0
+            if step.kind == "parallel":
+                signed[n] = -1.0
+        scale = self._scale(unit, self.transfer[unit])
+        over = state * scale
+        over *= signed
+        below = row * over
+        row *= self.current
+        row -= state
+        pulled = np.multiply(row, over, out=over)
+        d0 = np.multiply(below, present, out=row)
+        np.subtract(scale, d0, out=d0)
+        n0 = np.multiply(pulled, present, out=present)
+        np.subtract(self._scaled_current(unit), n0, out=n0)
+        end = 0
+        for k, x in changes:
+            n = ports.index(k)
+            start, end = end, end + len(x)
+            for slope, value, out in ((below, d0, share), (pulled, n0, admittance)):
+                rows = np.multiply(slope[n], x, out=out[start:end])
+                rows += value[n]
+        np.reciprocal(share, out=share)
+        admittance *= share
 
     def _scaled_current(self, unit: int | None) -> Complex:
         """Source current over the drive of a way; the current itself without one."""
