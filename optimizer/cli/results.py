@@ -11,6 +11,7 @@ from optimizer.cli.options import available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import deliver
 from optimizer.cli.screen import Screen
+from optimizer.cli.stopping import finish_first
 
 if TYPE_CHECKING:
     from optimizer.measure.survey.nouns import Survey
@@ -110,8 +111,9 @@ def show_result(
     if not result.candidates:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED
-    document = document_fit(problem, result, design_name, survey=survey)
-    deliver(args, document, screen, holds="all networks with their curves", last=last)
+    with finish_first():
+        document = document_fit(problem, result, design_name, survey=survey)
+        deliver(args, document, screen, holds="all networks with their curves", last=last)
     best = result.candidates[0]
     if best.feasible:
         return DONE

@@ -12,6 +12,9 @@ from types import FrameType
 GRACE_S = 5.0
 """Time in which further requests are the same one: a search that was asked to stop ranks what it has."""
 
+_answered_at = [-GRACE_S]
+"""When the last request was answered, by the clock of this process."""
+
 _REQUESTS = [
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 ]
@@ -27,13 +30,14 @@ def stop_on_request() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    asked_at = [-GRACE_S]
 
     def stop(number: int, frame: FrameType | None) -> None:
         now = time.monotonic()
-        if now - asked_at[0] >= GRACE_S:
-            asked_at[0] = now
+        if now - _answered_at[0] >= GRACE_S:
+            _answered_at[0] = now
             raise KeyboardInterrupt
+
+    _answered_at[0] = time.monotonic() - GRACE_S
 
     before = {n: signal.getsignal(n) for n in _REQUESTS}
     before = {n: how for n, how in before.items() if how not in (signal.SIG_IGN, None)}
@@ -44,6 +48,17 @@ def stop_on_request() -> Iterator[None]:
     finally:
         for number, how in before.items():
             signal.signal(number, how)
+
+
+@contextlib.contextmanager
+def finish_first() -> Iterator[None]:
+    """Take requests within the block as answered: a search is over, and what it found is written."""
+    before = _answered_at[0]
+    _answered_at[0] = time.monotonic()
+    try:
+        yield
+    finally:
+        _answered_at[0] = before
 
 
 def stop_listening() -> None:

@@ -14,6 +14,7 @@ from optimizer.cli.options import (
 )
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import add_output_options, deliver, open_screen
+from optimizer.cli.stopping import finish_first
 
 DEFAULT_SECONDS = 30.0
 DEFAULT_POINTS = 9
@@ -82,8 +83,9 @@ def run(args: argparse.Namespace) -> int:
     if not result.points:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED
-    document = document_trade(problem, result, str(args.design))
-    deliver(args, document, screen, holds="all networks with their curves")
+    with finish_first():
+        document = document_trade(problem, result, str(args.design))
+        deliver(args, document, screen, holds="all networks with their curves")
     if result.points[0].candidate.feasible:
         return DONE
     complain(

@@ -13,7 +13,7 @@ import pytest
 from optimizer.cli import stopping
 from optimizer.cli.outcome import complain
 from optimizer.cli.screen import Screen
-from optimizer.cli.stopping import GRACE_S, stop_on_request
+from optimizer.cli.stopping import GRACE_S, finish_first, stop_on_request
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
 
@@ -34,6 +34,24 @@ def test_every_request_is_like_ctrl_c(number, monkeypatch):
         now[0] += GRACE_S
         with pytest.raises(KeyboardInterrupt):
             os.kill(os.getpid(), number)
+
+
+def test_what_was_found_is_written_first(monkeypatch):
+    """When a search is over, a request waits until that is written, unless it takes too long."""
+    now = [100.0]
+    monkeypatch.setattr(stopping.time, "monotonic", lambda: now[0])
+    with stop_on_request():
+        with finish_first():
+            os.kill(os.getpid(), signal.SIGTERM)
+            now[0] += GRACE_S
+            with pytest.raises(KeyboardInterrupt):
+                os.kill(os.getpid(), signal.SIGTERM)
+        with finish_first():
+            pass
+        with pytest.raises(KeyboardInterrupt):  # the next search can be stopped at once
+            os.kill(os.getpid(), signal.SIGTERM)
+    with stop_on_request(), pytest.raises(KeyboardInterrupt):
+        os.kill(os.getpid(), signal.SIGTERM)  # one command does not answer for the next
 
 
 def test_handlers_are_put_back_and_ignored_signals_stay_so():
