@@ -16,7 +16,10 @@ _SAME = 1e-11
 their values (`optimizer.stock.lots.name_lots`), and lists hold twelve."""
 
 MOST_COMPARED = 256
-"""Parts of one place that are compared around a network that stands on the bench."""
+"""Parts of one place up to which all are compared around a network that stands on the bench."""
+
+STEPS_COMPARED = 128
+"""Of more, how many: every pair of changes is valued there, and pairs grow with the square."""
 
 LotName = tuple[str, str, float]
 """Kind, origin and value."""
@@ -92,7 +95,9 @@ def count_pieces(stock: Stock) -> dict[LotName, int | None]:
     }
 
 
-def spread_values(parts: Sequence[Part], most: int = MOST_COMPARED) -> list[Part]:
+def spread_values(
+    parts: Sequence[Part], most: int = MOST_COMPARED, steps: int = STEPS_COMPARED
+) -> list[Part]:
     """Take one part of each of so many equal steps of the logarithm of the value.
 
     Parameters
@@ -100,7 +105,9 @@ def spread_values(parts: Sequence[Part], most: int = MOST_COMPARED) -> list[Part
     parts : sequence of Part
         Sorted by value.
     most : int
-        Steps; fewer parts are all taken.
+        Up to so many parts are all taken.
+    steps : int
+        How many are taken of more.
 
     Returns
     -------
@@ -110,7 +117,7 @@ def spread_values(parts: Sequence[Part], most: int = MOST_COMPARED) -> list[Part
     if len(parts) <= most:
         return list(parts)
     logs = np.log([part.value for part in parts])
-    step = np.minimum(((logs - logs[0]) / np.ptp(logs) * most).astype(int), most - 1)
+    step = np.minimum(((logs - logs[0]) / np.ptp(logs) * steps).astype(int), steps - 1)
     best: dict[int, Part] = {}
     for at, part in zip(step.tolist(), parts, strict=True):
         known = best.get(at)

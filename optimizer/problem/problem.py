@@ -28,7 +28,13 @@ from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
-from optimizer.problem.offers import MOST_COMPARED, count_pieces, merge_alike, spread_values
+from optimizer.problem.offers import (
+    MOST_COMPARED,
+    STEPS_COMPARED,
+    count_pieces,
+    merge_alike,
+    spread_values,
+)
 from optimizer.problem.space import Space, gene_options
 from optimizer.problem.supply import Supply
 from optimizer.problem.tables import Tables
@@ -39,7 +45,7 @@ BOUND_POINTS = (24, 72)
 """Grid points of the lower bounds by which changes are ruled out before they are computed."""
 
 _SPREAD = (
-    f"of places with more than {MOST_COMPARED} parts to choose from, {MOST_COMPARED} were compared: "
+    f"of places with more than {MOST_COMPARED} parts to choose from, {STEPS_COMPARED} were compared: "
     "the cheapest of every step in value"
 )
 

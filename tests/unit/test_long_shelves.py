@@ -19,7 +19,7 @@ from optimizer.parts import Part
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
 from optimizer.problem.neighbourhood import Neighbourhood
-from optimizer.problem.offers import MOST_COMPARED, count_pieces, merge_alike, spread_values
+from optimizer.problem.offers import STEPS_COMPARED, count_pieces, merge_alike, spread_values
 from optimizer.problem.problem import Problem
 from optimizer.problem.scan import PairBlock, Scan
 from optimizer.search.descend import local
@@ -291,7 +291,7 @@ def test_a_bench_compares_one_part_of_every_step() -> None:
     laid = problem.around(network)
     sizes = [len(o.values) for o in laid.space.options]
     assert max(len(o.values) for o in problem.space.options) > 600
-    assert 200 < max(sizes) <= MOST_COMPARED + 1
+    assert 100 < max(sizes) <= STEPS_COMPARED + 1
     found = laid.space.locate(network)
     assert laid.space.network(found) == network
     assert problem.compared
@@ -300,4 +300,4 @@ def test_a_bench_compares_one_part_of_every_step() -> None:
         gaps = np.diff(np.log(options.values))
         assert gaps.max() < 0.35 if len(gaps) else True
     cheap = [lot(1e-6, 1, price=0.9), lot(1.001e-6, 1, price=0.5), lot(9e-6, 1, price=3.0)]
-    assert [p.price for p in spread_values([one.part for one in cheap], 2)] == [0.5, 3.0]
+    assert [p.price for p in spread_values([one.part for one in cheap], 2, 2)] == [0.5, 3.0]
