@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 # One thread for each process, as the command line asks for: more of them only wait for each other
 # where a worker runs on every core. It counts from the first import of numpy on.
@@ -31,6 +32,9 @@ LONGEST_WAIT_S = 300.0
 
 ALL_TRIALS = os.environ.get("LADDERSMITH_TRIALS") == "all"
 """Whether tests that draw many cases take all of them, as before a release, or a routine share."""
+
+ROUTINE_SHARE = 3
+"""Of so many cases that hypothesis would draw, one is drawn routinely."""
 
 # Tables are as wide as the terminal says; neither that of the developer nor the one that xdist
 # makes up for its workers may change what is tested.
@@ -87,6 +91,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def trials() -> Callable[..., int]:
     """Return a function of the routine and the full number of trials of a test."""
     return lambda *, routine, full: full if ALL_TRIALS else routine
+
+
+def examples(full: int) -> settings:
+    """Settings of a hypothesis test: how many cases it draws of all it takes before a release.
+
+    A shared machine may be slow for a moment; that is no failure. Each run draws other cases.
+    """
+    return settings(deadline=None, max_examples=full if ALL_TRIALS else full // ROUTINE_SHARE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,7 +216,7 @@ def fitted_demo(once: Once) -> Path:
 
     def make(folder: Path) -> None:
         # The budget is large for a busy machine; no test looks at how good the networks are.
-        done = run_command("demo", folder / "speaker", "--seconds", 6, "--top", 3, "--workers", 1)
+        done = run_command("demo", folder / "speaker", "--seconds", 4, "--top", 3, "--workers", 1)
         assert done.returncode == 0, done.stderr
         (folder / "speaker" / "said.txt").write_text(done.stdout, encoding="utf-8")
 

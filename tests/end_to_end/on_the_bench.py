@@ -16,7 +16,9 @@ from optimizer.measure.driver import Driver
 from optimizer.network.equivalent import fit_driver_equivalent
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
+from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
+from optimizer.report.curve_files import write_columns
 
 Run = Callable[..., Any]
 
@@ -44,9 +46,7 @@ class Bench:
 
     def measure(self, network: Network, name: str) -> tuple[Path, Path]:
         """Write response and impedance that a finished speaker would show."""
-        at = self.folder / f"{name}.yaml"
-        write_network(at, network, parent="best.yaml", note=name)
-        self.run("sheet", at, "--columns", self.folder / name)
+        write_columns(self.folder / name, build_candidate(self.problem, network))
         return self.folder / name / "on_axis.txt", self.folder / name / "impedance.txt"
 
     def simulate(

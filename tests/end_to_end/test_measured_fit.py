@@ -30,6 +30,7 @@ goals:
   on_axis: {tilt: free, band: 400..15k}
   impedance: {floor: 2.5 ohm, band: 100..20k}
   parts: {each: 0.03}
+stock: {series: E6}
 grid: {per_octave: 8}
 search: {seconds: 300, seed: 1, top: 3}
 """

@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.end_to_end.on_the_bench import coarsen
+
 ENDS = "search: {seconds: 15, seed: 1}\n"
 SHARED = {
     "a resistor in front of two ways": (
@@ -33,8 +35,8 @@ SHARED = {
 def fitted(request, copy_demo, laddersmith, tmp_path_factory) -> Path:
     """Folder with a fitted design of this kind."""
     folder = tmp_path_factory.mktemp("shared")
-    design = copy_demo(folder, (ENDS, f"{ENDS}{SHARED[request.param]}\n"), coarse=True)
-    quick = ("--seconds", "1.5", "--top", "1", "--workers", "1", "--quiet")
+    design = coarsen(copy_demo(folder, (ENDS, f"{ENDS}{SHARED[request.param]}\n")))
+    quick = ("--seconds", "0.8", "--top", "1", "--workers", "1", "--quiet")
     done = laddersmith("fit", design, *quick, "--json", folder / "results.json")
     assert done.returncode == 0, done.stderr
     return folder

@@ -110,7 +110,7 @@ def test_story_on_measured_drivers(measured_data: Path, tmp_path: Path) -> None:
     shutil.copytree(measured_data / "real-two-way-a", folder)
     folder.chmod(0o755)  # the data may be read-only
     results = tmp_path / "results.json"
-    quick = ("--seconds", "4", "--top", "2", "--workers", "1", "--quiet")
+    quick = ("--seconds", "2", "--top", "2", "--workers", "1", "--quiet")
     assert run("start", folder, *quick, "--json", results) == 0
     (design,) = folder.glob("*.yaml")
     tell_story(design, results, tmp_path)

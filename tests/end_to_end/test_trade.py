@@ -77,8 +77,8 @@ def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bo
         text = text[:start] + goals + text[end:]
     if ways:
         text = text.replace("series: E12", "series: E6")
-    # Half the usual points: a front is what its costs say on any grid.
-    path.write_text(text + "grid: {per_octave: 10}\n", encoding="utf-8")
+    # A quarter of the usual points: a front is what its costs say on any grid.
+    path.write_text(text + "grid: {per_octave: 6}\n", encoding="utf-8")
     return path
 
 

@@ -64,7 +64,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (site,) = (folder / "env" / "lib").glob("python*/site-packages")
     # Paths in a .pth file come after the environment's own packages.
     (site / "tests.pth").write_text(sysconfig.get_path("purelib") + "\n", encoding="utf-8")
-    quick = ("--seconds", "4", "--workers", "1", "--quiet")
+    quick = ("--seconds", "1.5", "--workers", "1", "--quiet")
     run(folder / "env" / "bin" / "laddersmith", "demo", *quick, cwd=folder)
     (folder / "script.py").write_text(SCRIPT, encoding="utf-8")
     return folder

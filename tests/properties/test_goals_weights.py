@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.acoustics.curves import Field
@@ -20,6 +20,7 @@ from optimizer.parts import Part
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from tests.conftest import examples
 
 NAMES = tuple(n for n, s in GOALS.items() if not issubclass(s, EconomyGoal))
 LIMITS = Limits(
@@ -85,7 +86,7 @@ def test_cost_never_falls_when_a_weight_grows(bench: Bench, name: str) -> None:
         np.testing.assert_allclose(cost, w * bench.figures[name], atol=1e-12)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.data())
 def test_more_weight_never_buys_a_worse_figure(bench: Bench, data: st.DataObject) -> None:
     """Among all networks, the best for a larger weight of one goal has no worse a figure of it,

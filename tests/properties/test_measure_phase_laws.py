@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.grid import log_grid, resample
 from optimizer.measure.curves.phase import minimum_phase
+from tests.conftest import examples
 
 F = log_grid(1, 1_000_000, 48)
 OCTAVE_DB = 20 * np.log10(2)
@@ -18,7 +19,7 @@ pairs = st.tuples(st.floats(100, 10_000), st.floats(0.3, 3.0))  # frequency, Q
 levels = st.lists(st.floats(-40, 40), min_size=4, max_size=30)
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(poles=st.lists(pairs, min_size=1, max_size=3), zeros=st.lists(pairs, max_size=2))
 def test_any_minimum_phase_system_is_recovered(poles, zeros):
     """Poles and zeros in the left half plane: level alone gives the phase within 0.1 degree."""
@@ -36,7 +37,7 @@ def test_any_minimum_phase_system_is_recovered(poles, zeros):
     assert np.abs(np.rad2deg(np.angle(value * np.exp(-1j * phase)))).max() < 0.1
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(one=levels, scale=st.floats(-3, 3))
 def test_phase_is_linear_in_level(one, scale):
     """Twice the dB is twice the phase."""
@@ -47,7 +48,7 @@ def test_phase_is_linear_in_level(one, scale):
     )
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(level=levels, ratio=st.floats(0.01, 100))
 def test_phase_moves_with_frequency(level, ratio):
     """The same shape an octave higher has the same phase an octave higher."""
@@ -56,7 +57,7 @@ def test_phase_moves_with_frequency(level, ratio):
     np.testing.assert_allclose(minimum_phase(f * ratio, np.array(level)), one, atol=1e-6)
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(level=levels)
 def test_mirrored_shape_has_mirrored_phase(level):
     """Turning the level round in log frequency turns the phase round and its sign."""
@@ -66,7 +67,7 @@ def test_mirrored_shape_has_mirrored_phase(level):
     np.testing.assert_allclose(other[::-1], -one, atol=1e-6)
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(
     level=levels,
     delay_s=st.floats(-1e-4, 1e-3),
@@ -97,7 +98,7 @@ def test_continuation_is_finite_and_never_rises(level, delay_s, quantity, low, h
         assert (np.diff(above) <= 1e-9 * above[1:]).all()
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(gain=st.floats(0.01, 100), angle=st.floats(-3, 3))
 def test_resampling_commutes_with_gain_and_turn(gain, angle):
     """A louder or turned curve is resampled to the louder or turned result."""

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
 from optimizer.measure.files import open_curve
+from tests.conftest import examples
 
 HEADINGS = (
     "Freq(Hz) SPL(dB) Phase(degrees)",
@@ -102,7 +103,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("dialects") / "curve.txt"
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(table=tables())
 def test_any_dialect_gives_the_written_curve(path, table):
     """A table in any accepted dialect comes back number for number."""
@@ -139,7 +140,7 @@ def _read_or_refuse(path: Path, raw: bytes, quantity: str) -> None:
     assert (np.abs(response.value) > 0).all()
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(raw=st.binary(max_size=300), quantity=st.sampled_from(["pressure", "impedance"]))
 @example(raw=b"\xff\xfe\x00", quantity="pressure")
 @example(raw=b"\xff\xfe\x00\x00\x01", quantity="pressure")
@@ -148,7 +149,7 @@ def test_random_bytes_are_refused_or_a_curve(path, raw, quantity):
     _read_or_refuse(path, raw, quantity)
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(
     text=NEARLY_NUMBERS,
     encoding=st.sampled_from(["utf-8", "utf-16", "utf-16-le"]),
@@ -159,7 +160,7 @@ def test_random_marks_are_refused_or_a_curve(path, text, encoding, quantity):
     _read_or_refuse(path, text.encode(encoding), quantity)
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(rows=ROWS, separator=st.sampled_from(["\t", ";", ",", " ", ", "]))
 def test_random_rows_are_refused_or_a_curve(path, rows, separator):
     """Random rows of nearly numbers raise InputError or nothing."""

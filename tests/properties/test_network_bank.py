@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.arrays import Complex
@@ -17,8 +17,7 @@ from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.network.topology import Slot, Topology, ValueRange, Way
 from optimizer.parts import Kind, Part
-
-examples = settings(deadline=None, max_examples=60)
+from tests.conftest import examples
 
 F = np.geomspace(20.0, 20_000.0, 17)
 P = 5
@@ -133,7 +132,7 @@ def as_built(case: Case, member: int) -> Network:
     return Network(ways=tuple(ways))
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_batch_equals_one_by_one(case: Case) -> None:
     """A population gives what its members give alone; an empty slot is as if it were not there."""
@@ -147,7 +146,7 @@ def test_batch_equals_one_by_one(case: Case) -> None:
         np.testing.assert_allclose(total[member], alone.admittance, rtol=1e-11)
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_order_of_the_population_does_not_matter(case: Case) -> None:
     """Each member's answer depends on that member only, to the last bit."""
@@ -167,7 +166,7 @@ def test_order_of_the_population_does_not_matter(case: Case) -> None:
         np.testing.assert_array_equal(alone.admittance[0], slopes.admittance[member])
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_tangents_come_with_the_same_solution(case: Case) -> None:
     """Solving with derivatives gives the same curves as solving without."""
@@ -189,7 +188,7 @@ def moved(case: Case, gene: int, step: float) -> Population:
     return Population(values=values, loss_ohm=loss, present=old.present, polarity=old.polarity)
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_derivatives_equal_differences(case: Case) -> None:
     """Adjoint derivatives of drive and admittance agree with central differences to 1e-6.

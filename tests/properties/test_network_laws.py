@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.arrays import Complex, Real
@@ -16,9 +16,7 @@ from optimizer.network.ladder import Form, Place
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
 from optimizer.parts import Kind, Part
-
-# A shared machine may be slow for a moment; that is no failure.
-examples = settings(deadline=None, max_examples=60)
+from tests.conftest import examples
 
 F = np.geomspace(20.0, 20_000.0, 25)
 KINDS_OF_SLOT: list[tuple[Form, Place]] = [
@@ -130,7 +128,7 @@ def assert_same(mine: SolvedNetwork, other: SolvedNetwork, rtol: float = 1e-9) -
     np.testing.assert_allclose(mine.admittance, other.admittance, rtol=rtol)
 
 
-@examples
+@examples(60)
 @given(cases(), log_floats(0.01, 100.0))
 def test_impedance_scaling(case: Case, k: float) -> None:
     """All impedances times k: transfers stay, admittances fall by k."""
@@ -141,7 +139,7 @@ def test_impedance_scaling(case: Case, k: float) -> None:
     np.testing.assert_allclose(after.admittance * k, before.admittance, rtol=1e-9)
 
 
-@examples
+@examples(60)
 @given(cases(), log_floats(0.01, 100.0))
 def test_frequency_scaling(case: Case, k: float) -> None:
     """L and C divided by k, same loads: the curves move up in frequency by k."""
@@ -150,7 +148,7 @@ def test_frequency_scaling(case: Case, k: float) -> None:
     assert_same(solve_network(scaled, F * k, impedances(case)), before)
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_passivity(case: Case) -> None:
     """A network of passive parts never hands back power: Re Y >= 0, and so Re Z >= 0."""
@@ -160,7 +158,7 @@ def test_passivity(case: Case) -> None:
     assert np.all(solved.input_impedance.real >= -1e-12 * np.abs(solved.input_impedance))
 
 
-@examples
+@examples(60)
 @given(cases(max_ways=1))
 def test_driver_never_gets_more_power_than_enters(case: Case) -> None:
     """Real power in the driver is at most the real input power."""
@@ -171,7 +169,7 @@ def test_driver_never_gets_more_power_than_enters(case: Case) -> None:
     assert np.all(into_driver <= solved.admittance.real + noise)
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_polarity_changes_the_sign_only(case: Case) -> None:
     """Turning every driver round negates the transfers and leaves the input as it is."""
@@ -185,7 +183,7 @@ def test_polarity_changes_the_sign_only(case: Case) -> None:
     np.testing.assert_array_equal(after.admittance, before.admittance)
 
 
-@examples
+@examples(60)
 @given(cases())
 def test_ways_do_not_disturb_each_other(case: Case) -> None:
     """On an ideal amplifier each way alone behaves as it does beside the others."""
@@ -198,7 +196,7 @@ def test_ways_do_not_disturb_each_other(case: Case) -> None:
     np.testing.assert_allclose(1 / together.input_impedance, total, rtol=1e-12)
 
 
-@examples
+@examples(60)
 @given(cases(), st.data())
 def test_neighbouring_parts_of_one_kind_merge(case: Case, data: st.DataObject) -> None:
     """Like parts one after the other act as one: sums in the line, parallel values across it."""
@@ -221,7 +219,7 @@ def test_neighbouring_parts_of_one_kind_merge(case: Case, data: st.DataObject) -
     assert_same(put([a, b]), put([merged]))
 
 
-@examples
+@examples(60)
 @given(cases(), st.data())
 def test_compounds_equal_their_single_parts(case: Case, data: st.DataObject) -> None:
     """A pad is two slots; a trap with a vast L and R is its C; a notch with tiny L and C its R."""
@@ -252,7 +250,7 @@ def test_compounds_equal_their_single_parts(case: Case, data: st.DataObject) -> 
     assert_same(put(equaliser), put(single("shunt", first)), rtol=1e-6)
 
 
-@examples
+@examples(60)
 @given(cases(), st.data())
 def test_empty_slot_is_a_short_or_an_open(case: Case, data: st.DataObject) -> None:
     """Leaving a slot out equals 0 ohm in the line or an open circuit across it."""

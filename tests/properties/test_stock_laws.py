@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
@@ -22,6 +22,7 @@ from optimizer.stock.lots import Lot, name_lots
 from optimizer.stock.shelf import parse_parts_list
 from optimizer.stock.stock import assemble_stock, series_rules
 from optimizer.text.units import format_quantity, parse_quantity
+from tests.conftest import examples
 
 kinds = st.sampled_from(KINDS)
 sizes = st.floats(0.1, 100.0)
@@ -46,7 +47,7 @@ def piece_lists(draw: st.DrawFn, least: int = 2, most: int = 6) -> list[Part]:
     ]
 
 
-@settings(deadline=None)
+@examples(100)
 @given(piece_lists(most=3), st.data())
 def test_the_whole_lies_between_its_bounds(pieces: list[Part], data: st.DataObject) -> None:
     """Sums exceed every piece, reciprocal sums lie below; losses, tolerances, ratings follow."""
@@ -70,7 +71,7 @@ def test_the_whole_lies_between_its_bounds(pieces: list[Part], data: st.DataObje
     )
 
 
-@settings(deadline=None)
+@examples(100)
 @given(piece_lists(most=3), st.data())
 def test_like_pieces_behave_like_one_technology(pieces: list[Part], data: st.DataObject) -> None:
     """n equal pieces keep the product of loss and capacitance, and the ratio of coil to DCR."""
@@ -91,7 +92,7 @@ def test_like_pieces_behave_like_one_technology(pieces: list[Part], data: st.Dat
         assert math.isclose(part.rating or 0.0, len(pieces) * first.rating, rel_tol=1e-9)
 
 
-@settings(deadline=None)
+@examples(100)
 @given(piece_lists(most=12), st.floats(0.001, 0.2), st.integers(1, 3))
 def test_thinning_leaves_nothing_out_that_matters(
     parts: list[Part], within: float, alternates: int
@@ -115,7 +116,7 @@ def test_thinning_leaves_nothing_out_that_matters(
         assert len(stand_ins) >= alternates
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     piece_lists(least=1),
     st.lists(st.integers(1, 4), min_size=6, max_size=6),
@@ -143,7 +144,7 @@ def test_every_option_can_be_built(
             assert speakers * option.pieces.count(value) <= have[value]
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(
     kinds, sizes, st.floats(1.01, 30.0), st.sampled_from(["E6", "E12", "E24"]), st.integers(1, 2)
 )
@@ -161,7 +162,7 @@ def test_options_stay_in_their_range_and_narrow_with_it(
     assert {part.value for part in narrow if not part.joined} <= singles
 
 
-@settings(deadline=None)
+@examples(100)
 @given(piece_lists(most=3), st.data())
 def test_a_report_names_what_is_there(pieces: list[Part], data: st.DataObject) -> None:
     """The words of a joined part hold its value to three digits and all of its pieces."""
@@ -174,7 +175,7 @@ def test_a_report_names_what_is_there(pieces: list[Part], data: st.DataObject) -
         assert format_quantity(piece.value, unit) in rest
 
 
-@settings(deadline=None)
+@examples(100)
 @given(piece_lists(most=4), st.integers(2, 3))
 def test_listing_equals_joining_one_by_one(pieces: list[Part], most: int) -> None:
     """Parts listed for all sets at once are those that joining single sets gives."""
@@ -244,7 +245,7 @@ HEADS = st.sampled_from(
 )
 
 
-@settings(deadline=None, max_examples=200)
+@examples(200)
 @given(
     st.lists(HEADS, max_size=5, unique=True),
     st.lists(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.demo.design import render_design
 from optimizer.design.build import load_design
 from optimizer.errors import InputError
+from tests.conftest import examples
 
 GOOD = render_design()
 
@@ -28,7 +29,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.slow
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(st.lists(CUTS, min_size=1, max_size=3))
 def test_damage_is_read_or_refused(folder: Path, cuts: list[tuple[int, int, str]]) -> None:
     """Cutting and inserting text anywhere gives a design or one located error."""
