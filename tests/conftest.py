@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import os
 import shutil
@@ -85,6 +86,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.quick)
     if "PYTEST_XDIST_WORKER" in os.environ:
         items.sort(key=lambda item: LONG_FIRST.index(rooms.get(item, LONG_FIRST[-1])))
+
+
+def pytest_collection_finish() -> None:
+    """Leave modules and tests out of the search for garbage: none of them ever is, and going
+    through them again and again takes a twentieth of the time."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

@@ -50,6 +50,24 @@ Part = dict[str, Any]
 
 GRID = "grid: {band: 60..16k, per_octave: 8}\n"
 
+TWO_WAYS = """\
+ways:
+  woofer:
+    ladder:
+      - {name: L1, series: inductor, from: 0.3 mH, to: 4 mH}
+      - {name: C1, shunt: capacitor, from: 2 uF, to: 60 uF, optional: yes}
+      - {name: N1, shunt: notch, inductor: 0.1 .. 1 mH, capacitor: 2 .. 33 uF,
+         resistor: 1 .. 15 ohm, optional: yes}
+  tweeter:
+    polarity: free
+    ladder:
+      - {name: C1, series: capacitor, from: 2 uF, to: 30 uF}
+      - {name: L1, shunt: inductor, from: 0.1 mH, to: 2 mH, optional: yes}
+      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 3 .. 47 ohm,
+         optional: yes}
+"""
+"""Places of a woofer and a tweeter, compounds among them."""
+
 
 def write_drivers(folder: Path, *names: str) -> str:
     """Write ideal drivers with one resonance each; return the block of drivers of a design."""

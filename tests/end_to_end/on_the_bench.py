@@ -28,7 +28,7 @@ GRID = "grid: {per_octave: 6}\n"
 class Bench:
     """A design with a network that was found for it, and the commands that look at it."""
 
-    def __init__(self, run: Run, design: Path, *, seconds: float = 1) -> None:
+    def __init__(self, run: Run, design: Path, *, seconds: float = 0.5) -> None:
         self.command, self.design, self.folder = run, design, design.parent
         quick = ("--seconds", seconds, "--top", 1, "--workers", 1)
         self.run("fit", *quick, "--json", self.folder / "r.json")

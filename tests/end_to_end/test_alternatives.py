@@ -66,7 +66,7 @@ class Bench:
     def __post_init__(self) -> None:
         self.folder = self.design.parent
         self.run(
-            "fit", "--seconds", 3, "--top", 3, "--workers", 1, "--json", self.folder / "r.json"
+            "fit", "--seconds", 1.5, "--top", 3, "--workers", 1, "--json", self.folder / "r.json"
         )
         self.problem = optimizer.load(self.design)
         self.results = json.loads((self.folder / "r.json").read_text(encoding="utf-8"))

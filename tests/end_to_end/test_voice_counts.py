@@ -10,7 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.end_to_end.judge import Board, check_all, list_changed, load, run, write_drivers
+from tests.end_to_end.judge import (
+    TWO_WAYS,
+    Board,
+    check_all,
+    list_changed,
+    load,
+    run,
+    write_drivers,
+)
 
 SHELF = """\
 kind,value,count,DCR
@@ -28,24 +36,11 @@ resistor,4.7 ohm,2,
 resistor,10 ohm,2,
 """
 
-FREE = """\
-ways:
-  woofer:
-    ladder:
-      - {name: L1, series: inductor, from: 0.3 mH, to: 4 mH}
-      - {name: C1, shunt: capacitor, from: 2 uF, to: 60 uF, optional: yes}
-      - {name: N1, shunt: notch, inductor: 0.1 .. 1 mH, capacitor: 2 .. 33 uF,
-         resistor: 1 .. 15 ohm, optional: yes}
-  tweeter:
-    polarity: free
-    ladder:
-      - {name: C1, series: capacitor, from: 2 uF, to: 30 uF}
-      - {name: L1, shunt: inductor, from: 0.1 mH, to: 2 mH, optional: yes}
-      - {name: T1, series: trap, inductor: 0.1 .. 0.47 mH, capacitor: 0.47 .. 4.7 uF,
-         resistor: 2 .. 20 ohm, optional: yes}
-      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 3 .. 47 ohm,
-         optional: yes}
-goals: {on_axis: {band: 100..12k}, parts: {each: 0.03}}
+FREE = f"""\
+{TWO_WAYS}\
+      - {{name: T1, series: trap, inductor: 0.1 .. 0.47 mH, capacitor: 0.47 .. 4.7 uF,
+         resistor: 2 .. 20 ohm, optional: yes}}
+goals: {{on_axis: {{band: 100..12k}}, parts: {{each: 0.03}}}}
 """
 
 BOARD = """\

@@ -17,28 +17,12 @@ import numpy as np
 import pytest
 
 from tests.conftest import Done
-from tests.end_to_end.judge import GRID, load, run, write_drivers
+from tests.end_to_end.judge import GRID, TWO_WAYS, load, run, write_drivers
 
 WITHIN_DB = 0.05
 PRINTED = 2e-4
 """Curves in JSON have four decimals, and a figure of one decimal is half of one off at most."""
 
-TWO_WAYS = """\
-ways:
-  woofer:
-    ladder:
-      - {name: L1, series: inductor, from: 0.3 mH, to: 4 mH}
-      - {name: C1, shunt: capacitor, from: 2 uF, to: 60 uF, optional: yes}
-      - {name: N1, shunt: notch, inductor: 0.1 .. 1 mH, capacitor: 2 .. 33 uF,
-         resistor: 1 .. 15 ohm, optional: yes}
-  tweeter:
-    polarity: free
-    ladder:
-      - {name: C1, series: capacitor, from: 2 uF, to: 30 uF}
-      - {name: L1, shunt: inductor, from: 0.1 mH, to: 2 mH, optional: yes}
-      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 3 .. 47 ohm,
-         optional: yes}
-"""
 MIDRANGE = """\
   midrange:
     polarity: free
