@@ -286,6 +286,7 @@ def fit(
     source: Source,
     *,
     seconds: float | None = None,
+    evaluations: int | None = None,
     seed: int | None = None,
     top: int | None = None,
     workers: int = 1,
@@ -304,6 +305,9 @@ def fit(
     seconds : float, optional
         Longest time; what the design says, or 10 s, by default. `math.inf` searches until it
         converges.
+    evaluations : int, optional
+        Networks to try instead of a time: repeats exactly on any machine. The proof of what was
+        found is not counted; a time given as well still ends the search.
     seed : int, optional
         The same seed gives the same answer, whatever the number of workers, unless time runs out.
     top : int, optional
@@ -354,7 +358,18 @@ def fit(
             problem, top=most if top is None else top, seconds=_limit(seconds), progress=progress
         )
     with lent_or_local(runner, workers) as who:
-        return _fit(problem, design, seconds, seed, top, who, progress, robust=robust, by=by)
+        return _fit(
+            problem,
+            design,
+            seconds,
+            seed,
+            top,
+            who,
+            progress,
+            robust=robust,
+            by=by,
+            evaluations=evaluations,
+        )
 
 
 def _fit(
@@ -368,9 +383,10 @@ def _fit(
     *,
     robust: bool,
     by: RankBy | None = None,
+    evaluations: int | None = None,
 ) -> SearchResult:
     chosen = None if design is None else design.search
-    if seconds is None:
+    if seconds is None and evaluations is None:
         seconds = _FIT_SECONDS if chosen is None else chosen.seconds
     if seed is None:
         seed = 1 if chosen is None else chosen.seed
@@ -379,6 +395,7 @@ def _fit(
     return search(
         problem,
         seconds=_limit(seconds),
+        evaluations=evaluations,
         seed=seed,
         top=top,
         runner=runner,

@@ -28,9 +28,17 @@ def summarise(
         row[f"in {label}"] = int(np.isfinite(times).sum())
         row[f"s to {label}"] = float(np.median(times))
         row[f"s to {label}, worst"] = float(times.max())
+        row[f"networks to {label}"] = float(
+            np.median([r.networks_to(best * (1.0 + within) + 1e-9) for r in runs])
+        )
     for q in (0, 50, 90, 100):
         row[f"gap % q{q}"] = float(100.0 * np.quantile(costs, q / 100.0))
     row["s in all"] = float(np.median([r.seconds for r in runs]))
+    row["processor s"] = float(np.median([r.cpu_seconds for r in runs]))
+    # Whether what was said of a miss holds: mean of what was stated, and how often it came true.
+    said = [(r.agreement.missed, r.cost > 1.01 * best) for r in runs if r.agreement.missed]
+    row["missed, said"] = float(np.mean([s for s, _ in said])) if said else float("nan")
+    row["missed, so"] = float(np.mean([m for _, m in said])) if said else float("nan")
     row["proven 2"] = sum(r.certificate >= 2 for r in runs)
     row["nevergrad %"] = 100.0 * float(np.mean([r.strategy_share for r in runs]))
     row["peak MB"] = peak_mb
@@ -42,7 +50,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.quality", description=__doc__)
     parser.add_argument("--problems", default=",".join(NAMES))
     parser.add_argument(
-        "--strategies", default=DEFAULT_STRATEGY, help="names of nevergrad optimisers, with commas"
+        "--strategies",
+        default=DEFAULT_STRATEGY,
+        help="names of nevergrad optimisers, uniform or none, with commas",
     )
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--seconds", type=float, default=10.0, help="budget of each search")

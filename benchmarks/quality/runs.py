@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import sys
 import time
@@ -10,9 +11,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchmarks.problems import load
+from optimizer.problem.agreement import Agreement
 from optimizer.search.fit import search
 from optimizer.search.progress import SearchProgress
-from optimizer.search.strategies import Strategy
+from optimizer.search.strategies import Strategy, Uniform
+
+ARMS = {"uniform": Uniform, "none": None}
+"""What a strategy is measured against: structures drawn at random, and no advice at all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,8 +26,8 @@ class Run:
 
     Parameters
     ----------
-    course : tuple of (float, float)
-        Seconds and best cost, whenever the search reported.
+    course : tuple of (float, int, float)
+        Seconds, networks tried and best cost, whenever the search reported.
     cost : float
         Of the best candidate.
     seconds : float
@@ -33,18 +38,28 @@ class Run:
         Changes that cannot better the best candidate.
     strategy_share : float
         Share of the time spent in nevergrad.
+    cpu_seconds : float
+        Processor time of this process and its workers.
+    agreement : Agreement
+        How its starts agree.
     """
 
-    course: tuple[tuple[float, float], ...]
+    course: tuple[tuple[float, int, float], ...]
     cost: float
     seconds: float
     stopped: str
     certificate: int
     strategy_share: float
+    cpu_seconds: float
+    agreement: Agreement
 
     def time_to(self, cost: float) -> float:
         """Seconds until a cost was reached, infinite if it never was."""
-        return next((t for t, best in self.course if best <= cost), float("inf"))
+        return next((t for t, _, best in self.course if best <= cost), float("inf"))
+
+    def networks_to(self, cost: float) -> float:
+        """Networks tried until a cost was reached, infinite if it never was."""
+        return next((float(n) for _, n, best in self.course if best <= cost), float("inf"))
 
 
 @contextmanager
@@ -68,6 +83,11 @@ def _strategy_clock() -> Iterator[list[float]]:
         yield spent
     finally:
         Strategy.ask, Strategy.tell = ask, tell  # type: ignore[method-assign]
+
+
+def _processor_time() -> float:
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
 
 
 def run_searches(
@@ -99,17 +119,21 @@ def run_searches(
     """
     problem = load(problem_name)
     # nevergrad's import and first-time set-up are not search.
-    search(problem, seconds=60.0, seed=0, top=1, strategy=strategy, max_rounds=1)
+    search(
+        problem, seconds=60.0, seed=0, top=1, strategy=ARMS.get(strategy, strategy), evaluations=1
+    )
     runs = []
     for seed in seeds:
-        course: list[tuple[float, float]] = []
-        began = time.perf_counter()
+        course: list[tuple[float, int, float]] = []
+        began, cpu = time.perf_counter(), _processor_time()
 
         def note(
-            state: SearchProgress, began: float = began, course: list[tuple[float, float]] = course
+            state: SearchProgress,
+            began: float = began,
+            course: list[tuple[float, int, float]] = course,
         ) -> None:
             if state.best_cost is not None:
-                course.append((time.perf_counter() - began, state.best_cost))
+                course.append((time.perf_counter() - began, state.evaluations, state.best_cost))
                 if enough is not None and state.best_cost <= enough:
                     raise KeyboardInterrupt  # what Ctrl-C does: the search keeps what it found
 
@@ -120,13 +144,13 @@ def run_searches(
                 seed=seed,
                 top=1,
                 workers=workers,
-                strategy=strategy,
+                strategy=ARMS.get(strategy, strategy),
                 progress=note,
                 by="cost",  # the cost is what is compared, whatever the verdicts on a network
             )
         took = time.perf_counter() - began
         best = result.candidates[0]
-        course.append((took, best.cost))
+        course.append((took, result.evaluations, best.cost))
         runs.append(
             Run(
                 course=tuple(course),
@@ -135,6 +159,8 @@ def run_searches(
                 stopped=result.stopped,
                 certificate=best.no_better_change_of,
                 strategy_share=spent[0] / took,
+                cpu_seconds=_processor_time() - cpu,
+                agreement=result.agreement,
             )
         )
     unit = 1024.0 if sys.platform != "darwin" else 1024.0**2

@@ -82,6 +82,11 @@ def count_number(text: str) -> int:
     return _whole(text, low=1, high=1000)
 
 
+def network_number(text: str) -> int:
+    """Read how many networks to try: a whole number from 1 to 10^12."""
+    return _whole(text, low=1, high=10**12)
+
+
 def _whole(text: str, *, low: int, high: int) -> int:
     try:
         value = int(text)
@@ -126,8 +131,17 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
         "--seconds",
         type=positive_seconds,
         metavar="S",
-        help="longest time to search (else what the design file says)",
+        help="longest time to search (else what the design file says); how far a search comes in "
+        "it depends on the machine",
     )
+    if top:
+        parser.add_argument(
+            "--evaluations",
+            type=network_number,
+            metavar="N",
+            help="networks to try, instead of a time: repeats exactly on any machine, whatever its "
+            "load; the proof of what was found is not counted",
+        )
     parser.add_argument(
         "--seed",
         type=seed_number,

@@ -12,6 +12,7 @@ from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import deliver
 from optimizer.cli.screen import Screen
 from optimizer.cli.stopping import finish_first
+from optimizer.errors import InputError
 
 if TYPE_CHECKING:
     from optimizer.measure.survey.nouns import Survey
@@ -49,6 +50,12 @@ def search_design(
     if getattr(args, "exact", False):
         from optimizer.search.prove.exact import enumerate_best
 
+        if args.evaluations is not None:
+            raise InputError(
+                "--exact goes through all networks: it takes no --evaluations",
+                value=f"--evaluations {args.evaluations}",
+                remedy="leave one of the two out",
+            )
         with screen.follow_search() as follow:
             return problem, enumerate_best(
                 problem,
@@ -56,10 +63,14 @@ def search_design(
                 seconds=args.seconds,
                 progress=follow,
             )
+    seconds = args.seconds
+    if seconds is None and args.evaluations is None:
+        seconds = settings.seconds
     with screen.follow_search() as follow:
         result = search(
             problem,
-            seconds=settings.seconds if args.seconds is None else args.seconds,
+            seconds=seconds,
+            evaluations=args.evaluations,
             seed=settings.seed if args.seed is None else args.seed,
             top=settings.top if args.top is None else args.top,
             workers=available_processors() if args.workers is None else args.workers,

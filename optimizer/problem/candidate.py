@@ -11,6 +11,7 @@ from optimizer.goals import GOALS
 from optimizer.measure.curve import Direction
 from optimizer.network.choices import Taken
 from optimizer.network.network import Network
+from optimizer.problem.agreement import NO_START, Agreement
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.verdict import Verdict
 from optimizer.text.brief import brief, clip, html_table
@@ -211,6 +212,11 @@ class SearchResult:
         Seed of the random generator.
     cost_relaxed_best : float or None
         Best cost with values left continuous, over all structures.
+    notes : tuple of str
+    agreement : Agreement
+        How independent starts agree.
+    counted : bool
+        Whether the budget was one of networks, not of time.
     """
 
     candidates: tuple[Candidate, ...]
@@ -220,6 +226,13 @@ class SearchResult:
     seed: int
     cost_relaxed_best: float | None = None
     notes: tuple[str, ...] = field(default=())
+    agreement: Agreement = NO_START
+    counted: bool = False
+
+    @property
+    def repeatable(self) -> bool:
+        """Whether the same seed gives the same candidates on any machine."""
+        return self.stopped == "converged" or (self.stopped == "budget" and self.counted)
 
     @property
     def best(self) -> Candidate:

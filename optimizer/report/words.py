@@ -11,6 +11,7 @@ from optimizer.bench.check import PartChange
 from optimizer.measure.curve import Coverage
 from optimizer.measure.driver import Driver
 from optimizer.parts import UNIT_OF_KIND, Part
+from optimizer.problem.agreement import WITHIN, Agreement
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.report.ladder_text import describe_join
@@ -146,17 +147,36 @@ def say_joins(candidates: Sequence[Candidate], names: Sequence[str] = ()) -> lis
 def say_stop(result: SearchResult) -> str:
     """Say why the search ended, how much it tried, and whether it can be repeated."""
     reason = {
-        "converged": "The search ended by itself: further starts found nothing better.",
-        "budget": "Time was up.",
+        "converged": "The search ended by itself.",
+        "budget": "The budget was used.",
         "interrupted": "Stopped by hand; these are the best found so far.",
     }[result.stopped]
     text = (
-        f"{reason} {result.seconds:.1f} s, {result.evaluations:,} networks tried, "
-        f"seed {result.seed}."
+        f"{reason} {result.seconds:.1f} s, {result.evaluations:,} networks tried, those "
+        f"of proofs included, seed {result.seed}."
     )
-    if result.stopped == "converged":
+    agreed = say_agreement(result.agreement)
+    if agreed:
+        text = f"{text} {agreed}"
+    if result.repeatable:
         return text
     return f"{text} A run cut short need not repeat exactly, and a longer one may find better."
+
+
+def say_agreement(agreement: Agreement) -> str:
+    """Say how many independent starts came to the best cost, and what that leaves open."""
+    starts, met, missed = agreement.starts, agreement.met, agreement.missed
+    if missed is None:
+        return ""
+    first = (
+        f"{met} of {starts} independent starts"
+        if starts > 1
+        else f"{'The one' if met else 'No'} start that came to its end"
+    )
+    return (
+        f"{first} reached the best cost within {100.0 * WITHIN:.1g} %: by the rule of succession "
+        f"something better was missed with a chance of {100.0 * missed:.0f} %."
+    )
 
 
 def say_broken(candidate: Candidate) -> str:

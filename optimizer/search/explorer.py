@@ -1,262 +1,181 @@
-"""What one process of a search does: explore, deepen, prove."""
+"""What the worker of a search keeps for one problem, and the steps that portions are made of."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from optimizer.arrays import Index, Real
-from optimizer.problem.genome import Genome, structure_key
+from optimizer.arrays import Flags, Index, Real
+from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.problem.structures import Structures
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.relax import Relaxed, relax
-from optimizer.search.descend.rounding import round_relaxed
-from optimizer.search.descend.wander import wander
-from optimizer.search.strategies import Proposal
+from optimizer.search.descend.rounding import choose_anew, round_relaxed
 
-POLISHED_PER_ROUND = 1
 RELAXATION_POINTS = 48
-ROUNDINGS_DESCENDED = 1
-ROUNDINGS_KEPT = 12
-DEEP_ITERATIONS = 60
-DEEP_BREADTH = 96
-DEEP_DESCENDED = 2
-DISTURBANCES = 12
+"""Grid points of a relaxation: enough for the smooth part of a goal, a quarter of the work."""
+
+BASINS = 3
+"""Basins of one structure that are rounded at most."""
+
+_BASIN_RANGE = 1.02  # relaxed cost over the lowest up to which a basin is worth rounding
+_APART = 0.5  # nepers by which some part must differ between two basins
+_BREADTH = 96
+_DESCENDED = 3  # roundings of each basin that are descended from
+_KEPT = 4  # roundings that are kept as they are: the ranked list wants variety
+
+Stop = Callable[[], bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Round:
-    """Outcome of one round of starts.
+class ValuePoint:
+    """A structure with values that are not bound to any stock.
 
     Parameters
     ----------
-    reached : tuple of Proposal
-        Where each proposal was relaxed to.
-    costs : ndarray, shape (P,)
-        The relaxed costs.
-    genomes : tuple of (Genome, float)
-        Polished networks with their full costs.
-    finished : dict of bytes to float
-        Structures that were rounded, with their relaxed costs.
-    evaluations : int
+    log_values : ndarray, shape (G,)
+    present : ndarray of bool, shape (K,)
+    polarity : ndarray, shape (W,)
     """
 
-    reached: tuple[Proposal, ...]
-    costs: Real
-    genomes: tuple[tuple[Genome, float], ...]
-    finished: dict[bytes, float]
-    evaluations: int
+    log_values: Real
+    present: Flags
+    polarity: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Deepened:
-    """Outcome of deepening one structure.
+class RelaxedPoint:
+    """A point that was relaxed, with its cost on the relaxation's grid."""
 
-    Parameters
-    ----------
-    reached : Proposal
-        Its relaxed optimum.
-    cost : float
-        The relaxed cost there.
-    genomes : tuple of (Genome, float)
-        Polished networks with their full costs.
-    evaluations : int
-    """
-
-    reached: Proposal
+    point: ValuePoint
     cost: float
-    genomes: tuple[tuple[Genome, float], ...]
-    evaluations: int
 
 
 class Explorer:
-    """What a worker keeps: the problem with its tables and its relaxation grid."""
+    """The problem with its tables and its relaxation grid; one for each problem and process.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Attributes
+    ----------
+    descent : Descent
+    structures : Structures
+    evaluations : int
+        Networks evaluated so far.
+    """
 
     def __init__(self, problem: Problem) -> None:
-        self.problem = problem
+        self.space = problem.space
         self.descent = Descent(problem)
+        self.structures = Structures(problem.space, kept=True)
         self.coarse = problem.evaluator.spread(RELAXATION_POINTS)
+        self._relaxed = 0
 
-    def _relax(self, proposals: Sequence[Proposal], **how: Any) -> Relaxed:
-        """Relax proposals on the coarse grid; `how` goes to `relax`."""
-        return relax(
-            self.coarse,
-            self.problem.space,
-            self.problem.loss_laws,
-            np.array([p.log_values for p in proposals]),
-            np.array([p.present for p in proposals]),
-            np.array([p.polarity for p in proposals]),
-            **how,
-        )
+    @property
+    def problem(self) -> Problem:
+        """What is searched."""
+        return self.descent.problem
 
-    def _choose(self, relaxed: Relaxed, best: float, done: dict[bytes, float]) -> Index:
-        """Relaxed points worth rounding: one a structure, new or bettered, below the best."""
-        chosen: list[int] = []
-        seen: set[bytes] = set()
-        for i in np.argsort(relaxed.cost, kind="stable"):
-            if len(chosen) == POLISHED_PER_ROUND or relaxed.cost[i] > best:
-                break
-            structure = structure_key(relaxed.present[i], relaxed.polarity[i])
-            if structure in seen or relaxed.cost[i] > 0.995 * done.get(structure, np.inf):
-                continue
-            seen.add(structure)
-            chosen.append(int(i))
-        return np.array(chosen, dtype=np.intp)
+    @property
+    def evaluations(self) -> int:
+        """Networks evaluated so far, by whatever way."""
+        return self._relaxed + self.descent.evaluations
 
-    def explore(self, proposals: list[Proposal], best: float, done: dict[bytes, float]) -> Round:
-        """Relax a batch of proposals and polish the most promising ones.
+    def draw_values(self, rng: np.random.Generator, count: int) -> Real:
+        """Draw log values anywhere between the ends of what is offered, shape (count, G)."""
+        space = self.space
+        return rng.uniform(space.log_low, space.log_high, (count, len(space.log_low)))
 
-        Parameters
-        ----------
-        proposals : list of Proposal
-        best : float
-            Best cost so far; a structure that cannot beat it is not rounded.
-        done : dict of bytes to float
-            Structures rounded before, with their relaxed costs.
-        """
-        problem, descent = self.problem, self.descent
-        before = descent.evaluations
-        relaxed = self._relax(proposals, prune=True)
-        chosen = self._choose(relaxed, best, done)
-        found: dict[bytes, tuple[Genome, float]] = {}
-        finished: dict[bytes, float] = {}
-        if len(chosen):
-            for i in chosen:
-                finished[structure_key(relaxed.present[i], relaxed.polarity[i])] = float(
-                    relaxed.cost[i]
-                )
-                rounded = round_relaxed(problem, relaxed, int(i))
-                descent.count(len(rounded))
-                # The next best roundings are kept too: the ranked list wants variety.
-                for genome, cost in rounded[:ROUNDINGS_KEPT]:
-                    found[genome.key(problem.space.gene_slot)] = (genome, cost)
-                for genome, cost in rounded[:ROUNDINGS_DESCENDED]:
-                    polished = descent.descend(genome, cost, best=best)
-                    best = min(best, polished.cost)
-                    found[polished.genome.key(problem.space.gene_slot)] = (
-                        polished.genome,
-                        polished.cost,
-                    )
-        reached = tuple(
-            Proposal(log_values=v, present=p, polarity=s)
-            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True)
-        )
-        return Round(
-            reached=reached,
-            costs=relaxed.cost,
-            genomes=tuple(found.values()),
-            finished=finished,
-            evaluations=relaxed.evaluations + descent.evaluations - before,
-        )
-
-    def deepen(self, proposal: Proposal, best: float) -> Deepened:
-        """Relax one promising structure to the end and round it with more care.
-
-        Parameters
-        ----------
-        proposal : Proposal
-            Best point of the structure so far.
-        best : float
-            Best cost so far.
-        """
-        problem, descent = self.problem, self.descent
-        before = descent.evaluations
-        relaxed = self._relax([proposal], schedule=((DEEP_ITERATIONS, 1.0),))
-        rounded = round_relaxed(problem, relaxed, 0, breadth=DEEP_BREADTH)
-        descent.count(len(rounded))
-        found: dict[bytes, tuple[Genome, float]] = {}
-        for genome, cost in rounded[:DEEP_DESCENDED]:
-            polished = descent.descend(genome, cost, best=best)
-            best = min(best, polished.cost)
-            found[polished.genome.key(problem.space.gene_slot)] = (polished.genome, polished.cost)
-        reached = Proposal(
-            log_values=relaxed.log_values[0], present=proposal.present, polarity=proposal.polarity
-        )
-        return Deepened(
-            reached=reached,
-            cost=float(relaxed.cost[0]),
-            genomes=tuple(found.values()),
-            evaluations=relaxed.evaluations + descent.evaluations - before,
-        )
-
-    def wander(
-        self, genome: Genome, cost: float, seed: tuple[int, ...], deadline: float | None
-    ) -> tuple[list[tuple[Genome, float]], int]:
-        """Disturb a good network and descend again, see `optimizer.search.descend.wander`.
-
-        Parameters
-        ----------
-        genome : Genome
-        cost : float
-            Its full cost.
-        seed : tuple of int
-            Of the disturbances.
-        deadline : float or None
-            `time.monotonic` value at which to give up.
-
-        Returns
-        -------
-        list of (Genome, float), int
-            Networks with their full costs, and evaluations.
-        """
-        before = self.descent.evaluations
-
-        def stop() -> bool:
-            return deadline is not None and time.monotonic() > deadline
-
-        found = wander(
-            self.descent, genome, cost, np.random.default_rng(seed), DISTURBANCES, stop=stop
-        )
-        return found, self.descent.evaluations - before
-
-    def prove(
-        self, genome: Genome, cost: float, deadline: float | None
-    ) -> tuple[Genome, float, int, int]:
-        """Exchange parts until no change of one or two helps.
-
-        Parameters
-        ----------
-        genome : Genome
-        cost : float
-            Its full cost.
-        deadline : float or None
-            `time.monotonic` value at which to give up.
-
-        Returns
-        -------
-        genome, cost, no_better_change_of, evaluations
-        """
-        before = self.descent.evaluations
-
-        def stop() -> bool:
-            return deadline is not None and time.monotonic() > deadline
-
-        done = self.descent.descend_pairs(genome, cost, stop=stop)
-        return (
-            done.genome,
-            done.cost,
-            done.no_better_change_of,
-            self.descent.evaluations - before,
-        )
-
-    def relax_structure(self, genome: Genome) -> float:
-        """Best cost with the genome's structure and values left continuous, on the full grid."""
-        space, problem = self.problem.space, self.problem
-        own = np.log([o.values[c] for o, c in zip(space.options, genome.choice, strict=True)])
-        rng = np.random.default_rng(0)
-        starts = own + rng.normal(0.0, 0.15, (8, len(own)))
-        starts[0] = own
+    def relax(
+        self,
+        points: Sequence[ValuePoint],
+        schedule: tuple[tuple[int, float], ...],
+        stop: Stop,
+        *,
+        prune: bool = False,
+    ) -> Relaxed:
+        """Relax points on the coarse grid, see `optimizer.search.descend.relax.relax`."""
         relaxed = relax(
-            problem.evaluator,
-            space,
-            problem.loss_laws,
-            starts,
-            np.repeat(genome.present[None], 8, axis=0),
-            np.repeat(genome.polarity[None], 8, axis=0),
-            schedule=((10, 1.0), (20, 0.25)),
+            self.coarse,
+            self.space,
+            self.problem.loss_laws,
+            np.array([p.log_values for p in points]),
+            np.array([p.present for p in points]),
+            np.array([p.polarity for p in points]),
+            schedule=schedule,
+            prune=prune,
+            stop=stop,
         )
-        return float(relaxed.cost.min())
+        self._relaxed += relaxed.evaluations
+        return relaxed
+
+    def round_basins(self, relaxed: Relaxed, stop: Stop) -> list[tuple[Genome, float]]:
+        """Round the best basins of a batch that has one structure, and descend from there.
+
+        Parameters
+        ----------
+        relaxed : Relaxed
+        stop : callable
+            Asked now and then; True ends the work.
+
+        Returns
+        -------
+        list of (Genome, float)
+            Networks with their full costs.
+
+        Notes
+        -----
+        No descent is given up for what is known from elsewhere: the basin with the lowest relaxed
+        cost is often not the one with the best buildable network.
+        """
+        found: list[tuple[Genome, float]] = []
+        ends: set[bytes] = set()
+        key_of = self.space.gene_slot
+        for member in self._basins(relaxed):
+            rounded = round_relaxed(self.problem, relaxed, member, breadth=_BREADTH)
+            self.descent.count(len(rounded))
+            found += rounded[:_KEPT]
+            for genome, cost in rounded[:_DESCENDED]:
+                if stop():
+                    return found
+                chosen, cost, count = choose_anew(self.problem, genome, cost)
+                self.descent.count(count)
+                # Most ways lead where another one has led before.
+                if chosen.key(key_of) in ends:
+                    continue
+                polished = self.descent.descend(chosen, cost, chosen=True, stop=stop)
+                ends |= {chosen.key(key_of), polished.genome.key(key_of)}
+                found.append((polished.genome, polished.cost))
+        return found
+
+    def _basins(self, relaxed: Relaxed) -> Iterator[int]:
+        """Members that lie apart, best first."""
+        order = np.argsort(relaxed.cost, kind="stable")
+        chosen: list[int] = []
+        for i in order:
+            if relaxed.cost[i] > _BASIN_RANGE * relaxed.cost[order[0]] or len(chosen) == BASINS:
+                return
+            if all(
+                lie_apart(self.space.gene_slot, relaxed.present[i], relaxed.log_values[[i, j]])
+                for j in chosen
+            ):
+                chosen.append(int(i))
+                yield int(i)
+
+
+def lie_apart(gene_slot: Index, present: Flags, log_values: Real) -> bool:
+    """Tell whether two networks of one structure lie in different basins.
+
+    Parameters
+    ----------
+    gene_slot : ndarray of int, shape (G,)
+    present : ndarray of bool, shape (K,)
+    log_values : ndarray, shape (2, G)
+    """
+    filled = present[gene_slot]
+    return bool((np.abs(log_values[0] - log_values[1])[filled] >= _APART).any())

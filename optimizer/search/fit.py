@@ -2,59 +2,59 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
-from itertools import count as count_from
+from collections.abc import Callable, Collection, Iterator, Sequence
 from typing import Literal
 
 import numpy as np
 
+from optimizer.problem.agreement import NO_START, Agreement
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.problem.space import Space
 from optimizer.problem.verdicts import is_bad
-from optimizer.search.crew import Crew
+from optimizer.search.budget import Stopwatch
 from optimizer.search.descend.exchange import has_many_options
-from optimizer.search.planner import Planner
+from optimizer.search.islands import ISLANDS, Islands
+from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
+from optimizer.search.prove.networks import Proved, prove_network, relax_structure
 from optimizer.search.rank import rank_genomes
 from optimizer.search.robust import Steady, steady_best
-from optimizer.search.runner import Runner, lent_or_local
-from optimizer.search.strategies import Strategy
+from optimizer.search.runner import Runner, WorkersLost, lent_or_local
+from optimizer.search.strategies import Adviser, Strategy
 from optimizer.search.task import Deadline
 
 RankBy = Literal["verdicts", "cost"]
 """Whether verdicts come before cost, or cost alone ranks."""
 
 DEFAULT_STRATEGY = "DE"
-STARTS_PER_ROUND = 24
-ROUNDS_PER_GENERATION = 2
 ROBUST_SHARE = 0.6  # of the time is spent on networks as designed before parts deviate
-_LEFT = "changes of parts lead from it to a better one"
-LEAST_LEFT = 0.1  # share of the time that is worth going on with after a proof
-STALE_ROUNDS = 10  # rounds without a better relaxed structure after which to start anew
-DEEPENED_PER_GENERATION = 1
+AGREEING = 4
+"""Independent starts that must come to the same best cost before a search counts as converged."""
+
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
-WANDERED_PER_GENERATION = 2
-WANDERED_STRUCTURES = 6
+LEAST_LEFT = 0.05  # share of the time that is worth going on with after a proof
+_BOARD_SHARE = 0.3  # of the time for going down from the parts on a board
+_LEFT = "changes of parts lead from it to a better one"
 
 
 def search(
     problem: Problem,
     *,
     seconds: float | None = 10.0,
+    evaluations: int | None = None,
     seed: int = 1,
     top: int = 5,
     workers: int = 1,
-    strategy: str = DEFAULT_STRATEGY,
-    max_rounds: int | None = None,
+    runner: Runner | None = None,
+    islands: int = ISLANDS,
+    strategy: str | Callable[[Space, int], Adviser] | None = DEFAULT_STRATEGY,
     progress: Callable[[SearchProgress], None] | None = None,
     robust: bool = False,
     by: RankBy = "verdicts",
-    runner: Runner | None = None,
 ) -> SearchResult:
     """Search for the best buildable networks of a problem.
 
@@ -63,25 +63,30 @@ def search(
     problem : Problem
         What is wanted and what there is.
     seconds : float or None
-        Wall-clock budget; None runs until converged.
+        Wall-clock budget; None runs until converged. How far a search comes in it depends on the
+        machine and its load.
+    evaluations : int, optional
+        Networks after which no more are proposed, what was found is proven, and the search ends:
+        this repeats exactly on any machine. The proof is not counted.
     seed : int
-        Same seed, same answer, whatever the number of workers, unless the budget cuts the run.
+        Same seed, same answer, whatever the number of workers, unless the clock cuts the run.
     top : int
         Number of candidates wanted.
     workers : int
         Processes of this machine to use where no runner is given.
-    strategy : str
-        Name of the nevergrad optimiser that proposes structures and start values.
-    max_rounds : int, optional
-        Stop proposing after this many rounds.
+    runner : Runner, optional
+        Who computes; left open.
+    islands : int
+        Portions of a round, see `optimizer.search.islands`; the answer depends on it.
+    strategy : str, callable or None
+        Name of the nevergrad optimiser that proposes structures; or what makes another `Adviser`
+        of a space and a seed; None goes without.
     progress : callable, optional
-        Called with a `SearchProgress` after every generation, in this process.
+        Called with a `SearchProgress` after every portion, in this process.
     robust : bool
         Whether the expected cost under tolerance ranks, see `optimizer.search.robust`.
     by : {"verdicts", "cost"}
         Whether a network with a bad verdict stands behind all without one, or cost alone ranks.
-    runner : Runner, optional
-        Who computes; left open.
 
     Returns
     -------
@@ -89,66 +94,40 @@ def search(
 
     Notes
     -----
-    A start ends when `STALE_ROUNDS` rounds of `STARTS_PER_ROUND` relaxations brought no better
-    structure. Converged means that one more independent start brought no better network, three
-    more where there are over 10^20 networks. Ctrl-C ends the search and keeps what was found.
+    Converged means that `AGREEING` independent starts, each from nothing, came to the same best
+    cost. Ctrl-C ends the search and keeps what was found.
     """
-    check_request(top, seconds)
-    began = time.monotonic()
-    state = _State(
-        problem,
-        seed=seed,
-        began=began,
-        progress=progress,
-        seconds=ROBUST_SHARE * seconds if robust and seconds else seconds,
-        by=by,
-    )
+    check_request(top, seconds, evaluations)
+    if isinstance(strategy, str) and strategy != DEFAULT_STRATEGY:
+        Strategy(problem.space, strategy, seed)  # what cannot be used is refused at once
+    clock = Stopwatch(ROBUST_SHARE * seconds if robust and seconds else seconds)
     stopped: Literal["converged", "budget", "interrupted"]
     with lent_or_local(runner, workers) as runner:
-        crew = Crew(problem, runner)
+        state = _State(problem, runner, clock, seed=seed, progress=progress, by=by)
         try:
-            seeds = count_from(seed)  # every independent start has a strategy of its own
-            planner = Planner(
-                problem.space,
-                lambda: Strategy(
-                    problem.space,
-                    strategy,
-                    next(seeds),
-                    budget=10_000,
-                    batch=STARTS_PER_ROUND * ROUNDS_PER_GENERATION,
+            stopped = state.explore_and_prove(
+                lambda board: Islands(
+                    problem,
+                    seed,
+                    count=islands,
+                    adviser=state.prepare(strategy),
+                    board=board,
                 ),
-                np.random.default_rng(seed),
+                evaluations,
+                top,
             )
-            stopped = state.explore_and_prove(crew, planner, max_rounds, top)
             if robust:
-                left = None if seconds is None else seconds - state.spent()
-                state.make_steady(top, runner, Deadline(left))
+                left = None if seconds is None else seconds - clock.spent()
+                state.make_steady(top, Deadline(left))
         except KeyboardInterrupt:
             stopped = "interrupted"
+        except WorkersLost as error:
+            if not state.archive:
+                raise
+            stopped = "budget"
+            state.notes += (f"cut short: {error}",)
         state.notes += runner.notes
     return state.result(top, stopped)
-
-
-@dataclass(slots=True)
-class _Course:
-    """How an exploration stands, to go on from there.
-
-    Parameters
-    ----------
-    board : bool
-        Whether it began from parts on a board.
-    rounds, stale, fruitless : int
-        Rounds done, rounds since the last better structure, starts without a better network.
-    relaxed_before, best_before : float
-        Best relaxed cost of this start, best cost before it.
-    """
-
-    board: bool
-    rounds: int = 0
-    stale: int = 0
-    fruitless: int = 0
-    relaxed_before: float = np.inf
-    best_before: float = np.inf
 
 
 class _State:
@@ -157,36 +136,52 @@ class _State:
     def __init__(
         self,
         problem: Problem,
+        runner: Runner,
+        clock: Stopwatch,
         *,
         seed: int,
-        began: float,
-        seconds: float | None,
         progress: Callable[[SearchProgress], None] | None,
         by: RankBy,
     ) -> None:
         self.problem = problem
+        self.runner = runner
+        self.clock = clock
         self.by = by
         self.bad: dict[bytes, bool] = {}
         self.seed = seed
-        self.began = began
-        self.seconds = seconds
         self.progress = progress
         self.archive: dict[bytes, tuple[Genome, float]] = {}
         self.moved: dict[bytes, tuple[Genome, float]] = {}
         self.proven: dict[bytes, int] = {}
         self.relaxed: dict[bytes, float] = {}
-        self.done: dict[bytes, float] = {}
-        self.visits: dict[bytes, int] = {}
+        self.ends: list[float] = []
+        self.complete = False  # whether every network was computed or ruled out
+        self.counted = False  # whether the number of networks ended the exploration
         self.notes: tuple[str, ...] = ()
         self.steady: list[Steady] = []
         self.evaluations = 0
-        self.restarts = 0
+        self.relaxed_starts = 0
         self.relaxed_best = np.inf
         self.best = np.inf
 
     def add(self, genome: Genome, cost: float) -> None:
         self.archive[genome.key(self.problem.space.gene_slot)] = (genome, cost)
         self.best = min(self.best, cost)
+
+    def prepare(
+        self, strategy: str | Callable[[Space, int], Adviser] | None
+    ) -> Callable[[int], Adviser] | None:
+        """Return what makes an adviser; loading nevergrad is on nobody's clock."""
+        if strategy is None:
+            return None
+
+        def make(seed: int) -> Adviser:
+            with self.clock.stopped():
+                if isinstance(strategy, str):
+                    return Strategy(self.problem.space, strategy, seed)
+                return strategy(self.problem.space, seed)
+
+        return make
 
     def stands_last(self, genome: Genome) -> bool:
         """Whether a network stands behind the others for what is said of it."""
@@ -208,189 +203,165 @@ class _State:
             self.problem, list(archive), top, fillers=list(fillers), last=self.stands_last
         )
 
-    def spent(self) -> float:
-        return time.monotonic() - self.began
-
     def report(self, phase: Literal["searching", "proving"]) -> None:
         if self.progress is not None:
             self.progress(
                 SearchProgress(
-                    seconds=self.spent(),
-                    budget_seconds=self.seconds or 0.0,
+                    seconds=self.clock.spent(),
+                    budget_seconds=self.clock.seconds or 0.0,
                     evaluations=self.evaluations,
-                    restarts=self.restarts,
+                    restarts=self.relaxed_starts,
                     phase=phase,
                     best_cost=None if np.isinf(self.best) else self.best,
                 )
             )
 
     def explore_and_prove(
-        self, crew: Crew, planner: Planner, max_rounds: int | None, top: int
+        self, make: Callable[[bool], Islands], evaluations: int | None, top: int
     ) -> Literal["converged", "budget"]:
         """Explore, prove what was found, and go on exploring as long as that leaves time."""
         # Where options are many, the proof cannot be had in the time: rather look further.
         share = 0.8 if has_many_options(self.problem.space) else 0.6
-        course = _Course(board=self.start_from_board(crew))
+        islands = make(self.start_from_board())
         while True:
-            left = None if self.seconds is None else self.seconds - self.spent()
-            until = None if left is None else self.spent() + share * left
-            ended = self.explore(crew, planner, course, max_rounds, until)
-            if ended == "converged" and self.problem.space.size_log10() <= SMALL_LOG10:
+            ended = self.explore(islands, evaluations, self.clock.until(share))
+            if not self.archive:
+                self.round_best(islands)
+            if ended == "converged" and self.small:
                 self.enumerate(top)
-            proved = self.prove(crew, top)
+            proved = self.prove(top)
             if ended == "converged":
                 return "converged" if proved else "budget"
-            if ended == "rounds" or not proved or self.seconds is None:
+            if ended == "evaluations" or not proved or self.clock.seconds is None:
                 return "budget"
-            if self.seconds - self.spent() < LEAST_LEFT * self.seconds:
+            if self.clock.spent() > (1.0 - LEAST_LEFT) * self.clock.seconds:
                 return "budget"
+
+    def round_best(self, islands: Islands) -> None:
+        """Bring the best structure so far to a network without delay: some answer there must be."""
+        best = islands.in_haste()
+        if best is not None:
+            haul = self.runner.submit(work, self.problem, best, Deadline(0.0)).result()
+            self.evaluations += haul.evaluations
+            for genome, cost in haul.genomes:
+                self.add(genome, cost)
+
+    @property
+    def small(self) -> bool:
+        """Whether all networks can be gone through."""
+        return self.problem.space.size_log10() <= SMALL_LOG10
 
     def explore(
-        self,
-        crew: Crew,
-        planner: Planner,
-        course: _Course,
-        max_rounds: int | None,
-        until: float | None,
-    ) -> Literal["converged", "rounds", "time"]:
-        """Breed structures until nothing new comes, or as many rounds or seconds are over."""
-        while max_rounds is None or course.rounds < max_rounds:
-            self.breed(crew, planner)
-            # Scarce pieces make a landscape of their own; elsewhere it is a last resort.
-            tired = course.stale >= STALE_ROUNDS // 2
-            if self.problem.space.supply.counted or course.board or tired:
-                self.wander(crew, course.rounds, until)
-            course.rounds += ROUNDS_PER_GENERATION
-            better = planner.best < 0.999 * course.relaxed_before
-            course.stale = 0 if better else course.stale + ROUNDS_PER_GENERATION
-            course.relaxed_before = min(course.relaxed_before, planner.best)
-            self.report("searching")
-            if course.stale >= STALE_ROUNDS:
-                # This start has come to its end; another one may end elsewhere.
-                gained = self.best < course.best_before - 1e-9
-                course.fruitless = 0 if gained else course.fruitless + 1
-                if course.fruitless == (3 if self.problem.space.size_log10() > 20.0 else 1):
+        self, islands: Islands, evaluations: int | None, until: float | None
+    ) -> Literal["converged", "evaluations", "budget"]:
+        """Deal out rounds until enough starts agree, or the budget is used."""
+        while True:
+            portions = islands.deal()
+            for portion, haul in self.work_off(portions, until):
+                islands.tell(portion, haul)
+                self.evaluations += haul.evaluations
+                self.relaxed_starts += sum(count for _, count in haul.started)
+                self.relaxed_best = min(self.relaxed_best, islands.relaxed_best)
+                for genome, cost in haul.genomes:
+                    self.add(genome, cost)
+                self.report("searching")
+                if evaluations is not None and self.evaluations >= evaluations:
+                    self.runner.cancel()
+                    self.counted = True
+                    return "evaluations"
+            if until is not None and self.clock.spent() >= until:
+                return "budget"
+            if islands.end_round() or not portions:
+                self.ends.append(islands.best)
+                if self.small or self.agreement.met >= AGREEING:
                     return "converged"
-                planner.start_anew()
-                course.stale, course.relaxed_before, course.best_before = 0, np.inf, self.best
-            if until is not None and self.spent() > until:
-                return "time"
-        return "rounds"
+                islands.start_anew()
 
-    def breed(self, crew: Crew, planner: Planner) -> None:
-        """Relax a generation of starts, and deepen what the one before found."""
-        batches = [planner.ask(STARTS_PER_ROUND) for _ in range(ROUNDS_PER_GENERATION)]
-        bare = [[replace(p, token=None) for p in batch] for batch in batches]
-        done = dict(self.done)  # what a round knows must not depend on the others' order
-        # What the last generation found is deepened beside this one's new starts.
-        chosen = planner.promising(self.best, DEEPENED_PER_GENERATION)
-        deepening = crew.deepen([(p, self.best) for p in chosen])
-        outcomes = crew.explore([(b, self.best, done) for b in bare], planner.prepare)
-        for batch, outcome in zip(batches, outcomes, strict=True):
-            planner.tell(batch, outcome.reached, outcome.costs)
-            for structure, cost in outcome.finished.items():
-                self.done[structure] = min(cost, self.done.get(structure, np.inf))
-            self.evaluations += outcome.evaluations
-            self.restarts += len(batch)
-            self.relaxed_best = min(self.relaxed_best, float(outcome.costs.min()))
-            for genome, cost in outcome.genomes:
-                self.add(genome, cost)
-            self.report("searching")
-        for deepened in deepening:
-            planner.deepened(deepened.reached, deepened.cost)
-            self.evaluations += deepened.evaluations
-            self.relaxed_best = min(self.relaxed_best, deepened.cost)
-            for genome, cost in deepened.genomes:
-                self.add(genome, cost)
+    @property
+    def agreement(self) -> Agreement:
+        """How the starts that came to their end agree."""
+        return Agreement.of(self.ends, self.best)
 
-    def start_from_board(self, crew: Crew) -> bool:
+    def work_off(
+        self, portions: Sequence[Portion], until: float | None
+    ) -> Iterator[tuple[Portion, Haul]]:
+        """Have portions done; hauls in the order of their portions."""
+        deadline = self.clock.deadline(until)
+        tasks = [(portion, deadline) for portion in portions]
+        yield from zip(portions, self.runner.in_order(work, self.problem, tasks), strict=True)
+
+    def start_from_board(self) -> bool:
         """Go down from the parts on the board, where few changes are wanted; False without any."""
         board = self.problem.space.board()
         if board is None:
             return False
         cost = float(self.problem.cost([board])[0])
         self.add(board, cost)
-        deadline = Deadline(None if self.seconds is None else 0.3 * self.seconds - self.spent())
-        for genome, better, _, count in crew.prove([(board, cost)], deadline):
-            self.evaluations += count
-            self.add(genome, better)
+        deadline = self.clock.deadline(self.clock.until(_BOARD_SHARE))
+        for proved in self.runner.in_order(prove_network, self.problem, [(board, cost, deadline)]):
+            self.evaluations += proved.evaluations
+            self.add(proved.genome, proved.cost)
         return True
 
     def enumerate(self, top: int) -> None:
         """Go through all networks of a problem that is small enough to prove the best."""
         from optimizer.search.prove.exact import enumerate_genomes  # it builds on this module
 
-        left = None if self.seconds is None else max(0.1, 0.8 * self.seconds - self.spent())
+        left = self.clock.left_until(0.8)
         found, complete, count = enumerate_genomes(self.problem, top, left)
         self.evaluations += count
         for genome, cost in found:
             self.add(genome, cost)
+        self.complete = complete
         if complete:
             self.notes += ("proven best: every possible network was computed or ruled out",)
 
-    def wander(self, crew: Crew, rounds: int, until: float | None) -> None:
-        """Disturb the best networks of the best structures, those less visited first."""
-        best: dict[bytes, tuple[Genome, float]] = {}
-        for genome, cost in sorted(self.archive.values(), key=lambda item: item[1]):
-            best.setdefault(genome.structure, (genome, cost))
-            if len(best) == WANDERED_STRUCTURES:
-                break
-        key_of = self.problem.space.gene_slot
-        order = sorted(
-            enumerate(best.values()),
-            key=lambda item: (
-                item[0] + WANDERED_STRUCTURES // 2 * self.visits.get(item[1][0].key(key_of), 0)
-            ),
-        )
-        chosen = [found for _, found in order[:WANDERED_PER_GENERATION]]
-        for genome, _ in chosen:
-            key = genome.key(key_of)
-            self.visits[key] = self.visits.get(key, 0) + 1
-        deadline = Deadline(None if until is None else until - self.spent())
-        tasks = [(g, c, (self.seed, rounds, i)) for i, (g, c) in enumerate(chosen)]
-        for found, evaluations in crew.wander(tasks, deadline):
-            self.evaluations += evaluations
-            for genome, cost in found:
-                self.add(genome, cost)
-
-    def prove(self, crew: Crew, top: int) -> bool:
+    def prove(self, top: int) -> bool:
         """Work down the archive until `top` distinct candidates carry their certificate."""
-        deadline = Deadline(None if self.seconds is None else self.seconds - self.spent())
         key_of = self.problem.space.gene_slot
         while True:
             chosen = self.rank(self.archive.values(), top)
-            todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven]
+            todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven][:2]
             if not todo:
                 break
-            todo = todo[:2]
-            for (start, _), (genome, cost, changes, count) in zip(
-                todo, crew.prove(todo, deadline), strict=True
+            deadline = self.clock.deadline()
+            tasks = [(g, c, deadline) for g, c in todo]
+            for (start, _), proved in zip(
+                todo, self.runner.in_order(prove_network, self.problem, tasks), strict=True
             ):
-                self.evaluations += count
-                bettered = genome is not start and genome.key(key_of) != start.key(key_of)
-                if bettered and self.stands_last(genome) <= self.stands_last(start):
-                    # What a change of two parts betters stands back for what none does.
-                    moved = self.archive.pop(start.key(key_of), None)
-                    if moved is not None:
-                        self.moved[start.key(key_of)] = moved
-                self.proven[start.key(key_of)] = 0
-                self.add(genome, cost)
-                self.proven[genome.key(key_of)] = changes
+                self.take(start, proved)
             self.report("proving")
             if deadline.passed():
+                self.counted = False
                 return False
         chosen = self.rank(self.archive.values(), top)
-        for (genome, _), cost in zip(chosen, crew.relax([g for g, _ in chosen]), strict=True):
+        costs = self.runner.in_order(relax_structure, self.problem, [(g,) for g, _ in chosen])
+        for (genome, _), cost in zip(chosen, costs, strict=True):
             self.relaxed[genome.key(key_of)] = cost
         return True
 
-    def make_steady(self, top: int, runner: Runner, deadline: Deadline) -> None:
+    def take(self, start: Genome, proved: Proved) -> None:
+        """Note what a proof came to."""
+        key_of, genome = self.problem.space.gene_slot, proved.genome
+        self.evaluations += proved.evaluations
+        if genome.key(key_of) != start.key(key_of) and self.stands_last(genome) <= self.stands_last(
+            start
+        ):
+            # What a change of two parts betters stands back for what none does.
+            moved = self.archive.pop(start.key(key_of), None)
+            if moved is not None:
+                self.moved[start.key(key_of)] = moved
+        self.proven[start.key(key_of)] = 0
+        self.add(genome, proved.cost)
+        self.proven[genome.key(key_of)] = proved.no_better_change_of
+
+    def make_steady(self, top: int, deadline: Deadline) -> None:
         """Go down in expected cost from what the search found."""
         self.steady, count = steady_best(
             self.problem,
             list(self.archive.values()),
             starts=top,
-            runner=runner,
+            runner=self.runner,
             deadline=deadline,
         )
         self.evaluations += count
@@ -429,9 +400,12 @@ class _State:
         return SearchResult(
             candidates=tuple(feasible or candidates[:1]),
             stopped=stopped,
-            seconds=self.spent(),
+            seconds=self.clock.spent(),
             evaluations=self.evaluations,
             seed=self.seed,
             cost_relaxed_best=None if np.isinf(self.relaxed_best) else self.relaxed_best,
             notes=self.notes,
+            # Where nothing can have been missed, no chance is named.
+            agreement=NO_START if self.complete else self.agreement,
+            counted=self.counted,
         )

@@ -34,7 +34,7 @@ class SearchProgress:
     phase: Literal["searching", "proving"] = "searching"
 
 
-def check_request(top: int, seconds: float | None) -> None:
+def check_request(top: int, seconds: float | None, evaluations: int | None = None) -> None:
     """Refuse a search for no candidates, or in no time.
 
     Parameters
@@ -43,6 +43,8 @@ def check_request(top: int, seconds: float | None) -> None:
         Candidates wanted.
     seconds : float or None
         Time allowed.
+    evaluations : int or None
+        Networks allowed.
 
     Raises
     ------
@@ -59,4 +61,10 @@ def check_request(top: int, seconds: float | None) -> None:
             "the time allowed must be above 0 s",
             value=seconds,
             subject=Subject("search", part="time"),
+        )
+    if evaluations is not None and evaluations < 1:
+        raise InputError(
+            "the number of networks allowed must be at least 1",
+            value=evaluations,
+            subject=Subject("search", part="evaluations"),
         )

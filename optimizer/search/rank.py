@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import groupby
 
 import numpy as np
 
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Real
-from optimizer.network.topology import Slot
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.problem.structures import Structures
 
 DISTINCT_DB = 0.5
 """Candidates of one structure count as different when some named curve differs by this much."""
-
-Structure = tuple[tuple[object, ...], ...]
 
 MOST_PER_STRUCTURE = 2
 """More of one structure would crowd out other ideas."""
@@ -57,9 +54,10 @@ def rank_genomes(
     Networks whose cost is more than three times the best are left out: nobody would build them.
     """
     chosen: list[tuple[Genome, float]] = []
-    shapes: list[tuple[Structure, Real]] = []
+    shapes: list[tuple[bytes, Real]] = []
     best = min((cost for _, cost in archive), default=np.inf)
     everything = [*archive, *fillers]
+    structures = Structures(problem.space, kept=False)
     for source, most, behind in (
         (archive, MOST_PER_STRUCTURE, False),
         (everything, top, False),
@@ -69,9 +67,7 @@ def rank_genomes(
         for genome, cost in sorted(source, key=lambda item: (item[1], item[0].choice.tolist())):
             if len(chosen) == top or cost > 3.0 * best + 1.0:
                 break
-            if last(genome) != behind:
-                continue
-            structure = _structure_of(problem, genome)
+            structure = structures.key(genome.present, genome.polarity)
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
             levels = _audible_levels(problem, genome)
@@ -79,37 +75,11 @@ def rank_genomes(
                 s == structure and np.abs(levels - other).max() < DISTINCT_DB for s, other in shapes
             ):
                 continue
+            if last(genome) != behind:  # asked last: it takes longest
+                continue
             chosen.append((genome, cost))
             shapes.append((structure, levels))
     return sorted(chosen, key=lambda item: (last(item[0]), item[1]))
-
-
-def _structure_of(problem: Problem, genome: Genome) -> Structure:
-    """For each ladder its polarity and its parts in order; neighbours of one place may change seats.
-
-    Two optional slots of a kind side by side make the same network whichever of them is filled.
-    """
-    present = iter(genome.present)
-    signs = {
-        way.name: float(sign)
-        for way, sign in zip(problem.topology.ways, genome.polarity, strict=True)
-    }
-    ladders = []
-    for ladder in problem.topology.ladders:
-        filled = [slot for slot in ladder.slots if not slot.kinds or next(present)]
-        # What is both in the line and across it, as a pad, lets nothing pass.
-        runs = groupby(filled, key=lambda s: s.form if s.circuit.spans_both else s.place)
-        ladders.append(
-            (
-                signs.get(ladder.name, 1.0),
-                *((place, *sorted(map(_say_what, run))) for place, run in runs),
-            )
-        )
-    return tuple(ladders)
-
-
-def _say_what(slot: Slot) -> str:
-    return f"{slot.form} across" if slot.across else slot.form
 
 
 def _audible_levels(problem: Problem, genome: Genome) -> Real:

@@ -1,16 +1,16 @@
-"""Where to look next: structures and start values proposed by nevergrad, taught by results.
+"""A structure proposed from outside: nevergrad's optimisers, over filled slots and polarities.
 
-Each proposal is a point of the unit cube: one coordinate per free part (start value between its
-bounds, in log), one per optional slot and one per free polarity (on above one half). The strategy
-is told the polished cost at the polished point, so it learns from what a proposal leads to.
+What nevergrad is given is the part of the problem that has no slope: which optional slots are
+filled and which ways are turned. It is told what the structure came to once its values were relaxed,
+rounded to what can be had, and exchanged: the cost of a network that can be built.
 """
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -18,28 +18,45 @@ from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError, Subject
 from optimizer.problem.space import Space
 
+Proposal = tuple[Flags, Real, object]
+"""Filled slots, shape (K,), polarities, shape (W,), and a mark to tell the outcome by."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Proposal:
-    """A structure with start values.
+_BUDGET = 1_000  # proposals that an optimiser may plan with
+_WORST = 1e6
 
-    Parameters
-    ----------
-    log_values : ndarray, shape (G,)
-    present : ndarray of bool, shape (K,)
-    polarity : ndarray, shape (W,)
-    token : object
-        The strategy's own mark; hand it back with the result.
-    """
 
-    log_values: Real
-    present: Flags
-    polarity: Real
-    token: Any = None
+class Adviser(Protocol):
+    """Proposes structures and is told what became of them."""
+
+    def ask(self, count: int) -> list[Proposal]:
+        """Propose structures.
+
+        Parameters
+        ----------
+        count : int
+            How many.
+        """
+
+    def tell(self, token: object, cost: float) -> None:
+        """Tell the cost of the best network of a structure.
+
+        Parameters
+        ----------
+        token : object
+            The mark of the proposal.
+        cost : float
+        """
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # its optional dependencies warn
+        yield
 
 
 class Strategy:
-    """Asks nevergrad for proposals and tells it what became of them.
+    """Asks nevergrad for structures and tells it what became of them.
 
     Parameters
     ----------
@@ -49,8 +66,6 @@ class Strategy:
         Name of a nevergrad optimiser.
     seed : int
         Seed of its random state.
-    budget : int
-        Proposals it may expect; some optimisers plan with it.
     batch : int
         Most proposals asked for before any is told.
 
@@ -60,9 +75,8 @@ class Strategy:
         When nevergrad knows no optimiser of that name, or it cannot propose batches.
     """
 
-    def __init__(self, space: Space, name: str, seed: int, budget: int, batch: int = 32) -> None:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # its optional dependencies warn at import
+    def __init__(self, space: Space, name: str, seed: int, batch: int = 32) -> None:
+        with _quiet():
             import nevergrad as ng
         if name not in ng.optimizers.registry:
             raise InputError(
@@ -79,79 +93,62 @@ class Strategy:
                 remedy="for example OnePlusOne or DE",
             )
         self.space = space
-        self.free = space.free_genes
         self.optional = np.flatnonzero(space.optional)
         self.turning = np.flatnonzero(space.polarity_free)
-        self.size = max(1, len(self.free) + len(self.optional) + len(self.turning))
-        parameter = ng.p.Array(init=np.full(self.size, 0.5), lower=0.0, upper=1.0)
-        parameter.random_state = np.random.RandomState(seed)
-        self.parameter = parameter
-        self._warnings = warnings.catch_warnings
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with _quiet():
+            parameter = ng.p.Tuple(
+                *(ng.p.Choice([False, True]) for _ in self.optional),
+                *(ng.p.Choice([1.0, -1.0]) for _ in self.turning),
+            )
+            parameter.random_state = np.random.RandomState(seed)
             self.optimizer = ng.optimizers.registry[name](
-                parametrization=parameter, budget=budget, num_workers=batch
+                parametrization=parameter, budget=_BUDGET, num_workers=batch
             )
 
     def ask(self, count: int) -> list[Proposal]:
-        """Ask for proposals.
-
-        Parameters
-        ----------
-        count : int
-            How many.
-        """
-        with self._warnings():
-            warnings.simplefilter("ignore")
+        """See `Adviser.ask`."""
+        with _quiet():
             return [self._decode(self.optimizer.ask()) for _ in range(count)]
 
     def _decode(self, token: Any) -> Proposal:
-        u = np.asarray(token.value, dtype=np.float64)
-        n, m = len(self.free), len(self.optional)
-        space = self.space
-        log_values = 0.5 * (space.log_low + space.log_high)
-        span = space.log_high - space.log_low
-        log_values[self.free] = space.log_low[self.free] + u[:n] * span[self.free]
+        space, chosen = self.space, list(token.value)
         present = np.ones(len(space.slots), dtype=bool)
-        present[self.optional] = u[n : n + m] > 0.5
+        present[self.optional] = np.array(chosen[: len(self.optional)], dtype=bool)
         if space.alternatives:
-            liking = np.ones(len(present))
-            liking[self.optional] = u[n : n + m]
-            present = space.alternatives.settle(present, liking)
+            present = space.alternatives.settle(present, present.astype(float))
         polarity = space.polarity_start.copy()
-        polarity[self.turning] = np.where(u[n + m : n + m + len(self.turning)] > 0.5, 1.0, -1.0)
-        return Proposal(log_values=log_values, present=present, polarity=polarity, token=token)
+        polarity[self.turning] = chosen[len(self.optional) :]
+        return present, polarity, token
 
-    def _encode(self, log_values: Real, present: Flags, polarity: Real) -> Real:
-        space = self.space
-        span = np.maximum(space.log_high - space.log_low, 1e-12)
-        u = ((log_values - space.log_low) / span)[self.free]
-        return np.concatenate(
-            [
-                np.clip(u, 0.0, 1.0),
-                np.where(present[self.optional], 0.75, 0.25),
-                np.where(polarity[self.turning] > 0.0, 0.75, 0.25),
-            ]
-        )
+    def tell(self, token: object, cost: float) -> None:
+        """See `Adviser.tell`; a cost that is no number counts as a very bad one."""
+        with _quiet():
+            self.optimizer.tell(token, float(min(cost, _WORST)) if cost == cost else _WORST)
 
-    def tell(self, proposals: Sequence[Proposal], reached: Sequence[Proposal], costs: Real) -> None:
-        """Tell what each proposal led to: the cost, and the point where it was found.
 
-        Parameters
-        ----------
-        proposals : sequence of Proposal
-            As asked.
-        reached : sequence of Proposal
-            The relaxed points.
-        costs : ndarray, shape (len(proposals),)
-            Their costs.
-        """
-        with self._warnings():
-            warnings.simplefilter("ignore")
-            for proposal, point, cost in zip(proposals, reached, costs, strict=True):
-                # The asked point is told as if it had been the one it was relaxed to.
-                child = proposal.token.spawn_child(
-                    new_value=self._encode(point.log_values, point.present, point.polarity)
-                )
-                child.uid = proposal.token.uid
-                self.optimizer.tell(child, float(min(cost, 1e6)))
+class Uniform:
+    """Draws structures at random and learns nothing: what an adviser is measured against.
+
+    Parameters
+    ----------
+    space : Space
+    seed : int
+    """
+
+    def __init__(self, space: Space, seed: int) -> None:
+        self.space = space
+        self.rng = np.random.default_rng(seed)
+
+    def ask(self, count: int) -> list[Proposal]:
+        """See `Adviser.ask`."""
+        space, out = self.space, []
+        for _ in range(count):
+            present = ~space.optional | (self.rng.random(len(space.slots)) < 0.5)
+            polarity = space.polarity_start.copy()
+            turned = space.polarity_free & (self.rng.random(len(polarity)) < 0.5)
+            polarity[turned] *= -1.0
+            out.append((space.alternatives.draw(present, self.rng), polarity, object()))
+        return out
+
+    def tell(self, token: object, cost: float) -> None:
+        """See `Adviser.tell`."""

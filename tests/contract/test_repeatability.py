@@ -15,7 +15,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 
 ROOT = Path(__file__).resolve().parents[2]
-ROUNDS = 4
+BUDGET = 6_000  # networks
 DRAWN = {"seed": 26, "most": 1e9, "series": "E12"}  # 58 000 networks in three ways
 
 Tiny = Callable[..., Problem]
@@ -28,8 +28,8 @@ print(t.fingerprint(t.run(conftest.draw_problem(**t.DRAWN), workers={workers})))
 """
 
 
-def run(problem: Problem, *, seed: int = 5, workers: int = 1, rounds: int = ROUNDS) -> SearchResult:
-    return search(problem, seconds=None, seed=seed, top=5, workers=workers, max_rounds=rounds)
+def run(problem: Problem, *, seed: int = 5, workers: int = 1, budget: int = BUDGET) -> SearchResult:
+    return search(problem, seconds=None, seed=seed, top=5, workers=workers, evaluations=budget)
 
 
 def fingerprint(result: SearchResult) -> str:
@@ -86,5 +86,5 @@ def test_other_processes_find_the_same_list(
 
 def test_seeds_matter(tiny: Tiny) -> None:
     """Another seed evaluates other networks, or the comparisons above would say nothing."""
-    counts = {run(tiny(**DRAWN), seed=seed, rounds=2).evaluations for seed in (5, 6)}
+    counts = {run(tiny(**DRAWN), seed=seed, budget=4_000).evaluations for seed in (5, 6)}
     assert len(counts) > 1

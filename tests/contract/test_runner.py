@@ -26,7 +26,7 @@ from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
 
 ROOT = Path(__file__).resolve().parents[2]
-ROUNDS = 2
+BUDGET = 8_000  # networks
 LONGEST_WAIT_S = 30.0
 
 
@@ -71,7 +71,7 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
 
 
 def find(problem: Problem, **how: Any) -> SearchResult:
-    return search(problem, seconds=None, max_rounds=ROUNDS, top=3, **how)
+    return search(problem, seconds=None, evaluations=BUDGET, top=3, **how)
 
 
 def told(result: SearchResult) -> Any:

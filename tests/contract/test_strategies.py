@@ -8,19 +8,21 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError, Subject
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
-from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.strategies import Strategy
 
 STRATEGIES = ("OnePlusOne", "DE", "TwoPointsDE", "CMA", "NGOpt", "RandomSearch", "PSO")
 MIXED = 16  # a tiny problem with kept, optional and compound slots and a free polarity
 
 Tiny = Callable[..., Problem]
+Asked = list[tuple[Flags, Real]]
 
 
 def make_strategy(problem: Problem, name: str, seed: int) -> Strategy:
-    strategy = Strategy(problem.space, name, seed, budget=500)
+    strategy = Strategy(problem.space, name, seed)
     # Not told that it is asked in batches, it may choose a method that waits for ever for the
     # answer to its first proposal.
     assert name != "NGOpt" or strategy.optimizer.num_workers >= 16
@@ -28,26 +30,24 @@ def make_strategy(problem: Problem, name: str, seed: int) -> Strategy:
 
 
 @pytest.fixture
-def ask(tiny: Tiny) -> Callable[..., list[Proposal]]:
+def ask(tiny: Tiny) -> Callable[..., Asked]:
     """Return a function that asks and tells in turn and returns all that was proposed."""
 
-    def run(
-        name: str, seed: int, cost_of: Callable[[Proposal, int], float], turns: int = 5
-    ) -> list[Proposal]:
+    def run(name: str, seed: int, cost_of: Callable[[Flags, int], float], turns: int = 5) -> Asked:
         strategy = make_strategy(tiny(MIXED), name, seed)
-        asked: list[Proposal] = []
+        asked: Asked = []
         for _ in range(turns):
             batch = strategy.ask(16)
-            costs = np.array([cost_of(p, len(asked) + i) for i, p in enumerate(batch)])
-            strategy.tell(batch, batch, costs)
-            asked += batch
+            for i, (present, polarity, token) in enumerate(batch):
+                strategy.tell(token, cost_of(present, len(asked) + i))
+                asked.append((present, polarity))
         return asked
 
     return run
 
 
-def plain_cost(proposal: Proposal, number: int) -> float:
-    return float(np.square(proposal.log_values).sum() + proposal.present.sum() + number % 3)
+def plain_cost(present: Flags, number: int) -> float:
+    return float(present.sum() + number % 3)
 
 
 def test_the_mixed_problem_has_everything(tiny: Tiny) -> None:
@@ -61,53 +61,36 @@ def test_the_mixed_problem_has_everything(tiny: Tiny) -> None:
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
-def test_proposals_stay_in_bounds(
-    tiny: Tiny, ask: Callable[..., list[Proposal]], name: str
-) -> None:
-    """Values lie between the ends of the stock; slots that must be filled are; fixed ways stay."""
+def test_proposals_can_be_built(tiny: Tiny, ask: Callable[..., Asked], name: str) -> None:
+    """Slots that must be filled are; fixed ways stay; of what is free, both are tried."""
     space = tiny(MIXED).space
-    asked = ask(name, 1, plain_cost)
-    for p in asked:
-        assert (p.log_values >= space.log_low - 1e-12).all()
-        assert (p.log_values <= space.log_high + 1e-12).all()
-        assert p.present[~space.optional].all()
-        assert (
-            p.polarity[~space.polarity_free] == space.polarity_start[~space.polarity_free]
-        ).all()
-        assert set(np.abs(p.polarity)) == {1.0}
-    for values in (
-        np.array([p.present for p in asked])[:, space.optional],
-        np.array([p.polarity for p in asked])[:, space.polarity_free],
-    ):
-        assert (values.min(axis=0) < values.max(axis=0)).all()  # both were tried
+    present, polarity = (np.array(a) for a in zip(*ask(name, 1, plain_cost), strict=True))
+    assert present[:, ~space.optional].all()
+    fixed = ~space.polarity_free
+    assert (polarity[:, fixed] == space.polarity_start[fixed]).all()
+    assert (np.abs(polarity) == 1.0).all()
+    for values in (present[:, space.optional], polarity[:, space.polarity_free]):
+        assert (values.min(axis=0) < values.max(axis=0)).all()
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
-def test_proposals_repeat_with_their_seed(ask: Callable[..., list[Proposal]], name: str) -> None:
+def test_proposals_repeat_with_their_seed(ask: Callable[..., Asked], name: str) -> None:
     """The same seed and costs give the same proposals; another seed gives others."""
-    once, again, other = (ask(name, seed, plain_cost) for seed in (4, 4, 5))
-    assert all(
-        (a.log_values == b.log_values).all()
-        and (a.present == b.present).all()
-        and (a.polarity == b.polarity).all()
-        for a, b in zip(once, again, strict=True)
+    once, again, other = (
+        np.array([np.concatenate(a) for a in ask(name, seed, plain_cost)]) for seed in (4, 4, 5)
     )
-    assert any((a.log_values != b.log_values).any() for a, b in zip(once, other, strict=True))
+    assert (once == again).all()
+    assert (once != other).any()
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
 @pytest.mark.parametrize("bad", [np.inf, np.nan, 1e300])
 def test_costs_that_are_no_numbers_are_survived(
-    tiny: Tiny, ask: Callable[..., list[Proposal]], name: str, bad: float
+    ask: Callable[..., Asked], name: str, bad: float
 ) -> None:
-    """After infinite and undefined costs, proposals go on and stay in bounds."""
-    space = tiny(MIXED).space
+    """After infinite and undefined costs, proposals go on."""
     asked = ask(name, 2, lambda p, i: plain_cost(p, i) if i % 4 == 1 else bad)
     assert len(asked) == 80
-    for p in asked:
-        assert np.isfinite(p.log_values).all()
-        assert (p.log_values >= space.log_low - 1e-12).all()
-        assert (p.log_values <= space.log_high + 1e-12).all()
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
@@ -117,7 +100,7 @@ def test_search_finds_what_plain_loops_find(
 ) -> None:
     """Under every strategy the search ends at the best of all networks computed."""
     make_strategy(tiny(number), name, 3)
-    result = search(tiny(number), seconds=None, seed=3, top=1, strategy=name, max_rounds=4)
+    result = search(tiny(number), seconds=None, seed=3, top=1, strategy=name, evaluations=15_000)
     best = result.candidates[0]
     assert best.cost == pytest.approx(brute(number).best, abs=1e-9)
     assert best.no_better_change_of == 2
@@ -126,7 +109,7 @@ def test_search_finds_what_plain_loops_find(
 def test_strategies_that_need_one_answer_at_a_time_are_refused(tiny: Tiny) -> None:
     """An optimiser that cannot be asked in batches is refused rather than waited for."""
     with pytest.raises(InputError) as caught:
-        search(tiny(2), strategy="SQP", max_rounds=2)
+        search(tiny(2), strategy="SQP", evaluations=8_000)
     assert caught.value.subject == Subject("search", part="strategy")
 
 

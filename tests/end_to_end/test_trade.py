@@ -21,11 +21,10 @@ from optimizer.report.document import Document
 from optimizer.report.documents.trade import document_trade, front_sections, say_step
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.terminal import print_text
-from optimizer.search.fit import STARTS_PER_ROUND, search
-from optimizer.search.strategies import Strategy
+from optimizer.search.fit import search
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
-from optimizer.search.trade.tasks import explore_structures, reweight
+from optimizer.search.trade.tasks import reweight
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -181,7 +180,7 @@ def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
     for k in range(4):
         share = float(rng.uniform(0.05, 0.95))
         weights = (("on_axis", 2 * share), ("in_room", 2 * (1 - share)))
-        fitted = search(reweight(problem, weights), seconds=None, max_rounds=4, seed=k, top=1)
+        fitted = search(reweight(problem, weights), seconds=None, evaluations=15_000, seed=k, top=1)
         best = fitted.candidates[0]
         found = np.array(figures(best))
         costs = []
@@ -242,24 +241,6 @@ def test_no_time_for_proofs(problem: Problem) -> None:
     assert all(p.candidate.no_better_change_of < 2 for p in result.points)
 
 
-def test_exploring_learns(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Structures are not only drawn at random: from the second round on half of the proposals are
-    nevergrad's, which are told what they led to."""
-    told: list[int] = []
-    tell = Strategy.tell
-
-    def listen(self: Strategy, proposals: Any, reached: Any, costs: Any) -> None:
-        told.append(len(proposals))
-        tell(self, proposals, reached, costs)
-
-    monkeypatch.setattr(Strategy, "tell", listen)
-    explore_structures(problem, (("on_axis", 1.0),), 1, 3, None)
-    assert told == [0, STARTS_PER_ROUND // 2, STARTS_PER_ROUND // 2] or told == [
-        STARTS_PER_ROUND // 2,
-        STARTS_PER_ROUND // 2,
-    ]
-
-
 def test_pieces_can_be_traded(problem: Problem) -> None:
     """A goal on the parts trades like any other: fewer pieces cost evenness."""
     result = search_trade(problem, ("on_axis", "parts"), points=4, seconds=None)
@@ -315,7 +296,7 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
         assert problem.estimated
         assert any(note.startswith("estimated, not measured") for note in problem.notes)
-        best = search(problem, seconds=None, max_rounds=4, seed=1, top=1).candidates[0]
+        best = search(problem, seconds=None, evaluations=15_000, seed=1, top=1).candidates[0]
         assert any("estimated" in note for note in candidate_to_json(best)["notes"])
         crossovers.append(best.crossovers_hz[1])
     (low_before, high_before), (low_after, high_after) = crossovers

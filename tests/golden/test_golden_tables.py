@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from optimizer.problem.agreement import Agreement
 from optimizer.problem.certificate import Certificate
 from optimizer.report.document import Charts, Note
 from optimizer.report.documents.candidates import compare, describe, draw_charts
@@ -61,8 +62,14 @@ def test_ranges(drivers, expect):
 
 def test_closing_lines(three_way, expect):
     """Each reason to stop is said in words."""
-    reasons = ("converged", "budget", "interrupted")
-    said = [Note(text=say_stop(replace(three_way, stopped=r))) for r in reasons]
+    ends = [
+        replace(three_way, stopped="converged", agreement=Agreement(starts=5, met=4)),
+        replace(three_way, stopped="budget", agreement=Agreement(starts=1, met=1)),
+        replace(three_way, stopped="budget", agreement=Agreement(starts=1, met=0)),
+        replace(three_way, stopped="budget", counted=True),
+        replace(three_way, stopped="interrupted"),
+    ]
+    said = [Note(text=say_stop(result)) for result in ends]
     expect("stops.txt", print_text(said))
 
 

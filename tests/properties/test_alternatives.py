@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import optimizer
+from optimizer.arrays import Flags
 from optimizer.bench.check import check_network
 from optimizer.network.network import Network
 from optimizer.network.slots import (
@@ -29,11 +30,12 @@ from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
 from optimizer.search import fit
 from optimizer.search.descend.exchange import Descent
-from optimizer.search.descend.relax import relax
 from optimizer.search.descend.wander import wander
 from optimizer.search.fit import search
-from optimizer.search.planner import Planner
-from optimizer.search.strategies import Strategy
+from optimizer.search.islands import Islands
+from optimizer.search.portions import work
+from optimizer.search.strategies import Strategy, Uniform
+from optimizer.search.task import Deadline
 from optimizer.search.trade import tasks
 from optimizer.search.trade.archive import Archive
 from optimizer.search.trade.explore import search_trade
@@ -151,31 +153,19 @@ def test_flipping_leads_from_one_alternative_to_another(problem: Problem, seed: 
 
 
 def test_every_proposal_is_legal(problem: Problem) -> None:
-    """Random starts, those of the strategy, neighbours, children, changed copies, pruned ones."""
+    """First passes, toggles, children, structures proposed from outside, changed copies."""
     space = problem.space
-    planner = Planner(
-        space, lambda: Strategy(space, "DE", 1, budget=1000), np.random.default_rng(3)
-    )
-    met = []
-    for _ in range(12):
-        asked = planner.ask(32)
-        planner.prepare()
-        relaxed = relax(
-            problem.evaluator.spread(24),
-            space,
-            problem.loss_laws,
-            np.array([p.log_values for p in asked]),
-            np.array([p.present for p in asked]),
-            np.array([p.polarity for p in asked]),
-            schedule=((4, 1.0),),
-            prune=True,
-        )
-        reached = [
-            type(asked[0])(log_values=v, present=p, polarity=s)
-            for v, p, s in zip(relaxed.log_values, relaxed.present, relaxed.polarity, strict=True)
-        ]
-        planner.tell(asked, reached, relaxed.cost)
-        met += [p.present for p in asked] + list(relaxed.present)
+    met: list[Flags] = []
+    islands = Islands(problem, 3, adviser=lambda seed: Strategy(space, "DE", seed))
+    for _ in range(3):
+        for portion in islands.deal():
+            haul = work(problem, portion, Deadline(None))
+            islands.tell(portion, haul)
+            met += [one.point.present for one in haul.met]
+            met += [genome.present for genome, _ in haul.genomes]
+        islands.end_round()
+    met += [present for present, _, _ in Strategy(space, "DE", 1).ask(32)]
+    met += [present for present, _, _ in Uniform(space, 1).ask(32)]
     starts = tasks._list_starts(
         space, [draw(problem, s) for s in range(3)], np.random.default_rng(1)
     )
@@ -233,9 +223,9 @@ def test_everything_a_search_meets_is_legal(
         add(state, genome, cost)
 
     monkeypatch.setattr(fit._State, "add", watch)
-    result = search(problem, seconds=None, max_rounds=6, top=8, robust=True)
+    result = search(problem, seconds=None, evaluations=20_000, top=8, robust=True)
     assert_legal(problem, np.array([genome.present for genome in met]))
-    assert len(met) > 50
+    assert len(met) > 40
     assert all(obeys(candidate.network) for candidate in result.candidates)
 
 

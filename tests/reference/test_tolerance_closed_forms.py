@@ -133,9 +133,9 @@ def test_a_driver_spreads_by_its_own_level(divider: Problem) -> None:
 
 @pytest.fixture(scope="module")
 def three_way(demo_problem: Problem) -> tuple[Problem, Candidate]:
-    return demo_problem, search(demo_problem, seconds=None, max_rounds=2, seed=1, top=1).candidates[
-        0
-    ]
+    return demo_problem, search(
+        demo_problem, seconds=None, evaluations=8_000, seed=1, top=1
+    ).candidates[0]
 
 
 def test_small_deviations_have_the_variance_that_derivatives_foretell(

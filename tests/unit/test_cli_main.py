@@ -106,6 +106,7 @@ def test_settings_come_from_the_design_unless_given(searching):
     assert first["by"] == "verdicts"
     assert second == {
         "seconds": 2.5,
+        "evaluations": None,
         "seed": 0,
         "top": 9,
         "workers": 1,
@@ -114,6 +115,21 @@ def test_settings_come_from_the_design_unless_given(searching):
         "by": "cost",
         "runner": None,
     }
+
+
+def test_a_number_of_networks_takes_the_place_of_the_time(searching):
+    """With --evaluations the time of the design does not apply; one that is given does."""
+    main(["fit", "d.yaml", "--quiet", "--evaluations", "5000"])
+    main(["fit", "d.yaml", "--quiet", "--evaluations", "5000", "--seconds", "3"])
+    first, second = searching.calls
+    assert (first["evaluations"], first["seconds"]) == (5000, None)
+    assert (second["evaluations"], second["seconds"]) == (5000, 3.0)
+
+
+def test_an_exact_search_takes_no_number_of_networks(searching, capsys):
+    """Both at once are refused: one goes through everything, the other stops before."""
+    assert main(["fit", "d.yaml", "--exact", "--evaluations", "5000"]) == 2
+    assert "leave one of the two out" in capsys.readouterr().err
 
 
 def search_in_turn(searching, monkeypatch, **answers):

@@ -15,6 +15,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS
 from optimizer.network.network import FittedWay, Network
 from optimizer.parts import Part
+from optimizer.problem.agreement import Agreement
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.report import export
@@ -96,8 +97,17 @@ def test_top_level_keys(result):
         "seconds": 4.2,
         "evaluations": 123456,
         "stopped": "budget",
+        "repeatable": False,
         "cost_relaxed_best": 1.93,
     }
+
+
+def test_starts_that_agree_are_told(result):
+    """How many starts came to their end, how many met the best, and the chance of a miss."""
+    agreed = replace(result, agreement=Agreement(starts=5, met=4))
+    data = result_to_json(agreed, PROBLEM, "shed/design.yaml")
+    assert data["starts"] == {"ended": 5, "met": 4, "missed": pytest.approx(1 / 6, rel=1e-3)}
+    assert "starts" not in result_to_json(result, PROBLEM, "shed/design.yaml")
 
 
 def test_candidate_figures(result):

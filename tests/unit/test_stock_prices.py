@@ -98,7 +98,7 @@ def test_what_is_owned_is_preferred_by_the_price_of_the_new(tmp_path: Path, each
     by_hand = problem.evaluator.cost(problem.space.population(genomes)) + each * np.array(
         [coils[g.choice[0]].price + resistors[g.choice[1]].price for g in genomes]
     )
-    result = search(problem, seconds=None, max_rounds=4, seed=1, top=1)
+    result = search(problem, seconds=None, evaluations=15_000, seed=1, top=1)
     assert result.candidates[0].cost == pytest.approx(by_hand.min(), abs=1e-9)
     origins = {
         p.origin for w in result.candidates[0].network.ways for s in w.slots for p in s.parts

@@ -54,7 +54,7 @@ def search_to_json(
     problem: DescribedProblem, design_name: str, result: SearchResult | TradeResult
 ) -> dict[str, Any]:
     """Say what was searched, for how long, and why that ended: the head of results."""
-    return {
+    head: dict[str, Any] = {
         "schema": SCHEMA,
         "design": design_name,
         "speaker": problem.title,
@@ -63,6 +63,15 @@ def search_to_json(
         "evaluations": result.evaluations,
         "stopped": result.stopped,
     }
+    if isinstance(result, SearchResult):
+        head["repeatable"] = result.repeatable
+        if result.agreement.missed is not None:
+            head["starts"] = {
+                "ended": result.agreement.starts,
+                "met": result.agreement.met,
+                "missed": round_figure(result.agreement.missed),
+            }
+    return head
 
 
 def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, Any]:

@@ -6,6 +6,7 @@ least-squares term (see `Evaluator.linearise`), so a step that lowers the quadra
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from optimizer.parts import Kind
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.space import Space
 
-_BLOCK = 16  # networks differentiated at once: their arrays stay in a second-level cache
+_BLOCK = 32  # networks differentiated at once: fewer calls; larger arrays would leave the cache
 _PRUNED_EVERY = 3  # iterations between two attempts to do with one slot less
 _HARDLY_MISSED = 0.01  # share by which the cost may rise: the slots that are left make it good
 _LARGEST_STEP = 1.2  # nepers: a value changes at most by a factor of 3.3 in one iteration
@@ -75,6 +76,7 @@ def relax(
     schedule: tuple[tuple[int, float], ...] = ((6, 1.0), (9, 0.4), (6, 0.15)),
     tolerance: float = 1e-5,
     prune: bool = False,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Relaxed:
     """Relax a batch of starts; poor ones are dropped on the way.
 
@@ -92,6 +94,8 @@ def relax(
         A member whose cost falls by less than this share in three iterations running is finished.
     prune : bool
         Whether optional slots that do not earn their place are emptied on the way, one at a time.
+    stop : callable
+        Asked before each iteration; True ends the relaxation where it stands.
 
     Returns
     -------
@@ -145,7 +149,7 @@ def relax(
                     )
                     stalled[changed] = 0
             active = order[stalled[order] < 7]
-            if not len(active):
+            if not len(active) or stop():
                 break
             step = _bounded_step(
                 x[active], gradient[active], matrix[active], damping[active], low, high

@@ -19,9 +19,9 @@ from optimizer.problem.neighbourhood import Costed
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.descend.exchange import Descent
-from optimizer.search.explorer import Explorer
 from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.prove.branches import MISSED, Bounds, WayTree, ranking_cost
+from optimizer.search.prove.networks import relax_structure
 from optimizer.search.rank import rank_genomes
 
 LARGEST = 2e8
@@ -287,7 +287,6 @@ class _Enumeration:
         complete = stopped == "converged" and self.bounded
         found = sorted(self.archive.values(), key=lambda item: item[1])
         ranked = rank_genomes(problem, found, self.top)
-        explorer = Explorer(problem)
         candidates: list[Candidate] = []
         for rank, (genome, cost) in enumerate(ranked, start=1):
             why = ""
@@ -303,7 +302,7 @@ class _Enumeration:
                     genome,
                     rank=rank,
                     certificate=Certificate.of_search(changes, why=why),
-                    relaxed_cost=explorer.relax_structure(genome),
+                    relaxed_cost=relax_structure(problem, genome),
                 )
             )
         feasible = [c for c in candidates if c.feasible]

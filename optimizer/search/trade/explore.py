@@ -20,12 +20,12 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals.economy import economy_goals
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.genome import structure_key
 from optimizer.problem.problem import Problem
-from optimizer.search.fit import DEFAULT_STRATEGY, SMALL_LOG10
-from optimizer.search.planner import structure_of
+from optimizer.search.explorer import ValuePoint
+from optimizer.search.fit import SMALL_LOG10
 from optimizer.search.progress import SearchProgress
 from optimizer.search.runner import Runner, WorkersLost, lent_or_local
-from optimizer.search.strategies import Proposal, Strategy
 from optimizer.search.task import Deadline
 from optimizer.search.trade import front as geometry
 from optimizer.search.trade.archive import ENDS, Archive, Best, PartSum
@@ -47,8 +47,8 @@ ANCHORS_AGAIN = 2
 LOOKS_IN_VAIN = 2
 """Looks that better nothing, after which a front is finished; one for a small problem."""
 
-ROUNDS_OF_ANCHOR = 20
-"""Most rounds of starts at each share."""
+ROUNDS_OF_ANCHOR = 8
+"""Most rounds of portions at each share."""
 
 BATCH = 4
 """Weights tried at a time; fixed, so that the answer does not depend on the number of workers."""
@@ -119,9 +119,6 @@ def search_trade(
     with lent_or_local(runner, workers) as runner:
         run = _Trade(problem, between, points, seconds, seed, progress, runner)
         try:
-            if runner.workers > 1:
-                # Its import takes a second: here, processes that are forked have it.
-                Strategy(problem.space, DEFAULT_STRATEGY, 0, budget=1)
             run.explore(ANCHORS)
             run.start()
             run.refine()
@@ -197,7 +194,7 @@ class _Trade:
         self.archive = Archive(problem, between)
         self.best: dict[float, Best] = {}
         self.between_bests: dict[bytes, Best] = {}
-        self.reached: list[tuple[float, tuple[Proposal, ...]]] = []
+        self.reached: list[tuple[float, tuple[ValuePoint, ...]]] = []
         self.closed: set[tuple[bytes, bytes]] = set()  # neighbours whose tie was tried
         self.tried: set[bytes] = set()  # networks that were proven between neighbours
         self.evaluations = 0
@@ -297,12 +294,12 @@ class _Trade:
             cost=self.archive.cost(self.archive.entries[key], share),
         )
 
-    def relaxed_near(self, share: float) -> list[Proposal]:
+    def relaxed_near(self, share: float) -> list[ValuePoint]:
         """List structures as they were relaxed for other weights, those for the nearest first."""
-        chosen: dict[bytes, Proposal] = {}
-        for _, proposals in sorted(self.reached, key=lambda r: abs(r[0] - share)):
-            for proposal in proposals:
-                chosen.setdefault(structure_of(proposal), proposal)
+        chosen: dict[bytes, ValuePoint] = {}
+        for _, points in sorted(self.reached, key=lambda r: abs(r[0] - share)):
+            for point in points:
+                chosen.setdefault(structure_key(point.present, point.polarity), point)
         return list(chosen.values())[:_RELAXED_AGAIN]
 
     def _keep(self, best: Best) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import count as count_from
 
 import numpy as np
 
@@ -14,24 +13,22 @@ from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.descend.relax import Relaxed, relax
 from optimizer.search.descend.rounding import round_relaxed
-from optimizer.search.explorer import Explorer
-from optimizer.search.fit import DEFAULT_STRATEGY, STARTS_PER_ROUND
-from optimizer.search.planner import Planner, structure_of
-from optimizer.search.strategies import Proposal, Strategy
+from optimizer.search.explorer import Explorer, ValuePoint
+from optimizer.search.islands import Islands
+from optimizer.search.portions import work
+from optimizer.search.prove.networks import prove_network
 from optimizer.search.task import Deadline, keep_with
 
 Weights = tuple[tuple[str, float], ...]
 """Goal and its weight, for the goals that differ from the problem's own."""
-
-STALE_ROUNDS_OF_ANCHOR = 4
-"""Rounds without a better relaxed network after which the search for structures starts anew."""
 
 _DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
 _SHAKEN = 9  # copies with disturbed values
 _PASSED_ON = 16  # structures of an exploration that other weights are tried on
-_STARTED_OFTEN = 5
+_PASSED_ON_NETWORKS = 200  # networks of an exploration that other weights are tried on
+_PORTIONS = 4  # of a round
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,14 +43,14 @@ class Outcome:
         Networks evaluated.
     proven : int
         Certificate of the first network.
-    reached : tuple of Proposal
+    reached : tuple of ValuePoint
         Relaxed points of the best structures, for an exploring task.
     """
 
     genomes: tuple[Genome, ...]
     evaluations: int
     proven: int = 0
-    reached: tuple[Proposal, ...] = ()
+    reached: tuple[ValuePoint, ...] = ()
 
 
 def reweight(problem: Problem, weights: Weights) -> Problem:
@@ -83,72 +80,37 @@ def explore_structures(
     seed : int
         Of the starts.
     rounds : int
-        Rounds of starts at most.
+        Rounds at most; a start that comes to its end ends it as well.
     seconds : float or None
         Time for it.
     """
     deadline = Deadline(seconds)
     weighted = keep_with(problem, reweight, weights)
-    explorer = keep_with(weighted, Explorer)
-    seeds = count_from(seed)
-    planner = Planner(
-        weighted.space,
-        lambda: Strategy(weighted.space, DEFAULT_STRATEGY, next(seeds), budget=10_000),
-        np.random.default_rng(seed),
-    )
-    best, evaluations = np.inf, 0
-    done: dict[bytes, float] = {}
-    genomes: list[Genome] = []
-    reached: dict[bytes, tuple[float, Proposal]] = {}
-    stale, relaxed_best = 0, np.inf
+    islands = Islands(weighted, seed, count=_PORTIONS)
+    evaluations = 0
     for _ in range(rounds):
-        asked = planner.ask(STARTS_PER_ROUND)
-        outcome = explorer.explore([replace(p, token=None) for p in asked], best, done)
-        planner.tell(asked, outcome.reached, outcome.costs)
-        planner.prepare()  # the first round is drawn at random
-        for structure, cost in outcome.finished.items():
-            done[structure] = min(cost, done.get(structure, np.inf))
-        for genome, cost in outcome.genomes:
-            genomes.append(genome)
-            best = min(best, cost)
-        evaluations += outcome.evaluations
-        for proposal, cost in zip(outcome.reached, outcome.costs, strict=True):
-            if cost < reached.get(structure_of(proposal), (np.inf,))[0]:
-                reached[structure_of(proposal)] = (float(cost), proposal)
-        for proposal in planner.promising(best, 1):
-            deepened = explorer.deepen(proposal, best)
-            planner.deepened(deepened.reached, deepened.cost)
-            for genome, cost in deepened.genomes:
-                genomes.append(genome)
-                best = min(best, cost)
-            evaluations += deepened.evaluations
-        stale = 0 if planner.best < 0.999 * relaxed_best else stale + 1
-        relaxed_best = min(relaxed_best, planner.best)
-        if _knows_all(planner) or deadline.passed():
+        portions = islands.deal()
+        for portion in portions:
+            haul = work(weighted, portion, deadline)
+            islands.tell(portion, haul)
+            evaluations += haul.evaluations
+        if islands.end_round() or deadline.passed() or not portions:
             break
-        if stale >= STALE_ROUNDS_OF_ANCHOR:
-            # This start has come to its end; another one may end elsewhere.
-            planner.start_anew()
-            stale, relaxed_best = 0, np.inf
-    passed_on = sorted(reached.values(), key=lambda r: r[0])[:_PASSED_ON]
+    best = islands.in_haste()
+    if best is not None:
+        islands.tell(best, work(weighted, best, Deadline(0.0)))
     return Outcome(
-        genomes=tuple(genomes),
+        genomes=tuple(genome for genome, _ in islands.networks()[:_PASSED_ON_NETWORKS]),
         evaluations=evaluations,
-        reached=tuple(proposal for _, proposal in passed_on),
+        reached=tuple(met.point for met in islands.best_structures(_PASSED_ON)),
     )
-
-
-def _knows_all(planner: Planner) -> bool:
-    """Whether there are so few structures that each was started from several times."""
-    started = sum(k.starts for k in planner.known.values())
-    return started >= _STARTED_OFTEN * planner.space.structures()
 
 
 def polish_network(
     problem: Problem,
     weights: Weights,
     seeds: Sequence[Genome],
-    reached: Sequence[Proposal],
+    reached: Sequence[ValuePoint],
     seed: int,
     deadline: Deadline,
 ) -> Outcome:
@@ -162,7 +124,7 @@ def polish_network(
         Of the goals.
     seeds : sequence of Genome
         Networks to start from, cheapest first.
-    reached : sequence of Proposal
+    reached : sequence of ValuePoint
         Relaxed points to start from.
     seed : int
         Of the disturbances.
@@ -194,12 +156,12 @@ def polish_network(
             known[done.genome.key(space.gene_slot)] = (done.genome, done.cost)
             best = min(best, done.cost)
     leader = min(known.values(), key=lambda item: item[1])
-    genome, cost, proven, _ = explorer.prove(*leader, deadline.moment)
-    known[genome.key(space.gene_slot)] = (genome, cost)
+    proved = prove_network(weighted, *leader, deadline)
+    known[proved.genome.key(space.gene_slot)] = (proved.genome, proved.cost)
     ordered = sorted(known.values(), key=lambda item: item[1])
     return Outcome(
         genomes=tuple(g for g, _ in ordered),
-        proven=proven,
+        proven=proved.no_better_change_of,
         evaluations=relaxed.evaluations + descent.evaluations - before,
     )
 
@@ -221,17 +183,19 @@ def certify_network(
         When to give up.
     """
     weighted = keep_with(problem, reweight, weights)
-    genome, _, proven, evaluations = keep_with(weighted, Explorer).prove(
-        genome, float(weighted.cost([genome])[0]), deadline.moment
+    proved = prove_network(weighted, genome, float(weighted.cost([genome])[0]), deadline)
+    return Outcome(
+        genomes=(proved.genome,),
+        proven=proved.no_better_change_of,
+        evaluations=proved.evaluations,
     )
-    return Outcome(genomes=(genome,), proven=proven, evaluations=evaluations)
 
 
 def _relax_around(
     problem: Problem,
     explorer: Explorer,
     seeds: Sequence[Genome],
-    reached: Sequence[Proposal],
+    reached: Sequence[ValuePoint],
     rng: np.random.Generator,
     best: float,
 ) -> Relaxed:

@@ -1,0 +1,388 @@
+"""The structures of a search: what is known of them, and which portion of work comes next.
+
+A structure says which slots are filled and which ways are turned. Within one, the relaxed cost has
+a few basins; what decides is the structure, and each polarity is a funnel of its own that changes
+of slots do not lead out of. So every polarity is a niche: a first pass starts in each with all
+slots filled and leaves out what is not missed; from its best structures single toggles lead on.
+
+Work is dealt out in rounds of as many portions as there are islands. Between rounds the islands
+exchange what they found, so that what is dealt depends on the seed and on their number, never on
+how many processes work, nor on how fast they are.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import Counter, defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+
+from optimizer.arrays import Real
+from optimizer.problem.genome import Genome
+from optimizer.problem.problem import Problem
+from optimizer.problem.structures import Structures
+from optimizer.search.explorer import RelaxedPoint, lie_apart
+from optimizer.search.portions import (
+    COMMON,
+    STARTS_OF_SWEEP,
+    Climb,
+    Finish,
+    FirstPass,
+    Haul,
+    Portion,
+    Wander,
+    open_structures,
+)
+from optimizer.search.strategies import Adviser
+
+ISLANDS = 8
+"""Portions of one round: enough for a usual machine; the answer depends on it."""
+
+NICHES = 64
+"""Niches at most; where there are more polarities, several share one."""
+
+STALE_ROUNDS = 3
+"""Rounds without anything better after which a start has come to its end."""
+
+_FEW = 64  # structures that are all met without advice
+_FEWEST_SWEEPS = 4
+_FEWEST_STARTS = 6
+_USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
+_ALLOWANCE = 800  # networks of a climb
+_FINISHED_A_ROUND = 2
+_SHIPPED = 40  # structures of a niche that a climb is told of
+_NICHE_RANK = 0.4  # of the geometric law by which niches are chosen, best first
+_WARM = 12  # points of good structures that a finish starts from
+_REFINISHED = 0.995  # share of the relaxed cost below which a structure is finished again
+_WANDERERS = 12  # networks that are disturbed in turn
+_DISTURBANCES = 6
+_FLOOR, _CEILING = 0.05, 0.5  # share of the portions that the adviser gets
+_ADAPT = 0.1
+
+
+@dataclass(slots=True)
+class _Niche:
+    """What is known of the structures of some polarities."""
+
+    best: dict[bytes, RelaxedPoint] = field(default_factory=dict)
+    closed: dict[bytes, float] = field(default_factory=dict)
+    finished: dict[bytes, float] = field(default_factory=dict)
+
+    @property
+    def cost(self) -> float:
+        """Lowest relaxed cost."""
+        return min((m.cost for m in self.best.values()), default=np.inf)
+
+
+class Islands:
+    """One start after the other, each from nothing; deals its portions and learns from the hauls.
+
+    Parameters
+    ----------
+    problem : Problem
+    seed : int
+    count : int
+        Portions of a round.
+    adviser : callable, optional
+        Makes what proposes structures from outside, given a seed; None goes without.
+    board : bool
+        Whether parts stand on a board, near which good networks lie.
+
+    Attributes
+    ----------
+    starts : int
+        Starts begun.
+    found : dict of bytes to (Genome, float)
+        Buildable networks of this start.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        seed: int,
+        *,
+        count: int = ISLANDS,
+        adviser: Callable[[int], Adviser] | None = None,
+        board: bool = False,
+    ) -> None:
+        self.space = problem.space
+        self.seed = seed
+        self.count = count
+        self.make_adviser = adviser
+        self.structures = Structures(problem.space, kept=True)
+        self.scarce = problem.space.supply.counted or board
+        self.turning = np.flatnonzero(self.space.polarity_free)
+        self.choosing = problem.space.structures() > _FEW
+        self.starts = 0
+        self.start_anew()
+
+    def start_anew(self) -> None:
+        """Begin a start of its own: nothing is known, and other numbers are drawn."""
+        self.starts += 1
+        self.rng = np.random.default_rng((self.seed, self.starts))
+        self.niches: dict[int, _Niche] = {}
+        self.started: Counter[bytes] = Counter()
+        self.found: dict[bytes, tuple[Genome, float]] = {}
+        self.best = np.inf
+        self.visits: dict[bytes, int] = defaultdict(int)
+        self.stale = 0
+        self.serial = 0
+        self.adviser: Adviser | None = None
+        self.asked: dict[tuple[int, ...], object] = {}
+        self.share = 2.0 * _FLOOR
+        self.sweeps = self._list_sweeps()
+        self._relaxed_before = self._best_before = np.inf
+
+    @property
+    def relaxed_best(self) -> float:
+        """Lowest relaxed cost of this start."""
+        return min((n.cost for n in self.niches.values()), default=np.inf)
+
+    def _next_seed(self) -> tuple[int, ...]:
+        self.serial += 1
+        return (self.seed, self.starts, self.serial)
+
+    def _polarity(self, signs: tuple[float, ...]) -> Real:
+        polarity = self.space.polarity_start.copy()
+        polarity[self.turning[: len(signs)]] = signs
+        rest = self.turning[len(signs) :]
+        polarity[rest] = self.rng.choice([-1.0, 1.0], len(rest))
+        return polarity
+
+    def _niche_of(self, polarity: Real) -> int:
+        first = polarity[self.turning[: NICHES.bit_length() - 1]] < 0.0
+        return int((first * (1 << np.arange(len(first)))).sum())
+
+    def _list_sweeps(self) -> list[FirstPass]:
+        """First passes in every niche; a few at least."""
+        own = len(self.turning[: NICHES.bit_length() - 1])
+        signs = list(product((1.0, -1.0), repeat=own))
+        genes = max(_USUAL_GENES, len(self.space.genes))
+        count = max(_FEWEST_STARTS, STARTS_OF_SWEEP * _USUAL_GENES // genes)
+        again = -(-_FEWEST_SWEEPS // len(signs)) if self.space.optional.any() else 1
+        return [
+            FirstPass(
+                polarity=np.array([self._polarity(sign) for _ in range(count)]),
+                seed=self._next_seed(),
+            )
+            for _ in range(again)
+            for sign in signs
+        ]
+
+    # ------------------------------------------------------------------------------------ dealing
+
+    def deal(self) -> list[Portion]:
+        """Deal out the next round.
+
+        Returns
+        -------
+        list of Portion
+            Empty when nothing is left to be tried in this start.
+        """
+        portions: list[Portion] = []
+        portions += self.sweeps[: self.count]
+        del self.sweeps[: self.count]
+        portions += self._finishes()
+        if len(portions) < self.count:
+            portions += self._advised()
+            portions += self._wanders()
+        taken: dict[int, dict[bytes, float]] = defaultdict(dict)
+        while len(portions) < self.count:
+            climb = self._climb(taken)
+            if climb is None:
+                break
+            portions.append(climb)
+        return portions
+
+    def _finishes(self) -> list[Finish]:
+        """Take the best structures that may be better and are not brought to networks yet."""
+        open_ones = [
+            (m.cost, key, niche)
+            for niche in self.niches.values()
+            for key, m in niche.best.items()
+            if m.cost < self.best and m.cost < _REFINISHED * niche.finished.get(key, np.inf)
+        ]
+        chosen = heapq.nsmallest(_FINISHED_A_ROUND, open_ones, key=lambda o: o[:2])
+        for cost, key, niche in chosen:
+            niche.finished[key] = cost
+        return [self._finish(key, niche) for _, key, niche in chosen]
+
+    def _finish(self, key: bytes, niche: _Niche) -> Finish:
+        """Bring one structure to networks, from its own point and those of its neighbours."""
+        point = niche.best[key].point
+        near = heapq.nsmallest(_WARM, niche.best, key=lambda k: (niche.best[k].cost, k))
+        others = [niche.best[k].point.log_values for k in near if k != key]
+        return Finish(
+            present=point.present,
+            polarity=point.polarity,
+            log_values=np.stack([point.log_values, *others]),
+            best=self.best,
+            seed=self._next_seed(),
+        )
+
+    def in_haste(self) -> Finish | None:
+        """Return what brings the best structure to networks at once; None where there are some."""
+        if self.found:
+            return None
+        known = [(m.cost, key, n) for n in self.niches.values() for key, m in n.best.items()]
+        if not known:
+            return None
+        _, key, niche = min(known, key=lambda k: k[:2])
+        return self._finish(key, niche)
+
+    def _advised(self) -> list[Finish]:
+        """Structures that the adviser wants tried; the more, the more it has helped."""
+        if self.make_adviser is None or not self.choosing:
+            return []
+        count = int(self.rng.binomial(self.count, self.share))
+        if not count:
+            return []
+        if self.adviser is None:
+            self.adviser = self.make_adviser(self.seed + self.starts - 1)
+        finishes = []
+        for present, polarity, token in self.adviser.ask(count):
+            known = self.niches.get(self._niche_of(polarity), _Niche()).best.get(
+                self.structures.key(present, polarity)
+            )
+            finishes.append(
+                Finish(
+                    present=present if known is None else known.point.present,
+                    polarity=polarity,
+                    log_values=np.empty((0, len(self.space.log_low)))
+                    if known is None
+                    else known.point.log_values[None],
+                    best=self.best,
+                    seed=self._next_seed(),
+                )
+            )
+            self.asked[finishes[-1].seed] = token
+        return finishes
+
+    def _wanders(self) -> list[Wander]:
+        """Disturb the best networks of different structures and basins, least visited first.
+
+        Scarce pieces make a landscape of their own; elsewhere it is a last resort.
+        """
+        if self.scarce:
+            count = self.count // 2
+        elif self.stale:
+            count = self.count // 4
+        else:
+            return []
+        key_of = self.space.gene_slot
+        several = self._different()
+        order = sorted(
+            range(len(several)),
+            key=lambda i: (i + _WANDERERS // 4 * self.visits[several[i][0].key(key_of)], i),
+        )
+        wanders = []
+        for i in order[:count]:
+            genome, cost = several[i]
+            self.visits[genome.key(key_of)] += 1
+            wanders.append(
+                Wander(genome=genome, cost=cost, tries=_DISTURBANCES, seed=self._next_seed())
+            )
+        return wanders
+
+    def _different(self) -> list[tuple[Genome, float]]:
+        """List the best networks of this start that differ in structure or in basin."""
+        space = self.space
+        chosen: list[tuple[Genome, Real]] = []
+        out = []
+        for genome, cost in self.networks():
+            values = np.array(
+                [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
+            )
+            key = self.structures.key(genome.present, genome.polarity)
+            alike = [(g, v) for g, v in chosen if self.structures.key(g.present, g.polarity) == key]
+            if all(
+                (g.present == genome.present).all()
+                and lie_apart(space.gene_slot, genome.present, np.stack([v, values]))
+                for g, v in alike
+            ):
+                chosen.append((genome, values))
+                out.append((genome, cost))
+                if len(out) == _WANDERERS:
+                    break
+        return out
+
+    def _climb(self, taken: dict[int, dict[bytes, float]]) -> Climb | None:
+        """Choose a niche to climb in; `taken` is what this round's other climbs begin with."""
+        if not self.space.optional.any() or not self.niches:
+            return None
+        order = sorted(self.niches, key=lambda n: (self.niches[n].cost, n))
+        at = order[min(int(self.rng.geometric(_NICHE_RANK)) - 1, len(order) - 1)]
+        niche = self.niches[at]
+        closed = niche.closed | taken[at]
+        first = open_structures(niche.best, closed)[:2]
+        taken[at].update({key: niche.best[key].cost for key in first})
+        shipped = heapq.nsmallest(_SHIPPED, niche.best, key=lambda k: (niche.best[k].cost, k))
+        return Climb(
+            known=tuple(niche.best[k] for k in shipped),
+            closed={k: closed[k] for k in shipped if k in closed},
+            common=frozenset(k for k, n in self.started.items() if n >= COMMON),
+            allowance=_ALLOWANCE,
+            seed=self._next_seed(),
+        )
+
+    def networks(self) -> list[tuple[Genome, float]]:
+        """List the buildable networks of this start, cheapest first."""
+        return sorted(self.found.values(), key=lambda item: (item[1], item[0].choice.tolist()))
+
+    def best_structures(self, count: int) -> list[RelaxedPoint]:
+        """List the best relaxed points of this start, one a structure.
+
+        Parameters
+        ----------
+        count : int
+            How many at most.
+        """
+        known = [(m.cost, key, m) for n in self.niches.values() for key, m in n.best.items()]
+        return [m for _, _, m in heapq.nsmallest(count, known, key=lambda k: k[:2])]
+
+    # ----------------------------------------------------------------------------------- learning
+
+    def tell(self, portion: Portion, haul: Haul) -> None:
+        """Learn what a portion brought; hauls are told in the order of their portions.
+
+        Parameters
+        ----------
+        portion : Portion
+        haul : Haul
+        """
+        self.started.update(dict(haul.started))
+        for met in haul.met:
+            key = self.structures.key(met.point.present, met.point.polarity)
+            niche = self.niches.setdefault(self._niche_of(met.point.polarity), _Niche())
+            if key not in niche.best or met.cost < niche.best[key].cost:
+                niche.best[key] = met
+            if isinstance(portion, Finish):
+                niche.finished[key] = min(met.cost, niche.finished.get(key, np.inf))
+        if isinstance(portion, Climb):
+            for key, cost in haul.expanded:
+                niche = next(n for n in self.niches.values() if key in n.best)
+                niche.closed[key] = min(cost, niche.closed.get(key, np.inf))
+        before = self.best
+        for genome, cost in haul.genomes:
+            self.found[genome.key(self.space.gene_slot)] = (genome, cost)
+            self.best = min(self.best, cost)
+        token = self.asked.pop(portion.seed, None)
+        if token is not None and self.adviser is not None:
+            relaxed = min(m.cost for m in haul.met)
+            reached = min((c for _, c in haul.genomes), default=2.0 * relaxed)
+            self.adviser.tell(token, reached)
+            won = 1.0 if reached < before - 1e-9 else 0.0
+            self.share += _ADAPT * (won - self.share)
+            self.share = float(np.clip(self.share, _FLOOR, _CEILING))
+
+    def end_round(self) -> bool:
+        """Note whether the round brought anything better; True when this start is at its end."""
+        relaxed = self.relaxed_best
+        better = self.best < self._best_before - 1e-9 or relaxed < 0.999 * self._relaxed_before
+        self.stale = 0 if better else self.stale + 1
+        self._relaxed_before = min(relaxed, self._relaxed_before)
+        self._best_before = self.best
+        return not self.sweeps and self.stale >= STALE_ROUNDS
