@@ -127,7 +127,10 @@ def search(
             stopped = "budget"
             state.notes += (f"cut short: {error}",)
         state.notes += runner.notes
-    return state.result(top, stopped)
+    try:
+        return state.result(top, stopped)
+    except KeyboardInterrupt:
+        return state.result(top, "interrupted")  # it takes a moment, and is not put off twice
 
 
 class _State:
@@ -225,8 +228,7 @@ class _State:
         islands = make(self.start_from_board())
         while True:
             ended = self.explore(islands, evaluations, self.clock.until(share))
-            if not self.archive:
-                self.round_best(islands)
+            self.round_in_haste(islands, top)
             if ended == "converged" and self.small:
                 self.enumerate(top)
             proved = self.prove(top)
@@ -237,11 +239,10 @@ class _State:
             if self.clock.spent() > (1.0 - LEAST_LEFT) * self.clock.seconds:
                 return "budget"
 
-    def round_best(self, islands: Islands) -> None:
-        """Bring the best structure so far to a network without delay: some answer there must be."""
-        best = islands.in_haste()
-        if best is not None:
-            haul = self.runner.submit(work, self.problem, best, Deadline(0.0)).result()
+    def round_in_haste(self, islands: Islands, top: int) -> None:
+        """Bring structures to networks without delay where a short search has hardly any."""
+        tasks = [(portion, Deadline(0.0)) for portion in islands.in_haste(top)]
+        for haul in self.runner.in_order(work, self.problem, tasks):
             self.evaluations += haul.evaluations
             for genome, cost in haul.genomes:
                 self.add(genome, cost)

@@ -223,15 +223,23 @@ class Islands:
             seed=self._next_seed(),
         )
 
-    def in_haste(self) -> Finish | None:
-        """Return what brings the best structure to networks at once; None where there are some."""
-        if self.found:
-            return None
-        known = [(m.cost, key, n) for n in self.niches.values() for key, m in n.best.items()]
-        if not known:
-            return None
-        _, key, niche = min(known, key=lambda k: k[:2])
-        return self._finish(key, niche)
+    def in_haste(self, wanted: int) -> list[Finish]:
+        """List what brings the best structures to networks at once, where those found are too few.
+
+        Parameters
+        ----------
+        wanted : int
+            Structures of which there should be networks.
+        """
+        done = {self.structures.key(g.present, g.polarity) for g, _ in self.found.values()}
+        known = [
+            (m.cost, key, niche)
+            for niche in self.niches.values()
+            for key, m in niche.best.items()
+            if key not in done
+        ]
+        chosen = heapq.nsmallest(max(0, wanted - len(done)), known, key=lambda k: k[:2])
+        return [self._finish(key, niche) for _, key, niche in chosen]
 
     def _advised(self) -> list[Finish]:
         """Structures that the adviser wants tried; the more, the more it has helped."""
@@ -267,9 +275,9 @@ class Islands:
         Scarce pieces make a landscape of their own; elsewhere it is a last resort.
         """
         if self.scarce:
-            count = self.count // 2
+            count = max(1, self.count // 2)
         elif self.stale:
-            count = self.count // 4
+            count = max(1, self.count // 4)
         else:
             return []
         key_of = self.space.gene_slot

@@ -109,7 +109,7 @@ def case(
     design = copy_demo(folder, *(() if isinstance(written, str) else written))
     if isinstance(written, str):
         design.write_text(written, encoding="utf-8")
-    return request.param, Bench(laddersmith, coarsen(design), seconds=1.5)
+    return request.param, Bench(laddersmith, coarsen(design))
 
 
 def candidate(bench: Bench) -> dict:

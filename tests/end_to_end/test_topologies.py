@@ -186,7 +186,7 @@ def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: st
     assert ends["P1.Rs"] == (ends["B1.R"][0], ends["B1.C"][1])
     said = bypassed.run("check", bypassed.file).stdout
     assert "(R+C)||Rs" in said
-    bypassed.run("voice", bypassed.file, "--wish", "3k..8k -1 dB", "--changes", 1)
+    bypassed.run("voice", bypassed.file, "--wish", "3k..8k -1 dB", "--changes", 2)
     fault = next(
         f for f in list_faults(network) if (f.what, f.where) == ("short", "midrange.P1.Rp")
     )
@@ -245,11 +245,10 @@ def test_a_tap_goes_through_check_voice_and_sheet(tapped: tuple[str, Bench]) -> 
     said = bench.run("check", bench.file, "--page", page).stdout
     assert "[A1]" in said
     assert ">A1<" in page.read_text(encoding="utf-8")
-    # Whether one part alone serves the wish depends on what was found; what it would do is told.
+    # Whether one part serves a wish depends on what was found: held loosely, some part does.
     answers = bench.folder / "v.json"
-    wish = ("--wish", "3k..8k -1 dB", "--changes", 1, "--json", answers)
-    done = bench.command("voice", bench.design, bench.file, *wish)
-    assert done.returncode in (0, 3), done.stderr
+    wish = ("--wish", "500..1.5k -0.5 dB", "--hold", "3dB", "--changes", 1, "--json", answers)
+    bench.run("voice", bench.file, *wish)
     told = json.loads(answers.read_text(encoding="utf-8"))["answers"]
     changed = {change["slot"] for answer in told for change in answer["changes"]}
     assert changed

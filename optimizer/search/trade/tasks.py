@@ -96,9 +96,8 @@ def explore_structures(
             evaluations += haul.evaluations
         if islands.end_round() or deadline.passed() or not portions:
             break
-    best = islands.in_haste()
-    if best is not None:
-        islands.tell(best, work(weighted, best, Deadline(0.0)))
+    for portion in islands.in_haste(1):
+        islands.tell(portion, work(weighted, portion, Deadline(0.0)))
     return Outcome(
         genomes=tuple(genome for genome, _ in islands.networks()[:_PASSED_ON_NETWORKS]),
         evaluations=evaluations,
