@@ -51,6 +51,7 @@ _FEW = 64  # structures that are all met without advice
 _FEWEST_SWEEPS = 4
 _FEWEST_STARTS = 6
 _USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
+_SCATTERED_FIRST, _SCATTERED = 8, 3  # scattered first passes at the beginning, and a round
 _ALLOWANCE = 800  # networks of a climb
 _FINISHED_A_ROUND = 2
 _SHIPPED = 40  # structures of a niche that a climb is told of
@@ -166,11 +167,19 @@ class Islands:
         return [
             FirstPass(
                 polarity=np.array([self._polarity(sign) for _ in range(count)]),
+                fill=1.0,
                 seed=self._next_seed(),
             )
             for _ in range(again)
             for sign in signs
         ]
+
+    def _scatter(self) -> FirstPass:
+        """Draw starts of any polarity, half filled: quick looks all over the space."""
+        own = self.turning[: NICHES.bit_length() - 1]
+        signs = self.rng.choice([-1.0, 1.0], (STARTS_OF_SWEEP, len(own)))
+        polarity = np.array([self._polarity(tuple(row)) for row in signs])
+        return FirstPass(polarity=polarity, fill=0.5, seed=self._next_seed())
 
     # ------------------------------------------------------------------------------------ dealing
 
@@ -182,11 +191,17 @@ class Islands:
         list of Portion
             Empty when nothing is left to be tried in this start.
         """
+        if self.choosing and not self.niches:
+            # Quick looks first: there is something to bring to networks soon.
+            return [self._scatter() for _ in range(_SCATTERED_FIRST)]
         portions: list[Portion] = []
         portions += self.sweeps[: self.count]
         del self.sweeps[: self.count]
-        portions += self._finishes()
+        # Networks first: time may be up before the round is done.
+        portions[:0] = self._finishes()
         if len(portions) < self.count:
+            if self.choosing:
+                portions += [self._scatter() for _ in range(_SCATTERED)]
             portions += self._advised()
             portions += self._wanders()
         taken: dict[int, dict[bytes, float]] = defaultdict(dict)
