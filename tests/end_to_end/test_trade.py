@@ -298,7 +298,7 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         assert any(note.startswith("estimated, not measured") for note in problem.notes)
         best = search(problem, seconds=None, evaluations=15_000, seed=1, top=1).candidates[0]
         assert any("estimated" in note for note in candidate_to_json(best)["notes"])
-        crossovers.append(best.crossovers_hz[1])
-    (low_before, high_before), (low_after, high_after) = crossovers
-    assert high_after < 0.9 * high_before
-    assert low_after < 0.95 * low_before
+        crossovers.append(best.crossovers_hz[1][1])
+    # The upper one: where woofer and midrange meet, waves are longer than the way between them.
+    before, after = crossovers
+    assert after < 0.9 * before

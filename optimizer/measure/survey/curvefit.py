@@ -156,7 +156,10 @@ def evaluate_with_slopes(u: Real, structure: CurveTerms, x: Real) -> tuple[Real,
     # The floor adds its power to that of everything else, whose share scales all other slopes.
     floor = np.exp(np.minimum((x[3] - level) / _DB, _OVERFLOW))
     floor += 1.0
-    slopes /= floor
+    with np.errstate(invalid="ignore"):
+        slopes /= floor
+    # Far outside of all data a slope may overflow where the floor hides it: it moves nothing there.
+    slopes[np.isnan(slopes)] = 0.0
     slopes[3] = 1.0 - 1.0 / floor
     level += _DB * np.log(floor)
     return level, slopes
