@@ -134,6 +134,10 @@ class Space:
             polarity=np.array([g.polarity for g in genomes]),
         )
 
+    def log_values(self, genome: Genome) -> Real:
+        """Logarithms of the chosen values, shape (G,)."""
+        return np.log([o.values[c] for o, c in zip(self.options, genome.choice, strict=True)])
+
     def economies(self, genomes: Sequence[Genome]) -> Real:
         """Cost of the chosen parts themselves, shape (P,)."""
         choice = np.array([g.choice for g in genomes])

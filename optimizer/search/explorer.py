@@ -18,9 +18,7 @@ from optimizer.search.descend.rounding import choose_anew, round_relaxed
 RELAXATION_POINTS = 48
 """Grid points of a relaxation: enough for the smooth part of a goal, a quarter of the work."""
 
-BASINS = 3
-"""Basins of one structure that are rounded at most."""
-
+_BASINS = 3  # of one structure that are rounded at most
 _BASIN_RANGE = 1.02  # relaxed cost over the lowest up to which a basin is worth rounding
 _APART = 0.5  # nepers by which some part must differ between two basins
 _BREADTH = 96
@@ -158,7 +156,7 @@ class Explorer:
         order = np.argsort(relaxed.cost, kind="stable")
         chosen: list[int] = []
         for i in order:
-            if relaxed.cost[i] > _BASIN_RANGE * relaxed.cost[order[0]] or len(chosen) == BASINS:
+            if relaxed.cost[i] > _BASIN_RANGE * relaxed.cost[order[0]] or len(chosen) == _BASINS:
                 return
             if all(
                 lie_apart(self.space.gene_slot, relaxed.present[i], relaxed.log_values[[i, j]])

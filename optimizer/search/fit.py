@@ -105,17 +105,14 @@ def search(
     with lent_or_local(runner, workers) as runner:
         state = _State(problem, runner, clock, seed=seed, progress=progress, by=by)
         try:
-            stopped = state.explore_and_prove(
-                lambda board: Islands(
-                    problem,
-                    seed,
-                    count=islands,
-                    adviser=state.prepare(strategy),
-                    board=board,
-                ),
-                evaluations,
-                top,
+            dealer = Islands(
+                problem,
+                seed,
+                count=islands,
+                adviser=state.prepare(strategy),
+                board=state.start_from_board(),
             )
+            stopped = state.explore_and_prove(dealer, evaluations, top)
             if robust:
                 left = None if seconds is None else seconds - clock.spent()
                 state.make_steady(top, Deadline(left))
@@ -220,12 +217,11 @@ class _State:
             )
 
     def explore_and_prove(
-        self, make: Callable[[bool], Islands], evaluations: int | None, top: int
+        self, islands: Islands, evaluations: int | None, top: int
     ) -> Literal["converged", "budget"]:
         """Explore, prove what was found, and go on exploring as long as that leaves time."""
         # Where options are many, the proof cannot be had in the time: rather look further.
         share = 0.8 if has_many_options(self.problem.space) else 0.6
-        islands = make(self.start_from_board())
         while True:
             ended = self.explore(islands, evaluations, self.clock.until(share))
             self.round_in_haste(islands, top)
@@ -240,7 +236,10 @@ class _State:
                 return "budget"
 
     def round_in_haste(self, islands: Islands, top: int) -> None:
-        """Bring structures to networks without delay where a short search has hardly any."""
+        """Bring structures to networks without delay where a short search has hardly any.
+
+        The islands are not told: to them these structures are still to be finished with care.
+        """
         tasks = [(portion, Deadline(0.0)) for portion in islands.in_haste(top)]
         for haul in self.runner.in_order(work, self.problem, tasks):
             self.evaluations += haul.evaluations

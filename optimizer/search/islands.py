@@ -14,8 +14,7 @@ from __future__ import annotations
 
 import heapq
 from collections import Counter, defaultdict
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
 from itertools import product
 
 import numpy as np
@@ -27,7 +26,7 @@ from optimizer.problem.structures import Structures
 from optimizer.search.explorer import RelaxedPoint, lie_apart
 from optimizer.search.portions import (
     COMMON,
-    STARTS_OF_SWEEP,
+    STARTS_OF_PASS,
     Climb,
     Finish,
     FirstPass,
@@ -48,7 +47,7 @@ STALE_ROUNDS = 3
 """Rounds without anything better after which a start has come to its end."""
 
 _FEW = 64  # structures that are all met without advice
-_FEWEST_SWEEPS = 4
+_FEWEST_PASSES = 4
 _FEWEST_STARTS = 6
 _USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
 _SCATTERED_FIRST, _SCATTERED = 8, 3  # scattered first passes at the beginning, and a round
@@ -64,18 +63,8 @@ _FLOOR, _CEILING = 0.05, 0.5  # share of the portions that the adviser gets
 _ADAPT = 0.1
 
 
-@dataclass(slots=True)
-class _Niche:
-    """What is known of the structures of some polarities."""
-
-    best: dict[bytes, RelaxedPoint] = field(default_factory=dict)
-    closed: dict[bytes, float] = field(default_factory=dict)
-    finished: dict[bytes, float] = field(default_factory=dict)
-
-    @property
-    def cost(self) -> float:
-        """Lowest relaxed cost."""
-        return min((m.cost for m in self.best.values()), default=np.inf)
+Niche = dict[bytes, RelaxedPoint]
+"""The best relaxed point of each structure known of some polarities."""
 
 
 class Islands:
@@ -116,6 +105,7 @@ class Islands:
         self.structures = Structures(problem.space, kept=True)
         self.scarce = problem.space.supply.counted or board
         self.turning = np.flatnonzero(self.space.polarity_free)
+        self.telling = self.turning[: NICHES.bit_length() - 1]  # ways that tell niches apart
         self.choosing = problem.space.structures() > _FEW
         self.starts = 0
         self.start_anew()
@@ -124,7 +114,9 @@ class Islands:
         """Begin a start of its own: nothing is known, and other numbers are drawn."""
         self.starts += 1
         self.rng = np.random.default_rng((self.seed, self.starts))
-        self.niches: dict[int, _Niche] = {}
+        self.niches: dict[int, Niche] = {}
+        self.closed: dict[bytes, float] = {}
+        self.finished: dict[bytes, float] = {}
         self.started: Counter[bytes] = Counter()
         self.found: dict[bytes, tuple[Genome, float]] = {}
         self.best = np.inf
@@ -134,13 +126,13 @@ class Islands:
         self.adviser: Adviser | None = None
         self.asked: dict[tuple[int, ...], object] = {}
         self.share = 2.0 * _FLOOR
-        self.sweeps = self._list_sweeps()
+        self.passes = self._list_passes()
         self._relaxed_before = self._best_before = np.inf
 
     @property
     def relaxed_best(self) -> float:
         """Lowest relaxed cost of this start."""
-        return min((n.cost for n in self.niches.values()), default=np.inf)
+        return min(map(_cost_of, self.niches.values()), default=np.inf)
 
     def _next_seed(self) -> tuple[int, ...]:
         self.serial += 1
@@ -148,22 +140,20 @@ class Islands:
 
     def _polarity(self, signs: tuple[float, ...]) -> Real:
         polarity = self.space.polarity_start.copy()
-        polarity[self.turning[: len(signs)]] = signs
-        rest = self.turning[len(signs) :]
+        polarity[self.telling] = signs
+        rest = self.turning[len(self.telling) :]
         polarity[rest] = self.rng.choice([-1.0, 1.0], len(rest))
         return polarity
 
     def _niche_of(self, polarity: Real) -> int:
-        first = polarity[self.turning[: NICHES.bit_length() - 1]] < 0.0
-        return int((first * (1 << np.arange(len(first)))).sum())
+        return int(((polarity[self.telling] < 0.0) * (1 << np.arange(len(self.telling)))).sum())
 
-    def _list_sweeps(self) -> list[FirstPass]:
+    def _list_passes(self) -> list[FirstPass]:
         """First passes in every niche; a few at least."""
-        own = len(self.turning[: NICHES.bit_length() - 1])
-        signs = list(product((1.0, -1.0), repeat=own))
+        signs = list(product((1.0, -1.0), repeat=len(self.telling)))
         genes = max(_USUAL_GENES, len(self.space.genes))
-        count = max(_FEWEST_STARTS, STARTS_OF_SWEEP * _USUAL_GENES // genes)
-        again = -(-_FEWEST_SWEEPS // len(signs)) if self.space.optional.any() else 1
+        count = max(_FEWEST_STARTS, STARTS_OF_PASS * _USUAL_GENES // genes)
+        again = -(-_FEWEST_PASSES // len(signs)) if self.space.optional.any() else 1
         return [
             FirstPass(
                 polarity=np.array([self._polarity(sign) for _ in range(count)]),
@@ -176,8 +166,7 @@ class Islands:
 
     def _scatter(self) -> FirstPass:
         """Draw starts of any polarity, half filled: quick looks all over the space."""
-        own = self.turning[: NICHES.bit_length() - 1]
-        signs = self.rng.choice([-1.0, 1.0], (STARTS_OF_SWEEP, len(own)))
+        signs = self.rng.choice([-1.0, 1.0], (STARTS_OF_PASS, len(self.telling)))
         polarity = np.array([self._polarity(tuple(row)) for row in signs])
         return FirstPass(polarity=polarity, fill=0.5, seed=self._next_seed())
 
@@ -195,8 +184,8 @@ class Islands:
             # Quick looks first: there is something to bring to networks soon.
             return [self._scatter() for _ in range(_SCATTERED_FIRST)]
         portions: list[Portion] = []
-        portions += self.sweeps[: self.count]
-        del self.sweeps[: self.count]
+        portions += self.passes[: self.count]
+        del self.passes[: self.count]
         # Networks first: time may be up before the round is done.
         portions[:0] = self._finishes()
         if len(portions) < self.count:
@@ -204,7 +193,7 @@ class Islands:
                 portions += [self._scatter() for _ in range(_SCATTERED)]
             portions += self._advised()
             portions += self._wanders()
-        taken: dict[int, dict[bytes, float]] = defaultdict(dict)
+        taken: dict[bytes, float] = {}
         while len(portions) < self.count:
             climb = self._climb(taken)
             if climb is None:
@@ -215,21 +204,24 @@ class Islands:
     def _finishes(self) -> list[Finish]:
         """Take the best structures that may be better and are not brought to networks yet."""
         open_ones = [
-            (m.cost, key, niche)
-            for niche in self.niches.values()
-            for key, m in niche.best.items()
-            if m.cost < self.best and m.cost < _REFINISHED * niche.finished.get(key, np.inf)
+            (cost, key, niche)
+            for cost, key, niche in self._known()
+            if cost < self.best and cost < _REFINISHED * self.finished.get(key, np.inf)
         ]
         chosen = heapq.nsmallest(_FINISHED_A_ROUND, open_ones, key=lambda o: o[:2])
-        for cost, key, niche in chosen:
-            niche.finished[key] = cost
+        self.finished.update({key: cost for cost, key, _ in chosen})
         return [self._finish(key, niche) for _, key, niche in chosen]
 
-    def _finish(self, key: bytes, niche: _Niche) -> Finish:
+    def _known(self) -> Iterator[tuple[float, bytes, Niche]]:
+        """Yield the relaxed cost of every structure met, and its niche."""
+        for niche in self.niches.values():
+            for key, met in niche.items():
+                yield met.cost, key, niche
+
+    def _finish(self, key: bytes, niche: Niche) -> Finish:
         """Bring one structure to networks, from its own point and those of its neighbours."""
-        point = niche.best[key].point
-        near = heapq.nsmallest(_WARM, niche.best, key=lambda k: (niche.best[k].cost, k))
-        others = [niche.best[k].point.log_values for k in near if k != key]
+        point = niche[key].point
+        others = [niche[k].point.log_values for k in _best_of(niche, _WARM) if k != key]
         return Finish(
             present=point.present,
             polarity=point.polarity,
@@ -247,12 +239,7 @@ class Islands:
             Structures of which there should be networks.
         """
         done = {self.structures.key(g.present, g.polarity) for g, _ in self.found.values()}
-        known = [
-            (m.cost, key, niche)
-            for niche in self.niches.values()
-            for key, m in niche.best.items()
-            if key not in done
-        ]
+        known = (one for one in self._known() if one[1] not in done)
         chosen = heapq.nsmallest(max(0, wanted - len(done)), known, key=lambda k: k[:2])
         return [self._finish(key, niche) for _, key, niche in chosen]
 
@@ -267,9 +254,8 @@ class Islands:
             self.adviser = self.make_adviser(self.seed + self.starts - 1)
         finishes = []
         for present, polarity, token in self.adviser.ask(count):
-            known = self.niches.get(self._niche_of(polarity), _Niche()).best.get(
-                self.structures.key(present, polarity)
-            )
+            key = self.structures.key(present, polarity)
+            known = self.niches.get(self._niche_of(polarity), {}).get(key)
             finishes.append(
                 Finish(
                     present=present if known is None else known.point.present,
@@ -313,38 +299,35 @@ class Islands:
     def _different(self) -> list[tuple[Genome, float]]:
         """List the best networks of this start that differ in structure or in basin."""
         space = self.space
-        chosen: list[tuple[Genome, Real]] = []
-        out = []
+        chosen: dict[bytes, list[tuple[Genome, Real]]] = defaultdict(list)
+        several: list[tuple[Genome, float]] = []
         for genome, cost in self.networks():
-            values = np.array(
-                [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
-            )
-            key = self.structures.key(genome.present, genome.polarity)
-            alike = [(g, v) for g, v in chosen if self.structures.key(g.present, g.polarity) == key]
+            if len(several) == _WANDERERS:
+                break
+            values = space.log_values(genome)
+            alike = chosen[self.structures.key(genome.present, genome.polarity)]
             if all(
-                (g.present == genome.present).all()
-                and lie_apart(space.gene_slot, genome.present, np.stack([v, values]))
-                for g, v in alike
+                (other.present == genome.present).all()
+                and lie_apart(space.gene_slot, genome.present, np.stack([theirs, values]))
+                for other, theirs in alike
             ):
-                chosen.append((genome, values))
-                out.append((genome, cost))
-                if len(out) == _WANDERERS:
-                    break
-        return out
+                alike.append((genome, values))
+                several.append((genome, cost))
+        return several
 
-    def _climb(self, taken: dict[int, dict[bytes, float]]) -> Climb | None:
+    def _climb(self, taken: dict[bytes, float]) -> Climb | None:
         """Choose a niche to climb in; `taken` is what this round's other climbs begin with."""
         if not self.space.optional.any() or not self.niches:
             return None
-        order = sorted(self.niches, key=lambda n: (self.niches[n].cost, n))
+        order = sorted(self.niches, key=lambda n: (_cost_of(self.niches[n]), n))
         at = order[min(int(self.rng.geometric(_NICHE_RANK)) - 1, len(order) - 1)]
         niche = self.niches[at]
-        closed = niche.closed | taken[at]
-        first = open_structures(niche.best, closed)[:2]
-        taken[at].update({key: niche.best[key].cost for key in first})
-        shipped = heapq.nsmallest(_SHIPPED, niche.best, key=lambda k: (niche.best[k].cost, k))
+        closed = self.closed | taken
+        first = open_structures(niche, closed)[:2]
+        taken.update({key: niche[key].cost for key in first})
+        shipped = _best_of(niche, _SHIPPED)
         return Climb(
-            known=tuple(niche.best[k] for k in shipped),
+            known=tuple(niche[k] for k in shipped),
             closed={k: closed[k] for k in shipped if k in closed},
             common=frozenset(k for k, n in self.started.items() if n >= COMMON),
             allowance=_ALLOWANCE,
@@ -363,8 +346,8 @@ class Islands:
         count : int
             How many at most.
         """
-        known = [(m.cost, key, m) for n in self.niches.values() for key, m in n.best.items()]
-        return [m for _, _, m in heapq.nsmallest(count, known, key=lambda k: k[:2])]
+        best = heapq.nsmallest(count, self._known(), key=lambda k: k[:2])
+        return [niche[key] for _, key, niche in best]
 
     # ----------------------------------------------------------------------------------- learning
 
@@ -379,15 +362,13 @@ class Islands:
         self.started.update(dict(haul.started))
         for met in haul.met:
             key = self.structures.key(met.point.present, met.point.polarity)
-            niche = self.niches.setdefault(self._niche_of(met.point.polarity), _Niche())
-            if key not in niche.best or met.cost < niche.best[key].cost:
-                niche.best[key] = met
+            niche = self.niches.setdefault(self._niche_of(met.point.polarity), {})
+            if key not in niche or met.cost < niche[key].cost:
+                niche[key] = met
             if isinstance(portion, Finish):
-                niche.finished[key] = min(met.cost, niche.finished.get(key, np.inf))
-        if isinstance(portion, Climb):
-            for key, cost in haul.expanded:
-                niche = next(n for n in self.niches.values() if key in n.best)
-                niche.closed[key] = min(cost, niche.closed.get(key, np.inf))
+                self.finished[key] = min(met.cost, self.finished.get(key, np.inf))
+        for key, cost in haul.expanded:
+            self.closed[key] = min(cost, self.closed.get(key, np.inf))
         before = self.best
         for genome, cost in haul.genomes:
             self.found[genome.key(self.space.gene_slot)] = (genome, cost)
@@ -408,4 +389,14 @@ class Islands:
         self.stale = 0 if better else self.stale + 1
         self._relaxed_before = min(relaxed, self._relaxed_before)
         self._best_before = self.best
-        return not self.sweeps and self.stale >= STALE_ROUNDS
+        return not self.passes and self.stale >= STALE_ROUNDS
+
+
+def _cost_of(niche: Niche) -> float:
+    """Lowest relaxed cost of a niche."""
+    return min((met.cost for met in niche.values()), default=np.inf)
+
+
+def _best_of(niche: Niche, count: int) -> list[bytes]:
+    """Structures of a niche with the lowest relaxed costs, best first."""
+    return heapq.nsmallest(count, niche, key=lambda key: (niche[key].cost, key))

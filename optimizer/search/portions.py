@@ -20,15 +20,18 @@ from optimizer.search.descend.wander import wander
 from optimizer.search.explorer import Explorer, RelaxedPoint, Stop, ValuePoint
 from optimizer.search.task import Deadline, keep_with
 
-SWEEP = ((12, 1.0), (15, 0.35), (15, 0.15))
-"""Iterations of a first pass and the share of its starts, best first, that run them."""
+STARTS_OF_PASS = 24
+"""Starts of a first pass."""
 
-STARTS_OF_SWEEP = 24
-STARTS_OF_FINISH = 24
+COMMON = 3
+"""Starts after which a structure counts as known."""
 
+# Iterations, and the share of the starts, best first, that run them.
+_SWEEP = ((12, 1.0), (15, 0.35), (15, 0.15))
 _RACE = ((5, 1.0), (6, 0.5), (10, 0.25))  # of toggled structures: they start from relaxed values
 _BREED = ((6, 1.0), (9, 0.4), (6, 0.15))
 _FINISH = ((10, 1.0), (20, 0.4), (30, 0.15))
+_STARTS_OF_FINISH = 24
 _EXPANDED = 2  # structures toggled in one batch
 _FILLINGS = 2  # values that a slot is tried with when it is filled
 _NEAR = 1.04  # cost over the best of its niche up to which a structure is expanded
@@ -37,9 +40,6 @@ _BROOD = 24
 _PARENTS = 8
 _JITTER = 0.1  # nepers: how far a child's start values stray from its parent's
 _ANEW = 0.1  # share of children whose values are drawn anywhere
-COMMON = 3
-"""Starts after which a structure counts as known."""
-
 _HOPELESS = 1.3  # relaxed cost over the best network from which a structure is not rounded
 
 Seed = tuple[int, ...]
@@ -184,7 +184,7 @@ class FirstPass(Portion):
                 explorer.draw_values(rng, len(filled)), filled, self.polarity, strict=True
             )
         ]
-        notebook.relax(points, SWEEP if self.fill == 1.0 else _BREED, stop, prune=True)
+        notebook.relax(points, _SWEEP if self.fill == 1.0 else _BREED, stop, prune=True)
         return notebook.haul()
 
 
@@ -340,7 +340,7 @@ class Finish(Portion):
     def run(self, explorer: Explorer, stop: Stop) -> Haul:
         """See `Portion.run`."""
         rng = np.random.default_rng(self.seed)
-        drawn = explorer.draw_values(rng, STARTS_OF_FINISH - len(self.log_values))
+        drawn = explorer.draw_values(rng, _STARTS_OF_FINISH - len(self.log_values))
         relaxed = explorer.relax(
             [
                 ValuePoint(log_values=values, present=self.present, polarity=self.polarity)
@@ -361,7 +361,7 @@ class Finish(Portion):
         genomes: list[tuple[Genome, float]] = []
         if met.cost < _HOPELESS * self.best:
             genomes = explorer.round_basins(relaxed, stop)
-        started = explorer.structures.key(self.present, self.polarity), STARTS_OF_FINISH
+        started = explorer.structures.key(self.present, self.polarity), _STARTS_OF_FINISH
         return Haul(met=(met,), started=(started,), genomes=tuple(genomes))
 
 

@@ -58,6 +58,7 @@ def rank_genomes(
     best = min((cost for _, cost in archive), default=np.inf)
     everything = [*archive, *fillers]
     structures = Structures(problem.space, kept=False)
+    heard: dict[int, Real] = {}  # by the genome's identity: several passes ask for the same
     for source, most, behind in (
         (archive, MOST_PER_STRUCTURE, False),
         (everything, top, False),
@@ -70,7 +71,9 @@ def rank_genomes(
             structure = structures.key(genome.present, genome.polarity)
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
-            levels = _audible_levels(problem, genome)
+            if id(genome) not in heard:
+                heard[id(genome)] = _audible_levels(problem, genome)
+            levels = heard[id(genome)]
             if any(
                 s == structure and np.abs(levels - other).max() < DISTINCT_DB for s, other in shapes
             ):

@@ -169,7 +169,7 @@ def test_every_proposal_is_legal(problem: Problem) -> None:
     starts = tasks._list_starts(
         space, [draw(problem, s) for s in range(3)], np.random.default_rng(1)
     )
-    met += [present for _, present, _ in starts]
+    met += [start.present for start in starts]
     assert_legal(problem, np.array(met))
     taken = {tuple(p[space.alternatives.member]) for p in met}
     assert len(taken) > 20  # of 2 x 4 x 3 x 2: all alternatives have their turn

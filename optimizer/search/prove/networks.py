@@ -73,7 +73,7 @@ def relax_structure(problem: Problem, genome: Genome) -> float:
     genome : Genome
     """
     space = problem.space
-    own = np.log([o.values[c] for o, c in zip(space.options, genome.choice, strict=True)])
+    own = space.log_values(genome)
     rng = np.random.default_rng(0)
     starts = own + rng.normal(0.0, _STRAY, (_STARTS, len(own)))
     starts[0] = own

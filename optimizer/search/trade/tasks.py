@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.arrays import Flags, Real
 from optimizer.problem.genome import Genome, structure_key
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
@@ -22,6 +21,7 @@ from optimizer.search.task import Deadline, keep_with
 Weights = tuple[tuple[str, float], ...]
 """Goal and its weight, for the goals that differ from the problem's own."""
 
+_AROUND = ((8, 1.0), (10, 0.4))  # iterations on the coarse grid, and the share that runs them
 _DESCENDED = (5, 3, 1, 1, 1)  # roundings polished of each structure, the best one first
 _REMEMBERED = 12  # roundings of each structure that are kept for other weights
 _DOUBLE = 12  # copies with two slots or polarities changed
@@ -136,7 +136,7 @@ def polish_network(
     space = weighted.space
     explorer = keep_with(weighted, Explorer)
     descent = explorer.descent
-    before = descent.evaluations
+    before = explorer.evaluations
     known = {
         g.key(space.gene_slot): (g, float(c))
         for g, c in zip(seeds, weighted.cost(seeds), strict=True)
@@ -161,7 +161,7 @@ def polish_network(
     return Outcome(
         genomes=tuple(g for g, _ in ordered),
         proven=proved.no_better_change_of,
-        evaluations=relaxed.evaluations + descent.evaluations - before,
+        evaluations=relaxed.evaluations + explorer.evaluations - before,
     )
 
 
@@ -205,17 +205,8 @@ def _relax_around(
     is returned.
     """
     space = problem.space
-    starts = _list_starts(space, seeds, rng)
-    starts += [(p.log_values, p.present, p.polarity) for p in reached]
-    coarse = relax(
-        explorer.coarse,
-        space,
-        problem.loss_laws,
-        np.array([s[0] for s in starts]),
-        np.array([s[1] for s in starts]),
-        np.array([s[2] for s in starts]),
-        schedule=((8, 1.0), (10, 0.4)),
-    )
+    starts = [*_list_starts(space, seeds, rng), *reached]
+    coarse = explorer.relax(starts, _AROUND, lambda: False)
     chosen: list[int] = []
     seen: set[bytes] = set()
     for i in np.argsort(coarse.cost, kind="stable"):
@@ -228,7 +219,7 @@ def _relax_around(
             chosen.append(int(i))
     if not chosen:
         chosen.append(int(np.argmin(coarse.cost)))
-    refined = relax(
+    return relax(
         problem.evaluator,
         space,
         problem.loss_laws,
@@ -237,20 +228,16 @@ def _relax_around(
         coarse.polarity[chosen],
         schedule=((14, 1.0),),
     )
-    return replace(refined, evaluations=refined.evaluations + coarse.evaluations)
 
 
 def _list_starts(
     space: Space, seeds: Sequence[Genome], rng: np.random.Generator
-) -> list[tuple[Real, Flags, Real]]:
-    """List log values, filled slots and polarities of networks and of changed copies of them."""
-
-    def point(genome: Genome) -> Real:
-        return np.array(
-            [np.log(o.values[c]) for o, c in zip(space.options, genome.choice, strict=True)]
-        )
-
-    starts = [(point(g), g.present, g.polarity) for g in seeds]
+) -> list[ValuePoint]:
+    """List the points of networks and of changed copies of them."""
+    starts = [
+        ValuePoint(log_values=space.log_values(g), present=g.present, polarity=g.polarity)
+        for g in seeds
+    ]
     optional, turning = np.flatnonzero(space.optional), np.flatnonzero(space.polarity_free)
     moves = len(optional) + len(turning)
     changes = [(parent, (move,)) for parent in range(min(2, len(seeds))) for move in range(moves)]
@@ -260,15 +247,15 @@ def _list_starts(
             for k in range(_DOUBLE)
         ]
     for parent, chosen_moves in changes:
-        values, present, polarity = starts[parent]
-        polarity = polarity.copy()
+        present, polarity = starts[parent].present, starts[parent].polarity.copy()
         for move in chosen_moves:
             if move < len(optional):
                 present = space.alternatives.flip(present, int(optional[move]))
             else:
                 polarity[turning[move - len(optional)]] *= -1.0
-        starts.append((values, present, polarity))
+        starts.append(replace(starts[parent], present=present, polarity=polarity))
     for k in range(_SHAKEN):
-        values, present, polarity = starts[k % min(3, len(seeds))]
-        starts.append((values + rng.normal(0.0, 0.4, len(values)), present, polarity))
+        start = starts[k % min(3, len(seeds))]
+        shaken = start.log_values + rng.normal(0.0, 0.4, len(start.log_values))
+        starts.append(replace(start, log_values=shaken))
     return starts
