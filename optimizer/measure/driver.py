@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -67,6 +67,10 @@ class Limits:
 
 Wired = Literal["parallel", "series"]
 
+Leads = Literal["well", "turned", "open", "shorted"]
+"""How a driver is connected: as it should be, plus and minus exchanged, not at all (or its coil is
+burnt), or with both leads bridged."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WiredDrivers:
@@ -119,6 +123,10 @@ class Driver:
         Directions that were not measured but estimated from geometry.
     wired : WiredDrivers or None
         The drivers it stands for, where one way feeds several.
+    members : tuple of Driver
+        These drivers themselves, in the same order.
+    leads : tuple of {"well", "turned", "open", "shorted"}
+        How each of these, or itself, is connected; all well when empty.
     """
 
     name: str
@@ -133,6 +141,9 @@ class Driver:
     notes: tuple[str, ...] = ()
     estimated: tuple[Direction, ...] = ()
     wired: WiredDrivers | None = None
+    # What they do together is in the other fields: these add nothing that two could differ in.
+    members: tuple[Driver, ...] = field(default=(), compare=False)
+    leads: tuple[Leads, ...] = field(default=(), compare=False)
 
     @classmethod
     def from_curves(

@@ -158,7 +158,7 @@ def diagnose(
         if one.control
         for name in one.slots
     }
-    faults = (HEALTHY, *list_faults(network, controls))
+    faults = (HEALTHY, *list_faults(network, controls, problem.drivers))
     bank = FaultBank(
         problem, network, faults, observations, tolerance_sigmas=np.sqrt(2.0) if pair else 2.0
     )

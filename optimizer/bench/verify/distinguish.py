@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.bench.verify.faults import OPEN_OHM, SHORT_OHM, Fault, apply_fault, list_parts
+from optimizer.bench.verify.faults import Fault, apply_fault, list_connected, list_parts
 from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.driver import Driver
 from optimizer.measure.survey.impedance import survey_impedance
+from optimizer.measure.wired import OPEN_OHM, SHORT_OHM, join_resistances
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import DriverLeaf, Node, PartLeaf, change
 from optimizer.network.expression.single import resistance_of, transfers_of
@@ -32,6 +34,7 @@ CLEAR = 1.3
 _OPEN_ABOVE_OHM = 1e5
 _BAND_HZ = (50.0, 15000.0)
 _HEARD_DB = 0.5
+_BY_EYE = ("swapped drivers", "driver turned")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +86,8 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
             )
     if best is not None:
         return BenchTest(says=best[1], method="resistance")
-    if one.turned != two.turned or one.drivers != two.drivers:
+    crossed = [f.drivers for f in (one, two) if f.what in _BY_EYE]
+    if one.turned != two.turned or crossed:
         return _look(problem, first, second, one, two)
     return (
         _branch_impedance(problem, first, second, one, two)
@@ -125,25 +129,37 @@ def _bridged(leaf: PartLeaf | DriverLeaf) -> Node:
 
 
 def _driver_resistance(problem: Problem) -> dict[str, float]:
+    """Resistance at the terminals of every driver by name, however it is connected."""
+    coils = {
+        one.name: _coil_ohm(one)
+        for driver in problem.drivers
+        for one in driver.members or (driver,)
+    }
     out = {}
-    for driver in problem.drivers:
-        found = driver.limits.resistance_ohm
-        if found is None:
-            survey = survey_impedance(
-                MeasuredCurve(
-                    frequency_hz=driver.frequency_hz, value=driver.impedance, quantity="impedance"
-                )
-            )
-            found = survey.re_ohm
-        out[driver.name] = found or 0.9 * float(np.abs(driver.impedance).min())
+    for name, driver in list_connected(problem.drivers).items():
+        # A single driver that is connected wrongly has another name than its coil.
+        own = coils if driver.members else {name: coils.get(name, 1.0)}
+        out[name] = join_resistances(driver, own)
     return out
+
+
+def _coil_ohm(driver: Driver) -> float:
+    found = driver.limits.resistance_ohm
+    if found is None:
+        survey = survey_impedance(
+            MeasuredCurve(
+                frequency_hz=driver.frequency_hz, value=driver.impedance, quantity="impedance"
+            )
+        )
+        found = survey.re_ohm
+    return found or 0.9 * float(np.abs(driver.impedance).min())
 
 
 def _branch_impedance(
     problem: Problem, first: Network, second: Network, one: Fault, two: Fault
 ) -> BenchTest | None:
     f = problem.frequency_hz
-    loads = {d.name: d.impedance for d in problem.drivers}
+    loads = {name: d.impedance for name, d in list_connected(problem.drivers).items()}
     z = [
         np.abs(
             [1.0 / transfers_of(from_network(n, b.name), f, loads).admittance for b in n.branches]
@@ -188,12 +204,19 @@ def _reading(part: Part) -> str:
 
 
 def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fault) -> BenchTest:
+    turned_leads = [f for f in (one, two) if f.what == "driver turned"]
+    if turned_leads:
+        return BenchTest(
+            says="Compare the leads of each driver of the way with its + mark: those of one are "
+            f"exchanged if {_case(turned_leads[0])}.",
+            method="look",
+        )
     drivers = dict((*one.drivers, *two.drivers))
     if one.drivers != two.drivers and drivers:
         crossed = " and ".join(drivers)
         return BenchTest(
             says="Follow the wires from the network to the drivers of "
-            f"{crossed}: they are crossed if {_case(one if one.drivers else two)}.",
+            f"{crossed}: they are not where they belong if {_case(one if one.drivers else two)}.",
             method="look",
         )
     ways = sorted(set(one.turned) ^ set(two.turned))
@@ -232,8 +255,8 @@ def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fa
 
 
 def _level(problem: Problem, network: Network) -> np.ndarray:
-    loads = {d.name: d.impedance for d in problem.drivers}
-    pressure = {d.name: d.pressure[0] for d in problem.drivers}
+    loads = {name: d.impedance for name, d in list_connected(problem.drivers).items()}
+    pressure = {name: d.pressure[0] for name, d in list_connected(problem.drivers).items()}
     solved = solve_network(network, problem.frequency_hz, loads)
     total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(total), 1e-12)))

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
+from optimizer.measure.driver import Driver, Leads
+from optimizer.measure.wired import OPEN_OHM, SHORT_OHM, connect_driver
 from optimizer.network.expression.forms import form_of_tap
 from optimizer.network.expression.nodes import say_gain
 from optimizer.network.network import FittedSlot, FittedWay, Network, PartKey
@@ -27,6 +29,9 @@ What = Literal[
     "swapped parts",
     "exchanged parts",
     "swapped drivers",
+    "driver turned",
+    "driver open",
+    "driver shorted",
     "wrong pad resistor",
     "missing piece",
     "wrong position",
@@ -38,6 +43,7 @@ WEIGHTS: dict[What, float] = {
     "open": 2.0,
     "swapped parts": 2.0,
     "swapped drivers": 2.0,
+    "driver turned": 2.0,
 }
 """How much likelier than others each kind of mistake is before anything is measured: wires are
 crossed and joints forgotten more often than decades misread (common practice, no source)."""
@@ -52,12 +58,6 @@ POSITIONS_DB = (0.0, -1.0, -2.0, -3.0, -4.0, -5.0, -6.0, -7.0, -8.0, -10.0, -12.
 TAPS_DB = (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0, -7.0, -8.0, -9.0, -10.0, -12.0, -15.0)
 """Taps that a driver may hang on instead, as an autotransformer has them (common practice, no
 source)."""
-
-OPEN_OHM = 1e9
-"""Series resistance of a part that is not connected."""
-
-SHORT_OHM = 1e-6
-"""Resistance of a part that is bridged."""
 
 SlotKey = tuple[str, str]
 """Names of a ladder and a slot of it."""
@@ -83,7 +83,8 @@ class Fault:
     turned : tuple of str
         Ways whose driver is connected the other way round.
     drivers : tuple of (str, str)
-        Ways with the driver that is connected to them instead.
+        Ways with the driver that is connected to them instead; one that is connected wrongly has
+        the name that `list_connected` gives it.
     gains : mapping of (str, str) to float
         Volts after over volts before transformers that are wired otherwise, by ladder and slot.
     weight : float
@@ -116,7 +117,9 @@ def list_parts(network: Network) -> dict[PartKey, tuple[str, Part]]:
 
 
 def list_faults(
-    network: Network, controls: Mapping[SlotKey, str] | None = None
+    network: Network,
+    controls: Mapping[SlotKey, str] | None = None,
+    drivers: Sequence[Driver] = (),
 ) -> tuple[Fault, ...]:
     """List every single fault of a network, without the healthy case.
 
@@ -127,6 +130,8 @@ def list_faults(
     controls : mapping of (str, str) to str, optional
         Slots that are the position of a variable pad, by ladder and name, with the name of that.
         One that stands at 0 dB has no slot, and no fault.
+    drivers : sequence of Driver, optional
+        Those of the ways: of these there are faults of their leads, too.
 
     Returns
     -------
@@ -170,6 +175,10 @@ def list_faults(
     found += _swap_like(parts)
     found += _exchange(parts)
     found += _swap_drivers(network.ways)
+    by_name = {driver.name: driver for driver in drivers}
+    for way in network.ways:
+        if way.driver in by_name:
+            found += _connect_wrongly(way.name, by_name[way.driver])
     return tuple(replace(f, weight=f.weight * WEIGHTS.get(f.what, 1.0)) for f in found)
 
 
@@ -324,6 +333,91 @@ def _swap_drivers(ways: Sequence[FittedWay]) -> Iterator[Fault]:
                 says=f"drivers of {one.name} and {two.name} on each other's branch",
                 drivers=((one.name, two.driver), (two.name, one.driver)),
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Connection:
+    """A wrong connection of a driver, or of one of several wired together."""
+
+    what: What
+    leads: tuple[Leads, ...]
+    member: str = ""
+    says: str = ""
+
+
+_HOW: dict[Leads, tuple[What, str]] = {
+    "turned": ("driver turned", "connected the wrong way round"),
+    "open": ("driver open", "not connected, or its coil open"),
+    "shorted": ("driver shorted", "shorted, or its leads bridged"),
+}
+_WHICH: dict[Leads, str] = {
+    "turned": "only their + marks tell which",
+    "open": "an ohmmeter across each of them, its lead lifted, tells which",
+    "shorted": "an ohmmeter across each of them, its lead lifted, tells which",
+}
+
+
+def _connections(driver: Driver) -> Iterator[_Connection]:
+    """Every wrong connection of one driver, those that do the same but once.
+
+    Of all together turned is a way turned. In series one that is open silences all, and in parallel
+    one that is shorted, so these are faults of all.
+    """
+    wired = driver.wired
+    count = 1 if wired is None else len(wired.names)
+    for lead in ("open", "shorted"):
+        what, how = _HOW[lead]
+        if count == 1:
+            yield _Connection(what=what, leads=(lead,), says=f"its driver {how}")
+        elif wired is not None and (wired.wired == "series") == (lead == "open"):
+            says = f"one of its drivers {how}, which silences all: {_WHICH[lead]}"
+            yield _Connection(what=what, leads=(lead,) * count, says=says)
+        else:
+            how = {"open": "not connected", "shorted": "shorted"}[lead]
+            yield _Connection(what=what, leads=(lead,) * count, says=f"all its drivers {how}")
+    if wired is None:
+        return
+    singles: tuple[Leads, ...] = ("turned", "shorted" if wired.wired == "series" else "open")
+    for lead in singles:
+        what, how = _HOW[lead]
+        for name in dict.fromkeys(wired.names):
+            at, alike = wired.names.index(name), wired.names.count(name)
+            leads: list[Leads] = ["well"] * count
+            leads[at] = lead
+            says = f"{name} {how}"
+            if alike > 1:
+                says = f"one {name} of {alike} {how}; they measure alike, {_WHICH[lead]}"
+            yield _Connection(what=what, leads=tuple(leads), member=name, says=says)
+
+
+def _name_connected(driver: Driver, leads: Sequence[Leads]) -> str:
+    return f"{driver.name} ({', '.join(leads)})"
+
+
+def list_connected(drivers: Sequence[Driver]) -> dict[str, Driver]:
+    """List drivers by name, as they should be connected and in every wrong way.
+
+    Parameters
+    ----------
+    drivers : sequence of Driver
+        Single ones, or several wired together.
+    """
+    out = {driver.name: driver for driver in drivers}
+    for driver in drivers:
+        for one in _connections(driver):
+            name = _name_connected(driver, one.leads)
+            out[name] = connect_driver(driver, name, one.leads)
+    return out
+
+
+def _connect_wrongly(way: str, driver: Driver) -> Iterator[Fault]:
+    for one in _connections(driver):
+        yield Fault(
+            what=one.what,
+            where=f"{way}.{one.member}" if one.member else way,
+            says=f"{way}: {one.says}",
+            drivers=((way, _name_connected(driver, one.leads)),),
+        )
 
 
 def _scaled(part: Part, value: float) -> Part:

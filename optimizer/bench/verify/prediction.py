@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
-from optimizer.bench.verify.faults import Fault, list_parts
+from optimizer.bench.verify.faults import Fault, list_connected, list_parts
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import IDEAL
@@ -188,7 +188,7 @@ class FaultBank:
         self.omega = 2.0 * np.pi * problem.frequency_hz
         self.listed = list_parts(network)
         self.keys = list(self.listed)
-        by_name = {d.name: d for d in problem.drivers}
+        by_name = list_connected(problem.drivers)
         drivers = [[dict(f.drivers).get(w.name, w.driver) for w in network.ways] for f in faults]
         rows = [o.row for o in observations if o.kind == "level"]
         self.rows = sorted(set(rows))

@@ -98,8 +98,9 @@ def _read_place(entry: Entry, read_slot: ReadSlot) -> Slot:
     for key in (_ONE_OF, _PAD):
         if key in fields:
             raise fields[key].error(
-                "an alternative holds single places", value=repr(key),
-                remedy="write each case as an alternative, or the choice beside this one",
+                "an alternative holds single places, no choice of its own", value=repr(key),
+                remedy='write every case as one alternative under the outer "one of:" (A with B1, '
+                "A with B2, C), or the choice in an entry beside this one",
             )  # fmt: skip
     return read_slot(entry)
 
