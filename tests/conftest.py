@@ -7,6 +7,7 @@ import gc
 import io
 import os
 import shutil
+import sys
 import time
 import traceback
 from collections.abc import Callable, Mapping
@@ -21,6 +22,11 @@ from hypothesis import settings
 # where a worker runs on every core. It counts from the first import of numpy on.
 for _library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
+
+# Whoever keeps Python from writing bytecode has every worker rewrite the assertions of every test,
+# and every interpreter that a test starts compile the package anew: 60 s of a run.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 from optimizer.cli.main import main  # noqa: E402
 from optimizer.demo.write import write_demo  # noqa: E402
@@ -58,6 +64,20 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.loadscopereorder = False
 
 
+class _FromTheEnd(pytest.Dir):
+    """A folder whose tests are collected from the last to the first."""
+
+    def collect(self) -> list[pytest.Item | pytest.Collector]:
+        return list(super().collect())[::-1]
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collect_directory(path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """Let every other worker begin at the end: each finds half of the assertions rewritten."""
+    backwards = os.environ.get("PYTEST_XDIST_WORKER", "gw0")[-1] in "13579"
+    return _FromTheEnd.from_parent(parent, path=path) if backwards else None
+
+
 def _is_beyond_routine(item: pytest.Item) -> bool:
     """Whether the seed of a test lies beyond those of its mark ``routine(seeds)``."""
     mark = item.get_closest_marker("routine")
@@ -85,7 +105,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if room in QUICK_FOLDERS and not slow:
             item.add_marker(pytest.mark.quick)
     if "PYTEST_XDIST_WORKER" in os.environ:
-        items.sort(key=lambda item: LONG_FIRST.index(rooms.get(item, LONG_FIRST[-1])))
+        items.sort(key=lambda i: (LONG_FIRST.index(rooms.get(i, LONG_FIRST[-1])), i.path))
 
 
 def pytest_collection_finish() -> None:

@@ -30,10 +30,16 @@ def make_strategy(problem: Problem, name: str, seed: int) -> Strategy:
 
 
 @pytest.fixture
-def ask(tiny: Tiny) -> Callable[..., Asked]:
+def turns(trials: Callable[..., int]) -> int:
+    """How many batches are asked for: a proposal takes nevergrad some 20 ms."""
+    return trials(routine=3, full=5)
+
+
+@pytest.fixture
+def ask(tiny: Tiny, turns: int) -> Callable[..., Asked]:
     """Return a function that asks and tells in turn and returns all that was proposed."""
 
-    def run(name: str, seed: int, cost_of: Callable[[Flags, int], float], turns: int = 5) -> Asked:
+    def run(name: str, seed: int, cost_of: Callable[[Flags, int], float]) -> Asked:
         strategy = make_strategy(tiny(MIXED), name, seed)
         asked: Asked = []
         for _ in range(turns):
@@ -86,11 +92,11 @@ def test_proposals_repeat_with_their_seed(ask: Callable[..., Asked], name: str) 
 @pytest.mark.parametrize("name", STRATEGIES)
 @pytest.mark.parametrize("bad", [np.inf, np.nan, 1e300])
 def test_costs_that_are_no_numbers_are_survived(
-    ask: Callable[..., Asked], name: str, bad: float
+    ask: Callable[..., Asked], turns: int, name: str, bad: float
 ) -> None:
     """After infinite and undefined costs, proposals go on."""
     asked = ask(name, 2, lambda p, i: plain_cost(p, i) if i % 4 == 1 else bad)
-    assert len(asked) == 80
+    assert len(asked) == 16 * turns
 
 
 @pytest.mark.parametrize("name", STRATEGIES)
@@ -100,7 +106,7 @@ def test_search_finds_what_plain_loops_find(
 ) -> None:
     """Under every strategy the search ends at the best of all networks computed."""
     make_strategy(tiny(number), name, 3)
-    result = search(tiny(number), seconds=None, seed=3, top=1, strategy=name, evaluations=15_000)
+    result = search(tiny(number), seconds=None, seed=3, top=1, strategy=name, evaluations=5_000)
     best = result.candidates[0]
     assert best.cost == pytest.approx(brute(number).best, abs=1e-9)
     assert best.no_better_change_of == 2

@@ -32,7 +32,7 @@ goals:
   parts: {each: 0.03}
 stock: {series: E6}
 grid: {per_octave: 8}
-search: {seconds: 300, seed: 1, top: 3}
+search: {seed: 1, top: 3}
 """
 
 
@@ -49,7 +49,9 @@ def test_two_way_from_measurements(
     head = measured_pair(which, DELAY_OF_TWEETER[which])
     design.write_text(head + DESIGN, encoding="utf-8")
     results = tmp_path / "results.json"
-    assert main(["fit", str(design), "--json", str(results), "--workers", "1"]) == 0
+    # A number of networks finds the same on any machine; the time only ends what never would.
+    few = ("--evaluations", "8000", "--seconds", "300", "--workers", "1")
+    assert main(["fit", str(design), "--json", str(results), *few]) == 0
     out = capsys.readouterr().out
     assert "302 Hz" in out  # the tweeters were measured from 302 Hz up
     found = json.loads(results.read_text(encoding="utf-8"))

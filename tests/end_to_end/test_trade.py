@@ -180,7 +180,7 @@ def test_no_fit_betters_a_point(problem: Problem, front: TradeResult) -> None:
     for k in range(4):
         share = float(rng.uniform(0.05, 0.95))
         weights = (("on_axis", 2 * share), ("in_room", 2 * (1 - share)))
-        fitted = search(reweight(problem, weights), seconds=None, evaluations=15_000, seed=k, top=1)
+        fitted = search(reweight(problem, weights), seconds=None, evaluations=10_000, seed=k, top=1)
         best = fitted.candidates[0]
         found = np.array(figures(best))
         costs = []
@@ -296,7 +296,7 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
         assert problem.estimated
         assert any(note.startswith("estimated, not measured") for note in problem.notes)
-        best = search(problem, seconds=None, evaluations=15_000, seed=1, top=1).candidates[0]
+        best = search(problem, seconds=None, evaluations=8_000, seed=1, top=1).candidates[0]
         assert any("estimated" in note for note in candidate_to_json(best)["notes"])
         crossovers.append(best.crossovers_hz[1][1])
     # The upper one: where woofer and midrange meet, waves are longer than the way between them.

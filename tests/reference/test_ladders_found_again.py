@@ -109,7 +109,7 @@ def test_search_snaps_to_within_a_step_of_the_handbook(
 ) -> None:
     """Every part found lies within one E24 step of the handbook value."""
     problem, expected = handbook_problem(alignment, order, high)
-    result = search(problem, seconds=None, seed=1, top=1, evaluations=15_000, by="cost")
+    result = search(problem, seconds=None, seed=1, top=1, evaluations=5_000, by="cost")
     way = result.candidates[0].network.ways[0]
     found = [part.value for slot in way.slots for part in slot.parts]
     ratio = np.asarray(found) / expected
@@ -239,7 +239,7 @@ def test_planted_network_is_found_again(seed: int) -> None:
     assert problem.space.size_log10() > 11.0
     # Without a limit the search would look on for as long again before it is content.
     best = search(
-        problem, seconds=None, seed=seed, top=1, evaluations=60_000, by="cost"
+        problem, seconds=None, seed=seed, top=1, evaluations=12_000, by="cost"
     ).candidates[0]
     assert best.cost < 1e-6
     assert describe(best.network) == describe(planted)
