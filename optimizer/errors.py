@@ -128,6 +128,10 @@ class InputError(LaddersmithError, ValueError):
         """Return the same error with this remedy."""
         return self._changed(remedy=remedy)
 
+    def stated_for(self, change: Callable[[Subject], Subject]) -> InputError:
+        """Return the same error with other subjects to state."""
+        return self._changed(by_stating=tuple(change(subject) for subject in self.by_stating))
+
     def explained(self, written: Callable[[Subject], str]) -> InputError:
         """Return the same error, whose remedy says how it is written at an edge; see `explain`."""
         remedy, left = explain(self.remedy or "", self.by_stating, written)

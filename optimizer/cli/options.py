@@ -30,6 +30,7 @@ _OPTIONS = {
     ("second speaker", ""): ("--other", "FILE"),
     ("band compared", ""): ("--band", "200..10k"),
     ("file", "role"): ("--as", 'FILE="{name}"'),
+    ("file", "columns"): ("--as", '"{name}"'),
     ("driver", "front"): ("--front", "{name}=220x360mm"),
     ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),
     ("measured", "gate"): ("--gate", "5ms"),
@@ -43,7 +44,8 @@ def say_as_option(subject: Subject) -> str:
     Empty where no option states it.
     """
     option, example = _OPTIONS.get((subject.noun, subject.part), ("", ""))
-    name = subject.name or {"file": "woofer impedance"}.get(subject.noun, "NAME")
+    usual = {"role": "woofer impedance", "columns": "FILE=frequency kHz, level dB, phase rad"}
+    name = subject.name or usual.get(subject.part if subject.noun == "file" else "", "NAME")
     return f"{option} {example.format(name=name)}" if example else ""
 
 

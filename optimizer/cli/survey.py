@@ -47,7 +47,8 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="FILE=WHAT",
         help='what a file is: "woofer impedance", "tweeter 30 right", "woofer nearfield", '
-        '"together" or "ignore"; FILE may be a pattern; may be repeated',
+        '"together" or "ignore"; or what its columns are: "frequency kHz, level, phase rad"; FILE '
+        "may be a pattern; may be repeated",
     )
     parser.add_argument(
         "--diameter",
@@ -159,7 +160,7 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
         name: parse_quantity(text, "m") for name, text in _split(args.diameters, "--diameter")
     }
     return ReadingOptions(
-        roles=dict(_split(args.roles, "--as")),
+        roles=read_roles(args.roles),
         diameters=diameters,
         depths={name: parse_quantity(text, "m") for name, text in _split(args.depths, "--depth")},
         fronts={
@@ -168,6 +169,31 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
         },
         gate_s=None if args.gate is None else _read_gate(args.gate),
     )
+
+
+def read_roles(options: Sequence[str]) -> dict[str, str]:
+    """Read what is said of files by ``--as``, by name or pattern.
+
+    What a file is and what its columns are may be said apart; the last word of a kind counts.
+
+    Raises
+    ------
+    InputError
+        Without "=", or columns that are not understood.
+    """
+    from optimizer.errors import InputError
+    from optimizer.measure.files.columns import parse_columns, says_columns
+
+    said: dict[str, list[str]] = {}
+    for name, text in _split(options, "--as"):
+        if "," in text:
+            try:
+                parse_columns(text)
+            except InputError as error:
+                raise error.located(key="--as") from None
+        before = said.setdefault(name, [])
+        said[name] = [one for one in before if says_columns(one) != says_columns(text)] + [text]
+    return {name: "; ".join(texts) for name, texts in said.items()}
 
 
 def _read_gate(text: str) -> float:
@@ -282,6 +308,7 @@ def _open_design(
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
 
     design = load_design(path)
+    said = design.measured.columns_of
     readings: list[FileReading] = []
     drivers, fronts = {}, {}
     for one in design.drivers:
@@ -292,13 +319,18 @@ def _open_design(
                 driver=one.name,
                 direction=file.direction,
                 gate_s=options.gate_s or design.measured.gate_s,
+                columns=said(file.path),
             )
             for file in one.responses
         }
-        impedance = open_stated(one.impedance, "impedance", driver=one.name)
+        impedance = open_stated(
+            one.impedance, "impedance", driver=one.name, columns=said(one.impedance)
+        )
         near = None
         if one.near is not None:
-            near = open_stated(one.near.path, "near field", driver=one.name)
+            near = open_stated(
+                one.near.path, "near field", driver=one.name, columns=said(one.near.path)
+            )
             readings.append(near)
             if one.near.front is not None:
                 fronts[one.name] = one.near.front
@@ -309,7 +341,10 @@ def _open_design(
     together = None
     if design.together is not None:
         together = open_stated(
-            design.together, "together", gate_s=options.gate_s or design.measured.gate_s
+            design.together,
+            "together",
+            gate_s=options.gate_s or design.measured.gate_s,
+            columns=said(design.together),
         )
         readings.append(together)
     folder = Folder(path=str(path), files=tuple(readings), drivers=drivers, together=together)

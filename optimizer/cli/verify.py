@@ -9,6 +9,7 @@ from typing import Any
 from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
+from optimizer.cli.survey import read_roles
 from optimizer.errors import InputError
 
 
@@ -33,6 +34,15 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help="measurements of the finished speaker: its response on axis, its "
         'impedance, best both; "30 right=FILE" or "impedance=FILE" says what a '
         "file is",
+    )
+    parser.add_argument(
+        "--as",
+        dest="columns",
+        action="append",
+        default=[],
+        metavar="FILE=COLUMNS",
+        help='what the columns of a file are: "on_axis.txt=frequency kHz, level, phase rad"; may be '
+        "repeated",
     )
     parser.add_argument(
         "--other",
@@ -86,8 +96,9 @@ def run(args: argparse.Namespace) -> int:
     band = _read_band(args.band)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
-    first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band)
-    second = load_measured(problem, args.other, noise_db=args.noise, band_hz=band)
+    said = read_roles(args.columns)
+    first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band, columns=said)
+    second = load_measured(problem, args.other, noise_db=args.noise, band_hz=band, columns=said)
     verdict = verify_speaker(problem, read.network, first.observations, tolerance_db=args.tolerance)
     other = pair = None
     if second.observations:

@@ -91,6 +91,9 @@ def say_in_file(subject: Subject) -> str:
         example = _OF_A_GOAL.get(subject.part, "")
     else:
         _, example = _SAID.get((subject.noun, subject.part), ("", ""))
+        file, says, columns = subject.name.partition("=")
+        if says and subject.part == "columns":
+            example = f"{{{file}: '{columns}'}}"
     return _say_nested(find_key(subject), example) if example else ""
 
 

@@ -44,6 +44,8 @@ class MeasuringChoice:
         Width of the baffle, for that estimate.
     gate_s : float or None
         Gate of impulse responses; found from their first reflection when None.
+    columns : tuple of (str, str)
+        Files by name, and what the columns of each are, where their headings do not say it.
     reflections : {"bounces", "pooled"}
         How early reflections are averaged, see `optimizer.acoustics.averages.Reading`.
     """
@@ -55,7 +57,13 @@ class MeasuringChoice:
     estimate: bool = False
     baffle_m: float | None = None
     gate_s: float | None = None
+    columns: tuple[tuple[str, str], ...] = ()
     reflections: Literal["bounces", "pooled"] = "bounces"
+
+    def columns_of(self, path: Path) -> str:
+        """Tell what is said of the columns of a file; empty where nothing is."""
+        said = dict(self.columns)
+        return said.get(path.name, said.get(path.as_posix(), ""))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -100,6 +100,25 @@ class FileHeading:
     gate_s: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What may have been read wrongly in a file, and what would settle it.
+
+    Parameters
+    ----------
+    what : str
+        The doubt, as a sentence about the file ("ends at 20: taken as kHz").
+    columns : str
+        What its columns would be otherwise, in the words that settle it ("frequency Hz, level").
+    serious : bool
+        Whether the other reading is the likelier one.
+    """
+
+    what: str
+    columns: str
+    serious: bool = True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredCurve:
     """One measured curve: frequency and complex pressure or complex impedance.
@@ -126,6 +145,10 @@ class MeasuredCurve:
         What the file says of itself.
     layout : str
         How the file is laid out, as it was read ("columns parted by tabs, decimal commas").
+    columns : str
+        What its columns were taken for ("frequency Hz, level dB, phase deg").
+    doubts : tuple of Doubt
+        What of that may be wrong.
     because : tuple of str
         Why it was taken as this quantity.
     notes : tuple of str
@@ -141,6 +164,8 @@ class MeasuredCurve:
     gate_s: float | None = None
     heading: FileHeading = FileHeading()
     layout: str = ""
+    columns: str = ""
+    doubts: tuple[Doubt, ...] = ()
     because: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

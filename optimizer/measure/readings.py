@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.text.brief import brief
 
@@ -29,6 +30,10 @@ class FileReading:
         What it holds, None when ignored.
     because : tuple of str
         Why it was understood so, or why it was ignored.
+    columns : str
+        What was said by hand of its columns.
+    refusal : InputError or None
+        Why it could not be read.
     """
 
     path: str
@@ -37,6 +42,8 @@ class FileReading:
     side: Literal["", "left", "right"] = ""
     curve: MeasuredCurve | None = None
     because: tuple[str, ...] = ()
+    columns: str = ""
+    refusal: InputError | None = None
 
     __repr__ = brief
 

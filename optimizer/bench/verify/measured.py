@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.bench.verify.prediction import Observation
 from optimizer.errors import InputError, Subject
-from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, parse_direction
+from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, Quantity, parse_direction
 from optimizer.measure.curves.grid import resample
 from optimizer.measure.files import open_curve
 from optimizer.measure.files.open import CALLED
@@ -50,6 +50,7 @@ def load_measured(
     *,
     noise_db: float = NOISE_DB,
     band_hz: tuple[float, float] = (20.0, 20000.0),
+    columns: Mapping[str, str] | None = None,
 ) -> MeasuredSpeaker:
     """Read the measurements of one finished speaker.
 
@@ -64,6 +65,8 @@ def load_measured(
         Expected error at each frequency.
     band_hz : tuple of float
         Frequencies that count.
+    columns : mapping of str to str, optional
+        What the columns of a file are, by its name.
 
     Returns
     -------
@@ -77,7 +80,9 @@ def load_measured(
     observations: list[Observation] = []
     notes: list[str] = []
     for text in texts:
-        observations += _observe(problem, _read(text, notes), noise_db, band_hz)
+        observations += _observe(
+            problem, _read(text, notes, dict(columns or {})), noise_db, band_hz
+        )
     names = [(o.kind, o.row) for o in observations]
     twice = next((o for o in observations if names.count((o.kind, o.row)) > 1), None)
     if twice is not None:
@@ -91,24 +96,27 @@ def load_measured(
     return MeasuredSpeaker(observations=tuple(observations), notes=tuple(notes))
 
 
-def _read(text: str, notes: list[str]) -> MeasuredCurve:
+def _read(text: str, notes: list[str], columns: Mapping[str, str]) -> MeasuredCurve:
     """Open one file as what it is said or seen to be."""
     what, mark, name = text.partition("=")
     if not mark or Path(text).exists():
         what, name = "", text
     path = Path(name)
+    said = columns.get(path.name, columns.get(name, ""))
     if what:
         direction = _read_what(what)
-        curve = open_curve(path, "pressure" if direction else "impedance", direction=direction)
+        quantity: Quantity = "pressure" if direction else "impedance"
+        curve = open_curve(path, quantity, direction=direction, columns=said)
         _refuse_other_kind(curve, what)
     else:
-        curve = open_curve(path)
+        curve = open_curve(path, columns=said)
         if curve.quantity == "pressure":
             curve = replace(curve, direction=ON_AXIS)
         taken = "impedance" if curve.direction is None else "response on the reference axis"
         notes.append(f"{path.name}: taken as the {taken}")
     # The phase of a response is not compared, so a file without it lacks nothing.
     notes += [f"{path.name}: {note}" for note in curve.notes if note != NO_PHASE]
+    notes += [f"{path.name} {doubt.what}" for doubt in curve.doubts]
     return curve
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from optimizer.arrays import Real
 from optimizer.design.build.timing import align_drivers
-from optimizer.design.keys import locate
+from optimizer.design.keys import locate, say_in_file
 from optimizer.design.nouns import Design, DesignDriver, ResponseFile
 from optimizer.errors import InputError
 from optimizer.goals import Goal
@@ -90,6 +90,7 @@ def _read_directions(
         found[direction] = _read(
             design.where(file.key), file.path, "pressure", notes,
             direction=direction, gate_s=design.measured.gate_s,
+            columns=design.measured.columns_of(file.path),
         )  # fmt: skip
     return _join_near(design, chosen, found, notes) if chosen.near is not None else found
 
@@ -101,11 +102,16 @@ def _join_near(
     near, key = chosen.near, f"drivers.{chosen.name}.near"
     assert near is not None  # the caller looked
     spot = design.where(key)
-    response = _read(design.where(f"{key}.file"), near.path, "pressure", notes)
+    said = design.measured.columns_of
+    response = _read(
+        design.where(f"{key}.file"), near.path, "pressure", notes, columns=said(near.path)
+    )
     gate_s = next(iter(found.values())).gate_s
     try:
         if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
-            port = _read(design.where(f"{key}.port"), near.port, "pressure", notes)
+            port = _read(
+                design.where(f"{key}.port"), near.port, "pressure", notes, columns=said(near.port)
+            )
             response = add_port(response, port, near.port_m / chosen.diaphragm_m)
         joined, splice = join_directions(
             response,
@@ -128,11 +134,19 @@ def _read_together(
     """Read the file of all drivers at once, and those that play in it though no way uses them."""
     if design.together is None or design.measured.clock == "shared" or len(chosen) < 2:
         return None, {}
-    gate_s = design.measured.gate_s
-    together = _read(design.where("together"), design.together, "pressure", [], gate_s=gate_s)
+    gate_s, said = design.measured.gate_s, design.measured.columns_of
+    together = _read(
+        design.where("together"), design.together, "pressure", [],
+        gate_s=gate_s, columns=said(design.together),
+    )  # fmt: skip
     others = {
         one.name: _read(
-            design.where(one.responses[0].key), one.responses[0].path, "pressure", [], gate_s=gate_s
+            design.where(one.responses[0].key),
+            one.responses[0].path,
+            "pressure",
+            [],
+            gate_s=gate_s,
+            columns=said(one.responses[0].path),
         )
         for one in design.drivers
         if one not in chosen
@@ -148,7 +162,10 @@ def _load_driver(
     notes: list[str],
 ) -> Driver:
     spot = design.where(f"drivers.{chosen.name}.impedance")
-    impedance = _read(spot, chosen.impedance, "impedance", notes)
+    impedance = _read(
+        spot, chosen.impedance, "impedance", notes,
+        columns=design.measured.columns_of(chosen.impedance),
+    )  # fmt: skip
     try:
         return Driver.from_curves(
             chosen.name, curves, impedance, grid_hz=grid,
@@ -168,14 +185,16 @@ def _read(
     *,
     direction: Direction | None = None,
     gate_s: float | None = None,
+    columns: str = "",
 ) -> MeasuredCurve:
     """Read one file, whatever its kind."""
     _check_reach(spot, path)
     try:
-        curve = open_curve(path, quantity, direction=direction, gate_s=gate_s)
+        curve = open_curve(path, quantity, direction=direction, gate_s=gate_s, columns=columns)
     except InputError as error:
-        raise spot.locate(error) from None
+        raise spot.locate(error.explained(say_in_file)) from None
     notes += [f"{path.name}: {note}" for note in curve.notes]
+    notes += [f"{path.name} {doubt.what}" for doubt in curve.doubts]
     return curve
 
 

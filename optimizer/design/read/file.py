@@ -25,6 +25,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
+from optimizer.measure.files.columns import parse_columns
 from optimizer.measure.files.impulse import LONGEST_GATE_S
 from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.text.keys import (
@@ -183,6 +184,18 @@ def _read_response_file(direction: Direction, entry: Entry) -> ResponseFile:
     return ResponseFile(direction=direction, path=FileForm().read(entry), key=entry.where.key)
 
 
+def _read_columns(entry: Entry) -> tuple[tuple[str, str], ...]:
+    """Read what the columns of files are, by the names of the files."""
+    said = []
+    for name, inner in entry.fields().items():
+        try:
+            parse_columns(inner.text())
+        except InputError as error:
+            raise inner.where.locate(error) from None
+        said.append((name, inner.text()))
+    return tuple(said)
+
+
 def _read_delay(entry: Entry) -> float:
     """Read a time, or a path that sound takes that long for."""
     try:
@@ -234,6 +247,12 @@ MEASURED_KEYS = KeyBlock(
             form=QuantityForm("s", above=0.0, most=LONGEST_GATE_S,
                           rule=f"a gate ends within {LONGEST_GATE_S * 1e3:g} ms"),
             meaning="end of the time window of impulse responses; found by itself when not written",
+        ),
+        Key(
+            name="columns", says=("file", "columns"),
+            form=OwnForm("what the columns are, by file", _read_columns),
+            example='{woofer.txt: "frequency kHz, level, phase rad"}',
+            meaning="what the columns of a file are, where its headings do not say it",
         ),
     ),
 )  # fmt: skip

@@ -154,9 +154,19 @@ def _render_head(start: Start, folder: Path) -> list[str]:
             "Horizontal angles were measured on one side only, so the other is taken to be alike; "
             "remove mirror where the cabinet is not."
         )
+    told = {
+        reading.path.rsplit("/", 1)[-1]: reading.columns
+        for reading in start.survey.folder.files
+        if reading.columns and reading.role != "ignored"
+    }
+    said = ", ".join(f"{_quote(name)}: {_quote(columns)}" for name, columns in told.items())
+    columns = f", columns: {{{said}}}" if said else ""
     gate_s = start.survey.folder.gate_s
     gate = f", gate: {gate_s * 1e3:g} ms" if gate_s else ""
-    lines += [f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}{gate}}}", ""]
+    lines += [
+        f"measured: {{volts: 2.83, metres: 1.0, clock: {start.clock}{mirror}{gate}{columns}}}",
+        "",
+    ]
     return lines
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, Quantity
+from optimizer.measure.files.columns import says_columns
 from optimizer.measure.files.names import DRIVER_WORDS, NameReading, read_name
 from optimizer.measure.files.open import open_curve
 from optimizer.measure.readings import DriverFiles, FileReading, Folder, Role
@@ -28,8 +29,10 @@ class _Item:
     path: str
     name: NameReading
     told: bool
+    columns: str = ""
     curve: MeasuredCurve | None = None
     reason: str = ""
+    refusal: InputError | None = None
 
 
 def read_folder(
@@ -46,7 +49,8 @@ def read_folder(
         A folder; folders in it are read down to three levels.
     roles : mapping of str to str, optional
         Overrides: file name, relative path or pattern ("*_z.txt") to a description in the words
-        of file names: "woofer impedance", "tweeter 30 right", "together", "ignore".
+        of file names ("woofer impedance", "tweeter 30 right", "together", "ignore"), or of its
+        columns ("frequency kHz, level, phase rad"), or both, parted by a semicolon.
     gate_s : float, optional
         Gate of all impulse responses but near fields; found from their first reflection by
         default.
@@ -84,10 +88,13 @@ def read_folder(
     separates = _hyphens_separate(names)
     items = []
     for name in names:
-        told = next((w for p, w in overrides.items() if _matches(name, p)), None)
+        told, columns = _split_told(
+            next((w for p, w in overrides.items() if _matches(name, p)), None)
+        )
         said = told if told is not None else str(Path(name).with_suffix(""))
         read = read_name(said, hyphen_is_minus=told is not None or not separates)
-        items.append(_open(root, _Item(path=name, name=read, told=told is not None), gate_s))
+        item = _Item(path=name, name=read, told=told is not None, columns=columns)
+        items.append(_open(root, item, gate_s))
     items = _settle_numbers(items)
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
@@ -95,6 +102,16 @@ def read_folder(
     readings = [_classify(item) for item in items]
     readings = [replace(r, driver=words.get(r.driver, r.driver)) for r in readings]
     return replace(_assemble(root, readings, single), gate_s=gate_s)
+
+
+def _split_told(text: str | None) -> tuple[str | None, str]:
+    """Part what is said of a file into what it is and what its columns are."""
+    if text is None:
+        return None, ""
+    parts = [part.strip() for part in text.split(";")]
+    columns = [part for part in parts if says_columns(part)]
+    rest = " ".join(part for part in parts if part and part not in columns)
+    return rest or None, columns[-1] if columns else ""
 
 
 def require_drivers(folder: Folder) -> None:
@@ -174,9 +191,10 @@ def _open(root: Path, item: _Item, gate_s: float | None) -> _Item:
             named if item.told else None,
             expected=named,
             gate_s=None if kind in ("near field", "port") else gate_s,
+            columns=item.columns,
         )
     except InputError as error:
-        return replace(item, reason=_without_file(error))
+        return replace(item, reason=_without_file(error), refusal=error)
     return replace(item, curve=curve)
 
 
@@ -227,7 +245,10 @@ def _classify(item: _Item) -> FileReading:
     """Role of one file from its name and contents."""
     name, curve = item.name, item.curve
     if curve is None:
-        return FileReading(path=item.path, role="ignored", side=name.side, because=(item.reason,))
+        return FileReading(
+            path=item.path, role="ignored", side=name.side, because=(item.reason,),
+            refusal=item.refusal,
+        )  # fmt: skip
     if curve.quantity == "impedance":
         return FileReading(
             path=item.path,
@@ -236,6 +257,7 @@ def _classify(item: _Item) -> FileReading:
             side=name.side,
             curve=curve,
             because=(*curve.because, *curve.notes),
+            columns=item.columns,
         )
     role: Role = "response"
     if name.kind in ("together", "near field", "port"):
@@ -247,6 +269,7 @@ def _classify(item: _Item) -> FileReading:
         side=name.side,
         curve=replace(curve, direction=name.direction or ON_AXIS),
         because=(*curve.because, *name.because, *curve.notes),
+        columns=item.columns,
     )
 
 
@@ -257,6 +280,7 @@ def open_stated(
     driver: str = "",
     direction: Direction | None = None,
     gate_s: float | None = None,
+    columns: str = "",
 ) -> FileReading:
     """Open a file whose role is stated, as in a design.
 
@@ -272,6 +296,8 @@ def open_stated(
         Where a response was taken.
     gate_s : float, optional
         Of an impulse response, see `open_curve`.
+    columns : str
+        What its columns are, where stated.
 
     Returns
     -------
@@ -283,13 +309,14 @@ def open_stated(
         The file cannot be read as that.
     """
     quantity: Quantity = "impedance" if role == "impedance" else "pressure"
-    curve = open_curve(path, quantity, direction=direction, gate_s=gate_s)
+    curve = open_curve(path, quantity, direction=direction, gate_s=gate_s, columns=columns)
     return FileReading(
         path=path.name,
         role=role,
         driver=driver,
         curve=curve,
         because=("stated in the design", *curve.notes),
+        columns=columns,
     )
 
 

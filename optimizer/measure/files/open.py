@@ -15,9 +15,10 @@ import numpy as np
 
 from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve, Quantity
+from optimizer.measure.files.columns import parse_columns
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
-from optimizer.measure.files.tables import TextTable, build_curve, read_tables
+from optimizer.measure.files.tables import TextTable, WantedCurve, build_curve, read_tables
 from optimizer.measure.files.text import decode_text, read_bytes
 
 CALLED: dict[Quantity, str] = {"pressure": "response", "impedance": "impedance"}
@@ -31,35 +32,41 @@ def open_curve(
     expected: Quantity | None = None,
     direction: Direction | None = None,
     gate_s: float | None = None,
+    columns: str = "",
 ) -> MeasuredCurve:
     """Open a measured file.
 
     Parameters
     ----------
     path : path-like
-        A text file of frequency in Hz, level in dB (or modulus in ohm) and phase in degrees (the
-        phase may be missing), or an impulse response as WAV.
+        A text file of columns of numbers, or an impulse response as WAV. Headings say what its
+        columns are; without them it is frequency in Hz, level in dB (or modulus in ohm) and phase
+        in degrees, which may be missing.
     quantity : {"pressure", "impedance"}, optional
         What the file is said to hold. Without that its heading decides, then `expected`, last its
         values.
     expected : {"pressure", "impedance"}, optional
         What the name of the file suggests.
     direction : Direction, optional
-        Where a response was taken.
+        Where a response was taken; of a file with several directions, which one is read.
     gate_s : float, optional
         Gate of an impulse response; found from its first reflection by default.
+    columns : str
+        What its columns are ("frequency kHz, level, phase rad"), which goes before its headings.
 
     Returns
     -------
     MeasuredCurve
         Increasing frequencies. `because` says what decided about its quantity; `notes` says what
-        was ignored, averaged or turned round, and where the heading speaks against `quantity`.
+        was ignored, averaged or turned round, and where the heading speaks against `quantity`;
+        `columns` what each column was taken for, `doubts` what of that may be wrong.
 
     Raises
     ------
     InputError
         The file cannot be read, holds no rows of numbers, has a damaged row, a value out of range
-        or frequencies out of order. Nothing else is raised.
+        or frequencies out of order; or its numbers could be two things, and nothing says which.
+        Nothing else is raised.
 
     Notes
     -----
@@ -69,7 +76,8 @@ def open_curve(
     ("1,000.5", or "1.000,5" beside decimal commas) are understood. Lines that start with
     ``* # ; " // % !`` are comments. Anything before the first row of numbers is a header; from
     there on every line must be a row, a comment or empty. The rows may run up or down. Rows that
-    repeat a frequency are averaged as complex numbers. Columns after the third are ignored; when
+    repeat a frequency are averaged as complex numbers. One or two rows at either end that are at
+    0 Hz or lack a number are left out. Without headings, columns after the third are ignored; when
     the third repeats the frequencies, the file holds pairs of columns: only the first pair is
     read if the file was said to be a measurement, else it is refused.
     """
@@ -81,9 +89,15 @@ def open_curve(
         if is_recording(source, raw):
             curve = _open_recording(raw, quantity, gate_s)
         else:
-            curve = _open_text(decode_text(raw), quantity, expected)
+            wanted = WantedCurve(
+                quantity=quantity,
+                expected=expected,
+                direction=direction,
+                columns=parse_columns(columns) if columns else (),
+            )
+            curve = _open_text(decode_text(raw), wanted)
     except InputError as error:
-        raise error.located(file=source) from None
+        raise _name_file(error, Path(path)).located(file=source) from None
     if expected == "impedance" and curve.quantity == "pressure" and curve.heading.quantity:
         curve = replace(curve, because=(*curve.because, "although the name says impedance"))
     return replace(
@@ -101,15 +115,30 @@ def _open_recording(raw: bytes, quantity: Quantity | None, gate_s: float | None)
     return replace(curve, because=_say_why(quantity, curve.heading))
 
 
+def _name_file(error: InputError, path: Path) -> InputError:
+    """Complete the words that would settle the columns with the name of their file."""
+    return error.stated_for(
+        lambda one: (
+            replace(one, name=f"{path.name}={one.name}")
+            if (one.noun, one.part) == ("file", "columns") and "=" not in one.name
+            else one
+        )
+    )
+
+
 @lru_cache(
     maxsize=128
 )  # a command reads a file more than once: for its survey, its design, a check
-def _open_text(text: str, quantity: Quantity | None, expected: Quantity | None) -> MeasuredCurve:
-    heading, tables = read_heading(text), read_tables(text)
+def _open_text(text: str, wanted: WantedCurve) -> MeasuredCurve:
+    quantity = wanted.quantity
+    heading, tables = read_heading(text), read_tables(text, wanted)
+    said = _quantity_of_columns(tables)
+    if said is not None and heading.quantity is None:
+        heading = replace(heading, quantity=said, line=_line_of(tables))
     because = _say_why(quantity, heading)
-    chosen = quantity or heading.quantity
+    chosen = quantity or said or heading.quantity
     if chosen is None:
-        chosen, reason = _choose_by_values(tables, expected)
+        chosen, reason = _choose_by_values(tables, wanted.expected)
         because = (reason,)
     against = quantity is not None and heading.quantity not in (None, quantity)
     try:
@@ -130,6 +159,16 @@ def _open_text(text: str, quantity: Quantity | None, expected: Quantity | None) 
     if quantity is None and any(table.holds_pairs for table in tables):
         raise InputError("several curves side by side", remedy="export each to a file of its own")
     return replace(curve, heading=heading, gate_s=heading.gate_s, because=because, notes=notes)
+
+
+def _quantity_of_columns(tables: list[TextTable]) -> Quantity | None:
+    """Tell what the headings of the columns in use say."""
+    return next((t.curve.quantity for t in tables if t.curve.quantity is not None), None)
+
+
+def _line_of(tables: list[TextTable]) -> str:
+    table = next(t for t in tables if t.curve.quantity is not None)
+    return ", ".join(column.text for column in table.headings)[:60]
 
 
 def _say_why(quantity: Quantity | None, heading: FileHeading) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from optimizer.errors import Subject, explain
 from optimizer.measure.curve import Direction, MeasuredCurve
 from optimizer.measure.curves.excess import ExcessDelay, find_excess_delay
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.readings import DriverFiles, FileReading
+from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
 from optimizer.text.brief import brief
@@ -57,6 +57,39 @@ class Finding:
         """Return the same finding, whose remedy says how it is written at an edge."""
         remedy, left = explain(self.remedy, self.by_stating, written)
         return replace(self, remedy=remedy, by_stating=left)
+
+
+def inspect_reading(folder: Folder) -> Iterator[Finding]:
+    """Say which files may have been read wrongly, or were refused, and what settles it.
+
+    Parameters
+    ----------
+    folder : Folder
+        The files.
+
+    Yields
+    ------
+    Finding
+    """
+    for reading in folder.files:
+        refusal = reading.refusal
+        if refusal is not None and refusal.by_stating:
+            yield Finding(
+                "warning",
+                reading.path,
+                f"is not read: {'; '.join(reading.because)}",
+                refusal.remedy or "",
+                by_stating=refusal.by_stating,
+            )
+        name = reading.path.rsplit("/", 1)[-1]
+        for doubt in reading.curve.doubts if reading.curve is not None else ():
+            yield Finding(
+                "warning" if doubt.serious else "note",
+                reading.path,
+                doubt.what,
+                "say so if its columns are others",
+                by_stating=(Subject("file", f"{name}={doubt.columns}", "columns"),),
+            )
 
 
 def inspect_driver(

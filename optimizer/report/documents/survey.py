@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from optimizer.measure.readings import Folder
+from optimizer.measure.readings import FileReading, Folder
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.shape import Rolloff
 from optimizer.measure.timing.timing import Timing
@@ -107,12 +107,18 @@ def tabulate_files(folder: Folder) -> Passage:
             Cell(reading.role, "soft" if reading.role == "ignored" else ""),
             reading.driver or "-",
             str(reading.direction) if reading.direction is not None else "-",
+            Cell(_tell_columns(reading), "soft"),
             Cell("; ".join(reading.because), "soft"),
         )
         for reading in sorted(folder.files, key=lambda r: r.role == "ignored")
     )
-    heads = ("file", "taken as", "driver", "direction", "because")
-    return Table(heads=heads, rows=rows, align="lllll")
+    heads = ("file", "taken as", "driver", "direction", "columns", "because")
+    return Table(heads=heads, rows=rows, align="llllll")
+
+
+def _tell_columns(reading: FileReading) -> str:
+    """Say what the columns of a file were taken for; "-" where it was not read."""
+    return reading.curve.columns or reading.curve.layout if reading.curve is not None else "-"
 
 
 def tabulate_drivers(drivers: Sequence[DriverSurvey]) -> Table:

@@ -35,6 +35,7 @@ def survey_to_json(survey: Survey) -> dict[str, Any]:
                 "driver": reading.driver or None,
                 "direction": str(reading.direction) if reading.direction is not None else None,
                 "layout": reading.curve.layout if reading.curve is not None else None,
+                "columns": (reading.curve.columns or None) if reading.curve is not None else None,
                 "because": list(reading.because),
             }
             for reading in survey.folder.files
