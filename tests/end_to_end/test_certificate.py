@@ -28,7 +28,7 @@ ways:
       - {name: R1, series: resistor, from: 0.5 ohm, to: 10 ohm, optional: yes}
 """
 GOALS = "goals: {on_axis: {band: 100..12k}, in_room: {tilt: -1 dB/oct, weight: 0.5}}\n"
-STOCK = "stock: {series: E6, join: 2}\n"
+STOCK = "stock: {series: E12}\n"
 BY_HAND = """\
 ways:
   woofer: {ladder: [{name: L1, value: 1.2 mH}]}
@@ -48,9 +48,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drivers = write_drivers(folder, "woofer", "tweeter")
     (folder / "design.yaml").write_text(drivers + PLACES + GOALS + STOCK + GRID, encoding="utf-8")
     (folder / "board.yaml").write_text(BY_HAND, encoding="utf-8")
-    run("fit", folder / "design.yaml", *CONVERGED, "--json", folder / "results.json")
-    result = load(folder / "results.json")
-    assert result["stopped"] == "converged"
+    few = ("--evaluations", 4000, *CONVERGED)
+    run("fit", folder / "design.yaml", *few, "--json", folder / "results.json")
     problem = optimizer.load(folder / "design.yaml")
     read = read_network(f"{folder / 'results.json'}#1", problem)
     write_network(
@@ -145,7 +144,7 @@ def test_answers_of_voice_are_not_proved(folder: Path) -> None:
 
 CHANGES = {
     "other goals": ("weight: 0.5", "weight: 0.6"),
-    "another stock": ("join: 2", "join: 1"),
+    "another stock": ("series: E12", "series: E24"),
     "other places for parts": ("from: 2 uF, to: 30 uF", "from: 2 uF, to: 33 uF"),
     "other measured data": ("up: -0.17", "up: -0.16"),
 }

@@ -94,7 +94,7 @@ def test_the_best_of_all_alternatives_is_found(seed: int) -> None:
     problem = make(tweeter, seed)
     exact = enumerate_best(problem, top=1)
     assert exact.notes[0].startswith("proven best")
-    found = search(problem, seconds=None, seed=seed, top=3, by="cost")
+    found = search(problem, seconds=None, evaluations=6_000, seed=seed, top=3, by="cost")
     for candidate in (exact.candidates[0], found.candidates[0]):
         assert candidate.cost == pytest.approx(cost, abs=1e-9)
         assert candidate.network == network
@@ -143,7 +143,7 @@ def test_boards_and_positions_alone() -> None:
     for robust in (False, True):
         # By cost alone, as the loop judges: the best network here drives its tweeter too low.
         found = search(
-            problem, seconds=None, evaluations=15_000, robust=robust, by="cost"
+            problem, seconds=None, evaluations=5_000, robust=robust, by="cost"
         ).candidates[0]
         assert tuple(taken.name for taken in found.taken) == best
         assert found.cost == pytest.approx(costs[best], abs=1e-9)

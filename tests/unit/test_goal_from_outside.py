@@ -151,8 +151,8 @@ def fitted(design: Path) -> tuple[str, dict, str]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("COLUMNS", "120")
         with redirect_stdout(io.StringIO()) as said:
-            options = ["--workers", "1", "--json", str(result), "--page", str(page)]
-            code = main(["fit", str(design), "--seconds", "3", *options])
+            few = ["--evaluations", "3000", "--seconds", "60", "--workers", "1"]
+            code = main(["fit", str(design), *few, "--json", str(result), "--page", str(page)])
     assert code == 0
     return said.getvalue(), json.loads(result.read_text()), page.read_text(encoding="utf-8")
 

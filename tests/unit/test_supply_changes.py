@@ -97,7 +97,7 @@ def test_change_as_little_as_possible_is_a_fit_like_any_other(tmp_path: Path, ea
     changes = np.array([count_changes(problem, g) for g in networks])
     by_hand = problem.evaluator.cost(population) + 0.02 * pieces + each * changes
     assert problem.cost(networks) == pytest.approx(by_hand, rel=1e-9)
-    result = search(problem, seconds=None, evaluations=15_000, seed=1, top=1)
+    result = search(problem, seconds=None, evaluations=4_000, seed=1, top=1)
     assert result.candidates[0].cost == pytest.approx(by_hand.min(), abs=1e-9)
     figure = next((g for g in result.candidates[0].goals if g.name == "changes"), None)
     wanted = changes[int(np.argmin(by_hand))]
