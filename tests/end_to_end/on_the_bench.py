@@ -28,7 +28,7 @@ GRID = "grid: {per_octave: 6}\n"
 class Bench:
     """A design with a network that was found for it, and the commands that look at it."""
 
-    def __init__(self, run: Run, design: Path, *, networks: int = 8_000) -> None:
+    def __init__(self, run: Run, design: Path, *, networks: int = 1_000) -> None:
         self.command, self.design, self.folder = run, design, design.parent
         # A number of networks finds the same on any machine; the time only ends a long proof.
         quick = ("--evaluations", networks, "--seconds", 4, "--top", 1, "--workers", 1)

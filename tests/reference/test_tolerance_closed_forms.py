@@ -132,9 +132,9 @@ def test_a_driver_spreads_by_its_own_level(divider: Problem) -> None:
 
 
 @pytest.fixture(scope="module")
-def three_way(demo_problem: Problem) -> tuple[Problem, Candidate]:
-    return demo_problem, search(
-        demo_problem, seconds=None, evaluations=8_000, seed=1, top=1
+def three_way(coarse_demo_problem: Problem) -> tuple[Problem, Candidate]:
+    return coarse_demo_problem, search(
+        coarse_demo_problem, seconds=None, evaluations=1_000, seed=1, top=1
     ).candidates[0]
 
 

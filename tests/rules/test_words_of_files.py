@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,12 @@ def lower_files() -> list[Path]:
     return [f for room in found for f in ([room] if room.is_file() else sorted(room.rglob("*.py")))]
 
 
+@cache
+def parse(file: Path) -> ast.Module:
+    """Syntax of a file, which every rule looks through."""
+    return ast.parse(file.read_text(encoding="utf-8"))
+
+
 def literals(tree: ast.AST) -> Iterator[tuple[int, str]]:
     """Text a user may see: every string literal that is no docstring and no bare note."""
     notes = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
@@ -47,7 +54,7 @@ def test_lower_layers_know_no_words_of_a_file(what: str) -> None:
     found = [
         f"{file.relative_to(PACKAGE)}:{line}: {text!r}"
         for file in lower_files()
-        for line, text in literals(ast.parse(file.read_text(encoding="utf-8")))
+        for line, text in literals(parse(file))
         if WORDS[what].search(text)
     ]
     assert not found, "\n".join(found)
@@ -72,7 +79,7 @@ def test_every_remedy_has_words_at_an_edge() -> None:
     """What a lower layer asks to state is written somewhere: in a design file or as an option."""
     asked = set()
     for file in lower_files():
-        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        for call in ast.walk(parse(file)):
             for keyword in call.keywords if isinstance(call, ast.Call) else ():
                 if keyword.arg == "by_stating":
                     asked |= set(_subjects(keyword.value))

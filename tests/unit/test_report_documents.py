@@ -59,7 +59,7 @@ def problem(coarse_demo_problem: Problem) -> Problem:
 @pytest.fixture(scope="module")
 def found(problem: Problem) -> SearchResult:
     """Networks of the demo after one round; how good they are does not matter here."""
-    result = search(problem, seconds=None, evaluations=6_000, seed=1, top=3)
+    result = search(problem, seconds=None, evaluations=3_000, seed=1, top=3)
     assert len(result.candidates) == 3
     return replace(result, notes=("a note of the search",))
 

@@ -45,7 +45,7 @@ def test_rounding_beats_nearest_values(problem: Problem) -> None:
 
 def test_result_keeps_its_promises(problem: Problem) -> None:
     """Candidates are ranked, feasible, distinct, and cost what their goals say."""
-    result = search(problem, seconds=None, evaluations=15_000, seed=5, top=4)
+    result = search(problem, seconds=None, evaluations=5_000, seed=5, top=4)
     assert [c.rank for c in result.candidates] == list(range(1, len(result.candidates) + 1))
     costs = [c.cost for c in result.candidates]
     assert costs == sorted(costs)
