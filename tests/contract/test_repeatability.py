@@ -15,7 +15,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 
 ROOT = Path(__file__).resolve().parents[2]
-BUDGET = 6_000  # networks
+BUDGET = 4_000  # networks
 DRAWN = {"seed": 26, "most": 1e9, "series": "E12"}  # 58 000 networks in three ways
 
 Tiny = Callable[..., Problem]
