@@ -179,6 +179,7 @@ def survey(
     depths_m: Mapping[str, float] | None = None,
     fronts: Mapping[str, Baffle] | None = None,
     gate_s: float | None = None,
+    order: Sequence[str] = (),
 ) -> Survey:
     """Say what measured drivers allow and what to avoid.
 
@@ -194,6 +195,8 @@ def survey(
         Front a driver sits on, to join its near field.
     gate_s : float, optional
         Gate of impulse responses; found from their first reflection by default.
+    order : sequence of str
+        Drivers from the lowest up; told from their names and data by default.
 
     Returns
     -------
@@ -204,7 +207,7 @@ def survey(
     InputError
         When the folder holds no driver.
     """
-    found = read_folder(Path(folder), roles=dict(roles or {}), gate_s=gate_s)
+    found = read_folder(Path(folder), roles=dict(roles or {}), gate_s=gate_s, order=order)
     require_drivers(found)
     return survey_folder(
         found,
@@ -224,6 +227,7 @@ def start(
     depths_m: Mapping[str, float] | None = None,
     fronts: Mapping[str, Baffle] | None = None,
     gate_s: float | None = None,
+    order: Sequence[str] = (),
     seconds: float | None = None,
     seed: int | None = None,
     top: int | None = None,
@@ -242,7 +246,7 @@ def start(
         never replaced.
     clock : {"shared", "none"}, optional
         Whether all files share one time zero; told from the file of all drivers by default.
-    roles, diameters_m, depths_m, fronts, gate_s
+    roles, diameters_m, depths_m, fronts, gate_s, order
         As in `survey`.
     seconds, seed, top, workers, runner, progress
         As in `fit`.
@@ -267,6 +271,7 @@ def start(
         depths_m=depths_m,
         fronts=fronts,
         gate_s=gate_s,
+        order=order,
     )
     plan = plan_start(
         surveyed,

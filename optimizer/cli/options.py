@@ -46,6 +46,8 @@ def say_as_option(subject: Subject) -> str:
     option, example = _OPTIONS.get((subject.noun, subject.part), ("", ""))
     usual = {"role": "woofer impedance", "columns": "FILE=frequency kHz, level dB, phase rad"}
     name = subject.name or usual.get(subject.part if subject.noun == "file" else "", "NAME")
+    if (subject.noun, subject.part) == ("file", "role") and "=" in name:
+        example = '"{name}"'
     return f"{option} {example.format(name=name)}" if example else ""
 
 

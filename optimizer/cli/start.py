@@ -58,7 +58,9 @@ def run(args: argparse.Namespace) -> int:
 
     screen = open_screen(args)
     options = read_options(args)
-    folder = read_folder(args.folder, roles=options.roles, gate_s=options.gate_s)
+    folder = read_folder(
+        args.folder, roles=options.roles, gate_s=options.gate_s, order=options.order
+    )
     show_unread(folder, screen)
     design_file = args.design or choose_file(args.folder)
     check_writable(design_file, key="--design")

@@ -76,6 +76,11 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
         "the driver is taken to sit in the middle; may be repeated",
     )
     parser.add_argument(
+        "--order",
+        metavar="DRIVERS",
+        help='drivers from the lowest up ("woofer,mid,tweeter"), where names and data mislead',
+    )
+    parser.add_argument(
         "--gate",
         metavar="TIME",
         help='from the peak of impulse responses (WAV) to the end of their window ("5 ms"); else '
@@ -129,6 +134,8 @@ class ReadingOptions:
         By driver.
     gate_s : float or None
         Gate of impulse responses.
+    order : tuple of str
+        Drivers from the lowest up, where said.
     """
 
     def __init__(
@@ -138,12 +145,14 @@ class ReadingOptions:
         depths: dict[str, float],
         fronts: dict[str, Baffle],
         gate_s: float | None = None,
+        order: tuple[str, ...] = (),
     ) -> None:
         self.roles = roles
         self.diameters = diameters
         self.depths = depths
         self.fronts = fronts
         self.gate_s = gate_s
+        self.order = order
 
 
 def read_options(args: argparse.Namespace) -> ReadingOptions:
@@ -168,6 +177,7 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
             for name, text in _split(args.fronts, "--front")
         },
         gate_s=None if args.gate is None else _read_gate(args.gate),
+        order=tuple(name.strip() for name in (args.order or "").split(",") if name.strip()),
     )
 
 
@@ -291,7 +301,7 @@ def open_path(
     from optimizer.measure.files.folder import read_folder
 
     if not _is_design(path):
-        folder = read_folder(path, roles=options.roles, gate_s=options.gate_s)
+        folder = read_folder(path, roles=options.roles, gate_s=options.gate_s, order=options.order)
         return folder, options.diameters, options.depths, options.fronts
     return _open_design(path, options)
 

@@ -88,6 +88,10 @@ class FileHeading:
         What its columns are called.
     line : str
         The line that calls them so.
+    title : str
+        A line that names what was measured ("Name: tweeter 30 deg").
+    calibration : bool
+        Whether it says that it corrects a microphone or a sound card.
     smoothing : float or None
         n of 1/n octave.
     gate_s : float or None
@@ -96,6 +100,8 @@ class FileHeading:
 
     quantity: Quantity | None = None
     line: str = ""
+    title: str = ""
+    calibration: bool = False
     smoothing: float | None = None
     gate_s: float | None = None
 

@@ -34,6 +34,8 @@ class FileReading:
         What was said by hand of its columns.
     refusal : InputError or None
         Why it could not be read.
+    rival : str
+        The file that is taken in its place.
     """
 
     path: str
@@ -44,6 +46,7 @@ class FileReading:
     because: tuple[str, ...] = ()
     columns: str = ""
     refusal: InputError | None = None
+    rival: str = ""
 
     __repr__ = brief
 

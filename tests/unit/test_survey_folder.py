@@ -103,7 +103,7 @@ def test_hyphens_separate_when_zero_has_one(tmp_path):
 def test_second_file_for_one_place_is_set_aside(tmp_path):
     """Two responses for one direction: the first is used, the other named with the reason."""
     write_curve(tmp_path / "woofer.txt", levels())
-    write_curve(tmp_path / "woofer new.txt", levels())
+    write_curve(tmp_path / "woofer new.txt", levels(top=84.0))
     folder = read_folder(tmp_path)
     assert len(folder.ignored) == 1
     assert "is taken for 0 already" in folder.ignored[0].because[0]
@@ -170,6 +170,28 @@ def test_missing_and_empty_folders(tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match="no files"):
         require_drivers(read_folder(tmp_path / "empty"))
+
+
+def test_an_order_may_be_said(tmp_path):
+    """Names set the order of drivers, and an order that is said goes before them."""
+    for name, corner, kind in (("alpha", 800, -2), ("woofer", 2000, 2), ("tweeter", 4000, -2)):
+        write_curve(tmp_path / f"{name}.txt", levels(corner, kind))
+    assert list(read_folder(tmp_path).drivers) == ["woofer", "alpha", "tweeter"]
+    said = read_folder(tmp_path, order=("woofer", "tweeter"))
+    assert list(said.drivers) == ["woofer", "tweeter", "alpha"]
+    with pytest.raises(InputError, match="names drivers of the folder"):
+        read_folder(tmp_path, order=("bass",))
+
+
+def test_the_newer_file_and_the_cabinet_count(tmp_path):
+    """Of rivals the newer version counts, and a load in its cabinet before one in free air."""
+    for name in ("woofer", "woofer_v2", "woofer old"):
+        write_curve(tmp_path / f"{name}.txt", levels())
+    for name in ("woofer_free_air_z", "woofer_z"):
+        write_curve(tmp_path / f"{name}.txt", ohms())
+    woofer = read_folder(tmp_path).drivers["woofer"]
+    assert woofer.on_axis.source.endswith("woofer_v2.txt")
+    assert woofer.impedance.path == "woofer_z.txt"
 
 
 @pytest.mark.data

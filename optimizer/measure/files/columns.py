@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -18,6 +17,7 @@ from typing import Literal, Protocol
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, Quantity
 from optimizer.measure.files.names import read_name
+from optimizer.measure.files.text import fold_text
 
 Meaning = Literal["frequency", "modulus", "phase", "real", "imaginary", "angle", "ignored"]
 
@@ -106,15 +106,8 @@ _DIRECTED = re.compile(
 _TOKEN = re.compile(r"rad/s(?:ec)?|log10|[^\W\d_]+\d?(?:/s)?|[°º%#]|-$", re.IGNORECASE)
 
 
-@lru_cache(maxsize=1024)
-def _fold(text: str) -> str:
-    """Lower case without accents; the ohm and micro signs as the Greek letters they look like."""
-    text = unicodedata.normalize("NFKD", text.replace("º", "°")).casefold()
-    return "".join(c for c in text if not unicodedata.combining(c)).replace("ı", "i")
-
-
-_UNIT_OF = {_fold(word): unit for unit, words in _UNITS.items() for word in words.split()}
-_STEMS = {_fold(stem): noun for noun, words in _WORDS.items() for stem in words.split()}
+_UNIT_OF = {fold_text(word): unit for unit, words in _UNITS.items() for word in words.split()}
+_STEMS = {fold_text(stem): noun for noun, words in _WORDS.items() for stem in words.split()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,9 +289,9 @@ def read_column(text: str) -> FileColumn | None:
         return FileColumn(meaning="ignored", text="empty")
     spaced = re.sub(r"(?<=[a-z]{2})(?=[A-Z])", " ", text).replace("_", " ")
     directed = _DIRECTED.search(spaced)
-    direction = read_name(_fold(spaced)).direction if directed else None
+    direction = read_name(fold_text(spaced)).direction if directed else None
     rest = _DIRECTED.sub(" ", spaced) if direction is not None else spaced
-    tokens = _TOKEN.findall(_fold(rest).replace("|", " "))
+    tokens = _TOKEN.findall(fold_text(rest).replace("|", " "))
     units = [_UNIT_OF[t] for t in tokens if t in _UNIT_OF]
     nouns = [noun for t in tokens if (noun := _noun_of(t))]
     column = _combine(nouns, units)
@@ -309,8 +302,10 @@ def read_column(text: str) -> FileColumn | None:
 
 def is_unit(text: str) -> bool:
     """Whether a cell is a unit and nothing else, or empty."""
-    bare = _fold(text.strip(' ()[]"/'))
-    return not bare or bare in _UNIT_OF or (_fold(bare.split()[0]) in _UNIT_OF and len(bare) < 9)
+    bare = fold_text(text.strip(' ()[]"/'))
+    return (
+        not bare or bare in _UNIT_OF or (fold_text(bare.split()[0]) in _UNIT_OF and len(bare) < 9)
+    )
 
 
 def _noun_of(token: str) -> str:

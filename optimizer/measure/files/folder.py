@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
@@ -12,14 +13,22 @@ import numpy as np
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, Quantity
 from optimizer.measure.files.columns import says_columns
-from optimizer.measure.files.names import DRIVER_WORDS, NameReading, read_name
+from optimizer.measure.files.names import DRIVER_WORDS, NameReading, rank_of, read_name
 from optimizer.measure.files.open import open_curve
+from optimizer.measure.files.text import fold_text
 from optimizer.measure.readings import DriverFiles, FileReading, Folder, Role
 
 MOST_FILES = 2000
 DEEPEST = 3
 WHOLE = "loudspeaker"
 """Name of the driver when no file name gives one."""
+MOST_CORRECTION_DB = 40.0
+"""No calibration corrects by more."""
+USUAL_RISE = 2.0
+"""Nepers from the resonance of a driver to the centre of its energy, about three octaves (from the
+three two-ways of the check data: 1.3 to 3.0)."""
+_GERMAN = re.compile(r"(?<![a-z])(?:tt|ht|tmt)(?![a-z])")
+_MIDRANGE = re.compile(r"(?<![A-Za-z])(?:mt|MT|Mt)(?![A-Za-z])")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +49,7 @@ def read_folder(
     *,
     roles: Mapping[str, str] | None = None,
     gate_s: float | None = None,
+    order: Sequence[str] = (),
 ) -> Folder:
     """Recognise every file of a folder.
 
@@ -54,6 +64,8 @@ def read_folder(
     gate_s : float, optional
         Gate of all impulse responses but near fields; found from their first reflection by
         default.
+    order : sequence of str
+        Drivers from the lowest up; told from names and data by default.
 
     Returns
     -------
@@ -71,7 +83,10 @@ def read_folder(
     Contents go before names: a column line or comment that says ohm (or SPL, dB) decides between
     impedance and response; next the name; last the values (an impedance lies between 0.5 and
     500 ohm with a phase within 95 degrees). Driver, direction and side follow from the name, see
-    `optimizer.measure.files.names.read_name`.
+    `optimizer.measure.files.names.read_name`; where it names no driver, from a title inside the
+    file. Drivers stand in the order of their names (subwoofer to tweeter); those whose names do not
+    say take their places by the resonance of their impedance, else by the centre of their energy.
+    Of rival files the newest counts, one in a cabinet before one in free air.
     """
     root = Path(path)
     if not root.is_dir():
@@ -86,22 +101,70 @@ def read_folder(
         if not any(_matches(name, pattern) for name in names):
             raise InputError("an override must match a file", file=root, value=repr(pattern))
     separates = _hyphens_separate(names)
+    german = any(_GERMAN.search(fold_text(name)) for name in names)
     items = []
     for name in names:
         told, columns = _split_told(
             next((w for p, w in overrides.items() if _matches(name, p)), None)
         )
         said = told if told is not None else str(Path(name).with_suffix(""))
+        if german:
+            said = _MIDRANGE.sub("mitteltoner", said)
         read = read_name(said, hyphen_is_minus=told is not None or not separates)
         item = _Item(path=name, name=read, told=told is not None, columns=columns)
         items.append(_open(root, item, gate_s))
-    items = _settle_numbers(items)
+    items = _settle_numbers([_read_title(item) for item in items])
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
     words = _choose_words([item.name for item in items])
     readings = [_classify(item) for item in items]
     readings = [replace(r, driver=words.get(r.driver, r.driver)) for r in readings]
-    return replace(_assemble(root, readings, single), gate_s=gate_s)
+    newest = sorted(
+        zip(items, readings, strict=True), key=lambda pair: [-one for one in pair[0].name.version]
+    )
+    folder = _assemble(root, [reading for _, reading in newest], single)
+    _check_order(root, folder, order)
+    files = tuple(sorted(folder.files, key=lambda reading: names.index(reading.path)))
+    drivers = _in_order(folder.drivers, {v: k for k, v in words.items()}, order)
+    return replace(folder, files=files, drivers=drivers, gate_s=gate_s)
+
+
+def _check_order(root: Path, folder: Folder, order: Sequence[str]) -> None:
+    strange = [name for name in order if name not in folder.drivers]
+    if strange:
+        raise InputError(
+            "an order names drivers of the folder",
+            file=root,
+            value=repr(strange[0]),
+            remedy=f"it has {', '.join(folder.drivers)}",
+        )
+
+
+def _read_title(item: _Item) -> _Item:
+    """Name a file by a title inside it, where its own name says no known driver."""
+    curve, name = item.curve, item.name
+    if curve is None or item.told:
+        return item
+    if curve.heading.calibration and np.abs(curve.level_db).max() < MOST_CORRECTION_DB:
+        reason = "says itself that it is a calibration"
+        return replace(item, curve=None, reason=reason)
+    if rank_of(name.driver) is not None or name.kind == "together":
+        return item
+    title = read_name(curve.heading.title)
+    if rank_of(title.driver) is None or len(title.word) < 3:
+        return item
+    why = f"its title names the {title.word} ({curve.heading.title})"
+    named = replace(
+        name,
+        driver=title.driver,
+        word=title.word,
+        kind=name.kind or title.kind,
+        direction=name.direction or title.direction,
+        side=name.side or title.side,
+        number=None if rank_of(name.driver) is None else name.number,
+        because=(*name.because, why),
+    )
+    return replace(item, name=named)
 
 
 def _split_told(text: str | None) -> tuple[str | None, str]:
@@ -237,7 +300,7 @@ def _settle_number(item: _Item, number: float, sisters: set[float]) -> NameReadi
         )
     if item.told:
         return name
-    tail = f"{number:g}" if name.driver else ""
+    tail = f"{number:g}" if name.driver else f"driver{number:g}"
     return replace(name, driver=name.driver + tail, word=name.word + tail)
 
 
@@ -334,14 +397,15 @@ def _assemble(root: Path, readings: list[FileReading], single: str) -> Folder:
             continue
         if reading.role == "together":
             if together is not None:
-                files.append(_set_aside(reading, f"{together.path} is taken already"))
+                files.append(_set_aside(reading, together, ""))
                 continue
             together = reading
             files.append(reading)
             continue
         if not reading.driver:
             if not fallback:
-                files.append(_set_aside(reading, "its name gives no driver"))
+                why = "its name gives no driver"
+                files.append(replace(reading, role="ignored", because=(f"{reading.role}: {why}",)))
                 continue
             why = "only driver here" if named else "no name gives a driver"
             reading = replace(
@@ -353,17 +417,47 @@ def _assemble(root: Path, readings: list[FileReading], single: str) -> Folder:
         files.append(reading)
     drivers = {name: d for name, d in drivers.items() if d.responses or d.impedance or d.near_field}
     drivers = {name: _axis_first(d) for name, d in drivers.items()}
-    order = sorted(drivers, key=lambda name: _centre(drivers[name]))
-    return Folder(
-        path=str(root),
-        files=tuple(files),
-        drivers={name: drivers[name] for name in order},
-        together=together,
+    return Folder(path=str(root), files=tuple(files), drivers=drivers, together=together)
+
+
+def _in_order(
+    drivers: dict[str, DriverFiles], canonical: Mapping[str, str], order: Sequence[str]
+) -> dict[str, DriverFiles]:
+    """Put drivers in order from the lowest up: as told, else by names, resonance, energy."""
+    if order:
+        rest = [name for name in drivers if name not in order]
+        return {name: drivers[name] for name in (*order, *rest)}
+    ranks = {name: rank_of(canonical.get(name, name)) for name in drivers}
+    heights = {name: _height(files) for name, files in drivers.items()}
+    sorted_names = sorted(
+        (name for name in drivers if ranks[name] is not None),
+        key=lambda name: (ranks[name], heights[name]),
     )
+    # A driver whose name does not say is set between those that do.
+    for name in sorted((n for n in drivers if ranks[n] is None), key=lambda n: heights[n]):
+        above = [i for i, other in enumerate(sorted_names) if heights[other] > heights[name]]
+        sorted_names.insert(above[0] if above else len(sorted_names), name)
+    return {name: drivers[name] for name in sorted_names}
 
 
-def _set_aside(reading: FileReading, reason: str) -> FileReading:
-    return replace(reading, role="ignored", because=(f"{reading.role}: {reason}",))
+def _set_aside(reading: FileReading, taken: FileReading, place: str) -> FileReading:
+    """Leave out a rival of a file that is taken."""
+    one, other = reading.curve, taken.curve
+    copy = (
+        one is not None
+        and other is not None
+        and np.array_equal(one.frequency_hz, other.frequency_hz)
+        and np.array_equal(one.value, other.value)
+    )
+    why = f"{taken.path} is taken{f' for {place}' if place else ''} already"
+    if copy:
+        why = f"a copy of {taken.path}"
+    return replace(
+        reading,
+        role="ignored",
+        because=(f"{reading.role}: {why}",),
+        rival="" if copy else taken.path,
+    )
 
 
 def _add_file(driver: DriverFiles, reading: FileReading) -> tuple[DriverFiles, FileReading]:
@@ -377,7 +471,7 @@ def _add_file(driver: DriverFiles, reading: FileReading) -> tuple[DriverFiles, F
                 reading, because=(*reading.because, "other cabinet: compared, not used")
             )
             return replace(driver, other_side={**driver.other_side, direction: reading}), reading
-        return driver, _set_aside(reading, f"{there.path} is taken for {direction} already")
+        return driver, _set_aside(reading, there, str(direction))
     attribute = {"impedance": "impedance", "near field": "near_field", "port": "port"}[reading.role]
     there = getattr(driver, attribute)
     beside = attribute == "impedance" and there is not None and reading.side != there.side
@@ -385,7 +479,7 @@ def _add_file(driver: DriverFiles, reading: FileReading) -> tuple[DriverFiles, F
         reading = replace(reading, because=(*reading.because, "other cabinet: compared, not used"))
         return replace(driver, other_impedance=reading), reading
     if there is not None:
-        return driver, _set_aside(reading, f"{there.path} is taken already")
+        return driver, _set_aside(reading, there, "")
     changes: dict[str, FileReading] = {attribute: reading}
     return replace(driver, **changes), reading  # type: ignore[arg-type]
 
@@ -398,8 +492,35 @@ def _axis_first(driver: DriverFiles) -> DriverFiles:
     return replace(driver, responses={d: driver.responses[d] for d in order})
 
 
+def _height(driver: DriverFiles) -> float:
+    """Tell how high a driver plays, as a natural logarithm of a frequency.
+
+    The mean of where its impedance resonates, brought up by what resonance and centre of energy
+    lie apart in a usual driver, and the centre itself; whichever is there.
+    """
+    centre, resonance = _centre(driver), _resonance(driver)
+    if resonance is None:
+        return centre
+    return 0.5 * (centre + resonance + USUAL_RISE) if centre else resonance + USUAL_RISE
+
+
+def _resonance(driver: DriverFiles) -> float | None:
+    """Logarithm of the frequency of the highest hump of the impedance below 3 kHz."""
+    load = driver.impedance.curve if driver.impedance is not None else None
+    if load is None or load.range_hz[0] > 100.0:
+        return None
+    inside = load.frequency_hz < 3000.0
+    if np.count_nonzero(inside) < 8:
+        return None
+    f, ohm = load.frequency_hz[inside], np.abs(load.value[inside])
+    at = int(np.argmax(ohm))
+    if at in (0, len(f) - 1) or ohm[at] < 1.2 * np.median(ohm):
+        return None
+    return float(np.log(f[at]))
+
+
 def _centre(driver: DriverFiles) -> float:
-    """Mean of log frequency weighted by energy; drivers sort by it."""
+    """Mean of log frequency weighted by energy."""
     response = driver.on_axis
     if response is None:
         response = driver.near_field.curve if driver.near_field else None

@@ -29,6 +29,16 @@ _SPL = re.compile(r"\bd?b?\s?spl\b|\bdb\b|\bsound pressure\b|\bmagnitude \(db\)"
 _SMOOTH = re.compile(r"smooth\w*\W+(?:[a-z]+\W+)?1\s*/\s*(\d+)", re.IGNORECASE)
 _GATE = re.compile(r"(?:gate|window)\b[^\n\d]*([\d.]+)\s*ms", re.IGNORECASE)
 _COLUMNS = re.compile(r"freq|\bhz\b", re.IGNORECASE)
+_TITLE = re.compile(
+    r"(?:name|title|titel|titre|titulo|titolo|measurement|messung|mesure|description|driver|"
+    r"channel|label|dut|object)\s*[:=]\s*(.*[a-z].*)",
+    re.IGNORECASE,
+)
+_CALIBRATION = re.compile(
+    r"\bserno\b|sens(?:itivity)?\s+factor|\bmic(?:rophone)?\s+(?:calibration|correction)|"
+    r"\b(?:calibration|correction)\s+(?:file|data)\b|kalibrier(?:datei|daten)",
+    re.IGNORECASE,
+)
 _NUMBERS = re.compile(r"[-+\d.,;\seE\"]*")
 _MARKS = ' *#;"/%!\t\ufeff'
 _CELLS = (r"\t", ";", ",", r"\s{2,}")
@@ -79,6 +89,8 @@ def read_heading(text: str) -> FileHeading:
     return FileHeading(
         quantity=quantity,
         line=line,
+        title=_find_title(head),
+        calibration=_CALIBRATION.search(head) is not None,
         smoothing=float(smooth.group(1)) if smooth else None,
         gate_s=_milliseconds(gate.group(1)) if gate else None,
     )
@@ -95,6 +107,17 @@ def _find_quantity(head: str) -> tuple[Quantity | None, str]:
         if spl and not ohm:
             return "pressure", line[:60]
     return None, ""
+
+
+def _find_title(head: str) -> str:
+    """Find the comment that names what was measured: one that is called so, or the first line."""
+    lines = [line.strip(_MARKS) for line in head.splitlines() if not _ROW.match(line)]
+    for line in lines:
+        match = _TITLE.match(line)
+        if match:
+            return match[1].strip()[:80]
+    first = next((line for line in lines if line), "")
+    return first[:80] if read_columns(re.split(r"[\t;,]|\s{2,}", first)) is None else ""
 
 
 def _milliseconds(text: str) -> float | None:

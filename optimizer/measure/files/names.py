@@ -7,16 +7,88 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from optimizer.measure.curve import Direction
+from optimizer.measure.files.text import fold_text
 
 NamedKind = Literal["", "impedance", "together", "near field", "port", "ignore"]
 
 DRIVER_WORDS: dict[str, tuple[str, ...]] = {
     "subwoofer": ("subwoofer", "sub", "subbass"),
-    "woofer": ("woofer", "woofers", "woof", "wf", "bass", "lf", "w"),
-    "midwoofer": ("midwoofer", "midbass", "bassmid", "mw"),
-    "mid": ("mid", "midrange", "mids", "middle", "mr", "mf", "m"),
-    "fullrange": ("fullrange", "wideband", "broadband"),
-    "tweeter": ("tweeter", "tweeters", "tweet", "tw", "treble", "hf", "t"),
+    "woofer": (
+        "woofer",
+        "woofers",
+        "woof",
+        "wf",
+        "bass",
+        "lf",
+        "w",
+        "tieftoner",
+        "tieftoener",
+        "tt",
+        "grave",
+        "graves",
+        "basso",
+        "bassi",
+        "basowy",
+        "baselement",
+        "baskaiutin",
+        "bas",
+        "boomer",
+    ),
+    "midwoofer": (
+        "midwoofer",
+        "midbass",
+        "bassmid",
+        "mw",
+        "tiefmitteltoner",
+        "tiefmitteltoener",
+        "tmt",
+        "mediobasso",
+    ),
+    "mid": (
+        "mid",
+        "midrange",
+        "mids",
+        "middle",
+        "mr",
+        "mf",
+        "m",
+        "mitteltoner",
+        "mitteltoener",
+        "mittel",
+        "medium",
+        "medio",
+        "medios",
+        "medi",
+        "mellan",
+        "mellanregister",
+        "mellantone",
+        "keskiaani",
+        "srednio",
+        "sredniotonowy",
+        "middentoner",
+    ),
+    "fullrange": ("fullrange", "wideband", "broadband", "breitbander", "breitbaender"),
+    "tweeter": (
+        "tweeter",
+        "tweeters",
+        "tweet",
+        "tw",
+        "treble",
+        "hf",
+        "t",
+        "hochtoner",
+        "hochtoener",
+        "ht",
+        "aigu",
+        "aigus",
+        "agudo",
+        "agudos",
+        "acuti",
+        "diskant",
+        "diskanten",
+        "wysokotonowy",
+        "hogetonen",
+    ),
     "supertweeter": ("supertweeter",),
 }
 """The name used for a driver, and the words in file names that mean it."""
@@ -33,14 +105,25 @@ _JOINED = {
     ("mid", "range"): "mid",
     ("super", "tweeter"): "supertweeter",
 }
-_IMPEDANCE = {"z", "imp", "imped", "impedance", "impedances", "ohm", "ohms"}
+DRIVER_RANK = {name: rank for rank, name in enumerate(DRIVER_WORDS)}
+"""Where in the range a driver of this name plays, from the lowest up."""
+_IMPEDANCE = {
+    "z", "imp", "imped", "impedance", "impedances", "ohm", "ohms", "impedanz", "impedans",
+    "impedancia", "impedenza", "impedancja", "impedantie", "impedanssi", "ze", "zin",
+}  # fmt: skip
 _TOGETHER = {
     "together", "both", "sum", "summed", "all", "system", "combined", "total", "complete",
-    "whole", "parallel",
+    "whole", "parallel", "zusammen", "beide", "summe", "gesamt", "ensemble", "somme", "juntos",
+    "suma", "insieme", "somma", "samen", "alle", "tous", "todos", "tutti", "razem", "tillsammans",
 }  # fmt: skip
-_NEAR = {"near", "nf", "nearfield"}
-_PORT = {"port", "vent", "duct"}
-_IGNORE = {"ignore", "calibration", "cal", "noisefloor"}
+_NEAR = {"near", "nf", "nearfield", "nahfeld", "champproche", "cercano", "vicino", "narfalt"}
+_PORT = {"port", "vent", "duct", "bassreflex", "reflex", "event", "puerto", "reflexrohr"}
+_IGNORE = {
+    "ignore", "calibration", "cal", "calib", "noisefloor", "noise", "background", "silence",
+    "ambient", "rauschen", "grundrauschen", "bruit", "ruido", "rumore", "kalibrierung", "kalibrering",
+    "etalonnage", "loopback", "target", "simulated", "simulation", "sim", "predicted", "distortion",
+    "thd", "waterfall", "csd", "rt60", "klirr",
+}  # fmt: skip
 _KIND_OF_WORD: dict[str, NamedKind] = {
     **dict.fromkeys(_IMPEDANCE, "impedance"),
     **dict.fromkeys(_TOGETHER, "together"),
@@ -48,11 +131,22 @@ _KIND_OF_WORD: dict[str, NamedKind] = {
     **dict.fromkeys(_PORT, "port"),
     **dict.fromkeys(_IGNORE, "ignore"),
 }
-_HORIZONTAL = {"h", "hor", "horz", "horiz", "horizontal", "azimuth", "az"}
-_VERTICAL = {"v", "ver", "vert", "vertical", "elevation", "el"}
-_RIGHT, _LEFT = {"right", "r"}, {"left", "l"}
-_UP, _DOWN = {"up", "above"}, {"down", "below"}
-_DEGREES = {"deg", "degs", "degree", "degrees", "°"}
+_HORIZONTAL = {"h", "hor", "horz", "horiz", "horizontal", "azimuth", "az", "horizontale"}
+_VERTICAL = {
+    "v",
+    "ver",
+    "vert",
+    "vertical",
+    "elevation",
+    "el",
+    "vertikal",
+    "verticale",
+    "vertikalt",
+}
+_RIGHT = {"right", "r", "rechts", "droite", "derecha", "destra", "hoger", "prawy"}
+_LEFT = {"left", "l", "links", "gauche", "izquierda", "sinistra", "vanster", "lewy"}
+_UP, _DOWN = {"up", "above", "oben", "haut", "arriba"}, {"down", "below", "unten", "abajo"}
+_DEGREES = {"deg", "degs", "degree", "degrees", "°", "grad", "grados", "gradi", "graus", "degres"}
 _MINUS, _PLUS = {"minus", "neg", "n", "m"}, {"plus", "pos", "p"}
 _OF_ANGLES = _HORIZONTAL | _VERTICAL | _RIGHT | _LEFT | _UP | _DOWN | _DEGREES
 _BEFORE_NUMBER = _OF_ANGLES | _MINUS | _PLUS
@@ -63,9 +157,24 @@ _NOISE = {
     "drivers", "speaker", "loudspeaker", "box", "cabinet", "in", "at", "with", "and", "the",
     "of", "mic", "pressure", "phase", "magnitude", "mag", "level", "db", "on", "off", "axis",
     "onaxis", "offaxis", "axial", "angle", "final", "new", "impulse", "ir", "only", "alone",
-    "playing", "driven", "txt", "response0", "directivity", "orbit",
+    "playing", "driven", "txt", "response0", "directivity", "orbit", "frequenzgang", "messung",
+    "pegel", "schalldruck", "achse", "auf", "winkel", "reponse", "mesure", "axe", "respuesta",
+    "medida", "eje", "risposta", "misura", "asse", "copy", "kopie", "copie", "copia", "old", "bak",
+    "backup", "redo", "repeat", "again", "newer", "remeasured", "mounted", "boxed", "infinite",
+    "baffle", "closed", "sealed", "floor", "for", "from", "my", "der", "die", "des", "de", "du", "la",
 }  # fmt: skip
 _SILENT = _HORIZONTAL | _DEGREES | _NOISE | _UP | _DOWN  # say nothing alone
+_VERSION = re.compile(
+    r"(?<![a-z])(?:v(?=[\s_.-]?[1-46-9](?!\d))|ver|version|rev|revision|take|try|run|mk|attempt)"
+    r"[\s_.-]?(\d{1,2})(?![\d.,]?\d|\s*(?:deg|°|grad))"
+)
+_COPY = re.compile(r"\((\d)\)(?=\s*$)|(?<![a-z])(?:copy|kopie|copie|copia)(?:[\s_]*(\d))?(?![a-z])")
+_FREE_AIR = re.compile(
+    r"(?<![a-z])(?:free[\s_-]?air|freiluft|unmounted|no[\s_-]?box|open[\s_-]?air)"
+)
+_OLD = re.compile(r"(?<![a-z])(?:old|bak|backup|wrong|bad)(?![a-z])")
+_NEW = re.compile(r"(?<![a-z])(?:new|newer|final|redo|repeat|again|remeasured)(?![a-z])")
+_LETTERS = re.compile(r"(?<![a-z])(w|m|t|lf|mf|hf)(z|imp|nf)(?![a-z])")  # "Wz", "tnf"
 _UNIT = re.compile(r"(?<![a-z0-9])\d+(?:[.,]\d+)?\s?(?:mm|cm|m|v|vrms|w|ms|khz|hz)(?![a-z0-9])")
 _DATE = re.compile(r"(?<!\d)(?:19|20)\d\d[-_.]?\d\d[-_.]?\d\d(?!\d)|(?<!\d)\d\d[-.:]\d\d[-.:]\d\d")
 _TOKEN = re.compile(r"(?P<number>\d+(?:\.\d+)?)|(?P<word>[^\W\d_]+|°)|(?P<sign>[-+\u2212])")
@@ -89,6 +198,11 @@ class NameReading:
         Which of a pair of cabinets.
     number : float or None
         A number that may be an angle or a part of the driver's name: files side by side decide.
+    version : tuple of float
+        Of rival files the one with the highest counts: current before old, mounted before free
+        air, new before unsaid, then the number of the version or copy.
+    free_air : bool
+        Whether the driver hung in free air.
     signed_by_hyphen : bool
         Whether a hyphen straight after an axis letter was read as a minus.
     because : tuple of str
@@ -101,6 +215,8 @@ class NameReading:
     direction: Direction | None = None
     side: Literal["", "left", "right"] = ""
     number: float | None = None
+    version: tuple[float, ...] = (1.0, 1.0, 0.0, 0.0)
+    free_air: bool = False
     signed_by_hyphen: bool = False
     because: tuple[str, ...] = ()
 
@@ -141,8 +257,10 @@ def read_name(name: str, *, hyphen_is_minus: bool = True) -> NameReading:
     Unsigned horizontal angles are to the right, unsigned vertical ones up. A minus sign after a
     blank, an underscore or an axis word counts; a hyphen after another word separates.
     """
-    text = re.sub(r"(?<=[a-z]{3})(?=[A-Z])", " ", name.replace("\\", "/")).lower()
+    text = fold_text(re.sub(r"(?<=[a-z]{3})(?=[A-Z])", " ", name.replace("\\", "/")))
     text = _UNIT.sub(" ", _DATE.sub(" ", text))
+    text = _LETTERS.sub(r"\1 \2", text)
+    text, version, free_air = _cut_version(text)
     axis = re.search(r"(?<![a-z])(on|off)[\s_-]*ax(is|ial)(?![a-z])", text)
     tokens = _tokens(text, hyphen_is_minus)
     found = _Found(by_hyphen=any(t[2] for t in tokens))
@@ -151,10 +269,14 @@ def read_name(name: str, *, hyphen_is_minus: bool = True) -> NameReading:
         found.angle = 0.0
     for index, word in enumerate(found.words):
         stem = word.rstrip("0123456789")
-        if stem != word and stem in _CANONICAL:
+        if stem != word and stem in _KIND_OF_WORD and not found.kind:
+            found.kind = _KIND_OF_WORD[stem]
+            found.loose.append((float(word[len(stem) :]), 0))
+            found.words[index] = ""
+        elif stem != word and stem in _CANONICAL:
             found.loose.append((float(word[len(stem) :]), 0))
             found.words[index] = stem
-    driver, several = _driver_of(found.words)
+    driver, several = _driver_of([word for word in found.words if word])
     if several and not found.kind:
         found.kind = "together"
     because = []
@@ -177,9 +299,31 @@ def read_name(name: str, *, hyphen_is_minus: bool = True) -> NameReading:
         direction=direction,
         side="" if found.angle is not None else found.side,
         number=number,
+        version=version,
+        free_air=free_air,
         signed_by_hyphen=found.by_hyphen and found.angle is not None,
         because=tuple(because),
     )
+
+
+def _cut_version(text: str) -> tuple[str, tuple[float, ...], bool]:
+    """Take out of a name what only tells rival files apart; how much each counts."""
+    number = 0.0
+    for pattern in (_VERSION, _COPY):
+        for match in pattern.finditer(text):
+            digits = next((group for group in match.groups() if group), "1")
+            number = max(number, float(digits))
+        text = pattern.sub(" ", text)
+    free = _FREE_AIR.search(text) is not None
+    text = _FREE_AIR.sub(" ", text)
+    old, new = _OLD.search(text) is not None, _NEW.search(text) is not None
+    return text, (0.0 if old else 1.0, 0.0 if free else 1.0, float(new), number), free
+
+
+def rank_of(driver: str) -> int | None:
+    """Tell where a driver of this name plays, lowest first; None where its name does not say."""
+    stem = driver.rstrip("0123456789")
+    return DRIVER_RANK.get(_CANONICAL.get(stem, stem))
 
 
 def _tokens(text: str, hyphen_is_minus: bool) -> list[tuple[str, str, bool]]:

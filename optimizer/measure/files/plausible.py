@@ -34,6 +34,8 @@ OF_PHASE = 0.2
 """A phase in degrees follows the minimum phase of its level by 1, all but its delay; 26 measured
 curves of the check data gave 0.56 to 3.9, and below 0.07 in absolute value when their third column
 was radians, coherence or group delay instead."""
+MOST_DB_RATIO = 6.0
+"""Small numbers that span more are rather ratios than levels."""
 FIT_RAD = 0.02
 """A phase this near to the minimum phase of its modulus leaves no doubt."""
 LOWEST_LEVEL_DB = 50.0
@@ -92,12 +94,16 @@ def _with_unit(curve: CurveColumns, place: int, unit: str) -> CurveColumns:
     return replace(curve, columns=tuple(columns))
 
 
-def _refuse(rule: str, value: str, otherwise: CurveColumns, quantity: Quantity) -> InputError:
+def _refuse(
+    rule: str, value: str, otherwise: CurveColumns, quantity: Quantity, *more: CurveColumns
+) -> InputError:
     return InputError(
         rule,
         value=value,
         remedy="say what its columns are",
-        by_stating=(Subject("file", otherwise.describe(quantity), "columns"),),
+        by_stating=tuple(
+            Subject("file", one.describe(quantity), "columns") for one in (otherwise, *more)
+        ),
     )
 
 
@@ -137,13 +143,15 @@ def _judge_level(rows: Real, curve: CurveColumns, doubts: list[Doubt]) -> None:
         )
     if unit:
         return
-    if level.min() > 0.0 and level.max() < HIGHEST_RATIO:
+    low = level.min() > 0.0 and level.max() < LOWEST_LEVEL_DB
+    wide = level.max() < 2.0 * HIGHEST_RATIO and level.max() > MOST_DB_RATIO * level.min()
+    if low and (level.max() < HIGHEST_RATIO or wide):
         ratio = _with_unit(curve, 1, "ratio")
         raise _refuse(
-            "levels that are all above 0 and small may be ratios or pascals", span, ratio,
-            "pressure",
+            "levels that are all above 0 and small may be pascals or ratios", span,
+            _with_unit(curve, 1, "Pa"), "pressure", ratio,
         )  # fmt: skip
-    if level.min() > 0.0 and level.max() < LOWEST_LEVEL_DB:
+    if low:
         other = _with_unit(curve, 1, "dB").describe("impedance")
         what = f"has values from {span}, low for a sound pressure: taken as dB SPL"
         doubts.append(Doubt(what, other, serious=False))

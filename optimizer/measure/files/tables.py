@@ -383,7 +383,7 @@ def _begin(
     try:
         curve = choose_curve(curves, wanted)
         if curve is None and len(curves) == 1:
-            curve = _against_heading(curves[0])
+            curve = _against_heading(curves[0], wanted.quantity or "pressure")
         if curve is None:
             raise InputError(
                 "the headings name no column of the kind that is wanted",
@@ -412,9 +412,10 @@ def _lacks_all(columns: tuple[FileColumn, ...]) -> bool:
     return all(column.meaning in ("frequency", "ignored") for column in columns)
 
 
-def _against_heading(curve: CurveColumns) -> CurveColumns:
+def _against_heading(curve: CurveColumns, quantity: Quantity) -> CurveColumns:
     """Give the one curve of a file that is said to be of the other quantity."""
-    head = replace(curve.columns[1], unit="", quantity=None)
+    usual = usual_unit(curve.columns[1].meaning, quantity)
+    head = replace(curve.columns[1], unit=usual, quantity=None)
     return replace(curve, columns=(curve.columns[0], head, *curve.columns[2:]))
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from functools import lru_cache
 from pathlib import Path
 
 from optimizer.errors import InputError
@@ -68,6 +70,13 @@ def read_bytes(path: str | Path) -> bytes:
         raise InputError(
             f"the file cannot be read ({reason})", remedy="check its name and permissions"
         ) from None
+
+
+@lru_cache(maxsize=4096)
+def fold_text(text: str) -> str:
+    """Lower case without accents, as words of any language are compared."""
+    text = unicodedata.normalize("NFKD", text.replace("º", "°")).casefold()
+    return "".join(c for c in text if not unicodedata.combining(c)).replace("ı", "i")
 
 
 def decode_text(raw: bytes) -> str:

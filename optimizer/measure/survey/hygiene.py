@@ -81,6 +81,14 @@ def inspect_reading(folder: Folder) -> Iterator[Finding]:
                 refusal.remedy or "",
                 by_stating=refusal.by_stating,
             )
+        if reading.rival:
+            yield Finding(
+                "note",
+                reading.rival,
+                f"is taken, not {reading.path}, which has the same place",
+                "say so if the other one counts",
+                by_stating=(Subject("file", f"{reading.rival}=ignore", "role"),),
+            )
         name = reading.path.rsplit("/", 1)[-1]
         for doubt in reading.curve.doubts if reading.curve is not None else ():
             yield Finding(

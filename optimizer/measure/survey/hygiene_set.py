@@ -8,11 +8,15 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.measure.curves.excess import find_excess_delay
+from optimizer.measure.files.names import rank_of
 from optimizer.measure.readings import Folder
 from optimizer.measure.survey.hygiene import LEVEL_STEP_DB, Finding
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
 from optimizer.measure.timing.timing import Timing
+
+SWAPPED_IF_NAMED = 6.0
+"""How far the lower of two drivers with plain names may resonate above the higher one."""
 
 Figures = Mapping[str, tuple[Shape, ImpedanceSurvey | None]]
 
@@ -78,11 +82,13 @@ def _inspect_swap(folder: Folder, figures: Figures, low: str, high: str) -> Iter
         return
     if below.resonance_hz is None or above.resonance_hz is None:
         return
-    if below.resonance_hz <= 1.5 * above.resonance_hz:
+    named = rank_of(low) is not None and rank_of(high) is not None
+    # Names count for more than resonances: a midrange in its chamber may lie above a woofer.
+    if below.resonance_hz <= (SWAPPED_IF_NAMED if named else 1.5) * above.resonance_hz:
         return
     file = folder.drivers[low].impedance
     yield Finding(
-        "error",
+        "warning" if named else "error",
         file.path if file is not None else low,
         f"resonates at {below.resonance_hz:.0f} Hz, above that of {high} "
         f"({above.resonance_hz:.0f} Hz): the two impedances seem swapped",

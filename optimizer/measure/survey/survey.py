@@ -13,6 +13,7 @@ from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
+from optimizer.measure.survey.exchanged import inspect_exchanges
 from optimizer.measure.survey.hints import PeakHint, find_break_up, hint_peak
 from optimizer.measure.survey.hygiene import Finding, inspect_driver, inspect_reading
 from optimizer.measure.survey.hygiene_set import inspect_set
@@ -71,6 +72,7 @@ def survey_folder(
         findings += inspect_driver(files, surveyed.shape, surveyed.impedance)
     timing = _time_drivers(folder, [d.name for d in drivers], depths_m)
     findings += inspect_reading(folder)
+    findings += inspect_exchanges(folder, {d.name: d.shape for d in drivers}, timing)
     findings += inspect_set(folder, {d.name: (d.shape, d.impedance) for d in drivers}, timing)
     pairs = [survey_pair(low, high) for low, high in pairwise(drivers)]
     rank = {"error": 0, "warning": 1, "note": 2}
