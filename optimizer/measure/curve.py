@@ -155,6 +155,8 @@ class MeasuredCurve:
         What its columns were taken for ("frequency Hz, level dB, phase deg").
     doubts : tuple of Doubt
         What of that may be wrong.
+    beside : tuple of (str, Direction or None)
+        Quantity and direction of all curves of a file that holds several, this one too.
     because : tuple of str
         Why it was taken as this quantity.
     notes : tuple of str
@@ -172,6 +174,7 @@ class MeasuredCurve:
     layout: str = ""
     columns: str = ""
     doubts: tuple[Doubt, ...] = ()
+    beside: tuple[tuple[Quantity, Direction | None], ...] = ()
     because: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -13,6 +13,7 @@ import numpy as np
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve, Quantity
 from optimizer.measure.files.columns import says_columns
+from optimizer.measure.files.impulse import IMPULSE
 from optimizer.measure.files.names import DRIVER_WORDS, NameReading, rank_of, read_name
 from optimizer.measure.files.open import open_curve
 from optimizer.measure.files.text import fold_text
@@ -112,7 +113,9 @@ def read_folder(
             said = _MIDRANGE.sub("mitteltoner", said)
         read = read_name(said, hyphen_is_minus=told is not None or not separates)
         item = _Item(path=name, name=read, told=told is not None, columns=columns)
-        items.append(_open(root, item, gate_s))
+        items += _expand(root, _open(root, item, gate_s), gate_s)
+    if gate_s is None:
+        items, gate_s = _share_gate(root, items)
     items = _settle_numbers([_read_title(item) for item in items])
     single = read_name(root.resolve().name).driver
     single = single if single in DRIVER_WORDS else ""
@@ -259,6 +262,62 @@ def _open(root: Path, item: _Item, gate_s: float | None) -> _Item:
     except InputError as error:
         return replace(item, reason=_without_file(error), refusal=error)
     return replace(item, curve=curve)
+
+
+def _expand(root: Path, item: _Item, gate_s: float | None) -> list[_Item]:
+    """Open all curves of a file that holds several directions, or response and impedance."""
+    beside = item.curve.beside if item.curve is not None else ()
+    if not beside or (item.told and item.name.direction is not None):
+        return [item]
+    found = []
+    for quantity, direction in beside:
+        name = item.name
+        if direction is not None:
+            name = replace(name, direction=direction, number=None)
+        try:
+            curve = open_curve(
+                root / item.path,
+                quantity,
+                direction=direction,
+                gate_s=gate_s,
+                columns=item.columns,
+            )
+        except InputError as error:
+            found.append(
+                replace(item, curve=None, reason=_without_file(error), refusal=error, name=name)
+            )
+            continue
+        because = ("one of several curves in this file",)
+        found.append(replace(item, curve=replace(curve, because=because), name=name))
+    return found
+
+
+def _share_gate(root: Path, items: list[_Item]) -> tuple[list[_Item], float | None]:
+    """Gate all impulse responses alike, up to the earliest reflection in any of them.
+
+    Else each direction would be cut where its own reflection comes, and they would differ by it.
+    """
+    gated = [
+        item
+        for item in items
+        if item.curve is not None
+        and item.curve.heading.line == IMPULSE
+        and item.name.kind not in ("near field", "port")
+    ]
+    gates = {item.curve.gate_s for item in gated if item.curve is not None}
+    if len(gates) < 2:
+        return items, None
+    gate_s = min(gate for gate in gates if gate is not None)
+    chosen = {id(item) for item in gated}
+    again = [_open_again(root, i, gate_s) if id(i) in chosen else i for i in items]
+    return again, gate_s
+
+
+def _open_again(root: Path, item: _Item, gate_s: float) -> _Item:
+    assert item.curve is not None
+    curve = open_curve(root / item.path, "pressure", direction=item.curve.direction, gate_s=gate_s)
+    because = (*item.curve.because, "one gate for all impulse responses")
+    return replace(item, curve=replace(curve, because=because))
 
 
 def _without_file(error: InputError) -> str:

@@ -20,7 +20,7 @@ _OTHER_FILES = {
     "a spreadsheet": ("xls", "xlsx", "ods"),
     "a design, network or results file": ("yaml", "yml", "json", "toml", "cir"),
     "an archive": ("zip", "gz", "7z", "rar", "tar"),
-    "music or video": ("mp3", "flac", "ogg", "m4a", "mp4", "mov", "avi"),
+    "music or video": ("mp3", "ogg", "m4a", "mp4", "mov", "avi"),
     "a program": ("exe", "dll", "py", "sh", "bat"),
 }
 _KIND_OF_SUFFIX = {suffix: kind for kind, all_ in _OTHER_FILES.items() for suffix in all_}

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from io import BytesIO
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import FileHeading, MeasuredCurve
+from optimizer.measure.files.extras import load_extra
 
+IMPULSE = "impulse response"
+"""Stands for the heading of a file that holds one."""
 LONGEST_RECORDING_S = 30.0
 LEAD_S = 0.001
 """Kept before the peak where the file reaches so far; a half cosine fades it in."""
@@ -22,16 +28,17 @@ REFLECTION_DB = -20.0
 DIRECT_S = 0.0015
 """Time after the peak that belongs to the driver itself."""
 _POINTS_PER_OCTAVE = 48
+_WAV = (b"RIFF", b"RIFX", b"RF64")
 LATEST_KEPT_S = 0.02
 
 
 def is_recording(name: str, raw: bytes) -> bool:
     """Whether a file is a recording: by its first bytes, or else by its name."""
-    return raw.startswith((b"RIFF", b"RIFX", b"RF64")) or name.lower().endswith((".wav", ".wave"))
+    return raw.startswith((*_WAV, b"fLaC")) or name.lower().endswith((".wav", ".wave", ".flac"))
 
 
 def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
-    """Gate the impulse response in a WAV file and transform it.
+    """Gate the impulse response in a WAV or FLAC file and transform it.
 
     Parameters
     ----------
@@ -49,7 +56,44 @@ def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
     Raises
     ------
     InputError
-        Not a WAV file, too long, silent, or a gate that leaves less than two octaves.
+        Not such a file, too long, silent, or a gate that leaves less than two octaves.
+    """
+    rate, samples, notes = _read_samples(raw)
+    kind = "WAV" if raw.startswith(_WAV) else "FLAC"
+    return transform_impulse(samples, rate, gate_s=gate_s, notes=notes, kind=kind)
+
+
+def transform_impulse(
+    samples: Real,
+    rate: float,
+    *,
+    gate_s: float | None = None,
+    notes: Sequence[str] = (),
+    kind: str = "impulse response",
+) -> MeasuredCurve:
+    """Gate an impulse response and transform it.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (N,)
+        Impulse response.
+    rate : float
+        Samples per second.
+    gate_s : float, optional
+        Time from the peak to the end of the window. Default: up to the first reflection found.
+    notes : sequence of str
+        What was noticed before.
+    kind : str
+        What kind of file it comes from.
+
+    Returns
+    -------
+    MeasuredCurve
+
+    Raises
+    ------
+    InputError
+        The gate leaves less than two octaves.
 
     Notes
     -----
@@ -57,7 +101,7 @@ def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
     last quarter of the gate, both as half cosines. A gate of T seconds resolves nothing below
     1/T, so the response starts there: 5 ms give 200 Hz.
     """
-    rate, samples, notes = _read_samples(raw)
+    notes = list(notes)
     peak = int(np.argmax(np.abs(samples)))
     if gate_s is None:
         gate_s, why = find_gate(samples, rate)
@@ -87,8 +131,8 @@ def read_recording(raw: bytes, *, gate_s: float | None = None) -> MeasuredCurve:
         value=value,
         quantity="pressure",
         gate_s=gate,
-        heading=FileHeading(quantity="pressure", line="impulse response"),
-        layout=f"WAV, {rate:g} samples per second",
+        heading=FileHeading(quantity="pressure", line=IMPULSE),
+        layout=f"{kind}, {rate:g} samples per second",
         notes=tuple(notes),
     )
 
@@ -135,16 +179,14 @@ def find_gate(samples: Real, rate: float) -> tuple[float, str]:
 
 
 def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
-    from scipy.io import wavfile
-
     notes: list[str] = []
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # unknown chunks are no fault of the user
-            rate, data = wavfile.read(BytesIO(raw))
+        rate, data = _read_flac(raw) if raw.startswith(b"fLaC") else _read_wav(raw)
+    except InputError:
+        raise
     except Exception as error:  # scipy raises many kinds for damaged files
         raise InputError(
-            "a sound recording could not be read as WAV",
+            "a sound recording could not be read as WAV or FLAC",
             value=str(error)[:80] or type(error).__name__,
             remedy="export the impulse response as mono WAV, 16, 24 or 32 bit",
         ) from None
@@ -174,6 +216,20 @@ def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
     if at_limit >= 4 and np.abs(samples).max() > 0.99:
         notes.append(f"{at_limit} samples at full scale: probably clipped")
     return float(rate), samples, notes
+
+
+def _read_wav(raw: bytes) -> tuple[float, NDArray[Any]]:
+    from scipy.io import wavfile
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # unknown chunks are no fault of the user
+        rate, data = wavfile.read(BytesIO(raw))
+    return float(rate), np.asarray(data)
+
+
+def _read_flac(raw: bytes) -> tuple[float, NDArray[Any]]:
+    data, rate = load_extra("soundfile", "FLAC").read(BytesIO(raw))
+    return float(rate), np.asarray(data)
 
 
 def _apply_window(samples: Real, peak: int, rate: float, gate: float) -> tuple[Real, int]:

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve, Quantity
 from optimizer.measure.files.columns import parse_columns
+from optimizer.measure.files.containers import find_container, open_container
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
 from optimizer.measure.files.tables import TextTable, WantedCurve, build_curve, read_tables
@@ -41,7 +42,8 @@ def open_curve(
     path : path-like
         A text file of columns of numbers, or an impulse response as WAV. Headings say what its
         columns are; without them it is frequency in Hz, level in dB (or modulus in ohm) and phase
-        in degrees, which may be missing.
+        in degrees, which may be missing. Impulse responses as WAV or FLAC; touchstone one-ports,
+        MATLAB, HDF5 and SOFA files, by libraries of the extra "formats".
     quantity : {"pressure", "impedance"}, optional
         What the file is said to hold. Without that its heading decides, then `expected`, last its
         values.
@@ -86,15 +88,18 @@ def open_curve(
         if quantity is None:
             refuse_other_files(Path(path))
         raw = read_bytes(path)
-        if is_recording(source, raw):
+        wanted = WantedCurve(
+            quantity=quantity,
+            expected=expected,
+            direction=direction,
+            columns=parse_columns(columns) if columns else (),
+        )
+        kind = find_container(Path(path), raw)
+        if kind:
+            curve = _open_container(kind, Path(path), raw, wanted, gate_s)
+        elif is_recording(source, raw):
             curve = _open_recording(raw, quantity, gate_s)
         else:
-            wanted = WantedCurve(
-                quantity=quantity,
-                expected=expected,
-                direction=direction,
-                columns=parse_columns(columns) if columns else (),
-            )
             curve = _open_text(decode_text(raw), wanted)
     except InputError as error:
         raise _name_file(error, Path(path)).located(file=source) from None
@@ -103,6 +108,13 @@ def open_curve(
     return replace(
         curve, source=source, direction=direction if curve.quantity == "pressure" else None
     )
+
+
+def _open_container(
+    kind: str, path: Path, raw: bytes, wanted: WantedCurve, gate_s: float | None
+) -> MeasuredCurve:
+    curve = open_container(kind, path, raw, wanted, gate_s)
+    return replace(curve, because=("as told",)) if wanted.quantity is not None else curve
 
 
 def _open_recording(raw: bytes, quantity: Quantity | None, gate_s: float | None) -> MeasuredCurve:

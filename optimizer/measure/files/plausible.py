@@ -77,7 +77,9 @@ def judge_columns(
     if len(rows) < FEWEST_JUDGED:
         return curve, doubts
     curve = _judge_frequency(rows, curve, quantity, doubts)
-    if not curve.cartesian:
+    if curve.cartesian:
+        _judge_parts(rows, curve, quantity, doubts)
+    else:
         if quantity == "pressure":
             _judge_level(rows, curve, doubts)
         else:
@@ -162,6 +164,17 @@ def _judge_level(rows: Real, curve: CurveColumns, doubts: list[Doubt]) -> None:
             "levels around 0 dB with a phase around 0 may be real and imaginary parts", span,
             _as_parts(curve), "pressure",
         )  # fmt: skip
+
+
+def _judge_parts(rows: Real, curve: CurveColumns, quantity: Quantity, doubts: list[Doubt]) -> None:
+    """Doubt parts of a pressure that do not say their unit, and are no level re 20 µPa."""
+    if quantity == "impedance" or curve.columns[1].unit:
+        return
+    level = 20.0 * np.log10(np.median(np.abs(rows[:, 1] + 1j * rows[:, 2])) + 1e-12)
+    if level < LOWEST_LEVEL_DB:
+        other = _with_unit(_with_unit(curve, 1, "Pa"), 2, "Pa").describe(quantity)
+        what = "does not say the unit of its parts: taken relative to 1, not as pascals"
+        doubts.append(Doubt(what, other, serious=False))
 
 
 def _as_parts(curve: CurveColumns) -> CurveColumns:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -592,8 +592,19 @@ def _build(table: TextTable, quantity: Quantity) -> MeasuredCurve:
         layout=str(table.dialect),
         columns=curve.describe(quantity) + ("" if curve.stated else ", in the usual order"),
         doubts=tuple(doubts),
+        beside=_name_all(table.curves, quantity),
         notes=tuple(notes),
     )
+
+
+def _name_all(
+    curves: Sequence[CurveColumns], quantity: Quantity
+) -> tuple[tuple[Quantity, Direction | None], ...]:
+    """Name the curves of a file by quantity and direction, where these tell them apart."""
+    split = any(curve.quantity != curves[0].quantity for curve in curves)
+    usual: Quantity = "pressure" if split else quantity
+    named = [(curve.quantity or usual, curve.direction) for curve in curves]
+    return tuple(named) if len(set(named)) == len(named) > 1 else ()
 
 
 def _name_columns(curve: CurveColumns, quantity: Quantity) -> tuple[str, ...]:
