@@ -325,15 +325,15 @@ class _State:
             if not todo:
                 break
             deadline = self.clock.deadline()
+            if deadline.passed():
+                self.counted = False
+                return False
             tasks = [(g, c, deadline) for g, c in todo]
             for (start, _), proved in zip(
                 todo, self.runner.in_order(prove_network, self.problem, tasks), strict=True
             ):
                 self.take(start, proved)
             self.report("proving")
-            if deadline.passed():
-                self.counted = False
-                return False
         chosen = self.rank(self.archive.values(), top)
         costs = self.runner.in_order(relax_structure, self.problem, [(g,) for g, _ in chosen])
         for (genome, _), cost in zip(chosen, costs, strict=True):

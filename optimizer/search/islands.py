@@ -43,16 +43,20 @@ ISLANDS = 8
 NICHES = 64
 """Niches at most; where there are more polarities, several share one."""
 
-STALE_ROUNDS = 3
+STALE_ROUNDS = 4
 """Rounds without anything better after which a start has come to its end."""
 
 _FEW = 64  # structures that are all met without advice
 _FEWEST_PASSES = 4
 _FEWEST_STARTS = 6
 _USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
+_FEW_PASSES = 4  # that many are done before anything else; of more only some are needed
 _SCATTERED_FIRST, _SCATTERED = 8, 3  # scattered first passes at the beginning, and a round
 _ALLOWANCE = 800  # networks of a climb
 _FINISHED_A_ROUND = 2
+_SECOND_LOOKS = 2  # a round in which nothing got better
+_WORSE = 1.02  # relaxed cost over the best network up to which a structure is tried in need
+_SATED = 0.02  # how much less a second look is wanted after each
 _SHIPPED = 40  # structures of a niche that a climb is told of
 _NICHE_RANK = 0.4  # of the geometric law by which niches are chosen, best first
 _WARM = 12  # points of good structures that a finish starts from
@@ -117,6 +121,7 @@ class Islands:
         self.niches: dict[int, Niche] = {}
         self.closed: dict[bytes, float] = {}
         self.finished: dict[bytes, float] = {}
+        self.looks: Counter[bytes] = Counter()
         self.started: Counter[bytes] = Counter()
         self.found: dict[bytes, tuple[Genome, float]] = {}
         self.best = np.inf
@@ -180,7 +185,7 @@ class Islands:
         list of Portion
             Empty when nothing is left to be tried in this start.
         """
-        if self.choosing and not self.niches:
+        if self.choosing and not self.niches and len(self.passes) > _FEW_PASSES:
             # Quick looks first: there is something to bring to networks soon.
             return [self._scatter() for _ in range(_SCATTERED_FIRST)]
         portions: list[Portion] = []
@@ -189,7 +194,7 @@ class Islands:
         # Networks first: time may be up before the round is done.
         portions[:0] = self._finishes()
         if len(portions) < self.count:
-            if self.choosing:
+            if self.choosing and self.niches:
                 portions += [self._scatter() for _ in range(_SCATTERED)]
             portions += self._advised()
             portions += self._wanders()
@@ -203,14 +208,27 @@ class Islands:
 
     def _finishes(self) -> list[Finish]:
         """Take the best structures that may be better and are not brought to networks yet."""
+        limit = self.best * (_WORSE if self.stale else 1.0)
         open_ones = [
             (cost, key, niche)
             for cost, key, niche in self._known()
-            if cost < self.best and cost < _REFINISHED * self.finished.get(key, np.inf)
+            if cost < limit and cost < _REFINISHED * self.finished.get(key, np.inf)
         ]
         chosen = heapq.nsmallest(_FINISHED_A_ROUND, open_ones, key=lambda o: o[:2])
         self.finished.update({key: cost for cost, key, _ in chosen})
-        return [self._finish(key, niche) for _, key, niche in chosen]
+        finishes = [self._finish(key, niche) for _, key, niche in chosen]
+        return finishes + (self._second_looks() if self.stale else [])
+
+    def _second_looks(self) -> list[Finish]:
+        """Finish the best structures again from elsewhere: their basins may not all be met."""
+        looked = [
+            (cost * (1.0 + _SATED * self.looks[key]), key, niche)
+            for cost, key, niche in self._known()
+            if cost < self.best and self.finished.get(key, np.inf) <= cost
+        ]
+        chosen = heapq.nsmallest(_SECOND_LOOKS, looked, key=lambda o: o[:2])
+        self.looks.update(key for _, key, _ in chosen)
+        return [self._finish(key, niche, warm=0) for _, key, niche in chosen]
 
     def _known(self) -> Iterator[tuple[float, bytes, Niche]]:
         """Yield the relaxed cost of every structure met, and its niche."""
@@ -218,10 +236,10 @@ class Islands:
             for key, met in niche.items():
                 yield met.cost, key, niche
 
-    def _finish(self, key: bytes, niche: Niche) -> Finish:
+    def _finish(self, key: bytes, niche: Niche, warm: int = _WARM) -> Finish:
         """Bring one structure to networks, from its own point and those of its neighbours."""
         point = niche[key].point
-        others = [niche[k].point.log_values for k in _best_of(niche, _WARM) if k != key]
+        others = [niche[k].point.log_values for k in _best_of(niche, warm) if k != key]
         return Finish(
             present=point.present,
             polarity=point.polarity,

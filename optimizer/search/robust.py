@@ -26,8 +26,11 @@ from optimizer.search.descend.likely import LikelyPairs
 from optimizer.search.runner import Runner
 from optimizer.search.task import Deadline, keep_with
 
-REPLICAS = 32
-"""Speakers that the mean runs over, in pairs of opposite deviations."""
+REPLICAS = 48
+"""Speakers that the mean runs over, in pairs of opposite deviations.
+
+The best of many networks is flattered by the speakers that it was chosen by: by 3 % with 32.
+"""
 
 _SEED = 20
 _BLOCK = 64  # networks evaluated at once

@@ -209,7 +209,7 @@ def cluster() -> Iterator[Any]:
     """Return a dask cluster of three workers in processes of their own."""
     distributed = pytest.importorskip("distributed", reason="dask.distributed is not installed")
     with distributed.LocalCluster(
-        n_workers=3, threads_per_worker=1, dashboard_address=None, silence_logs=50
+        n_workers=3, threads_per_worker=1, dashboard_address=":0", silence_logs=50
     ) as cluster:
         yield cluster
 
