@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.arrays import Complex, Index, Real
+from optimizer.arrays import Complex, Real
 from optimizer.measure.survey.motional import Motional, read_root_r0
 
 
@@ -23,55 +23,18 @@ def smooth_modulus(frequency_hz: Real, modulus: Real) -> Real:
     return np.asarray(np.exp(out))
 
 
-def find_prominent(level: Real, least: float) -> tuple[Index, Real]:
-    """Find local maxima that rise clear of what lies around them.
-
-    Parameters
-    ----------
-    level : array, shape (F,)
-    least : float
-        Prominence that a maximum has at least.
-
-    Returns
-    -------
-    at : array of int, shape (peaks,)
-        Where they are; the middle of a flat top. The ends are none.
-    prominence : array, shape (peaks,)
-        How far one must at least go down from each, to either side, before the curve is higher
-        than there, or ends.
-
-    Notes
-    -----
-    `scipy.signal` finds the same and takes more than a second to import: a user would wait for it
-    each time that a folder is surveyed.
-    """
-    begins = np.flatnonzero(np.diff(level, prepend=np.nan))
-    ends = np.append(begins[1:], len(level)) - 1
-    step = np.diff(level[begins])
-    tops = 1 + np.flatnonzero((step[:-1] > 0.0) & (step[1:] < 0.0))
-    at = (begins[tops] + ends[tops]) // 2
-    prominence = np.empty(len(at))
-    for k, top in enumerate(at):
-        higher = np.flatnonzero(level > level[top])
-        left, right = np.split(higher, [np.searchsorted(higher, top)])
-        low = int(left[-1]) + 1 if len(left) else 0
-        high = int(right[0]) if len(right) else len(level)
-        foot = max(level[low : top + 1].min(), level[top:high].min())
-        prominence[k] = level[top] - foot
-    enough = prominence >= least
-    return at[enough], prominence[enough]
-
-
 def find_peak(f: Real, modulus: Real) -> tuple[int | None, list[str]]:
     """Index of the resonance peak: the most prominent one below ten times the lowest minimum."""
-    peaks, prominence = find_prominent(np.log(modulus), float(np.log(1.04)))
+    from scipy.signal import find_peaks
+
+    peaks, facts = find_peaks(np.log(modulus), prominence=np.log(1.04))
     if not len(peaks):
         if modulus[0] > 1.1 * modulus.min() and f[0] > 15.0:
             return None, [f"resonance lies below the data, which start at {f[0]:.0f} Hz"]
         return None, ["no resonance peak in the data"]
-    best = int(peaks[np.argmax(prominence)])
+    best = int(peaks[np.argmax(facts["prominences"])])
     # Of the two peaks of a vented box the lower one may be the higher; the upper one counts.
-    clear = prominence > np.log(1.25)
+    clear = facts["prominences"] > np.log(1.25)
     above = [int(p) for p in peaks[clear] if f[best] < f[p] < 8.0 * f[best]]
     if above and find_port(f, modulus, above[-1])[0]:
         best = above[-1]
@@ -85,8 +48,10 @@ def find_peak(f: Real, modulus: Real) -> tuple[int | None, list[str]]:
 
 def find_port(f: Real, modulus: Real, peak: int) -> tuple[bool, float | None]:
     """Whether a port makes a second peak below, and the frequency of the dip between them."""
+    from scipy.signal import find_peaks
+
     near = int(np.searchsorted(f, f[peak] / 8.0))
-    lower = [int(p) for p in find_prominent(np.log(modulus[:peak]), float(np.log(1.2)))[0]]
+    lower = [int(p) for p in find_peaks(np.log(modulus[:peak]), prominence=np.log(1.2))[0]]
     if f[0] > 15.0 and near == 0 and modulus[0] == modulus[:3].max():
         lower.append(0)  # the lower peak lies below the data
     lower = [p for p in lower if p >= near and peak - p > 4]
