@@ -155,6 +155,7 @@ def test_random_bytes_are_refused_or_a_curve(path, raw, quantity):
     encoding=st.sampled_from(["utf-8", "utf-16", "utf-16-le"]),
     quantity=st.sampled_from(["pressure", "impedance"]),
 )
+@example(text=",\x85\ufeff", encoding="utf-8", quantity="pressure")
 def test_random_marks_are_refused_or_a_curve(path, text, encoding, quantity):
     """Random text of digits and marks raises InputError or nothing."""
     _read_or_refuse(path, text.encode(encoding), quantity)

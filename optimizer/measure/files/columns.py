@@ -303,9 +303,8 @@ def read_column(text: str) -> FileColumn | None:
 def is_unit(text: str) -> bool:
     """Whether a cell is a unit and nothing else, or empty."""
     bare = fold_text(text.strip(' ()[]"/'))
-    return (
-        not bare or bare in _UNIT_OF or (fold_text(bare.split()[0]) in _UNIT_OF and len(bare) < 9)
-    )
+    words = bare.split()  # none in what is blank without being a space
+    return not words or bare in _UNIT_OF or (fold_text(words[0]) in _UNIT_OF and len(bare) < 9)
 
 
 def _noun_of(token: str) -> str:
