@@ -86,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     -------
     int
         Exit code: 0 done, 1 a fault of the program, 2 bad input or usage, 3 no candidate meets
-        the hard limits, 130 interrupted with nothing to show.
+        the hard limits, 4 a speaker fails (verify), 130 interrupted with nothing to show.
     """
     # The search runs one process a processor; threads of the linear algebra would only compete.
     # Must be set before numpy is loaded, which no verb does before it runs.

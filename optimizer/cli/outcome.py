@@ -16,6 +16,7 @@ DONE = 0
 OUR_BUG = 1
 BAD_INPUT = 2
 NO_CANDIDATE = 3
+FAILS = 4
 INTERRUPTED = 130
 
 _about: ContextVar[str] = ContextVar("about", default="")

@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from optimizer.cli.options import add_design, add_network, add_verb
-from optimizer.cli.outcome import DONE
+from optimizer.cli.outcome import DONE, FAILS
 from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.cli.survey import read_roles
 from optimizer.errors import InputError
@@ -20,10 +20,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         common,
         "verify",
         help="compare the finished speaker with prediction, and find what is wrong",
-        description="Compare measurements of the finished speaker with prediction. Every single "
-        "mistake (polarity, part open or shorted, wrong value, parts or drivers swapped, ...) is "
-        "simulated; those that explain the difference are ranked, with tests to tell them apart. "
-        "When nothing is wrong it says so and estimates the true part values.",
+        description="Compare measurements of the finished speaker with prediction. Whatever may "
+        "differ, part values, losses, drivers, microphone and the measurement itself, is fitted "
+        "together with every mistake that soldering can make, alone and in pairs; what explains the "
+        "measurement best is named with its probability, or that none does. One verdict, true "
+        "values with their intervals, what the measurement cannot see, and what to do next. "
+        "Exit code 0: passes; 4: fails; 2: bad input.",
     )
     add_design(parser)
     add_network(parser, "what was meant to be built")
@@ -49,7 +51,8 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         metavar="MEASURED",
         action="append",
         default=[],
-        help="a measurement of the other speaker of the pair; may be repeated",
+        help="a measurement of the other speaker of the pair, from the same place and at the same "
+        "level; may be repeated",
     )
     parser.add_argument(
         "--noise",
@@ -116,7 +119,8 @@ def run(args: argparse.Namespace) -> int:
         notes=[*read.notes, *first.notes, *second.notes],
     )
     deliver(args, document, screen)
-    return DONE
+    judged = [verdict, *([other] if other else []), *([pair.verdict] if pair else [])]
+    return DONE if all(one.passed for one in judged) else FAILS
 
 
 def _read_band(text: str | None) -> tuple[float, float]:

@@ -257,7 +257,8 @@ def test_verify_names_a_planted_fault(case: tuple[str, Bench]) -> None:
     told = bench.folder / "verify.json"
     for built, healthy in ((bench.network, True), (apply_fault(bench.network, fault), False)):
         measured = bench.measure(built, f"built-{healthy}")
-        bench.run("verify", bench.file, *measured, "--json", told)
+        code = 0 if healthy else 4
+        bench.run("verify", bench.file, *measured, "--json", told, code=code)
         answer = json.loads(told.read_text(encoding="utf-8"))
         assert answer["healthy"] == healthy
     first = answer["faults"][0]

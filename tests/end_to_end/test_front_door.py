@@ -293,7 +293,7 @@ def test_verify_knows_a_healthy_speaker_from_one_with_a_mistake(
         curve = optimizer.check(problem, network).candidate.curves.impedance
         file = write_response(tmp_path / f"z{healthy}.txt", curve, problem, ohm=True)
         verdict = optimizer.verify(problem, result.best, file)
-        assert verdict.diagnosis.healthy is healthy
+        assert verdict.passed is healthy
 
 
 def test_sheet_and_netlist_name_every_part(

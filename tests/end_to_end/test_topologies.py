@@ -149,7 +149,7 @@ def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str)
         )
     told = bench.folder / f"verify-{what}.json"
     measured = bench.measure(network, f"built-{what}")
-    bench.run("verify", bench.file, *measured, "--json", told, code=0)
+    bench.run("verify", bench.file, *measured, "--json", told, code=4 if where else 0)
     answer = json.loads(told.read_text(encoding="utf-8"))
     assert answer["healthy"] == (not where)
     if where:
@@ -193,7 +193,8 @@ def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: st
     told = bypassed.folder / "verify.json"
     for built, healthy in ((network, True), (apply_fault(network, fault), False)):
         measured = bypassed.measure(built, f"built-{healthy}")
-        bypassed.run("verify", bypassed.file, *measured, "--json", told)
+        code = 0 if healthy else 4
+        bypassed.run("verify", bypassed.file, *measured, "--json", told, code=code)
         assert json.loads(told.read_text(encoding="utf-8"))["healthy"] == healthy
 
 
@@ -280,7 +281,7 @@ def test_verify_finds_faults_beside_a_tap(tapped: tuple[str, Bench], where: str)
         )
     measured = bench.measure(network, f"built-{where or 'well'}")
     told = bench.folder / "verify.json"
-    bench.run("verify", bench.file, *measured, "--json", told)
+    bench.run("verify", bench.file, *measured, "--json", told, code=4 if where else 0)
     answer = json.loads(told.read_text(encoding="utf-8"))
     assert answer["healthy"] == (not where)
     if where:
@@ -309,7 +310,7 @@ def test_verify_names_a_wrongly_wired_tap(tapped: tuple[str, Bench]) -> None:
         columns = bench.folder / f"columns-{name}"
         bench.run("sheet", made, "--columns", columns)
         measured = (columns / "on_axis.txt", columns / "impedance.txt")
-        bench.run("verify", bench.file, *measured, "--json", told)
+        bench.run("verify", bench.file, *measured, "--json", told, code=4)
         answer = json.loads(told.read_text(encoding="utf-8"))
         assert not answer["healthy"]
         first = answer["faults"][0]

@@ -75,7 +75,7 @@ def test_slopes_of_predictions_are_those_of_solved_networks() -> None:
     observed = [Observation(kind="level", row=0, index=index, value=np.zeros(len(f)), noise=1.0)]
     bank = FaultBank(problem, whole, list_faults(whole)[:1], observed)
     key = ("both", "R1", 0)
-    k = next(i for i, u in enumerate(bank.unknowns) if bank.keys[u.part] == key)
+    k = bank.of["value", bank.keys.index(key)]
     _, slope = bank.predict(np.zeros((1, bank.count)))
     h = 1e-4
     shifted = np.zeros((2, 1, bank.count))

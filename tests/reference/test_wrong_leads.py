@@ -186,8 +186,8 @@ def test_fault_of_leads_is_named(wired: Wired, what: str, where: str, leads: Lea
         replace(o, value=curve + rng.normal(0.0, n, len(curve)), noise=n)
         for o, curve, n in zip(blank(problem), curves, noise, strict=True)
     ]
-    first = diagnose(problem, built, seen).suspects[0]
-    assert (what, where) in {(f.what, f.where) for f in (first.fault, *first.same_as)}
+    first = diagnose(problem, built, seen).leading
+    assert (what, where) in {(f.what, f.where) for f in (*first.faults, *first.same_as)}
 
 
 @pytest.mark.parametrize("wired", ["parallel", "series"])

@@ -12,6 +12,7 @@ from optimizer.bench.networks.file import load_network
 from optimizer.bench.verify.diagnosis import diagnose
 from optimizer.bench.verify.distinguish import branch_resistance, tell_apart
 from optimizer.bench.verify.faults import HEALTHY, apply_fault, list_faults, list_parts
+from optimizer.bench.verify.matching import match_level
 from optimizer.bench.verify.measured import load_measured
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.bench.verify.verifying import smooth_thirds, verify_pair, verify_speaker
@@ -64,12 +65,12 @@ def find(network, what, where):
     return next(f for f in list_faults(network) if (f.what, f.where) == (what, where))
 
 
-def simulate(problem, network, *, seed=1, noise_db=0.3, row=0, extra_db=0.0):
+def simulate(problem, network, *, seed=1, noise_db=0.3, row=0, extra_db=0.0, factors=None):
     """Response and impedance as the plain solver has them, with white errors."""
     rng = np.random.default_rng(seed)
     f = problem.frequency_hz
     solved = solve_network(network, f, {d.name: d.impedance for d in problem.drivers})
-    pressure = {d.name: d.pressure[row] for d in problem.drivers}
+    pressure = {d.name: d.pressure[row] * (factors or {}).get(d.name, 1.0) for d in problem.drivers}
     total = sum(h * pressure[w.driver] for h, w in zip(solved.transfer, network.ways, strict=True))
     level = 20 * np.log10(np.abs(total)) + rng.normal(0, noise_db, len(f)) + extra_db
     z = solved.input_impedance * np.exp(rng.normal(0, 0.115 * noise_db, len(f)))
@@ -212,14 +213,19 @@ def test_slopes_are_derivatives(problem, network):
     bank = FaultBank(problem, network, faults, observations)
     _, slope = bank.predict(np.zeros((2, bank.count)))
     for k, unknown in enumerate(bank.unknowns):
-        key = bank.keys[unknown.part]
+        if unknown.what not in ("value", "loss"):
+            continue
+        key = bank.keys[unknown.index]
         part = bank.listed[key][1]
         h = 1e-4
         sides = []
         for sign in (h, -h):
+            more = part.loss_ohm * np.expm1(sign)
+            if part.kind == "capacitor":
+                more = sign
             moved = (
-                replace(part, loss_ohm=part.loss_ohm * np.exp(sign))
-                if unknown.of_loss
+                replace(part, loss_ohm=part.loss_ohm + more)
+                if unknown.what == "loss"
                 else (replace(part, value=part.value * np.exp(sign)))
             )
             changed = network.replace_parts({key: moved})
@@ -229,26 +235,24 @@ def test_slopes_are_derivatives(problem, network):
 
 
 def test_healthy_speaker_gets_its_true_values(problem, network):
-    """A coil 4 % high and a capacitor 4 % low are no fault, and are found within their spread."""
+    """A coil 4 % high and a capacitor 4 % low are no fault, and lie within their intervals."""
     true = network.replace_parts(
         {
             ("midrange", "L2", 0): replace(network.ways[1].slots[1].parts[0], value=0.82e-3 * 1.04),
             ("tweeter", "C1", 0): replace(network.ways[2].slots[0].parts[0], value=6.8e-6 * 0.96),
         },
     )
-    found = diagnose(problem, network, observe(problem, *simulate(problem, true)))
-    assert found.healthy
-    assert found.explained
-    parts = {p.label: p for p in found.parts}
-    for label, factor in (("midrange.L2", 1.04), ("tweeter.C1", 0.96)):
-        part = parts[label]
-        assert part.spread < part.prior_spread
-        assert np.log(part.estimate / part.value) == pytest.approx(
-            np.log(factor), abs=3 * part.spread
-        )
-        assert abs(np.log(part.estimate / part.value / factor)) < 0.02
-    assert found.residual_db < 0.6
-    assert "Nothing is wrong" in say_verdict(found)
+    verdict = verify_speaker(problem, network, observe(problem, *simulate(problem, true)))
+    assert verdict.passed
+    assert verdict.cause == "none"
+    found = {(e.label, e.what): e for e in verdict.diagnosis.estimates}
+    for label, value in (("midrange.L2", 0.82e-3 * 1.04), ("tweeter.C1", 6.8e-6 * 0.96)):
+        one = found[label, "value"]
+        assert one.narrowed < 0.8
+        assert one.low < value < one.high
+        assert one.estimate == pytest.approx(value, rel=0.03)
+    assert verdict.diagnosis.residual_db < 0.6
+    assert say_verdict(verdict).startswith("PASS: nothing that this measurement can see")
 
 
 @pytest.mark.parametrize(
@@ -269,13 +273,33 @@ def test_faults_are_found_from_the_response_alone(problem, network, what, where)
     fault = find(network, what, where)
     level, _ = simulate(problem, apply_fault(network, fault), seed=5)
     found = diagnose(problem, network, observe(problem, level))
-    assert (found.suspects[0].fault.what, found.suspects[0].fault.where) == (what, where)
-    assert not found.healthy
-    assert found.suspects[0].residual_db < 0.5
-    assert sum(s.likelihood for s in found.suspects) == pytest.approx(1.0)
+    assert where in named_by(found.leading)
+    assert found.probability_of("healthy") < 0.5
+    assert found.leading.residual_db < 0.6
+    assert sum(e.probability for e in found.possibilities) == pytest.approx(1.0)
 
 
-def test_what_measures_the_same_shares_the_place(problem, network):
+def named_by(possibility):
+    """Where everything is that an possibility names, twins included."""
+    return {f.where for f in (*possibility.faults, *possibility.same_as)}
+
+
+@pytest.mark.parametrize(
+    ("label", "factor"), [("tweeter.C1", 0.8), ("midrange.L2", 1.25), ("woofer.L1", 0.75)]
+)
+def test_drift_is_named_with_its_value(problem, network, label, factor):
+    """A value off by a fifth or a quarter is on no list of mistakes; it is found, and how much."""
+    key, part = next((k, p) for k, (name, p) in list_parts(network).items() if name == label)
+    true = network.replace_parts({key: replace(part, value=part.value * factor)})
+    verdict = verify_speaker(problem, network, observe(problem, *simulate(problem, true, seed=3)))
+    assert verdict.cause == "named"
+    assert verdict.diagnosis.leading.faults[0].where == label
+    assert f"({factor - 1.0:+.0%})"[:3] in say_verdict(verdict)
+    one = next(e for e in verdict.diagnosis.estimates if (e.label, e.what) == (label, "value"))
+    assert one.low < part.value * factor < one.high
+
+
+def test_what_measures_the_same_is_told_together(problem, network):
     """Either part of one branch across the line left open is the same to every instrument."""
     slots = network.ways[0].slots
     damper = FittedSlot(
@@ -290,41 +314,53 @@ def test_what_measures_the_same_shares_the_place(problem, network):
     ways = (replace(network.ways[0], slots=(*slots, damper)), *network.ways[1:])
     damped = Network(ways=ways)
     fault = find(damped, "open", "woofer.Z9.R")
-    found = diagnose(
+    verdict = verify_speaker(
         problem, damped, observe(problem, *simulate(problem, apply_fault(damped, fault)))
     )
-    first = found.suspects[0]
-    assert {f.where for f in (first.fault, *first.same_as)} >= {"woofer.Z9.R", "woofer.Z9.C"}
+    assert named_by(verdict.diagnosis.leading) >= {"woofer.Z9.R", "woofer.Z9.C"}
+    assert verdict.cause == "named"
+    assert "cannot tell apart" in say_verdict(verdict)
     test = tell_apart(problem, damped, fault, find(damped, "open", "woofer.Z9.C"))
     assert "woofer.Z9.R" in test.says
     assert "open" in test.says
 
 
 def test_what_cannot_show_is_no_alarm(problem, network):
-    """A fault without any effect on what was measured counts as healthy, and is named."""
+    """A fault without any effect on what was measured is no alarm, and is told as unseen."""
     idle = FittedSlot(
         name="R9", place="shunt", form="resistor", parts=(Part(kind="resistor", value=1e5),)
     )
     ways = (replace(network.ways[0], slots=(idle, *network.ways[0].slots)), *network.ways[1:])
-    found = diagnose(problem, Network(ways=ways), observe(problem, *simulate(problem, network)))
-    assert found.healthy
-    well = next(s for s in found.suspects if s.fault == HEALTHY)
-    assert "woofer.R9 not connected" in {f.says for f in well.same_as}
-    assert "It would not show: " in say_verdict(found)
+    verdict = verify_speaker(
+        problem, Network(ways=ways), observe(problem, *simulate(problem, network))
+    )
+    assert verdict.passed
+    unseen = {one.says: one.strength for one in verdict.diagnosis.unseen}
+    assert unseen["woofer.R9 not connected"] < 1.0
+    assert "tweeter connected the wrong way round" not in unseen
 
 
-def test_two_mistakes_at_once_are_no_single_one(problem, network):
-    """When no single mistake explains the measurement, the verdict says so and proposes nothing."""
+def test_what_nobody_lists_is_not_blamed_on_a_part(problem, network):
+    """A comb of reflections beside the microphone: it fails, and its cause is not identified."""
+    f = problem.frequency_hz
+    comb = 20 * np.log10(np.abs(1 + 0.55 * np.exp(-2j * np.pi * f * 4.3e-4)))
+    level, z = simulate(problem, network, extra_db=comb)
+    verdict = verify_speaker(problem, network, observe(problem, level, z))
+    assert not verdict.passed
+    assert verdict.cause in ("unlisted", "unknown", "tolerances")
+    assert verdict.cause != "named"
+
+
+def test_two_mistakes_at_once_are_both_named(problem, network):
+    """With response and impedance, two mistakes that show are named together."""
     both = apply_fault(
         apply_fault(network, find(network, "open", "tweeter.L1")),
-        find(network, "short", "midrange.C1"),
+        find(network, "polarity", "midrange"),
     )
-    both = apply_fault(both, find(network, "polarity", "tweeter"))
     verdict = verify_speaker(problem, network, observe(problem, *simulate(problem, both)))
-    assert not verdict.diagnosis.explained
-    assert not verdict.diagnosis.healthy
-    assert verdict.tests == ()
-    assert "No single mistake explains this" in say_verdict(verdict.diagnosis)
+    assert named_by(verdict.diagnosis.leading) >= {"tweeter.L1", "midrange"}
+    assert len(verdict.diagnosis.leading.faults) == 2
+    assert verdict.tests
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -335,7 +371,7 @@ def test_smooth_errors_are_no_mistake(problem, network, seed):
     shape = np.exp(-0.5 * ((x[:, None] - x) / 0.5) ** 2) + 1e-6 * np.eye(len(x))
     ripple = 0.4 * np.linalg.cholesky(shape) @ rng.normal(size=len(x))
     level, z = simulate(problem, network, seed=seed, extra_db=ripple)
-    assert diagnose(problem, network, observe(problem, level, z)).healthy
+    assert verify_speaker(problem, network, observe(problem, level, z)).passed
 
 
 def test_tolerance_band(problem, network):
@@ -368,11 +404,44 @@ def test_pair_cancels_what_both_share(problem, network):
     second = verify_speaker(problem, network, observe(problem, bad))
     pair = verify_pair(problem, network, first, second)
     assert pair.which == "second"
-    assert pair.verdict.diagnosis.suspects[0].fault.says == fault.says
-    assert not pair.verdict.tolerance.passed
+    assert pair.verdict.diagnosis.leading.faults[0].where == fault.where
+    assert not pair.verdict.passed
+    assert pair.match is None
     alike = verify_pair(problem, network, first, first)
-    assert alike.verdict.diagnosis.healthy
-    assert alike.verdict.tolerance.passed
+    assert alike.verdict.passed
+
+
+@pytest.mark.slow
+def test_louder_driver_of_a_pair_gets_its_resistor(problem, network):
+    """A tweeter 3 dB louder in one speaker: named, and a resistor of the stock evens it out."""
+    louder = {"tweeter": 10.0 ** (3.0 / 20.0)}
+    good, z = simulate(problem, network, seed=1, noise_db=0.1)
+    bad, other = simulate(problem, network, seed=2, noise_db=0.1, factors=louder)
+    first = verify_speaker(problem, network, observe(problem, good, z, 0.1))
+    second = verify_speaker(problem, network, observe(problem, bad, other, 0.1))
+    pair = verify_pair(problem, network, first, second)
+    lead = pair.verdict.diagnosis.leading.faults[0]
+    assert (lead.what, lead.where) == ("level", "tweeter")
+    assert pair.match is not None
+    assert abs(pair.match.left_db) < 0.5
+    # By the plain solver: with it in place the level around 8 kHz falls by what was too much.
+    key = ("tweeter", "P1", 0)
+    changed = network.replace_parts({key: replace(network.places[key], value=pair.match.ohm)})
+    at = int(np.argmin(np.abs(problem.frequency_hz - 8000.0)))
+    before, _ = simulate(problem, network, noise_db=0.0)
+    after, _ = simulate(problem, changed, noise_db=0.0)
+    sign = 1.0 if pair.which == "second" else -1.0
+    assert sign * 3.0 + (after - before)[at] * sign == pytest.approx(0.0, abs=0.9)
+
+
+def test_resistor_that_matches_is_of_the_stock(problem, network):
+    """The louder speaker gets a larger series resistor; the quieter one is told apart from it."""
+    louder = match_level(problem, network, "tweeter", 2.0)
+    assert louder is not None
+    assert louder.ohm > network.places["tweeter", "P1", 0].value
+    assert louder.ohm in {p.value for p in problem.stock.options("resistor", 0.1, 47.0)}
+    assert "In the speaker in question" in louder.says
+    assert "In its partner" in match_level(problem, network, "tweeter", -2.0).says
 
 
 def test_resistance_of_a_branch():
@@ -484,7 +553,7 @@ def test_command(design, problem, network, capsys):
     command = ["verify", str(design), built]
     bad = [str(folder / "bad.txt"), str(folder / "bad_z.txt")]
     good = [str(folder / "good.txt"), str(folder / "good_z.txt")]
-    assert main([*command, *bad, "--json", str(folder / "v.json")]) == 0
+    assert main([*command, *bad, "--json", str(folder / "v.json")]) == 4
     out = capsys.readouterr().out
     for words in (
         "tweeter connected the wrong way round",
@@ -496,17 +565,25 @@ def test_command(design, problem, network, capsys):
     data = json.loads((folder / "v.json").read_text(encoding="utf-8"))
     assert data["schema"] == 1
     assert data["healthy"] is False
+    assert (data["verdict"], data["cause"]) == ("fail", "named")
+    assert sum(h["probability"] for h in data["hypotheses"]) > 0.95
     first = data["faults"][0]
     assert (first["what"], first["where"]) == ("polarity", "tweeter")
     assert first["likelihood"] > 0.9
-    assert main([*command, *good, "--other", bad[0], "--json", "-"]) == 0
+    assert main([*command, *good]) == 0
+    said = capsys.readouterr().out
+    assert "PASS: " in said
+    assert "What this measurement cannot see" in said
+    assert "FAIL" not in said
+    assert main([*command, *good, "--other", bad[0], "--json", "-"]) == 4
     captured = capsys.readouterr()
     data = json.loads(captured.out)
     assert data["healthy"] is True
+    assert data["verdict"] == "pass"
     assert data["faults"] == []
     assert data["pair"]["which"] == "second"
     assert data["pair"]["faults"][0]["where"] == "tweeter"
-    assert "Nothing is wrong" in captured.err
+    assert "PASS: nothing" in captured.err
 
 
 @pytest.mark.parametrize(

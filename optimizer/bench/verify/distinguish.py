@@ -34,6 +34,53 @@ CLEAR = 1.3
 _OPEN_ABOVE_OHM = 1e5
 _BAND_HZ = (50.0, 15000.0)
 _HEARD_DB = 0.5
+_SEEN = 1.05
+"""Two impedances of a whole speaker must differ by this factor to be told apart by a sweep."""
+
+_OF_WAYS: dict[str, tuple[str, str]] = {
+    "level": (
+        "response",
+        "Play {where} alone, the other drivers off, and measure it again as in its own measurement: "
+        "the level differs only if {case}.",
+    ),
+    "lead": (
+        "resistance",
+        "Take the leads of {where} off the network and measure the resistance of the driver through "
+        "them, then at its terminals: it is not that of its own impedance curve if {case}.",
+    ),
+    "resonance": (
+        "impedance",
+        "Take {where} off the network and measure its impedance in the cabinet: the peak has moved "
+        "if {case}.",
+    ),
+    "voice coil": (
+        "impedance",
+        "Take {where} off the network and measure its impedance: it is another one above the "
+        "resonance if {case}.",
+    ),
+    "another driver": (
+        "impedance",
+        "Take {where} off the network and measure its impedance: it is not that of the design if "
+        "{case}.",
+    ),
+    "path": (
+        "response",
+        "Measure the distance from the microphone to {where} and to the other drivers, and measure "
+        "again from the place of the design: the response stays as it is only if {case}.",
+    ),
+    "microphone": (
+        "response",
+        "Set the microphone to the height of the reference axis and measure again: the response "
+        "changes only if {case}.",
+    ),
+    "source": (
+        "resistance",
+        "Measure the resistance from the amplifier's end of the cable to the input of the network, "
+        "both wires, the amplifier unhooked: it is not near nothing if {case}.",
+    ),
+}
+"""What tells causes apart that no part of the network shows, with the method."""
+
 _BY_EYE = ("swapped drivers", "driver turned")
 
 
@@ -71,6 +118,10 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
         A resistance of one branch where a meter suffices, else an impedance of one branch, else a
         look at the wires, a part by itself, or the response.
     """
+    for fault in (one, two):
+        if fault.what in _OF_WAYS:
+            method, says = _OF_WAYS[fault.what]
+            return BenchTest(says=says.format(where=fault.where, case=fault.says), method=method)
     first, second = apply_fault(network, one), apply_fault(network, two)
     resistance = _driver_resistance(problem)
     best: tuple[float, str] | None = None
@@ -93,6 +144,29 @@ def tell_apart(problem: Problem, network: Network, one: Fault, two: Fault) -> Be
         _branch_impedance(problem, first, second, one, two)
         or _single_part(network, one, two)
         or _look(problem, first, second, one, two)
+    )
+
+
+def tell_by_impedance(
+    problem: Problem, network: Network, one: Fault, two: Fault
+) -> BenchTest | None:
+    """Tell two cases apart by the impedance of the whole speaker; None where it does not."""
+    f = problem.frequency_hz
+    loads = {name: d.impedance for name, d in list_connected(problem.drivers).items()}
+    z = [
+        np.abs(solve_network(apply_fault(network, fault), f, loads).input_impedance)
+        for fault in (one, two)
+    ]
+    inside = (f >= _BAND_HZ[0]) & (f <= _BAND_HZ[1])
+    ratio = np.abs(np.log(z[0] / z[1])) * inside
+    at = int(np.argmax(ratio))
+    if ratio[at] < np.log(_SEEN):
+        return None
+    return BenchTest(
+        says="Measure the impedance of the whole speaker, and give it to verify too: at "
+        f"{format_quantity(float(f[at]), 'Hz', 2)} it is {_ohm(float(z[0][at]))} if {_case(one)}, "
+        f"{_ohm(float(z[1][at]))} if {_case(two)}.",
+        method="impedance",
     )
 
 

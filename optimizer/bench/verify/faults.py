@@ -36,6 +36,18 @@ What = Literal[
     "missing piece",
     "wrong position",
     "wrong tap",
+    "two mistakes",
+    "value",
+    "loss",
+    "coil",
+    "level",
+    "lead",
+    "resonance",
+    "voice coil",
+    "another driver",
+    "path",
+    "microphone",
+    "source",
 ]
 
 WEIGHTS: dict[What, float] = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -11,7 +11,14 @@ from typing import Any, Literal
 import numpy as np
 
 from optimizer.arrays import Complex, Index, Real
+from optimizer.bench.verify.driver_model import (
+    DRIVER_QUANTITIES,
+    DriverModel,
+    DriverQuantity,
+    model_driver,
+)
 from optimizer.bench.verify.faults import Fault, list_connected, list_parts
+from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import IDEAL
@@ -23,11 +30,28 @@ from optimizer.problem.problem import Problem
 from optimizer.text.brief import brief
 
 DB = 20.0 / np.log(10.0)
-RESISTANCE_SPREAD = 0.10
+RESISTANCE_SPREAD = 0.12
 """Spread of the winding resistance of coils around what is stated (common practice, no source)."""
 
+JOINT_OHM = 0.03
+"""What joints, clips and leads of a sound speaker may add, standard deviation in ohm (common
+practice, no source)."""
+
+_DRIVER_SPREADS: dict[DriverQuantity, float] = {
+    "re": 0.03, "f0": 0.03, "rms": 0.12, "bl": 0.03, "le": 0.08,
+}  # fmt: skip
+"""By how much a driver differs from itself on another day and in its final place, standard
+deviations of logarithms (common practice, no source)."""
+
+_GAIN_SPREAD_DB = 0.3
+_TIME_SPREAD_S = 4e-6
+_HEIGHT_SPREAD_M = 0.01
 _LEAST_SPREAD = 0.005
 _STEP = 1e-4
+
+UnknownKind = Literal["value", "loss", "gain", "time", "height", "source"] | DriverQuantity
+"""What an unknown is: of a part its value or loss, of a way the level in dB, the delay in s or a
+quantity of its driver, the height of the microphone in m, the resistance before the network."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,21 +86,28 @@ class Observation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unknown:
-    """One number that no measurement is exact about: a value or a winding resistance.
+    """One number that may differ from what was designed and measured.
 
     Parameters
     ----------
-    part : int
-        Index of the part.
-    of_loss : bool
-        Whether it is the loss rather than the value.
+    what : str
+        What it is, see `UnknownKind`. Values, losses of coils and quantities of drivers are
+        logarithms; losses of capacitors and the source are what is added, in ohm.
+    index : int
+        Number of its part or way; -1 where it has neither.
+    where : str
+        Name of that part or way.
     spread : float
-        Standard deviation of its logarithm.
+        Standard deviation before measuring.
+    lowest : float
+        What it cannot be below: no resistance is negative.
     """
 
-    part: int
-    of_loss: bool
+    what: UnknownKind
+    index: int
+    where: str
     spread: float
+    lowest: float = -np.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +189,62 @@ class _Feed:
         return None
 
 
+@dataclass(frozen=True, kw_only=True)
+class _WayLoad:
+    """What hangs on one way in each network.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Driver of each network.
+    models : mapping of str to DriverModel
+        On the grid of the bank.
+    pressure : ndarray, shape (P, A, F)
+        In the observed directions, sign of the connection included.
+    """
+
+    names: tuple[str, ...]
+    models: Mapping[str, DriverModel]
+    pressure: Complex
+
+    def chosen(self, rows: Index) -> _WayLoad:
+        """Return the same way in some of the networks."""
+        names = tuple(self.names[i] for i in rows)
+        return replace(self, names=names, pressure=self.pressure[rows])
+
+    @cached_property
+    def rows_of_driver(self) -> Mapping[str, Index]:
+        """Which networks have which driver here."""
+        names = np.array(self.names)
+        return {name: np.flatnonzero(names == name) for name in dict.fromkeys(self.names)}
+
+    def differ(self, shift: Mapping[DriverQuantity, Real]) -> tuple[Complex, Complex]:
+        """Admittance and factor of sound, each (P, F), of drivers that differ by (P,) each."""
+        shape = (len(self.names), self.pressure.shape[-1])
+        load, factor = (np.empty(shape, dtype=np.complex128) for _ in range(2))
+        for name, rows in self.rows_of_driver.items():
+            own = {what: value[rows, None] for what, value in shift.items()}
+            z, factor[rows] = self.models[name].differ(own)
+            load[rows] = 1.0 / z
+        return load, factor
+
+
+@dataclass(frozen=True, kw_only=True)
+class _State:
+    """Of all networks what the unknowns come to, each (P, F).
+
+    Impedances of parts; of each way the driver's admittance and the factor of its sound, and the
+    factor for its level and path.
+    """
+
+    impedance: Sequence[Complex]
+    drivers: Sequence[tuple[Complex, Complex]]
+    said: Sequence[Complex]
+
+
+_HEARD: frozenset[UnknownKind] = frozenset(("gain", "time", "height"))
+
+
 class FaultBank:
     """A network with each of some faults, ready to predict what is measured.
 
@@ -171,6 +258,9 @@ class FaultBank:
         What is predicted.
     tolerance_sigmas : float
         How many standard deviations the stated tolerance of a part is.
+    spread_factor : float
+        How much wider all other unknowns spread than in one speaker against its design: the square
+        root of 2 for one speaker against another.
     """
 
     def __init__(
@@ -181,59 +271,107 @@ class FaultBank:
         observations: Sequence[Observation],
         *,
         tolerance_sigmas: float = 2.0,
+        spread_factor: float = 1.0,
     ) -> None:
         self.problem, self.network = problem, network
-        self.tolerance_sigmas = tolerance_sigmas
-        self.faults, self.observations = tuple(faults), tuple(observations)
-        self.omega = 2.0 * np.pi * problem.frequency_hz
+        self.tolerance_sigmas, self.spread_factor = tolerance_sigmas, spread_factor
         self.listed = list_parts(network)
         self.keys = list(self.listed)
-        by_name = list_connected(problem.drivers)
-        drivers = [[dict(f.drivers).get(w.name, w.driver) for w in network.ways] for f in faults]
-        rows = [o.row for o in observations if o.kind == "level"]
-        self.rows = sorted(set(rows))
-        self.points = [_points(o.index) for o in observations]
-        self.load = [
-            np.array([1.0 / by_name[names[w]].impedance for names in drivers])
-            for w in range(len(network.ways))
-        ]
-        self.pressure = [
-            np.array([by_name[names[w]].pressure[self.rows] for names in drivers])
-            for w in range(len(network.ways))
-        ]
-        self.sign = np.array(
-            [
-                [
-                    -float(w.polarity) if w.name in f.turned else float(w.polarity)
-                    for w in network.ways
-                ]
-                for f in faults
-            ]
-        )
-        self.branches: list[_Branch] = []
+        self._by_name = list_connected(problem.drivers)
+        self._models: dict[str, DriverModel] = {}
+        designed = [self._by_name[w.driver] for w in network.ways]
+        self.rises_m = [driver.place_m[0] for driver in designed]
+        self._plans: list[tuple[NetworkPlan, tuple[int, ...]]] = []
         names = [way.name for way in network.ways]
-        first = 0
         for top in network.branches:
             plan = NetworkPlan(from_network(network, top.name), names)
-            own = tuple(names.index(leaf.name) for leaf in plan.drivers)
+            self._plans.append((plan, tuple(names.index(leaf.name) for leaf in plan.drivers)))
+        self.branch_of = [b for b, (plan, _) in enumerate(self._plans) for _ in plan.leaves]
+        self.branch_of_way = {w: b for b, (_, own) in enumerate(self._plans) for w in own}
+        self._see(observations)
+        self._take(faults)
+        self.unknowns = [*self._list_parts(), *self._list_drivers()]
+        self.count = len(self.unknowns)
+        self.of = {(u.what, u.index): k for k, u in enumerate(self.unknowns)}
+
+    def _see(self, observations: Sequence[Observation]) -> None:
+        """Predict these observations, at their frequencies alone."""
+        self.observations = tuple(observations)
+        self.grid = np.unique(np.concatenate([o.index for o in observations]))
+        self.frequency_hz = self.problem.frequency_hz[self.grid]
+        self.omega = 2.0 * np.pi * self.frequency_hz
+        self.rows = sorted({o.row for o in observations if o.kind == "level"})
+        self.points = [_points(np.searchsorted(self.grid, o.index)) for o in observations]
+
+    def _take(self, faults: Sequence[Fault]) -> None:
+        """Predict networks with these faults."""
+        self.faults = tuple(faults)
+        self.loads = [self._load(w) for w in range(len(self.network.ways))]
+        self.branches: list[_Branch] = []
+        first = 0
+        for plan, own in self._plans:
             ratios = self._ratios(plan)
             self.branches.append(_Branch(plan=plan, ways=own, first=first, ratios=ratios))
             first += len(plan.leaves)
-        self.branch_of = [b for b, one in enumerate(self.branches) for _ in one.plan.leaves]
         self.columns = [
             _Column.of([f.parts.get(key, self.listed[key][1]) for f in faults]) for key in self.keys
         ]
-        self.unknowns: list[Unknown] = []
-        for g, (_, part) in enumerate(self.listed.values()):
-            spread = max(_LEAST_SPREAD, part.tolerance / tolerance_sigmas)
-            self.unknowns.append(Unknown(part=g, of_loss=False, spread=spread))
-            if part.kind == "inductor" and part.loss_ohm > 0.0:
-                self.unknowns.append(Unknown(part=g, of_loss=True, spread=RESISTANCE_SPREAD))
-        self.count = len(self.unknowns)
-        self.unknowns_of = [
-            {u.of_loss: k for k, u in enumerate(self.unknowns) if u.part == g}
-            for g in range(len(self.keys))
-        ]
+
+    def with_faults(self, faults: Sequence[Fault]) -> FaultBank:
+        """Return the bank of the same network with other faults."""
+        some = copy.copy(self)
+        some._take(faults)
+        return some
+
+    def seeing(self, observations: Sequence[Observation]) -> FaultBank:
+        """Return the bank of the same faults for other observations of the same curves."""
+        some = copy.copy(self)
+        some._see(observations)
+        some._take(self.faults)
+        return some
+
+    def _load(self, w: int) -> _WayLoad:
+        """Gather what hangs on one way; models of drivers are made when first needed."""
+        way = self.network.ways[w]
+        names = tuple(dict(f.drivers).get(way.name, way.driver) for f in self.faults)
+        distinct = dict.fromkeys(names)
+        for name in (way.driver, *distinct):
+            if name not in self._models:
+                self._models[name] = model_driver(self._by_name[name])
+        sign = [-way.polarity if way.name in f.turned else way.polarity for f in self.faults]
+        heard = {name: self._by_name[name].pressure[self.rows][:, self.grid] for name in distinct}
+        pressure = np.array([s * heard[name] for s, name in zip(sign, names, strict=True)])
+        models = {name: self._models[name].at(self.grid) for name in distinct}
+        return _WayLoad(names=names, models=models, pressure=pressure)
+
+    def _list_parts(self) -> Iterator[Unknown]:
+        for g, (label, part) in enumerate(self.listed.values()):
+            spread = max(_LEAST_SPREAD, part.tolerance / self.tolerance_sigmas)
+            yield Unknown(what="value", index=g, where=label, spread=spread)
+            if part.kind == "capacitor" or (part.kind == "inductor" and part.loss_ohm > 0.0):
+                added = part.kind == "capacitor"
+                yield Unknown(
+                    what="loss",
+                    index=g,
+                    where=label,
+                    spread=(JOINT_OHM if added else RESISTANCE_SPREAD) * self.spread_factor,
+                    lowest=-part.loss_ohm - JOINT_OHM if added else -np.inf,
+                )
+
+    def _list_drivers(self) -> Iterator[Unknown]:
+        wider = self.spread_factor
+        for w, way in enumerate(self.network.ways):
+            for what, spread in _DRIVER_SPREADS.items():
+                if self._models[way.driver].moves or what in ("re", "le"):
+                    yield Unknown(what=what, index=w, where=way.name, spread=spread * wider)
+            if self.rows:
+                yield Unknown(what="gain", index=w, where=way.name, spread=_GAIN_SPREAD_DB * wider)
+                yield Unknown(what="time", index=w, where=way.name, spread=_TIME_SPREAD_S * wider)
+        if self.rows and len(set(self.rises_m)) > 1:
+            yield Unknown(what="height", index=-1, where="", spread=_HEIGHT_SPREAD_M * wider)
+        yield Unknown(
+            what="source", index=-1, where="", spread=JOINT_OHM * wider, lowest=-2.0 * JOINT_OHM
+        )
 
     def _ratios(self, plan: NetworkPlan) -> dict[int, Real]:
         """Ratios of the transformers that a fault rewires, by number of their step."""
@@ -244,14 +382,16 @@ class FaultBank:
             if step.tap is not None and any(step.tap.name in own for own in gains)
         }
 
+    def model_of(self, w: int) -> DriverModel:
+        """Model of the driver that a way should have."""
+        return self._models[self.network.ways[w].driver]
+
     def chosen(self, index: Sequence[int]) -> FaultBank:
         """Return the bank with some of its faults only, each as often as it is named."""
         rows = np.asarray(index, dtype=np.intp)
         some = copy.copy(self)  # the network and what floats are the same
         some.faults = tuple(self.faults[i] for i in rows)
-        some.load = [load[rows] for load in self.load]
-        some.pressure = [pressure[rows] for pressure in self.pressure]
-        some.sign = self.sign[rows]
+        some.loads = [load.chosen(rows) for load in self.loads]
         some.columns = [column.chosen(rows) for column in self.columns]
         some.branches = [
             replace(one, ratios={at: ratio[rows] for at, ratio in one.ratios.items()})
@@ -265,7 +405,7 @@ class FaultBank:
         Parameters
         ----------
         shift : ndarray, shape (P, K)
-            Logarithms by which the unknowns are off.
+            By how much the unknowns are off.
         slopes : bool
             False leaves the derivatives out, at a fraction of the time.
 
@@ -276,42 +416,88 @@ class FaultBank:
         slope : ndarray, shape (P, K, N)
             Derivatives with respect to the shifts.
         """
-        impedance = self._impedances(shift)
-        branches = [self._walk(b, impedance) for b in range(len(self.branches))]
+        state = _State(
+            impedance=[self._part_impedances(g, shift) for g in range(len(self.keys))],
+            drivers=[self._drivers(w, shift) for w in range(len(self.loads))],
+            said=[self._said(w, shift) for w in range(len(self.loads))],
+        )
+        branches = [self._walk(b, state) for b in range(len(self.branches))]
         total: Complex = np.sum([y for _, y in branches], axis=0)
-        voice = [self._voices(b, transfer) for b, (transfer, _) in enumerate(branches)]
-        source = self.network.source
+        voices = [
+            self._voice(w, state, branches[self.branch_of_way[w]][0])
+            for w in range(len(self.loads))
+        ]
+        pressure: Complex = np.sum(voices, axis=0)
+        more = self._shift("source", -1, shift)[:, None]
         # A source with resistance scales all drives alike, and the amplifier sees the cable too.
-        drive, seen = 1.0 + source.ohm * total, total / (1.0 + source.cable_ohm * total)
-        pressure: Complex = np.sum(voice, axis=0)
-        value = self._observe(np.log(_safe(pressure / drive[:, None])), -np.log(_safe(seen)))
+        drive = 1.0 + (self.network.source.ohm + more) * total
+        before_meter = 1.0 + (self.network.source.cable_ohm + more) * total
+        value = self._observe(
+            np.log(_safe(pressure / drive[:, None])), -np.log(_safe(total / before_meter))
+        )
         slope = np.zeros((len(self.faults), self.count if slopes else 0, value.shape[1]))
-        per_pressure = 1.0 / (_safe(pressure) * _STEP)
-        per_admittance = -1.0 / (_safe(total) * (1.0 + source.cable_ohm * total) * _STEP)
+        safe = _safe(pressure)
         for k, unknown in enumerate(self.unknowns if slopes else ()):
-            b = self.branch_of[unknown.part]
+            if unknown.what in _HEARD:
+                heard = self._heard(unknown, voices) / safe
+                slope[:, k] = self._observe(heard, np.zeros_like(total))
+                continue
+            if unknown.what == "source":
+                slope[:, k] = self._observe(
+                    np.repeat((-total / drive)[:, None], len(self.rows), axis=1),
+                    total / before_meter,
+                )
+                continue
             step = np.zeros(self.count)
             step[k] = _STEP
-            moved = list(impedance)
-            moved[unknown.part] = self._part_impedances(unknown.part, shift + step)
+            b, moved = self._moved(unknown, shift + step, state)
             transfer, y = self._walk(b, moved)
-            change = y - branches[b][1]
-            d_pressure = (self._voices(b, transfer) - voice[b]) * per_pressure
-            if source.ohm:
-                d_pressure = d_pressure - (source.ohm / _STEP * change / drive)[:, None]
-            slope[:, k] = self._observe(d_pressure, change * per_admittance)
+            change = (y - branches[b][1]) / _STEP
+            louder = np.sum(
+                [self._voice(w, moved, transfer) - voices[w] for w in self.branches[b].ways], axis=0
+            )
+            d_pressure = louder / (safe * _STEP)
+            d_pressure = d_pressure - ((drive - 1.0) / _safe(total) * change / drive)[:, None]
+            slope[:, k] = self._observe(d_pressure, -change / (_safe(total) * before_meter))
         return value, slope
 
-    def _impedances(self, shift: Real) -> list[Complex]:
-        return [self._part_impedances(g, shift) for g in range(len(self.keys))]
+    def _shift(self, what: UnknownKind, index: int, shift: Real) -> Real:
+        """Shifts of one unknown, shape (P,); none where it is not among those that float."""
+        k = self.of.get((what, index))
+        return np.zeros(len(shift)) if k is None else np.asarray(shift[:, k])
+
+    def _moved(self, unknown: Unknown, shift: Real, state: _State) -> tuple[int, _State]:
+        """Return the state with one unknown elsewhere, and the branch that it moves."""
+        if unknown.what in ("value", "loss"):
+            impedance = list(state.impedance)
+            impedance[unknown.index] = self._part_impedances(unknown.index, shift)
+            return self.branch_of[unknown.index], replace(state, impedance=impedance)
+        drivers = list(state.drivers)
+        drivers[unknown.index] = self._drivers(unknown.index, shift)
+        return self.branch_of_way[unknown.index], replace(state, drivers=drivers)
+
+    def _heard(self, unknown: Unknown, voices: Sequence[Complex]) -> Complex:
+        """Slope of the pressure for what changes no voltage."""
+        if unknown.what == "gain":
+            return np.asarray(voices[unknown.index] / DB)
+        if unknown.what == "time":
+            return np.asarray(-1j * self.omega * voices[unknown.index])
+        return np.asarray(
+            sum(
+                1j * self.omega * rise / SOUND_SPEED_M_S * voice
+                for rise, voice in zip(self.rises_m, voices, strict=True)
+            )
+        )
 
     def _part_impedances(self, g: int, shift: Real) -> Complex:
         """Impedance of one part in each network, shape (P, F)."""
-        column, moved = self.columns[g], self.unknowns_of[g]
-        value = column.value * np.exp(shift[:, moved[False]])
-        loss = column.loss_ohm
-        if True in moved:
-            loss = loss * np.exp(shift[:, moved[True]])
+        column = self.columns[g]
+        value = column.value * np.exp(self._shift("value", g, shift))
+        more = self._shift("loss", g, shift)
+        if self.listed[self.keys[g]][1].kind == "capacitor":
+            loss = column.loss_ohm + more
+        else:
+            loss = column.loss_ohm * np.exp(more)
         if len(column.rows_of_kind) == 1:
             (kind,) = column.rows_of_kind
             return part_impedance(kind, value, loss, self.omega)
@@ -320,11 +506,25 @@ class FaultBank:
             out[mine] = part_impedance(kind, value[mine], loss[mine], self.omega)
         return out
 
-    def _walk(self, b: int, impedance: Sequence[Complex]) -> tuple[list[Complex], Complex]:
-        """Transfers without sign, and the admittance, of one branch in each network, each (P, F)."""
+    def _drivers(self, w: int, shift: Real) -> tuple[Complex, Complex]:
+        """Admittance of one way's driver, and the factor of its sound, each (P, F)."""
+        return self.loads[w].differ(
+            {what: self._shift(what, w, shift) for what in DRIVER_QUANTITIES}
+        )
+
+    def _said(self, w: int, shift: Real) -> Complex:
+        """Factor of one way's sound for its level and path, shape (P, F)."""
+        late = self._shift("time", w, shift) - (
+            self.rises_m[w] / SOUND_SPEED_M_S * self._shift("height", -1, shift)
+        )
+        gain = self._shift("gain", w, shift) / DB
+        return np.asarray(np.exp(gain[:, None] - 1j * late[:, None] * self.omega))
+
+    def _walk(self, b: int, state: _State) -> tuple[dict[int, Complex], Complex]:
+        """Transfers without sign by way, and the admittance, of one branch, each (P, F)."""
         branch = self.branches[b]
-        own = impedance[branch.first : branch.first + len(branch.plan.leaves)]
-        load = [self.load[w] for w in branch.ways]
+        own = state.impedance[branch.first : branch.first + len(branch.plan.leaves)]
+        load = [state.drivers[w][0] for w in branch.ways]
         walked = _FaultyWalk(
             branch.ratios,
             branch.plan,
@@ -335,15 +535,13 @@ class FaultBank:
             [1.0] * len(load),
             keep=True,  # the loads are read again
         )
-        return [np.asarray(h) for h in walked.transfer], np.asarray(walked.admittance)
+        transfers = {w: np.asarray(h) for w, h in zip(branch.ways, walked.transfer, strict=True)}
+        return transfers, np.asarray(walked.admittance)
 
-    def _voices(self, b: int, transfer: Sequence[Complex]) -> Complex:
-        """Pressure of a branch in the observed directions, shape (P, A, F)."""
-        heard = [
-            (self.sign[:, w, None] * h)[:, None] * self.pressure[w]
-            for w, h in zip(self.branches[b].ways, transfer, strict=True)
-        ]
-        return heard[0] if len(heard) == 1 else np.asarray(np.sum(heard, axis=0))
+    def _voice(self, w: int, state: _State, transfer: Mapping[int, Complex]) -> Complex:
+        """Pressure of a way in the observed directions, shape (P, A, F)."""
+        drive = transfer[w] * state.drivers[w][1] * state.said[w]
+        return np.asarray(drive[:, None] * self.loads[w].pressure)
 
     def _observe(self, pressure: Complex, impedance: Complex) -> Real:
         """Pick what is observed out of logarithms (or their derivatives)."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.bench.verify.diagnosis import EXPLAINED_DB, Diagnosis, Suspect
+from optimizer.bench.verify.diagnosis import Diagnosis, Estimate, Possibility
 from optimizer.bench.verify.distinguish import SAFETY
 from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, VerifyResult, list_shown
 from optimizer.problem.problem import Problem
@@ -18,8 +19,7 @@ from optimizer.report.render.json import SCHEMA
 from optimizer.report.words import say_frequency
 from optimizer.text.units import format_quantity
 
-_SURE = 0.9
-_NEAREST = 3
+_TOLD = 0.8
 
 
 def document_verify(
@@ -63,7 +63,10 @@ def document_verify(
         sections.append(_judge(problem, "The other speaker", other))
     if pair is not None:
         title = f"The {pair.which} speaker with its partner taken for good"
-        sections.append(_judge(problem, title, pair.verdict, against="the other speaker"))
+        section = _judge(problem, title, pair.verdict, against="the other speaker")
+        if pair.match is not None:
+            section = replace(section, parts=(*section.parts, Note(text=pair.match.says)))
+        sections.append(section)
     return Document(
         title=f"{problem.title}: {network_name}",
         sections=tuple(sections),
@@ -75,17 +78,21 @@ def _judge(
     problem: Problem, title: str, verdict: VerifyResult, *, against: str = "prediction"
 ) -> Section:
     diagnosis = verdict.diagnosis
-    parts: list[Passage] = [Note(text=say_verdict(diagnosis))]
-    if verdict.tolerance is not None:
-        parts.append(Note(text=say_tolerance(verdict.tolerance, against)))
+    parts: list[Passage] = [Note(text=say_verdict(verdict, against), tone="strong")]
     parts += tabulate_deviation(problem, diagnosis)
-    if not diagnosis.healthy:
-        parts.append(tabulate_suspects(diagnosis))
+    if not verdict.passed:
+        parts += [Note(text="What may be the matter:"), tabulate_possibilities(diagnosis)]
         if verdict.tests:
             tests = Listing(items=tuple(test.says for test in verdict.tests))
-            parts += [Note(text=SAFETY, tone="strong"), tests]
-    elif against == "prediction" and diagnosis.parts:
-        parts.append(tabulate_parts(diagnosis))
+            parts += [
+                Note(text="What to do next, the least effort first:"),
+                Note(text=SAFETY, tone="strong"),
+                tests,
+            ]
+    if against == "prediction":
+        parts += tabulate_estimates(diagnosis)
+    if verdict.passed:
+        parts += list_unseen(diagnosis)
     return Section(title=title, parts=tuple(parts))
 
 
@@ -101,116 +108,139 @@ def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
     return tables
 
 
-def say_verdict(diagnosis: Diagnosis) -> str:
-    """Say in a sentence or two what the measurement means."""
-    first = diagnosis.suspects[0]
-    level = f"Measured against predicted, level aligned: {diagnosis.residual_db:.2f} dB rms."
-    if not diagnosis.explained:
-        near = min(diagnosis.suspects, key=lambda s: s.residual_db)
-        best = (
-            "the design with parts anywhere within tolerance"
-            if near.fault.what == "none"
-            else f"the nearest, {near.fault.says},"
-        )
-        return (
-            f"{level} No single mistake explains this: {best} leaves {near.residual_db:.1f} "
-            f"dB rms, and {EXPLAINED_DB:g} dB would be the most to expect. Look for two "
-            "mistakes at once, another driver, or a measurement taken in another way than the "
-            "drivers'."
-        )
-    if diagnosis.healthy:
-        well = next(s for s in diagnosis.suspects if s.fault.what == "none")
-        unseen = "; ".join(fault.says for fault in well.same_as)
-        return (
-            f"{level} Nothing is wrong: parts within tolerance explain it down to "
-            f"{well.residual_db:.2f} dB rms ({_percent(well.likelihood)})."
-            + (f" It would not show: {unseen}." if unseen else "")
-        )
-    all_well = next(s for s in diagnosis.suspects if s.fault.what == "none").likelihood
-    if first.fault.what == "none":
-        return (
-            f"{level} Unclear: all may be well ({_percent(all_well)}), but the mistakes below "
-            "would explain the measurement about as well."
-        )
-    if first.likelihood < _SURE:
-        return (
-            f"{level} Perhaps something is wrong, most likely: {_say_suspect(first)} "
-            f"({_percent(first.likelihood)}); that all is well: {_percent(all_well)}."
-        )
-    return (
-        f"{level} Something is wrong, most likely: {_say_suspect(first)} "
-        f"({_percent(first.likelihood)})."
-    )
+def say_verdict(verdict: VerifyResult, against: str = "prediction") -> str:
+    """Say in one sentence whether a speaker passes, and why."""
+    kept = say_tolerance(verdict.tolerance, against)
+    if verdict.passed:
+        well = _percent(verdict.diagnosis.probability_of("healthy"))
+        joined = f", and {kept}" if kept else ""
+        return f"PASS: nothing that this measurement can see is the matter ({well}){joined}."
+    # A speaker that keeps its tolerance fails all the same when something in it is wrong.
+    although = "although " if verdict.tolerance is not None and verdict.tolerance.passed else ""
+    return f"FAIL: {_say_cause(verdict)}" + (f"; {although}{kept}." if kept else ".")
 
 
-def _say_suspect(suspect: Suspect) -> str:
-    """Name a mistake, and that others cannot be told from it."""
-    others = len(suspect.same_as)
-    if not others:
-        return suspect.fault.says
-    alike = (
-        f"{suspect.same_as[0].says}, which measures just the same"
-        if others == 1
-        else f"one of {others} others that measure just the same"
-    )
-    return f"{suspect.fault.says}, or {alike}"
+def _say_cause(verdict: VerifyResult) -> str:
+    diagnosis = verdict.diagnosis
+    listed = [e for e in diagnosis.possibilities if e.kind in ("listed", "partly")]
+    if verdict.cause == "named":
+        return _say_named(diagnosis, listed[0])
+    if verdict.cause == "several":
+        odds = f"the likeliest is that {listed[0].says} ({_percent(listed[0].probability)})"
+        return f"something is the matter, and this measurement cannot tell which of several; {odds}"
+    if verdict.cause == "unlisted":
+        odd = next(e for e in diagnosis.possibilities if e.kind == "unlisted")
+        like = f", most like: {odd.says}" if odd.faults else ""
+        return (
+            "something is the matter that is none of the causes known here "
+            f"({_percent(diagnosis.probability_of('unlisted'))}){like}; its cause is not identified"
+        )
+    if verdict.cause == "tolerances":
+        return "no single cause is seen; values within their tolerances add up to it"
+    return "its cause cannot be identified from this measurement"
+
+
+def _say_named(diagnosis: Diagnosis, lead: Possibility) -> str:
+    likely = _percent(diagnosis.probability_with_alike(lead))
+    more = ", and something else besides, which is not identified" if lead.kind == "partly" else ""
+    if not lead.same_as:
+        return f"{lead.says} ({likely}){more}"
+    others = list(dict.fromkeys(fault.says for fault in lead.same_as))
+    alike = f"or {others[0]}" if len(others) == 1 else f"or one of {len(others)} others"
+    return f"{lead.says}, {alike}, which this measurement cannot tell apart ({likely}){more}"
 
 
 def _percent(share: float) -> str:
     return "over 99%" if share > 0.99 else f"{share:.0%}" if share >= 0.01 else "under 1%"
 
 
-def tabulate_suspects(diagnosis: Diagnosis) -> Table:
-    """Set the mistakes in question in a table, likeliest first, or nearest when none explains."""
-    shown = list_shown(diagnosis.suspects)
-    if not diagnosis.explained:
-        shown = sorted(
-            (s for s in diagnosis.suspects if s.fault.what != "none"), key=lambda s: s.residual_db
-        )[:_NEAREST]
+_KINDS = {"healthy": "nothing", "unlisted": "none of the causes known here"}
+
+
+def tabulate_possibilities(diagnosis: Diagnosis) -> Table:
+    """Set what may be the matter in a table, likeliest first."""
     rows = []
-    for suspect in shown:
-        says = suspect.fault.says
-        if suspect.same_as:
-            alike = "; ".join(fault.says for fault in suspect.same_as)
-            says += f" (measures just the same: {alike})"
-        left = f"{suspect.residual_db:.2f}" if np.isfinite(suspect.residual_db) else "-"
-        likelihood = [_percent(suspect.likelihood)] if diagnosis.explained else []
-        rows.append((*likelihood, says, left))
-    heads = ("likelihood", "mistake") if diagnosis.explained else ("nearest mistake",)
+    for one in list_shown(diagnosis):
+        says = _KINDS.get(one.kind, one.says)
+        if one.kind == "unlisted" and one.faults:
+            says += f", most like: {one.says}"
+        if one.kind == "partly":
+            says += ", and something else besides"
+        if one.same_as and one.kind != "healthy":
+            alike = "; ".join(dict.fromkeys(fault.says for fault in one.same_as))
+            says += f" (cannot be told apart: {alike})"
+        left = f"{one.residual_db:.2f}" if np.isfinite(one.residual_db) else "-"
+        rows.append((_percent(one.probability), says, left))
     return Table(
-        heads=(*heads, "leaves, dB"),
-        rows=tuple(rows),
-        align="rlr" if diagnosis.explained else "lr",
+        heads=("probability", "what is the matter", "leaves, dB"), rows=tuple(rows), align="rlr"
     )
 
 
-def tabulate_parts(diagnosis: Diagnosis) -> Table:
-    """Set the part values in a table, as designed and as estimated."""
-    rows = []
-    for part in diagnosis.parts:
-        told = part.spread < 0.8 * part.prior_spread
-        off = part.estimate / part.value - 1.0
-        rows.append(
-            (
-                part.label,
-                format_quantity(part.value, part.unit),
-                format_quantity(part.estimate, part.unit) if told else "-",
-                f"{off:+.1%}" if told else "-",
-                f"{2.0 * part.spread:.1%}" if told else "its tolerance only",
-            )
+_OF_DRIVER = {
+    "re": "coil resistance", "f0": "resonance, ratio", "rms": "losses, ratio",
+    "bl": "force factor, ratio", "le": "inductance, ratio", "gain": "level", "time": "delay",
+    "height": "height",
+}  # fmt: skip
+
+
+def tabulate_estimates(diagnosis: Diagnosis) -> list[Passage]:
+    """Set true values in tables with their intervals: parts, then drivers."""
+    parts = [e for e in diagnosis.estimates if e.what in ("value", "loss")]
+    drivers = [e for e in diagnosis.estimates if e.what not in ("value", "loss")]
+    tables: list[Passage] = []
+    for title, some in (("part", parts), ("driver", drivers)):
+        rows = tuple(_say_estimate(e) for e in some if e.narrowed < _TOLD or _is_off(e))
+        if rows:
+            heads = (title, "of which", "designed", "found", "from", "to")
+            tables.append(Table(heads=heads, rows=rows, align="llrrrr"))
+    if tables:
+        tables.insert(
+            0,
+            Note(
+                text="True values, each between its ends with 90%; of values that are not listed "
+                "this measurement says no more than their tolerance:"
+            ),
         )
-    heads = ("part", "designed", "estimated", "off by", "known within")
-    return Table(heads=heads, rows=tuple(rows), align="lrrrr")
+    return tables
 
 
-def say_tolerance(check: ToleranceCheck, against: str) -> str:
-    """Say whether a tolerance band is kept."""
-    word = "PASS" if check.passed else "FAIL"
-    return (
-        f"{word}: within {check.limit_db:g} dB of {against} wanted, largest deviation "
-        f"{check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)} (averaged over 1/3 "
-        "octave)."
+def _is_off(e: Estimate) -> bool:
+    """Whether the interval does not hold the value designed."""
+    return not e.low <= e.value <= e.high
+
+
+def _say_estimate(e: Estimate) -> tuple[str, ...]:
+    of = {"value": "value", "loss": "resistance"}.get(e.what) or _OF_DRIVER[e.what]
+    numbers = (e.value, e.estimate, e.low, e.high)
+    if e.unit:
+        return e.label, of, *(format_quantity(x, e.unit, 3) if x else "0" for x in numbers)
+    return e.label, of, *(f"{x:.3g}" for x in numbers)
+
+
+def list_unseen(diagnosis: Diagnosis) -> list[Passage]:
+    """Say what a measurement like this would not show, were it there."""
+    if not diagnosis.unseen:
+        return []
+    return [
+        Note(text="What this measurement cannot see, were it so:"),
+        Listing(items=tuple(one.says for one in diagnosis.unseen)),
+    ]
+
+
+def say_tolerance(check: ToleranceCheck | None, against: str) -> str:
+    """Say how a response keeps to its tolerance; nothing without one."""
+    if check is None:
+        return ""
+    where = (
+        f"largest deviation {check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)}, averaged "
+        "over 1/3 octave"
     )
+    if check.passed and abs(check.worst_db) > check.limit_db:
+        where += (
+            f", of which the measurement itself, with its ripple, may be {check.doubt_db:.1f} dB"
+        )
+    word = "keeps within" if check.passed else "does not keep within"
+    return f"the response {word} {check.limit_db:g} dB of {against} ({where})"
 
 
 def verify_to_json(
@@ -232,27 +262,32 @@ def verify_to_json(
         data["other"] = _verdict_to_json(problem, other)
     if pair is not None:
         data["pair"] = {"which": pair.which, **_verdict_to_json(problem, pair.verdict)}
+        if pair.match is not None:
+            data["pair"]["match"] = {"says": pair.match.says, "ohm": pair.match.ohm}
     return data
 
 
 def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
     diagnosis = verdict.diagnosis
+    shown = list_shown(diagnosis, most=10)
     data: dict[str, Any] = {
+        "verdict": "pass" if verdict.passed else "fail",
+        "cause": verdict.cause,
+        "says": say_verdict(verdict),
         "residual_db": round(diagnosis.residual_db, 4),
         "noise_db": round(diagnosis.noise_db, 4),
-        "healthy": diagnosis.healthy,
-        "explained": diagnosis.explained,
-        "faults": [_suspect_to_json(s) for s in list_shown(diagnosis.suspects, most=10)],
+        "ripple_db": diagnosis.ripple_db,
+        "healthy": not verdict.seen_faulty,
+        "hypotheses": [_possibility_to_json(e) for e in shown],
+        "faults": [_fault_to_json(e) for e in shown if e.kind in ("listed", "partly")]
+        if verdict.seen_faulty
+        else [],
         "tests": [test.says for test in verdict.tests],
-        "parts": [
-            {
-                "slot": p.label,
-                "value": p.value,
-                "estimate": float(f"{p.estimate:.6g}"),
-                "spread": round(p.spread, 5),
-            }
-            for p in diagnosis.parts
+        "parts": [_estimate_to_json(e) for e in diagnosis.estimates if e.what in ("value", "loss")],
+        "drivers": [
+            _estimate_to_json(e) for e in diagnosis.estimates if e.what not in ("value", "loss")
         ],
+        "unseen": [one.says for one in diagnosis.unseen],
         "deviation": [
             {
                 "kind": o.kind,
@@ -267,6 +302,7 @@ def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
         check = verdict.tolerance
         data["tolerance"] = {
             "limit_db": check.limit_db,
+            "doubt_db": check.doubt_db,
             "worst_db": round(check.worst_db, 4),
             "worst_hz": round(check.worst_hz, 2),
             "pass": check.passed,
@@ -274,20 +310,41 @@ def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
     return data
 
 
-def _suspect_to_json(suspect: Suspect) -> dict[str, Any]:
+def _possibility_to_json(one: Possibility) -> dict[str, Any]:
     data: dict[str, Any] = {
-        "what": suspect.fault.what,
-        "where": suspect.fault.where,
-        "says": suspect.fault.says,
-        "likelihood": round(suspect.likelihood, 6),
+        "kind": one.kind,
+        "says": _KINDS.get(one.kind, one.says),
+        "causes": [{"what": f.what, "where": f.where, "says": f.says} for f in one.faults],
+        "probability": round(one.probability, 6),
     }
-    if np.isfinite(suspect.residual_db):
-        data["residual_db"] = round(suspect.residual_db, 4)
-    if suspect.same_as:
-        data["same_as"] = [
-            {"what": f.what, "where": f.where, "says": f.says} for f in suspect.same_as
-        ]
+    if np.isfinite(one.residual_db):
+        data["residual_db"] = round(one.residual_db, 4)
     return data
+
+
+def _fault_to_json(one: Possibility) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "what": " + ".join(f.what for f in one.faults),
+        "where": " and ".join(f.where for f in one.faults),
+        "says": one.says,
+        "likelihood": round(one.probability, 6),
+    }
+    if np.isfinite(one.residual_db):
+        data["residual_db"] = round(one.residual_db, 4)
+    if one.same_as:
+        data["same_as"] = [{"what": f.what, "where": f.where, "says": f.says} for f in one.same_as]
+    return data
+
+
+def _estimate_to_json(e: Estimate) -> dict[str, Any]:
+    return {
+        "slot": e.label,
+        "what": e.what,
+        "unit": e.unit,
+        "value": float(f"{e.value:.6g}"),
+        "estimate": float(f"{e.estimate:.6g}"),
+        "interval_90": [float(f"{e.low:.6g}"), float(f"{e.high:.6g}")],
+    }
 
 
 def _rounded(values: Real) -> list[float]:

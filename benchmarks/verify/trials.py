@@ -1,0 +1,189 @@
+"""One trial: a speaker, what was planted, what was measured, and what `verify` said."""
+
+from __future__ import annotations
+
+import copy
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchmarks.verify import plant
+from benchmarks.verify.measuring import (
+    Rig,
+    draw_rig,
+    hear,
+    measure_impedance,
+    measure_response,
+    smooth_noise,
+)
+from benchmarks.verify.plant import Circuit, Planted
+from benchmarks.verify.speakers import GRID_HZ, Draw, Speaker, draw_speaker
+from optimizer.arrays import Complex
+from optimizer.bench.verify.faults import HEALTHY
+from optimizer.bench.verify.inference import Sight
+from optimizer.bench.verify.noise import Noise, whiten
+from optimizer.bench.verify.prediction import FaultBank, Observation
+from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
+from optimizer.measure.curve import ON_AXIS
+from optimizer.measure.driver import Driver
+from optimizer.network.network import Network
+from optimizer.network.slots import (
+    series_capacitor,
+    series_inductor,
+    series_resistor,
+    shunt_capacitor,
+    shunt_inductor,
+    shunt_resistor,
+)
+from optimizer.network.topology import Topology
+from optimizer.problem.problem import Problem
+from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor
+from optimizer.testing.problems import small_problem
+
+GROUPS = ("healthy", "listed", "pair", "unlisted", "alone")
+"""Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured."""
+
+_KINDS = {
+    "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
+    "unlisted": (plant.UNLISTED,), "alone": (plant.LISTED,),
+}  # fmt: skip
+
+STATED_DB, STATED_OHM_DB = 0.3, 0.3
+_SLOTS = {
+    ("series", "C"): series_capacitor, ("series", "L"): series_inductor,
+    ("series", "R"): series_resistor, ("shunt", "C"): shunt_capacitor,
+    ("shunt", "L"): shunt_inductor, ("shunt", "R"): shunt_resistor,
+}  # fmt: skip
+
+
+@dataclass
+class Trial:
+    """A speaker with a fault in it, and what `verify` is given."""
+
+    planted: tuple[Planted, ...]
+    problem: Problem
+    built: Network
+    observations: list[Observation]
+    strengths: tuple[float, ...]
+    """How far each fault stands out, by the tool's own linear model of all that may differ."""
+    truth: dict[tuple[str, str], float]
+    """True values by label and what."""
+
+
+def draw_trial(seed: int, group: str) -> Trial:
+    """Draw a trial of a group: healthy, listed, pair or unlisted."""
+    rng = np.random.default_rng([seed, GROUPS.index(group)])
+    measured = rng.random() < 0.4
+    speaker = draw_speaker(rng, measured=measured)
+    plant.connect_well(speaker)
+    low_hz = 320.0 if measured or rng.random() < 0.3 else 20.0
+    rough = rng.random() < 0.5 if group == "healthy" else rng.random() < 0.3
+    rig = draw_rig(rng, low_hz=low_hz, rough=rough)
+    problem, built = _design(speaker, rig, rng)
+    sound = plant.lay_out(speaker)
+    plant.scatter(sound, rng)
+    faulty = copy.deepcopy(sound)
+    planted, strengths = [], []
+    clean = plant.simulate(sound)
+    for kinds in _KINDS[group]:
+        one = copy.deepcopy(sound)
+        how = kinds[int(rng.integers(len(kinds)))]
+        state = rng.bit_generator.state
+        said = how(one, rng)
+        rng.bit_generator.state = state
+        how(faulty, rng)
+        planted.append(said)
+        strengths.append(
+            _strength(problem, built, clean, plant.simulate(one), rig, alone=group == "alone")
+        )
+    pressure, z = plant.simulate(faulty)
+    return Trial(
+        planted=tuple(planted), problem=problem, built=built,
+        observations=_observe(pressure, z, rig, rng)[: 1 if group == "alone" else None],
+        strengths=tuple(strengths),
+        truth=_truth(faulty),
+    )  # fmt: skip
+
+
+def _truth(circuit: Circuit) -> dict[tuple[str, str], float]:
+    return {(label, "value"): one.value for label, one in circuit.elements.items() if "." in label}
+
+
+def _design(speaker: Speaker, rig: Rig, rng: Draw) -> tuple[Problem, Network]:
+    """What the tool knows: drivers measured one by one, and what was meant to be built."""
+    drivers = []
+    for name, unit in speaker.units.items():
+        p, z = plant.drive_alone(unit)
+        p = hear(p, rig) * 10 ** (rig.shape_db * smooth_noise(rng, 1 / 3) / 20)
+        z = z * np.exp(rng.normal(0, 0.002, len(z)) + 1j * rng.normal(0, 0.002, len(z)))
+        drivers.append(
+            Driver(name=name, frequency_hz=GRID_HZ, directions=(ON_AXIS,), pressure=p[None],
+                   impedance=z, place_m=(unit.up_m, 0.0, 0.0))
+        )  # fmt: skip
+    make = {"L": coil, "C": capacitor, "R": lambda v, loss: resistor(v)}
+    ways = {
+        way: [
+            (in_line if place == "series" else across)(
+                name, replace(make[kind](v, loss), tolerance=0.05)
+            )
+            for name, (place, kind, v, loss) in parts.items()
+        ]
+        for way, parts in speaker.parts.items()
+    }
+    slots = {
+        way: [
+            _SLOTS[place, kind](name, v / 2, v * 2) for name, (place, kind, v, _) in parts.items()
+        ]
+        for way, parts in speaker.parts.items()
+    }
+    turned = [way for way, sign in speaker.sign.items() if sign < 0]
+    topology = Topology.of(free_polarity=list(speaker.sign), **slots)
+    return small_problem(drivers=drivers, topology=topology), network(ways, inverted=turned)
+
+
+def _observe(pressure: Complex, z: Complex, rig: Rig, rng: Draw) -> list[Observation]:
+    level, ohm = measure_response(pressure, rig, rng), measure_impedance(z, rig, rng)
+    heard = np.flatnonzero(rig.low_hz <= GRID_HZ)
+    low = 25.0 if rig.low_hz < 100 else 320.0
+    metered = np.flatnonzero(low <= GRID_HZ)
+    db, turn = 20 * np.log10(np.abs(ohm)), np.degrees(np.angle(ohm))
+    return [
+        Observation(kind="level", row=0, index=heard, value=level[heard], noise=STATED_DB),
+        Observation(kind="modulus", row=-1, index=metered, value=db[metered], noise=STATED_OHM_DB),
+        Observation(
+            kind="angle", row=-1, index=metered, value=turn[metered], noise=6.6 * STATED_OHM_DB
+        ),
+    ]
+
+
+def _strength(
+    problem: Problem, built: Network, clean: tuple[Complex, Complex],
+    faulty: tuple[Complex, Complex], rig: Rig, *, alone: bool,
+) -> float:  # fmt: skip
+    """By the tool's linear model, with the noise that the bench really has."""
+    curves = []
+    for p, z in (clean, faulty):
+        curves.append(
+            (20 * np.log10(np.abs(p) + 1e-9), 20 * np.log10(np.abs(z)), np.degrees(np.angle(z)))
+        )
+    heard = np.flatnonzero(rig.low_hz <= GRID_HZ)
+    noise = (rig.white_db, max(rig.ohm_db, 0.03), 6.6 * max(rig.ohm_db, 0.03))
+    kinds = ("level", "modulus", "angle")
+    seen = [
+        Observation(kind=kind, row=0 if kind == "level" else -1, index=heard,
+                    value=b[heard] - a[heard], noise=n)
+        for kind, a, b, n in zip(kinds, *curves, noise, strict=True)
+    ]  # fmt: skip
+    seen = seen[:1] if alone else seen
+    bank = FaultBank(problem, built, (HEALTHY,), seen)
+    whitening = whiten(problem.frequency_hz, seen, Noise(ripple_db=rig.ripple_db))
+    change = whitening(np.concatenate([o.value for o in seen])[None])
+    return float(Sight.of(bank, whitening).strength(change)[0])
+
+
+def run(trial: Trial) -> tuple[VerifyResult, float]:
+    """Let `verify` judge, with the time it took."""
+    start = time.perf_counter()
+    result = verify_speaker(trial.problem, trial.built, trial.observations)
+    return result, time.perf_counter() - start
