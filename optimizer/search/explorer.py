@@ -139,7 +139,8 @@ class Explorer:
             self.descent.count(len(rounded))
             found += rounded[:_KEPT]
             for genome, cost in rounded[:_DESCENDED]:
-                if stop():
+                # The first is brought to its end in any case: half a rounding is no network to build.
+                if ends and stop():
                     return found
                 chosen, cost, count = choose_anew(self.problem, genome, cost)
                 self.descent.count(count)

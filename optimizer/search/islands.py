@@ -193,8 +193,8 @@ class Islands:
         del self.passes[: self.count]
         # Networks first: time may be up before the round is done.
         portions[:0] = self._finishes()
-        if len(portions) < self.count:
-            if self.choosing and self.niches:
+        if self.niches and len(portions) < self.count:
+            if self.choosing:
                 portions += [self._scatter() for _ in range(_SCATTERED)]
             portions += self._advised()
             portions += self._wanders()
