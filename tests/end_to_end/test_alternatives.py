@@ -261,7 +261,7 @@ def test_verify_names_a_control_in_a_wrong_position(bench: Bench) -> None:
     bench.run("sheet", left, "--columns", bench.folder / "left")
     files = (bench.folder / "left" / "on_axis.txt", bench.folder / "left" / "impedance.txt")
     told = bench.folder / "verify.json"
-    bench.run("verify", at, *files, "--json", told)
+    bench.run("verify", at, *files, "--json", told, code=4)
     answer = json.loads(told.read_text(encoding="utf-8"))
     assert not answer["healthy"]
     first = answer["faults"][0]
