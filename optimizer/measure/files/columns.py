@@ -31,7 +31,7 @@ _FACTORS: dict[str, dict[str, float]] = {
         "gon": math.pi / 200.0,
     },
     "pressure": {
-        "dB": 1.0, "ratio": 1.0, "V": 1.0, "%": 0.01, "Pa": 1.0 / REFERENCE_PA,
+        "dB": 1.0, "ratio": 1.0, "V": 1.0, "mV": 1e-3, "%": 0.01, "Pa": 1.0 / REFERENCE_PA,
         "mPa": 1e-3 / REFERENCE_PA, "µPa": 1e-6 / REFERENCE_PA,
     },
     "impedance": {"ohm": 1.0, "kohm": 1e3, "mohm": 1e-3, "dB": 1.0},
@@ -57,7 +57,8 @@ _UNITS = {
     "kohm": "kohm kohms kω ком kiloohm",
     "mohm": "mohm mω milliohm",
     "ratio": "ratio linear lin abs fs factor faktor absolute",
-    "V": "v mv volt volts",
+    "V": "v volt volts",
+    "mV": "mv",
     "%": "% percent prozent",
     "time": "ms s us µs sec msec",
 }
@@ -95,7 +96,8 @@ _EXACT = {
     "γ": "coherence", "γ2": "coherence", "gd": "group delay", "no": "something else",
     "nr": "something else", "n": "something else", "#": "something else",
     "id": "something else", "num": "something else", "hd2": "something else",
-    "hd3": "something else", "sd": "something else", "t": "something else", "mod": "modulus",
+    "hd3": "something else", "s1": "something else", "vswr": "something else", "lag": "something else",
+    "sd": "something else", "t": "something else", "mod": "modulus",
 }  # fmt: skip
 _SKIP = {"-", "skip", "ignore", "ignored", ""}
 _VALUE = re.compile(r"[:=]\s*[-+]?\d|^\s*[-+]?\d[\d.,]*\s*[a-zµ]", re.IGNORECASE)

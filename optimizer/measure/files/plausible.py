@@ -7,6 +7,7 @@ what is not is refused with the words that would settle it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -42,6 +43,9 @@ LOWEST_LEVEL_DB = 50.0
 """Levels above 0 that stay below this are no sound pressure of a driver at 1 m."""
 MOST_DB_OHM = 80.0
 """10 kilohm in decibels of an ohm."""
+
+
+_WEIGHTED = re.compile(r"\bdb\s*\(?[ac]\)?(?![a-z])", re.IGNORECASE)
 
 
 def judge_columns(
@@ -137,6 +141,9 @@ def _judge_level(rows: Real, curve: CurveColumns, doubts: list[Doubt]) -> None:
     """Refuse what may be a ratio or pascals, what runs like a phase, and parts of a number."""
     unit, level = curve.columns[1].unit, rows[:, 1]
     span = f"{level.min():.4g} to {level.max():.4g}"
+    if _WEIGHTED.search(curve.columns[1].text):
+        what = f"is weighted ({curve.columns[1].text}): its level is not that of the driver"
+        doubts.append(Doubt(what, curve.describe("pressure")))
     if unit in ("", "dB") and np.ptp(level) > WIDEST_DB:
         raise InputError(
             "a level runs over less than 180 dB; this may be a phase",
@@ -246,10 +253,19 @@ def _judge_phase(
     rows: Real, curve: CurveColumns, quantity: Quantity, doubts: list[Doubt]
 ) -> CurveColumns:
     """Tell radians from degrees, and a phase from something else, where nobody said it."""
-    if rows.shape[1] < 3 or curve.columns[2].meaning != "phase" or curve.columns[2].unit:
+    if rows.shape[1] < 3 or curve.columns[2].meaning != "phase":
         return curve
     phase = rows[:, 2]
     if not phase.any():
+        alone = replace(curve, at=curve.at[:2], columns=curve.columns[:2])
+        what = "has a phase of 0 throughout: probably none was exported"
+        doubts.append(Doubt(what, alone.describe(quantity), serious=False))
+        return curve
+    if curve.columns[2].unit == "deg" and _wraps_at_200(phase):
+        other = _with_unit(curve, 2, "gon")
+        value = f"{phase.min():.4g} to {phase.max():.4g}"
+        raise _refuse("a phase that wraps at 200 is not in degrees", value, other, quantity)
+    if curve.columns[2].unit:
         return curve
     degrees, radians = _with_unit(curve, 2, "deg"), _with_unit(curve, 2, "rad")
     span = f"{phase.min():.4g} to {phase.max():.4g}"
@@ -271,6 +287,12 @@ def _judge_phase(
                 radians, quantity,
             )  # fmt: skip
     return curve
+
+
+def _wraps_at_200(phase: Real) -> bool:
+    """Whether a phase jumps by a turn of 400, as in gon, which some languages call grad."""
+    jumps = np.abs(np.diff(phase))
+    return bool(181.0 < np.abs(phase).max() <= 200.5 and jumps.max() > 350.0)
 
 
 def _follow(rows: Real, curve: CurveColumns) -> float | None:

@@ -560,6 +560,13 @@ def _build(table: TextTable, quantity: Quantity) -> MeasuredCurve:
     if table.holds_pairs:
         rows, curve = rows[:, :2], replace(curve, at=curve.at[:2], columns=curve.columns[:2])
         notes.append("columns are frequency and level pairs: only the first curve is read")
+    if not curve.stated and table.columns > 12 and table.columns > 4 * len(rows):
+        raise InputError(
+            "each row is one frequency; here rows and columns seem exchanged",
+            line=int(lines[0]),
+            value=f"{len(rows)} rows of {table.columns} columns",
+            remedy="exchange rows and columns",
+        )
     names = _name_columns(curve, quantity)
     for column, name in enumerate(names):
         _require(np.isfinite(rows[:, column]), rows[:, column], lines, f"{name} must be finite")
@@ -669,10 +676,12 @@ def _name_unused(table: TextTable, curve: CurveColumns) -> list[str]:
         if table.columns > 3 and not table.holds_pairs:
             return [f"columns after the third are ignored ({table.columns} found)"]
         return []
+    elsewhere = {place for one in table.curves for place in one.at}
+    taken = elsewhere if _name_all(table.curves, "pressure") else set(curve.at)
     rest = [
         column.text or column.meaning
         for place, column in enumerate(table.headings)
-        if place not in curve.at and place < table.columns and column.text != "empty"
+        if place not in taken and place < table.columns and column.text != "empty"
     ]
     rest += ["a column without heading"] * (table.columns - max(len(table.headings), 0))
     return [f"columns not read: {', '.join(rest)[:120]}"] if rest else []
