@@ -26,8 +26,8 @@ WHOLE = "loudspeaker"
 MOST_CORRECTION_DB = 40.0
 """No calibration corrects by more."""
 USUAL_RISE = 2.0
-"""Nepers from the resonance of a driver to the centre of its energy, about three octaves (from the
-three two-ways of the check data: 1.3 to 3.0)."""
+"""Nepers from the resonance of a driver to the centre of its energy, about three octaves; a guess, no
+source."""
 _GERMAN = re.compile(r"(?<![a-z])(?:tt|ht|tmt)(?![a-z])")
 _MIDRANGE = re.compile(r"(?<![A-Za-z])(?:mt|MT|Mt)(?![A-Za-z])")
 
