@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ from optimizer.measure.survey.impedance_peaks import (
     smooth_modulus,
 )
 from optimizer.measure.survey.motional import (
+    Box,
     Motional,
     MotionalFit,
     RootR0,
@@ -183,21 +185,17 @@ def _read_resonance(
             notes=(*survey.notes, why),
         )
     start = guess_circuit(f, smooth, peak)
-    fits: list[tuple[Literal["closed", "vented"], MotionalFit]] = []
-    for share in (1.0, 0.6):
-        first = replace(start, resonance_hz=start.resonance_hz * (share if vented else 1.0))
-        if vented:
-            first = replace(first, tuning_hz=tuning, alpha=1.5, leak_q=8.0)
-        box: Literal["closed", "vented"] = "vented" if vented else "closed"
-        fits.append(
-            (
-                box,
-                fit_motional(f[limit], z[limit], has_phase=curve.has_phase, start=first, box=box),
+    kind: Box = "vented" if vented else "closed"
+    starts = [start]
+    if vented:
+        starts = [
+            replace(
+                start, resonance_hz=share * start.resonance_hz,
+                tuning_hz=tuning, alpha=1.5, leak_q=8.0,
             )
-        )
-        if not vented:
-            break
-    kind, fit = min(fits, key=lambda item: item[1].residual)
+            for share in (1.0, 0.6)
+        ]  # fmt: skip
+    fit = _fit_circuit(curve, limit, kind, starts)
     hidden = not vented and fit.residual > DOUBTFUL_FIT and f[peak] < 12.0 * f[0]
     if hidden:
         kind, fit = _try_hidden_port(curve, limit, start, fit)
@@ -245,22 +243,35 @@ def _read_resonance(
     )
 
 
+def _fit_circuit(
+    curve: MeasuredCurve, limit: Flags, box: Box, starts: Sequence[Motional]
+) -> MotionalFit:
+    """Fit both circuits of the coil and keep the likelier: the wrong one spoils the resistance."""
+    fit = partial(
+        fit_motional,
+        curve.frequency_hz[limit],
+        curve.value[limit],
+        has_phase=curve.has_phase,
+        box=box,
+    )
+    semi = min((fit(start=one) for one in starts), key=lambda done: done.residual)
+    # A wrong coil may have led everything astray, so the other begins from the starts as well.
+    double = [fit(start=one, coil="double") for one in (semi.values, *starts)]
+    return min(semi, *double, key=lambda done: done.evidence)
+
+
 def _try_hidden_port(
     curve: MeasuredCurve, limit: Flags, start: Motional, closed: MotionalFit
-) -> tuple[Literal["closed", "vented"], MotionalFit]:
+) -> tuple[Box, MotionalFit]:
     """Fit a vented box whose lower peak lies below the data; it has to be much the better one."""
-    f, z = curve.frequency_hz[limit], curve.value[limit]
-    fits = [
-        fit_motional(
-            f, z, has_phase=curve.has_phase, box="vented",
-            start=replace(
-                start, resonance_hz=0.65 * start.resonance_hz,
-                tuning_hz=share * start.resonance_hz, alpha=1.5, leak_q=8.0,
-            ),
+    starts = [
+        replace(
+            start, resonance_hz=0.65 * start.resonance_hz,
+            tuning_hz=share * start.resonance_hz, alpha=1.5, leak_q=8.0,
         )
         for share in (0.45, 0.65)
     ]  # fmt: skip
-    best = min(fits, key=lambda fit: fit.residual)
+    best = _fit_circuit(curve, limit, "vented", starts)
     if best.residual < min(0.5 * closed.residual, GOOD_FIT):
         return "vented", best
     return "closed", closed
@@ -296,7 +307,7 @@ def _read_inductance(survey: ImpedanceSurvey, curve: MeasuredCurve) -> Impedance
     without = z
     if survey.fit is not None:
         values = survey.fit.values
-        still = model_impedance(f, replace(values, k=0.0)) - values.re_ohm
+        still = model_impedance(f, values.without_coil) - values.re_ohm
         without = z - still
     at = {1000.0: None, 10000.0: None}
     found: dict[float, float | None] = dict(at)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.text.brief import brief
+
+_FINEST = 1e-4  # relative misfit below which circuits are equally good: files have no more digits
+
+Box = Literal["closed", "vented"]
+"""What a driver is mounted in: free air counts as closed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +32,8 @@ class Motional:
         Semi-inductance ``k (j w)^n`` in ohm s^n; n = 1 is an inductance of k henry.
     tuning_hz, alpha, leak_q : float or None
         Port resonance, compliance ratio and loss of a vented box; None without a port.
+    second_h, second_ohm : float or None
+        A second inductance with a resistance across it, in series; then n = 1.
     """
 
     re_ohm: float
@@ -38,6 +45,13 @@ class Motional:
     tuning_hz: float | None = None
     alpha: float | None = None
     leak_q: float | None = None
+    second_h: float | None = None
+    second_ohm: float | None = None
+
+    @property
+    def without_coil(self) -> Motional:
+        """The same with a coil that is a mere resistance."""
+        return replace(self, k=0.0, second_h=None, second_ohm=None)
 
     @property
     def qts(self) -> float:
@@ -70,7 +84,8 @@ def model_impedance(frequency_hz: Real, values: Motional) -> Complex:
     Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20(5), 1972, and the vented-box
     papers of 1973 (from memory); the port branch, an inductance, a capacitance and a loss in
     series across the motional branch, is their electrical dual. Semi-inductance: Leach, JAES
-    50(6), 2002.
+    50(6), 2002. An inductance and a second one with a resistance across it: common practice in
+    data sheets, no source.
     """
     jw = 2j * np.pi * frequency_hz
     ws = 2.0 * np.pi * values.resonance_hz
@@ -83,6 +98,8 @@ def model_impedance(frequency_hz: Real, values: Motional) -> Complex:
         box = inductance / values.alpha
         admittance = admittance + 1.0 / (jw * box + wb * box / values.leak_q + wb**2 * box / jw)
     total = values.re_ohm + values.k * jw**values.n + 1.0 / admittance
+    if values.second_h is not None and values.second_ohm is not None:
+        total = total + 1.0 / (1.0 / (jw * values.second_h) + 1.0 / values.second_ohm)
     return np.asarray(total, dtype=np.complex128)
 
 
@@ -99,11 +116,15 @@ class MotionalFit:
         where given); 0.01 is 1 %.
     spread : float
         Relative standard error of the resonance.
+    evidence : float
+        Bayesian information criterion of the fit: the less, the better the circuit explains the
+        data for the number of its values.
     """
 
     values: Motional
     residual: float
     spread: float
+    evidence: float = 0.0
 
     __repr__ = brief
 
@@ -114,7 +135,8 @@ def fit_motional(
     *,
     has_phase: bool,
     start: Motional,
-    box: Literal["closed", "vented"] = "closed",
+    box: Box = "closed",
+    coil: Literal["semi", "double"] = "semi",
 ) -> MotionalFit:
     """Fit the circuit by robust least squares on the logarithm of the impedance.
 
@@ -130,6 +152,8 @@ def fit_motional(
         Starting values.
     box : {"closed", "vented"}
         Whether to include the port branch.
+    coil : {"semi", "double"}
+        Whether the coil is a semi-inductance, or an inductance and a shunted one in series.
 
     Returns
     -------
@@ -142,19 +166,22 @@ def fit_motional(
     weight = np.sqrt(np.gradient(np.log2(frequency_hz)))
     weight = weight / np.sqrt(np.mean(weight**2))
 
+    port, double = box == "vented", coil == "double"
+
     def unpack(x: Real) -> Motional:
-        port = box == "vented"
         return Motional(
             re_ohm=float(np.exp(x[0])),
             resonance_hz=float(np.exp(x[1])),
             qms=float(np.exp(x[2])),
             qes=float(np.exp(x[3])),
             # k is scaled by its size at 1 kHz so that k and n do not trade places.
-            k=float(np.exp(x[4]) / (2e3 * np.pi) ** x[5]),
-            n=float(x[5]),
-            tuning_hz=float(np.exp(x[6])) if port else None,
-            alpha=float(np.exp(x[7])) if port else None,
-            leak_q=float(np.exp(x[8])) if port else None,
+            k=float(np.exp(x[4]) / (2e3 * np.pi) ** (1.0 if double else x[5])),
+            n=1.0 if double else float(x[5]),
+            second_h=float(np.exp(x[5]) / (2e3 * np.pi)) if double else None,
+            second_ohm=float(np.exp(x[6])) if double else None,
+            tuning_hz=float(np.exp(x[-3])) if port else None,
+            alpha=float(np.exp(x[-2])) if port else None,
+            leak_q=float(np.exp(x[-1])) if port else None,
         )
 
     def error(x: Real) -> Real:
@@ -170,7 +197,11 @@ def fit_motional(
     ]  # fmt: skip
     low = [first[0] - 1.0, first[1] - 0.7, np.log(0.2), np.log(0.05), np.log(1e-4), 0.2]
     high = [first[0] + 1.0, first[1] + 0.7, np.log(60.0), np.log(60.0), np.log(1e3), 1.0]
-    if box == "vented":
+    if double:
+        # Half of the rise at 1 kHz each, and a resistance that acts above it.
+        first[4:] = [first[4] - np.log(2.0), first[4], np.log(s.re_ohm)]
+        low[5:], high[5:] = [np.log(1e-4), np.log(0.01)], [np.log(1e3), np.log(1e3)]
+    if port:
         tuning = s.tuning_hz or s.resonance_hz
         first += [np.log(tuning), np.log(s.alpha or 1.5), np.log(s.leak_q or 8.0)]
         low += [np.log(tuning) - 0.4, np.log(0.05), np.log(1.0)]
@@ -184,8 +215,13 @@ def fit_motional(
     rms = float(np.sqrt(np.mean(residual**2)))
     normal = answer.jac.T @ answer.jac
     variance = np.diag(np.linalg.pinv(normal, rcond=1e-12))[1] * rms**2
+    count = len(residual)
+    left = max(2.0 * answer.cost / count, _FINEST**2)
     return MotionalFit(
-        values=unpack(answer.x), residual=rms, spread=float(np.sqrt(max(variance, 0.0)))
+        values=unpack(answer.x),
+        residual=rms,
+        spread=float(np.sqrt(max(variance, 0.0))),
+        evidence=float(count * np.log(left) + len(answer.x) * np.log(count)),
     )
 
 
