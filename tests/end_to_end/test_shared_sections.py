@@ -152,9 +152,10 @@ def test_verify_tells_a_healthy_speaker_from_one_with_a_turned_way(fitted, ladde
     was = tail.split()[1]
     crossed = fitted / "crossed.yaml"
     crossed.write_text(f"{head}  tweeter:\n{tail.replace(was, other[was], 1)}", encoding="utf-8")
-    for made, says in ((turned, "Nothing is wrong"), (crossed, "wrong way round")):
+    for made, code, says in ((turned, 0, "PASS: nothing"), (crossed, 4, "wrong way round")):
         columns = fitted / f"columns-{made.stem}"
         if not columns.exists():
             run(laddersmith, fitted, "sheet", made, "--columns", columns)
         done = laddersmith("verify", fitted / "design.yaml", turned, columns / "on_axis.txt")
-        assert says in done.stdout, done.stdout + done.stderr
+        assert done.returncode == code, done.stdout + done.stderr
+        assert says in " ".join(done.stdout.split()), done.stdout + done.stderr

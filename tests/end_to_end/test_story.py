@@ -79,7 +79,7 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
         )
         == 0
     )
-    for which, healthy in (("right", True), ("wrong", False)):
+    for which, healthy, code in (("right", True, 0), ("wrong", False, 4)):
         assert (
             run(
                 "verify",
@@ -90,7 +90,7 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
                 "--json",
                 folder / "verify.json",
             )
-            == 0
+            == code
         )
         verdict = json.loads((folder / "verify.json").read_text(encoding="utf-8"))
         assert verdict["healthy"] is healthy

@@ -100,7 +100,7 @@ def test_check_and_voice_move_parts_of_expressions(bench: Bench) -> None:
     assert "L||R" in said
     assert "Ra||(Rb+C)" in said
     answers = bench.folder / "v.json"
-    bench.run("voice", bench.file, "--wish", "3k..8k -1 dB", "--changes", 1, "--json", answers)
+    bench.run("voice", bench.file, "--wish", "3k..8k -1 dB", "--changes", 2, "--json", answers)
     labels = {
         f"{way.name}.{name}"
         for way in bench.problem.topology.ways
