@@ -16,6 +16,7 @@ from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.problem.verdicts import is_bad
 from optimizer.search.budget import Stopwatch
+from optimizer.search.descend.exchange import has_many_options
 from optimizer.search.islands import ISLANDS, Islands
 from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
@@ -36,7 +37,8 @@ AGREEING = 4
 
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
 LEAST_LEFT = 0.05  # share of the time that is worth going on with after a proof
-_EXPLORED = 0.8  # share of the time left after which proofs begin
+_EXPLORED, _MOSTLY_EXPLORED = 0.6, 0.8  # share of the time left after which proofs begin
+_SHORT_S = 5.0  # budget that is better spent on finding networks than on proving them
 _BOARD_SHARE = 0.3  # of the time for going down from the parts on a board
 _LEFT = "changes of parts lead from it to a better one"
 
@@ -220,8 +222,12 @@ class _State:
         self, islands: Islands, evaluations: int | None, top: int
     ) -> Literal["converged", "budget"]:
         """Explore, prove what was found, and go on exploring as long as that leaves time."""
+        # Where options are many, the proof cannot be had in the time: rather look further.
+        many = has_many_options(self.problem.space)
+        short = self.clock.seconds is not None and self.clock.seconds < _SHORT_S
+        share = _MOSTLY_EXPLORED if many or short else _EXPLORED
         while True:
-            ended = self.explore(islands, evaluations, self.clock.until(_EXPLORED))
+            ended = self.explore(islands, evaluations, self.clock.until(share))
             self.round_in_haste(islands, top)
             if ended == "converged" and self.small:
                 self.enumerate(top)

@@ -20,6 +20,20 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="other signals t
 REQUESTS = [signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)]
 
 
+@pytest.fixture(autouse=True)
+def heard():
+    """Let requests be heard: whoever runs the tests in the background has them ignored."""
+    before = {
+        number: signal.signal(
+            number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL
+        )
+        for number in dict.fromkeys(REQUESTS)
+    }
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
 @pytest.mark.parametrize("number", REQUESTS)
 def test_every_request_is_like_ctrl_c(number, monkeypatch):
     """The first raises; those that follow at once are the same one; a later one raises again."""
