@@ -47,10 +47,9 @@ STALE_ROUNDS = 4
 """Rounds without anything better after which a start has come to its end."""
 
 _FEW = 64  # structures that are all met without advice
-_FEWEST_PASSES = 4
+_FEWEST_PASSES = 4  # so many are done before anything else; of more only some are needed
 _FEWEST_STARTS = 6
 _USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
-_FEW_PASSES = 4  # that many are done before anything else; of more only some are needed
 _SCATTERED_FIRST, _SCATTERED = 8, 3  # scattered first passes at the beginning, and a round
 _ALLOWANCE = 800  # networks of a climb
 _FINISHED_A_ROUND = 2
@@ -185,7 +184,7 @@ class Islands:
         list of Portion
             Empty when nothing is left to be tried in this start.
         """
-        if self.choosing and not self.niches and len(self.passes) > _FEW_PASSES:
+        if self.choosing and not self.niches and len(self.passes) > _FEWEST_PASSES:
             # Quick looks first: there is something to bring to networks soon.
             return [self._scatter() for _ in range(_SCATTERED_FIRST)]
         portions: list[Portion] = []

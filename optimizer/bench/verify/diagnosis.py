@@ -38,7 +38,7 @@ from optimizer.bench.verify.noise import (
     thin,
     whiten,
 )
-from optimizer.bench.verify.prediction import FaultBank, Observation, UnknownKind
+from optimizer.bench.verify.prediction import FaultBank, Observation, UnknownKind, place
 from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.problem import Problem
@@ -318,11 +318,7 @@ def compare_raw(
     """Measured less predicted as it is: no level or slope taken off."""
     bank = FaultBank(problem, network, (HEALTHY,), observations)
     predicted, _ = bank.predict(np.zeros((1, bank.count)), slopes=False)
-    out, start = [], 0
-    for o in observations:
-        out.append((o, o.value - predicted[0][start : start + len(o.value)]))
-        start += len(o.value)
-    return tuple(out)
+    return tuple((o, o.value - predicted[0][here]) for o, here in place(observations))
 
 
 def _is_fine(frequency_hz: Real) -> bool:
@@ -390,9 +386,13 @@ def _keep(entries: Sequence[_Entry], count: int) -> list[_Entry]:
 
 def _refit(view: _View, entries: Sequence[_Entry], noise: Noise, *, rounds: int) -> list[_Entry]:
     """Go on fitting entries, the first of which is the sound speaker."""
-    hypotheses = [e.hypothesis for e in entries]
-    start = np.concatenate([e.fit.shift for e in entries])
+    hypotheses, start = _reached(entries)
     return _gather(hypotheses, view.fit(hypotheses, start, noise, rounds=rounds))
+
+
+def _reached(entries: Sequence[_Entry]) -> tuple[list[Hypothesis], Real]:
+    """Hypotheses of entries, and where their fits have come to, shape (P, K)."""
+    return [e.hypothesis for e in entries], np.concatenate([e.fit.shift for e in entries])
 
 
 def _part(entries: Sequence[_Entry], most: int, nearest: int) -> tuple[list[_Entry], list[_Entry]]:
@@ -420,8 +420,7 @@ def _find_ripple(rough: _View, kept: Sequence[_Entry]) -> Noise:
     if not any(o.kind == "level" for o in rough.bank.observations):
         return Noise()
     leads = [kept[0], *_keep(kept[1:], _LEADS + 1)]
-    hypotheses = [e.hypothesis for e in leads]
-    start = np.concatenate([e.fit.shift for e in leads])
+    hypotheses, start = _reached(leads)
     prior = np.log([e.prior for e in leads])
     scores = [
         float(np.max(rough.fit(hypotheses, start, Noise(ripple_db=db), rounds=3).evidence + prior))
@@ -435,8 +434,7 @@ def _settle(
     whole: _View, entries: Sequence[_Entry], noise: Noise
 ) -> tuple[list[_Entry], list[_Entry]]:
     """Fit entries on the whole grid, alone and with a discrepancy, each from the other's best."""
-    hypotheses = [e.hypothesis for e in entries]
-    start = np.concatenate([e.fit.shift for e in entries])
+    hypotheses, start = _reached(entries)
     alone = whole.fit(hypotheses, start, noise, rounds=6)
     leads = [0, *(int(p) for p in np.argsort(-alone.promise) if p != 0)][: _LEADS + 1]
     led = [hypotheses[p] for p in leads]
@@ -502,8 +500,7 @@ def _with_ripples(
     if not any(o.kind == "level" for o in whole.bank.observations):
         known = float(np.log(dict(RIPPLES_DB)[noise.ripple_db]))
         return [replace(e, evidence=e.evidence + known) for e in finals], 0.0
-    hypotheses = [e.hypothesis for e in finals]
-    start = np.concatenate([e.fit.shift for e in finals])
+    hypotheses, start = _reached(finals)
     zero = float(finals[0].fit.evidence[0]) - finals[0].evidence
     fits = {
         db: whole.fit(hypotheses, start, replace(noise, ripple_db=db), rounds=3)
@@ -582,10 +579,9 @@ def _deviations(
     observations: Sequence[Observation], predicted: Real
 ) -> tuple[tuple[Observation, Real], ...]:
     """Measured less predicted, responses level aligned."""
-    out, start = [], 0
-    for o in observations:
-        difference = o.value - predicted[start : start + len(o.value)]
-        start += len(o.value)
+    out = []
+    for o, here in place(observations):
+        difference = o.value - predicted[here]
         if o.kind == "level":
             # The median: a fault in one band must not tilt the picture of all others.
             difference = difference - np.median(difference)
@@ -648,7 +644,7 @@ def _list_possibilities(
     curves = {
         name: whitening(entries[i].fit.value)[0]
         for name, i in firsts.items()
-        if entries[i].fit.value.shape[1] == len(whole.target) and entries[i].kind != "unlisted"
+        if _is_whole(whole, entries[i]) and entries[i].kind != "unlisted"
     }
     out = []
     for name, members in families.items():
@@ -684,12 +680,10 @@ def _said(bank: FaultBank, entry: _Entry) -> tuple[Fault, ...]:
 
 def _left_db(whole: _View, entry: _Entry) -> float:
     """Compute what a fit leaves, rms in dB; of one on the thinned grid alone infinite."""
-    value = entry.fit.value[0]
-    if len(value) != len(whole.target):
+    if not _is_whole(whole, entry):
         return float("inf")
-    left = [
-        np.asarray(d) for o, d in _deviations(whole.bank.observations, value) if o.kind != "angle"
-    ]
+    deviations = _deviations(whole.bank.observations, entry.fit.value[0])
+    left = [np.asarray(d) for o, d in deviations if o.kind != "angle"]
     return float(np.sqrt(np.mean(np.concatenate(left) ** 2))) if left else 0.0
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.bench.verify.prediction import Observation
+from optimizer.bench.verify.prediction import Observation, place
 
 SLOPE_SPREAD_DB = 0.2
 """Expected error of a microphone and its room, dB per octave over the whole band."""
@@ -103,10 +103,8 @@ def whiten(frequency_hz: Real, observations: Sequence[Observation], noise: Noise
     noise : Noise
         All else.
     """
-    blocks, log_det, start = [], 0.0, 0
-    for o in observations:
-        here = slice(start, start + len(o.value))
-        start = here.stop
+    blocks, log_det = [], 0.0
+    for o, here in place(observations):
         root = np.linalg.cholesky(_covariance(np.log2(frequency_hz[o.index]), o, noise))
         log_det += float(np.log(np.diag(root)).sum())
         blocks.append((here, np.linalg.inv(root)))
@@ -153,11 +151,9 @@ def settle_noise(
     median of that does not see the few places where a curve bends. On a coarse grid curves bend
     everywhere, so there the noise is never taken for more than stated.
     """
-    out, start = [], 0
-    for o in observations:
-        left = o.value - value[start : start + len(o.value)]
-        start += len(o.value)
-        bend = np.abs(np.diff(left, 2))
+    out = []
+    for o, here in place(observations):
+        bend = np.abs(np.diff(o.value - value[here], 2))
         found = float(np.median(bend)) / (0.6745 * np.sqrt(6.0))
         octaves = np.log2(frequency_hz[o.index[-1]] / frequency_hz[o.index[0]])
         fine = len(o.index) / max(octaves, 1e-9) >= _FINE_PER_OCTAVE

@@ -84,6 +84,15 @@ class Observation:
     __repr__ = brief
 
 
+def place(observations: Sequence[Observation]) -> Iterator[tuple[Observation, slice]]:
+    """Yield each observation and where it lies when all stand in one row."""
+    start = 0
+    for o in observations:
+        end = start + len(o.value)
+        yield o, slice(start, end)
+        start = end
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unknown:
     """One number that may differ from what was designed and measured.

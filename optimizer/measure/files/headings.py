@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -84,21 +84,21 @@ def read_heading(text: str) -> FileHeading:
         Fields stay None where nothing is said.
     """
     head = text[:LONGEST_HEADING]
-    quantity, line = _find_quantity(head)
+    lines = [line.strip(_MARKS) for line in head.splitlines() if not _ROW.match(line)]
+    quantity, line = _find_quantity(lines)
     smooth, gate = _SMOOTH.search(head), _GATE.search(head)
     return FileHeading(
         quantity=quantity,
         line=line,
-        title=_find_title(head),
+        title=_find_title(lines),
         calibration=_CALIBRATION.search(head) is not None,
         smoothing=float(smooth.group(1)) if smooth else None,
         gate_s=_milliseconds(gate.group(1)) if gate else None,
     )
 
 
-def _find_quantity(head: str) -> tuple[Quantity | None, str]:
+def _find_quantity(lines: Sequence[str]) -> tuple[Quantity | None, str]:
     """Look for units in the column line first, then in all comment lines."""
-    lines = [line.strip(_MARKS) for line in head.splitlines() if not _ROW.match(line)]
     columns = [line for line in lines if _COLUMNS.search(line)]
     for line in (*columns, *lines):
         ohm, spl = _OHM.search(line), _SPL.search(line)
@@ -109,9 +109,8 @@ def _find_quantity(head: str) -> tuple[Quantity | None, str]:
     return None, ""
 
 
-def _find_title(head: str) -> str:
+def _find_title(lines: Sequence[str]) -> str:
     """Find the comment that names what was measured: one that is called so, or the first line."""
-    lines = [line.strip(_MARKS) for line in head.splitlines() if not _ROW.match(line)]
     for line in lines:
         match = _TITLE.match(line)
         if match:

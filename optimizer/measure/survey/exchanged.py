@@ -51,10 +51,7 @@ def inspect_exchanges(
                 f"plays around {middles[0]:.0f} Hz, and {other.path} around {middles[1]:.0f} Hz, "
                 f"though they are called {low} and {high}: the two seem exchanged",
                 "say which is which",
-                by_stating=(
-                    Subject("file", f"{one.path}={high}", "role"),
-                    Subject("file", f"{other.path}={low}", "role"),
-                ),
+                by_stating=_say_roles({one.path: high, other.path: low}),
             )
     if timing is not None and timing.residual_db is not None and timing.residual_db > POOR_DB:
         yield from _try_together(folder, list(shapes), timing.residual_db)
@@ -62,6 +59,11 @@ def inspect_exchanges(
 
 def _response(folder: Folder, name: str) -> FileReading:
     return next(iter(folder.drivers[name].responses.values()))
+
+
+def _say_roles(roles: Mapping[str, str]) -> tuple[Subject, ...]:
+    """Say of files, by path, what they are."""
+    return tuple(Subject("file", f"{path}={role}", "role") for path, role in roles.items())
 
 
 def _try_together(folder: Folder, names: list[str], misfit_db: float) -> Iterator[Finding]:
@@ -86,10 +88,7 @@ def _try_together(folder: Folder, names: list[str], misfit_db: float) -> Iterato
             f"fits far better with {path} and it exchanged: {fitted.residual_db:.2f} instead of "
             f"{misfit_db:.2f} dB",
             "say which is which",
-            by_stating=(
-                Subject("file", f"{path}=together", "role"),
-                Subject("file", f"{together.path}={name}", "role"),
-            ),
+            by_stating=_say_roles({path: "together", together.path: name}),
         )
 
 
