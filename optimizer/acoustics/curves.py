@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -84,7 +85,9 @@ class Curves:
         self._products: dict[tuple[int, int], tuple[Real, Real]] = {}
         self._power: dict[str, Real] = {}
         self._level: dict[str, Real] = {}
-        self.derived: dict[tuple[object, ...], Real] = {}
+        self.derived: dict[
+            tuple[object, ...], Any
+        ] = {}  # what goals share, by whatever they name it
 
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:

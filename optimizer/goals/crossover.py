@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import reduce
+from typing import TypeVar, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.acoustics.channels import (
     DEGREES,
@@ -21,6 +24,8 @@ from optimizer.goals.goal import BandGoal, GridGoal, Prepared
 from optimizer.goals.options import band_option, hard_option, option, weight_option
 from optimizer.goals.prepared import CrossoverRange, Scene, join_terms
 from optimizer.text.units import format_quantity
+
+_Scalar = TypeVar("_Scalar", bound=np.generic)
 
 DEEPEST_NULL_DB = 60.0
 """A deeper null than this cannot be measured in a room and is not asked for."""
@@ -91,39 +96,46 @@ class PhaseTracking(
     )
     weight: float = weight_option(0.02)
 
-    def _overlap(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
+    def _overlaps(self, on: PreparedPairs, curves: Curves) -> list[Real]:
+        """How far each pair counts, 0 to 1, shape (..., N) each."""
         levels = [way_level_db(curves, w)[..., on.span] for w in range(curves.field.ways)]
-        loudest = levels[0]
-        for level in levels[1:]:
-            loudest = np.maximum(loudest, level)
-        lower = np.minimum(levels[pair[0]], levels[pair[1]])
-        return np.asarray(np.clip(1.0 - (loudest - lower) / self.overlap_db, 0.0, 1.0))
+        loudest = reduce(np.maximum, levels)
+        return [
+            np.clip(
+                1.0 - (loudest - np.minimum(levels[first], levels[second])) / self.overlap_db,
+                0.0,
+                1.0,
+            )
+            for first, second in on.pairs
+        ]
+
+    def _terms(self, on: PreparedPairs, curves: Curves) -> list[Real]:
+        return [
+            overlap * self._phase(on, curves, pair)
+            for overlap, pair in zip(self._overlaps(on, curves), on.pairs, strict=True)
+        ]
 
     def _phase(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
         return np.asarray(DEGREES * way_phase_difference_rad(curves, *pair)[..., on.span])
 
     def residuals(self, on: PreparedPairs, curves: Curves) -> Real:
         """See `PreparedGoal.residuals`."""
-        return (
-            join_terms(
-                [self._overlap(on, curves, p) * self._phase(on, curves, p) for p in on.pairs]
-            )
-            * on.scale
-        )
+        return join_terms(self._terms(on, curves)) * on.scale
 
     def tangents(self, on: PreparedPairs, curves: Curves, tangents: CurveTangents) -> Real:
         """See `PreparedGoal.tangents`."""
         ways = range(curves.field.ways)
-        levels = np.stack([way_level_db(curves, w)[..., on.span] for w in ways])
-        slopes = np.stack([drive_db_slope(tangents, w)[..., on.span] for w in ways])
-        holder = np.argmax(levels, axis=0)
-        loudest = np.take_along_axis(slopes, holder[None, :, None, :], axis=0)[0]
+        levels = [way_level_db(curves, w)[..., on.span] for w in ways]
+        slopes = [drive_db_slope(tangents, w)[..., on.span] for w in ways]
+        loudest, above = slopes[0], levels[0]
+        for level, slope in zip(levels[1:], slopes[1:], strict=True):
+            loudest = np.where((level > above)[:, None], slope, loudest)
+            above = np.maximum(level, above)
         terms = []
-        for first, second in on.pairs:
+        for (first, second), overlap in zip(on.pairs, self._overlaps(on, curves), strict=True):
             lower = np.where(
                 (levels[first] <= levels[second])[:, None], slopes[first], slopes[second]
             )
-            overlap = self._overlap(on, curves, (first, second))
             moving = ((overlap > 0.0) & (overlap < 1.0))[:, None]
             d_overlap = np.where(moving, (lower - loudest) / self.overlap_db, 0.0)
             d_phase = DEGREES * way_phase_difference_slope(tangents, first, second)[..., on.span]
@@ -135,7 +147,7 @@ class PhaseTracking(
 
     def describe(self, on: PreparedPairs, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
-        terms = [self._overlap(on, curves, p) * self._phase(on, curves, p) for p in on.pairs]
+        terms = self._terms(on, curves)
         worst = int(np.argmax([np.abs(t).max() for t in terms]))
         at = int(np.argmax(np.abs(terms[worst])))
         first, second = on.pairs[worst]
@@ -180,32 +192,10 @@ class InvertedNull(
         return replace(thin, scale=on.scale, silent=bound or len(thin.index) < 2)
 
     def _crossing(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> _Crossing:
-        first = way_level_db(curves, pair[0])[..., on.span]
-        second = way_level_db(curves, pair[1])[..., on.span]
-        difference = first - second
-        shape = np.broadcast_shapes(first.shape, second.shape)
-        change = (difference[..., :-1] > 0.0) & (difference[..., 1:] <= 0.0)
-        level = np.where(change, np.minimum(first, second)[..., :-1], -np.inf)
-        at = np.argmax(level, axis=-1)[..., None]
-        found = np.take_along_axis(change, at, axis=-1)[..., 0]
-        here = np.take_along_axis(difference, at, axis=-1)[..., 0]
-        there = np.take_along_axis(difference, at + 1, axis=-1)[..., 0]
-        gap = np.where(found, here - there, 1.0)
-        share = np.where(found, here / gap, 0.0)
-        phase = np.broadcast_to(way_phase_difference_rad(curves, *pair)[..., on.span], shape)
-        start = np.take_along_axis(phase, at, axis=-1)[..., 0]
-        step = np.take_along_axis(phase, at + 1, axis=-1)[..., 0] - start
-        step = (step + np.pi) % (2.0 * np.pi) - np.pi
-        return _Crossing(
-            at=at,
-            found=found,
-            here=here,
-            there=there,
-            gap=gap,
-            share=share,
-            step_rad=step,
-            phase_rad=start + share * step,
-        )
+        key = ("crossing", on.span.start, on.span.stop, pair)
+        if key not in curves.derived:
+            curves.derived[key] = _find_crossing(on, curves, pair)
+        return cast(_Crossing, curves.derived[key])
 
     def depth_db(self, on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> Real:
         """Depth of the null of one pair in dB, 0 without a crossing, shape (...)."""
@@ -229,21 +219,19 @@ class InvertedNull(
             return np.zeros((p, s, len(on.pairs)))
         terms = []
         for pair in on.pairs:
-            c = self._crossing(on, curves, pair)
-            depth = self.depth_db(on, curves, pair)
+            c, depth = self._crossing(on, curves, pair), self.depth_db(on, curves, pair)
             counts = c.found & (depth < self.wanted_db) & (depth < DEEPEST_NULL_DB)
             level = (drive_db_slope(tangents, pair[0]) - drive_db_slope(tangents, pair[1]))[
                 ..., on.span
             ]
             phase = way_phase_difference_slope(tangents, *pair)[..., on.span]
-            at = c.at[:, None]
-            here = np.take_along_axis(level, at, axis=-1)[..., 0]
-            there = np.take_along_axis(level, at + 1, axis=-1)[..., 0]
+            every = np.arange(p)
+            here, there = level[every, :, c.at], level[every, :, c.at + 1]
             # t = x / (x - y), so dt = (x dy - y dx) / (x - y)^2
             d_share = (c.here[:, None] * there - c.there[:, None] * here) / c.gap[:, None] ** 2
             d_phase = (
-                (1.0 - c.share)[:, None] * np.take_along_axis(phase, at, axis=-1)[..., 0]
-                + c.share[:, None] * np.take_along_axis(phase, at + 1, axis=-1)[..., 0]
+                (1.0 - c.share)[:, None] * phase[every, :, c.at]
+                + c.share[:, None] * phase[every, :, c.at + 1]
                 + c.step_rad[:, None] * d_share
             )
             # d(-20 log10|tan(phi/2)|) = -(20/ln 10) dphi / sin(phi)
@@ -276,7 +264,7 @@ def null_depth_db(phase_rad: Real) -> Real:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Crossing:
-    """Where two levels meet, each field of shape (...); `at` keeps a last axis of one."""
+    """Where two levels meet, between points `at` and `at` + 1; each field of shape (...)."""
 
     at: Index
     found: Flags
@@ -286,6 +274,43 @@ class _Crossing:
     share: Real
     step_rad: Real
     phase_rad: Real
+
+
+def _find_crossing(on: PreparedPairs, curves: Curves, pair: tuple[int, int]) -> _Crossing:
+    first = way_level_db(curves, pair[0])[..., on.span]
+    second = way_level_db(curves, pair[1])[..., on.span]
+    difference = first - second
+    change = (difference[..., :-1] > 0.0) & (difference[..., 1:] <= 0.0)
+    level = np.where(change, np.minimum(first, second)[..., :-1], -np.inf)
+    at = np.argmax(level, axis=-1)
+    found = _pick(change, at)
+    here, there = _pick(difference, at), _pick(difference, at + 1)
+    gap = np.where(found, here - there, 1.0)
+    share = np.where(found, here / gap, 0.0)
+    phase = way_phase_difference_rad(curves, *pair)[..., on.span]
+    start = _pick(phase, at)
+    step = _pick(phase, at + 1) - start
+    step = (step + np.pi) % (2.0 * np.pi) - np.pi
+    return _Crossing(
+        at=at,
+        found=found,
+        here=here,
+        there=there,
+        gap=gap,
+        share=share,
+        step_rad=step,
+        phase_rad=start + share * step,
+    )
+
+
+def _pick(values: NDArray[_Scalar], at: Index) -> NDArray[_Scalar]:
+    """Take one value along the last axis for each member, shape (...).
+
+    `numpy.take_along_axis` does it with six times the overhead, and this is asked very often.
+    """
+    points = values.shape[-1]
+    flat = np.broadcast_to(values, (*at.shape, points)).reshape(-1, points)
+    return flat[np.arange(len(flat)), at.ravel()].reshape(at.shape)
 
 
 INSIDE_OCTAVES = 1.0 / 24.0

@@ -121,7 +121,7 @@ class Evaluator:
         slopes = CurveTangents(curves, len(columns), *tangents.into(place))
         p, s = len(population), len(columns)
         cost, gradient = np.zeros(p), np.zeros((p, s))
-        matrix = np.zeros((p, s, s))
+        curved, own = [np.empty((p, s, 0))], []
         for goal in self.goals:
             weight = HARD_COST_PER_DB if goal.hard else goal.weight
             residual = goal.residuals(curves)
@@ -131,12 +131,18 @@ class Evaluator:
             cost += weight * (figure - smooth)
             if weight == 0.0 or not square.any():
                 continue
-            jacobian = goal.tangents(curves, slopes)
-            scaled = jacobian * (weight / figure)[:, None, None]
-            own = np.einsum("psn,pn->ps", scaled, residual)
-            gradient += own
+            share = np.sqrt(weight / figure)
+            jacobian = goal.tangents(curves, slopes) * share[:, None, None]
+            along = (jacobian @ residual[..., None])[..., 0] * share[:, None]
+            gradient += along
             if goal.hard and not limits_curve:
                 continue
-            matrix += scaled @ jacobian.transpose(0, 2, 1)
-            matrix -= own[:, :, None] * own[:, None, :] / (weight * figure)[:, None, None]
+            curved.append(jacobian)
+            own.append(along / np.sqrt(weight * figure)[:, None])
+        # One product for all goals instead of one for each: with few networks, calls cost most.
+        together = np.concatenate(curved, axis=-1)
+        matrix = together @ together.transpose(0, 2, 1)
+        if own:
+            less = np.stack(own, axis=-1)
+            matrix -= less @ less.transpose(0, 2, 1)
         return cost, gradient, matrix
