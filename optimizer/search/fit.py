@@ -36,8 +36,11 @@ AGREEING = 4
 """Independent starts that must come to the same best cost before a search counts as converged."""
 
 SMALL_LOG10 = 5.6  # decimal logarithm of the networks of a problem gone through as a whole
-LEAST_LEFT = 0.05  # share of the time that is worth going on with after a proof
-_EXPLORED, _MOSTLY_EXPLORED = 0.6, 0.8  # share of the time left after which proofs begin
+_AT_ONCE = 2  # proofs: each may change what is listed, and so what is to be proven
+_KEPT_BACK, _LITTLE_KEPT_BACK = 0.4, 0.2  # share of the time for proofs, at most
+_LEAST_KEPT_BACK = 0.05
+_SPARE = 1.25  # time kept back for a proof over that of those done
+_FIRST_PROOF = 0.3  # share of the time after which one is done to know how long it takes
 _SHORT_S = 5.0  # budget that is better spent on finding networks than on proving them
 _BOARD_SHARE = 0.3  # of the time for going down from the parts on a board
 _LEFT = "changes of parts lead from it to a better one"
@@ -155,6 +158,11 @@ class _State:
         self.archive: dict[bytes, tuple[Genome, float]] = {}
         self.moved: dict[bytes, tuple[Genome, float]] = {}
         self.proven: dict[bytes, int] = {}
+        self.led: dict[bytes, tuple[Genome, float]] = {}
+        self.proof_seconds: list[float] = []
+        self.unproven = 0  # networks on the list, when last looked at
+        # Where options are many, a proof cannot be had in the time: rather look further.
+        self.many = has_many_options(problem.space)
         self.relaxed: dict[bytes, float] = {}
         self.ends: list[float] = []
         self.complete = False  # whether every network was computed or ruled out
@@ -162,6 +170,7 @@ class _State:
         self.notes: tuple[str, ...] = ()
         self.steady: list[Steady] = []
         self.evaluations = 0
+        self.explored = 0  # of them, those that a budget of networks counts
         self.relaxed_starts = 0
         self.relaxed_best = np.inf
         self.best = np.inf
@@ -222,22 +231,32 @@ class _State:
         self, islands: Islands, evaluations: int | None, top: int
     ) -> Literal["converged", "budget"]:
         """Explore, prove what was found, and go on exploring as long as that leaves time."""
-        # Where options are many, the proof cannot be had in the time: rather look further.
-        many = has_many_options(self.problem.space)
-        short = self.clock.seconds is not None and self.clock.seconds < _SHORT_S
-        share = _MOSTLY_EXPLORED if many or short else _EXPLORED
+        self.unproven = top
         while True:
-            ended = self.explore(islands, evaluations, self.clock.until(share))
+            ended = self.explore(islands, evaluations, top)
             self.round_in_haste(islands, top)
             if ended == "converged" and self.small:
                 self.enumerate(top)
             proved = self.prove(top)
             if ended == "converged":
                 return "converged" if proved else "budget"
-            if ended == "evaluations" or not proved or self.clock.seconds is None:
+            until = self.until_proofs()
+            if ended == "evaluations" or not proved or until is None:
                 return "budget"
-            if self.clock.spent() > (1.0 - LEAST_LEFT) * self.clock.seconds:
+            if self.clock.spent() > until:
                 return "budget"
+
+    def until_proofs(self) -> float | None:
+        """Seconds from the start after which what is listed could no longer be proven in time."""
+        seconds = self.clock.seconds
+        if seconds is None:
+            return None
+        most = _LITTLE_KEPT_BACK if self.many or seconds < _SHORT_S else _KEPT_BACK
+        if not self.proof_seconds:
+            return (1.0 - most) * seconds
+        turns = max(1, -(-self.unproven // _AT_ONCE))
+        need = _SPARE * turns * float(np.mean(self.proof_seconds)) / seconds
+        return (1.0 - min(most, max(_LEAST_KEPT_BACK, need))) * seconds
 
     def round_in_haste(self, islands: Islands, top: int) -> None:
         """Bring structures to networks without delay where a short search has hardly any.
@@ -256,23 +275,31 @@ class _State:
         return self.problem.space.size_log10() <= SMALL_LOG10
 
     def explore(
-        self, islands: Islands, evaluations: int | None, until: float | None
+        self, islands: Islands, evaluations: int | None, top: int
     ) -> Literal["converged", "evaluations", "budget"]:
         """Deal out rounds until enough starts agree, or the budget is used."""
         while True:
+            until = self.until_proofs()
+            due = self.due(islands, top)
+            proofs = self.have_proven(due)
             portions = islands.deal()
             for portion, haul in self.work_off(portions, until):
                 islands.tell(portion, haul)
                 self.evaluations += haul.evaluations
+                self.explored += haul.evaluations
                 self.relaxed_starts += sum(count for _, count in haul.started)
                 self.relaxed_best = min(self.relaxed_best, islands.relaxed_best)
                 for genome, cost in haul.genomes:
                     self.add(genome, cost)
                 self.report("searching")
-                if evaluations is not None and self.evaluations >= evaluations:
+                if evaluations is not None and self.explored >= evaluations:
                     self.runner.cancel()
                     self.counted = True
                     return "evaluations"
+            for (start, _), proved in zip(due, proofs, strict=True):
+                self.take(start, proved)
+            self.pass_on(islands)
+            until = self.until_proofs()
             if until is not None and self.clock.spent() >= until:
                 return "budget"
             if islands.end_round() or not portions:
@@ -280,6 +307,45 @@ class _State:
                 if self.small or self.agreement.met >= AGREEING:
                     return "converged"
                 islands.start_anew()
+
+    def due(self, islands: Islands, top: int) -> list[tuple[Genome, float]]:
+        """List networks to prove beside the exploration: those that nothing better came in front of.
+
+        In a round that followed one without anything better the list has settled; and one proof
+        must be done in time to know how long it takes.
+        """
+        seconds = self.clock.seconds
+        pressing = (
+            seconds is not None
+            and seconds >= _SHORT_S
+            and not self.proof_seconds
+            and self.clock.spent() > _FIRST_PROOF * seconds
+        )
+        if self.many or self.small or not (islands.stale or pressing):
+            return []
+        return self.list_unproven(top)
+
+    def list_unproven(self, top: int) -> list[tuple[Genome, float]]:
+        """List the next networks of the ranked list to be proven."""
+        key_of = self.problem.space.gene_slot
+        chosen = self.rank(self.archive.values(), top)
+        todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven]
+        self.unproven = len(todo)
+        return todo[:_AT_ONCE]
+
+    def have_proven(self, todo: Sequence[tuple[Genome, float]]) -> Iterator[Proved]:
+        """Have networks proven, to the end of the budget."""
+        deadline = self.clock.deadline()
+        tasks = [(genome, cost, deadline) for genome, cost in todo]
+        return self.runner.in_order(prove_network, self.problem, tasks)
+
+    def pass_on(self, islands: Islands) -> None:
+        """Tell a start where proofs led from what it has found itself, now or in another start."""
+        if islands.found and self.led:
+            genome, _ = islands.networks()[0]
+            led = self.led.get(genome.key(self.problem.space.gene_slot))
+            if led is not None:
+                islands.learn(*led)
 
     @property
     def agreement(self) -> Agreement:
@@ -322,22 +388,14 @@ class _State:
 
     def prove(self, top: int) -> bool:
         """Work down the archive until `top` distinct candidates carry their certificate."""
-        key_of = self.problem.space.gene_slot
-        while True:
-            chosen = self.rank(self.archive.values(), top)
-            todo = [(g, c) for g, c in chosen if g.key(key_of) not in self.proven][:2]
-            if not todo:
-                break
-            deadline = self.clock.deadline()
-            if deadline.passed():
+        while todo := self.list_unproven(top):
+            if self.clock.deadline().passed():
                 self.counted = False
                 return False
-            tasks = [(g, c, deadline) for g, c in todo]
-            for (start, _), proved in zip(
-                todo, self.runner.in_order(prove_network, self.problem, tasks), strict=True
-            ):
+            for (start, _), proved in zip(todo, self.have_proven(todo), strict=True):
                 self.take(start, proved)
             self.report("proving")
+        key_of = self.problem.space.gene_slot
         chosen = self.rank(self.archive.values(), top)
         costs = self.runner.in_order(relax_structure, self.problem, [(g,) for g, _ in chosen])
         for (genome, _), cost in zip(chosen, costs, strict=True):
@@ -348,6 +406,8 @@ class _State:
         """Note what a proof came to."""
         key_of, genome = self.problem.space.gene_slot, proved.genome
         self.evaluations += proved.evaluations
+        if proved.no_better_change_of == 2:
+            self.proof_seconds.append(proved.seconds)
         if genome.key(key_of) != start.key(key_of) and self.stands_last(genome) <= self.stands_last(
             start
         ):
@@ -355,6 +415,8 @@ class _State:
             moved = self.archive.pop(start.key(key_of), None)
             if moved is not None:
                 self.moved[start.key(key_of)] = moved
+        if genome.key(key_of) != start.key(key_of):
+            self.led[start.key(key_of)] = (genome, proved.cost)
         self.proven[start.key(key_of)] = 0
         self.add(genome, proved.cost)
         self.proven[genome.key(key_of)] = proved.no_better_change_of

@@ -50,10 +50,10 @@ _FEW = 64  # structures that are all met without advice
 _FEWEST_PASSES = 4  # so many are done before anything else; of more only some are needed
 _FEWEST_STARTS = 6
 _USUAL_GENES = 48  # parts up to which a first pass has all its starts: a portion is to stay short
-_SCATTERED_FIRST, _SCATTERED = 8, 3  # scattered first passes at the beginning, and a round
+_SCATTERED_FIRST, _SCATTERED = 8, 1  # scattered first passes at the beginning, and a round
 _ALLOWANCE = 800  # networks of a climb
-_FINISHED_A_ROUND = 2
-_SECOND_LOOKS = 2  # a round in which nothing got better
+_FINISHED_A_ROUND = 2  # 1 while better structures keep coming: most would soon be left behind
+_SECOND_LOOKS = 2  # in a round after one in which nothing got better
 _WORSE = 1.02  # relaxed cost over the best network up to which a structure is tried in need
 _SATED = 0.02  # how much less a second look is wanted after each
 _SHIPPED = 40  # structures of a niche that a climb is told of
@@ -213,7 +213,8 @@ class Islands:
             for cost, key, niche in self._known()
             if cost < limit and cost < _REFINISHED * self.finished.get(key, np.inf)
         ]
-        chosen = heapq.nsmallest(_FINISHED_A_ROUND, open_ones, key=lambda o: o[:2])
+        count = _FINISHED_A_ROUND if self.stale else 1
+        chosen = heapq.nsmallest(count, open_ones, key=lambda o: o[:2])
         self.finished.update({key: cost for cost, key, _ in chosen})
         finishes = [self._finish(key, niche) for _, key, niche in chosen]
         return finishes + (self._second_looks() if self.stale else [])
@@ -261,8 +262,12 @@ class Islands:
         return [self._finish(key, niche) for _, key, niche in chosen]
 
     def _advised(self) -> list[Finish]:
-        """Structures that the adviser wants tried; the more, the more it has helped."""
-        if self.make_adviser is None or not self.choosing:
+        """Structures that the adviser wants tried; the more, the more it has helped.
+
+        It is asked where the climbs have come to a stand: a structure that nothing is known of takes
+        as long to bring to networks as a whole climb.
+        """
+        if self.make_adviser is None or not self.choosing or not self.stale:
             return []
         count = int(self.rng.binomial(self.count, self.share))
         if not count:
@@ -388,8 +393,7 @@ class Islands:
             self.closed[key] = min(cost, self.closed.get(key, np.inf))
         before = self.best
         for genome, cost in haul.genomes:
-            self.found[genome.key(self.space.gene_slot)] = (genome, cost)
-            self.best = min(self.best, cost)
+            self.learn(genome, cost)
         token = self.asked.pop(portion.seed, None)
         if token is not None and self.adviser is not None:
             relaxed = min(m.cost for m in haul.met)
@@ -398,6 +402,18 @@ class Islands:
             won = 1.0 if reached < before - 1e-9 else 0.0
             self.share += _ADAPT * (won - self.share)
             self.share = float(np.clip(self.share, _FLOOR, _CEILING))
+
+    def learn(self, genome: Genome, cost: float) -> None:
+        """Learn of a buildable network.
+
+        Parameters
+        ----------
+        genome : Genome
+        cost : float
+            Its full cost.
+        """
+        self.found[genome.key(self.space.gene_slot)] = (genome, cost)
+        self.best = min(self.best, cost)
 
     def end_round(self) -> bool:
         """Note whether the round brought anything better; True when this start is at its end."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,12 +31,15 @@ class Proved:
         Changes that were all ruled out.
     evaluations : int
         Networks valued or ruled out on the way.
+    seconds : float
+        How long it took.
     """
 
     genome: Genome
     cost: float
     no_better_change_of: int
     evaluations: int
+    seconds: float
 
 
 def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadline) -> Proved:
@@ -54,13 +58,14 @@ def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadl
     Proved
     """
     descent = keep_with(problem, Explorer).descent
-    before = descent.evaluations
+    before, began = descent.evaluations, time.monotonic()
     done = descent.descend_pairs(genome, cost, stop=deadline.passed)
     return Proved(
         genome=done.genome,
         cost=done.cost,
         no_better_change_of=done.no_better_change_of,
         evaluations=descent.evaluations - before,
+        seconds=time.monotonic() - began,
     )
 
 
