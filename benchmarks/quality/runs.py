@@ -94,7 +94,8 @@ def run_searches(
     problem_name: str,
     strategy: str,
     seeds: range,
-    seconds: float,
+    seconds: float | None,
+    evaluations: int | None,
     workers: int,
     enough: float | None = None,
 ) -> tuple[list[Run], float]:
@@ -104,8 +105,10 @@ def run_searches(
     ----------
     problem_name, strategy : str
     seeds : range
-    seconds : float
+    seconds : float or None
         Budget of each search.
+    evaluations : int or None
+        Budget in networks.
     workers : int
     enough : float, optional
         End a search that has reached this cost: nothing more is to be learnt from it.
@@ -141,6 +144,7 @@ def run_searches(
             result = search(
                 problem,
                 seconds=seconds,
+                evaluations=evaluations,
                 seed=seed,
                 top=1,
                 workers=workers,
