@@ -28,10 +28,10 @@ from optimizer.problem.alternatives import Alternatives
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
-from optimizer.search import fit
 from optimizer.search.descend.exchange import Descent
 from optimizer.search.descend.wander import wander
 from optimizer.search.fit import search
+from optimizer.search.found import Found
 from optimizer.search.islands import Islands
 from optimizer.search.portions import work
 from optimizer.search.strategies import Strategy, Uniform
@@ -216,13 +216,13 @@ def test_everything_a_search_meets_is_legal(
 ) -> None:
     """The archive, what is ranked, and what a robust search arrives at."""
     met: list[Genome] = []
-    add = fit._State.add
+    add = Found.add
 
-    def watch(state: Any, genome: Genome, cost: float) -> None:
+    def watch(found: Found, genome: Genome, cost: float) -> None:
         met.append(genome)
-        add(state, genome, cost)
+        add(found, genome, cost)
 
-    monkeypatch.setattr(fit._State, "add", watch)
+    monkeypatch.setattr(Found, "add", watch)
     result = search(problem, seconds=None, evaluations=6_000, top=8, robust=True)
     assert_legal(problem, np.array([genome.present for genome in met]))
     assert len(met) > 40
