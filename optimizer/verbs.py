@@ -53,6 +53,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.export import write_text
 from optimizer.search.fit import RankBy, search
+from optimizer.search.islands import ISLANDS
 from optimizer.search.progress import SearchProgress
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.runner import Runner, lent_or_local
@@ -299,6 +300,7 @@ def fit(
     robust: bool = False,
     exact: bool = False,
     by: RankBy | None = None,
+    islands: int = ISLANDS,
     progress: Progress | None = None,
 ) -> SearchResult:
     """Find the best buildable networks.
@@ -328,6 +330,9 @@ def fit(
     by : {"verdicts", "cost"}, optional
         Whether a network with a bad verdict stands behind all without one, or cost alone ranks;
         what the design says, or verdicts, by default.
+    islands : int
+        Portions of work between two exchanges of what was found. The answer depends on it, and more
+        workers than these find nothing to do; three or more for each worker keep them busy.
     progress : callable, optional
         Called with a `SearchProgress` from time to time, in this process.
 
@@ -374,6 +379,7 @@ def fit(
             robust=robust,
             by=by,
             evaluations=evaluations,
+            islands=islands,
         )
 
 
@@ -389,6 +395,7 @@ def _fit(
     robust: bool,
     by: RankBy | None = None,
     evaluations: int | None = None,
+    islands: int = ISLANDS,
 ) -> SearchResult:
     chosen = None if design is None else design.search
     if seconds is None and evaluations is None:
@@ -406,6 +413,7 @@ def _fit(
         runner=runner,
         progress=progress,
         robust=robust,
+        islands=islands,
         by=by or ("verdicts" if chosen is None else chosen.by),
     )
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 _OPTIONS = {
     ("search", "time"): ("--seconds", "10"),
     ("search", "candidates"): ("--top", "5"),
+    ("search", "evaluations"): ("--evaluations", "100000"),
+    ("search", "islands"): ("--islands", "8"),
     ("search", "proof"): ("--exact", ""),
     ("search", "workers"): ("--workers", "2"),
     ("search", "engine"): ("--on", "tcp://HOST:PORT"),
@@ -153,6 +155,13 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
         help="start of the random numbers; the same seed gives the same answer",
     )
     if top:
+        parser.add_argument(
+            "--islands",
+            type=count_number,
+            metavar="N",
+            help="portions of work between two exchanges of what was found (else 8): the answer "
+            "depends on it; give three or more for each processor where there are many",
+        )
         parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")
         parser.add_argument(
             "--by",

@@ -43,6 +43,7 @@ def search_design(
     """
     from optimizer.design.build import build_problem, load_design
     from optimizer.search.fit import search
+    from optimizer.search.islands import ISLANDS
 
     design = load_design(design_file)
     problem = build_problem(design)
@@ -78,6 +79,7 @@ def search_design(
             robust=getattr(args, "robust", False),
             by=args.by or settings.by,
             runner=runner,
+            islands=args.islands or ISLANDS,
         )
     return problem, result
 

@@ -94,7 +94,7 @@ def search(
     Converged means that `AGREEING` independent starts, each from nothing, came to the same best
     cost. Ctrl-C ends the search and keeps what was found.
     """
-    check_request(top, seconds, evaluations)
+    check_request(top, seconds, evaluations, islands)
     if isinstance(strategy, str) and strategy != DEFAULT_STRATEGY:
         Strategy(problem.space, strategy, seed)  # what cannot be used is refused at once
     clock = Stopwatch(ROBUST_SHARE * seconds if robust and seconds else seconds)

@@ -104,6 +104,7 @@ class Islands:
         self.space = problem.space
         self.seed = seed
         self.count = count
+        self.times = max(1, count // ISLANDS)  # larger than usual that a round is
         self.make_adviser = adviser
         self.structures = Structures(problem.space, kept=True)
         self.scarce = problem.space.supply.counted or board
@@ -214,7 +215,7 @@ class Islands:
             if cost < limit and cost < _REFINISHED * self.finished.get(key, np.inf)
         ]
         count = _FINISHED_A_ROUND if self.stale else 1
-        chosen = heapq.nsmallest(count, open_ones, key=lambda o: o[:2])
+        chosen = heapq.nsmallest(count * self.times, open_ones, key=lambda o: o[:2])
         self.finished.update({key: cost for cost, key, _ in chosen})
         finishes = [self._finish(key, niche) for _, key, niche in chosen]
         return finishes + (self._second_looks() if self.stale else [])
@@ -226,7 +227,7 @@ class Islands:
             for cost, key, niche in self._known()
             if cost < self.best and self.finished.get(key, np.inf) <= cost
         ]
-        chosen = heapq.nsmallest(_SECOND_LOOKS, looked, key=lambda o: o[:2])
+        chosen = heapq.nsmallest(_SECOND_LOOKS * self.times, looked, key=lambda o: o[:2])
         self.looks.update(key for _, key, _ in chosen)
         return [self._finish(key, niche, warm=0) for _, key, niche in chosen]
 

@@ -34,8 +34,10 @@ class SearchProgress:
     phase: Literal["searching", "proving"] = "searching"
 
 
-def check_request(top: int, seconds: float | None, evaluations: int | None = None) -> None:
-    """Refuse a search for no candidates, or in no time.
+def check_request(
+    top: int, seconds: float | None, evaluations: int | None = None, islands: int = 1
+) -> None:
+    """Refuse a search for no candidates, in no time, or of no portions.
 
     Parameters
     ----------
@@ -45,6 +47,8 @@ def check_request(top: int, seconds: float | None, evaluations: int | None = Non
         Time allowed.
     evaluations : int or None
         Networks allowed.
+    islands : int
+        Portions of a round.
 
     Raises
     ------
@@ -67,4 +71,10 @@ def check_request(top: int, seconds: float | None, evaluations: int | None = Non
             "the number of networks allowed must be at least 1",
             value=evaluations,
             subject=Subject("search", part="evaluations"),
+        )
+    if islands < 1:
+        raise InputError(
+            "the number of islands must be at least 1",
+            value=islands,
+            subject=Subject("search", part="islands"),
         )

@@ -99,11 +99,11 @@ def test_settings_come_from_the_design_unless_given(searching):
     """Each search option of the command line overrides the design file's."""
     main(["fit", "d.yaml", "--quiet"])
     main(["fit", "d.yaml", "--quiet", "--seconds", "2.5", "--seed", "0", "--top", "9",
-          "--workers", "1", "--by", "cost"])  # fmt: skip
+          "--workers", "1", "--by", "cost", "--islands", "24"])  # fmt: skip
     first, second = searching.calls
     assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
     assert first["workers"] >= 1
-    assert first["by"] == "verdicts"
+    assert (first["by"], first["islands"]) == ("verdicts", 8)
     assert second == {
         "seconds": 2.5,
         "evaluations": None,
@@ -114,6 +114,7 @@ def test_settings_come_from_the_design_unless_given(searching):
         "robust": False,
         "by": "cost",
         "runner": None,
+        "islands": 24,
     }
 
 

@@ -1,0 +1,108 @@
+"""How much sooner is a search done with more workers? ``python -m benchmarks.quality.scaling``.
+
+The portions of some rounds are done in this process, each with its processor time. From these times
+follows what other numbers of workers would take: a round's portions go to whoever is free, in their
+order, and the next round begins when all are done. Hand-over and shared caches are not in this model;
+measured beside it is what this machine can be asked for, by searches of the same networks.
+"""
+
+from __future__ import annotations
+
+import argparse
+import heapq
+import multiprocessing
+import os
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+
+from benchmarks.problems import load
+from benchmarks.tables import machine, print_table, write_csv
+from optimizer.search.fit import search
+from optimizer.search.islands import Islands
+from optimizer.search.portions import work
+from optimizer.search.task import Deadline
+
+
+def time_rounds(name: str, islands: int, portions: int, seed: int) -> list[list[float]]:
+    """Do whole rounds until so many portions are done; processor seconds of each portion."""
+    problem = load(name)
+    dealer = Islands(problem, seed, count=islands)
+    rounds: list[list[float]] = []
+    while sum(map(len, rounds)) < portions:
+        took = []
+        dealt = dealer.deal()
+        hauls = []
+        for portion in dealt:
+            began = time.process_time()
+            hauls.append(work(problem, portion, Deadline(None)))
+            took.append(time.process_time() - began)
+        for portion, haul in zip(dealt, hauls, strict=True):
+            dealer.tell(portion, haul)
+        rounds.append(took)
+        if dealer.end_round() or not dealt:
+            dealer.start_anew()
+    return rounds
+
+
+def span(round_s: Sequence[float], workers: int) -> float:
+    """Seconds until a round is done, its portions handed out in order."""
+    free = [0.0] * workers
+    for took in round_s:
+        heapq.heapreplace(free, free[0] + took)
+    return max(free)
+
+
+def time_search(name: str, islands: int, workers: int, networks: int, seed: int) -> float:
+    """Seconds by the clock for so many networks."""
+    problem = load(name)
+    how = {"seconds": None, "top": 1, "workers": workers, "islands": islands, "strategy": None}
+    search(problem, evaluations=1, seed=seed, **how)  # type: ignore[arg-type]
+    began = time.monotonic()
+    found = search(problem, evaluations=networks, seed=seed, **how)  # type: ignore[arg-type]
+    return (time.monotonic() - began) / found.evaluations
+
+
+def main() -> None:
+    """Run the benchmark."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.quality.scaling")
+    parser.add_argument("--problem", default="four_way_32")
+    parser.add_argument("--islands", default="8,24,48", help="portions a round, with commas")
+    parser.add_argument("--workers", default="1,2,4,8,16", help="with commas")
+    parser.add_argument("--portions", type=int, default=96, help="done for each")
+    parser.add_argument("--networks", type=int, default=30_000, help="of each search measured")
+    args = parser.parse_args()
+
+    print(machine())
+    context = multiprocessing.get_context("spawn")
+    most = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    rows = []
+    for islands in map(int, args.islands.split(",")):
+        with ProcessPoolExecutor(1, mp_context=context) as pool:
+            rounds = pool.submit(time_rounds, args.problem, islands, args.portions, 1).result()
+        alone = sum(map(sum, rounds))
+        single = None
+        for workers in map(int, args.workers.split(",")):
+            measured = float("nan")
+            if workers <= (most or 1):
+                with ProcessPoolExecutor(1, mp_context=context) as pool:
+                    asked = (args.problem, islands, workers, args.networks, 1)
+                    each = pool.submit(time_search, *asked).result()
+                single = single or each
+                measured = single / each
+            rows.append(
+                {
+                    "problem": args.problem,
+                    "islands": islands,
+                    "workers": workers,
+                    "portion s": alone / sum(map(len, rounds)),
+                    "times one worker, model": alone / sum(span(r, workers) for r in rounds),
+                    "times one worker, measured": measured,
+                }
+            )
+    print_table(rows)
+    print(f"written: {write_csv('scaling', rows)}")
+
+
+if __name__ == "__main__":
+    main()
