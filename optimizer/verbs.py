@@ -51,7 +51,6 @@ from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.export import write_text
 from optimizer.search.fit import RankBy, search
 from optimizer.search.islands import ISLANDS
 from optimizer.search.progress import SearchProgress
@@ -62,6 +61,7 @@ from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
 from optimizer.text.brief import brief
 from optimizer.text.units import parse_range
+from optimizer.text.writing import write_text
 from optimizer.text.yamltext import parse_yaml
 
 Source = Problem | Design | File

@@ -46,14 +46,17 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.cli.results import search_design, show_result
     from optimizer.cli.screen import Screen
     from optimizer.demo.write import write_demo
+    from optimizer.text.writing import claim_output
 
     screen = Screen(quiet=args.quiet)
     design_file = write_demo(args.folder)
+    args.json, args.page = (str(args.folder / name) for name in (RESULTS_NAME, PAGE_NAME))
+    sheet = args.folder / SHEET_NAME
+    for file in (args.json, args.page, sheet):
+        claim_output(Path(file))
     screen.show(f"The example is in {args.folder}: measurement files and {design_file.name}.", "")
     with open_engine(args) as runner:
         problem, result = search_design(design_file, args, screen, runner)
-    args.json, args.page = (str(args.folder / name) for name in (RESULTS_NAME, PAGE_NAME))
-    sheet = args.folder / SHEET_NAME
     try:
         if result.candidates:
             _write_sheet(sheet, f"{args.json}#1", problem, result)
@@ -78,8 +81,8 @@ def _write_sheet(sheet: Path, network: str, problem: Problem, result: SearchResu
     """Write the build sheet of the best network."""
     from optimizer.bench.build.sheet import build_sheet
     from optimizer.report.documents.sheet import document_sheet
-    from optimizer.report.export import write_text
     from optimizer.report.render.html import render_html
+    from optimizer.text.writing import write_text
 
     best = build_sheet(problem, result.candidates[0], network=network)
     write_text(sheet, render_html(document_sheet(best)))

@@ -16,9 +16,10 @@ from optimizer.cli.outcome import (
     end_well,
     speaking_of,
 )
-from optimizer.cli.output import add_output_options, open_screen
+from optimizer.cli.output import OutputName, add_output_options, open_screen
 from optimizer.cli.screen import Screen
 from optimizer.errors import InputError
+from optimizer.text.register import OWN_FILE, find_register
 
 if TYPE_CHECKING:
     from optimizer.search.runner import Runner
@@ -68,9 +69,7 @@ def run(args: argparse.Namespace) -> int:
             remedy="leave it out, or leave out --exact",
         )
     asked = [_ask_for(design, args) for design in args.designs]
-    _check_outputs(asked)
-    # Whatever could not be written later is refused before any work.
-    screens = [open_screen(one) for one in asked]
+    screens = _open_screens(asked)
     with open_engine(args) as runner:
         if len(asked) == 1:
             return _fit(asked[0], screens[0], runner)[0]
@@ -113,33 +112,35 @@ def _ask_for(design: Path, args: argparse.Namespace) -> argparse.Namespace:
     def fill(file: str | None) -> str | None:
         if file is None:
             return None
-        return file.replace("{name}", design.stem).replace("{design}", str(design.with_suffix("")))
+        name = file.replace("{name}", design.stem)
+        return OutputName(name.replace("{design}", str(design.with_suffix(""))))
 
     return argparse.Namespace(
         **{**vars(args), "design": design, "json": fill(args.json), "page": fill(args.page)}
     )
 
 
-def _check_outputs(asked: list[argparse.Namespace]) -> None:
-    """Refuse files that two designs would write, or that are designs themselves.
+def _open_screens(asked: list[argparse.Namespace]) -> list[Screen]:
+    """Claim the files of all designs before any work; no output is a design, or that of another.
 
     Raises
     ------
     InputError
     """
-    taken = {one.design.resolve(): f"the design {one.design}" for one in asked}
+    register = find_register()
+    if register is not None:
+        for one in asked:
+            register.note_read(one.design)
+    screens = []
     for one in asked:
-        for option in ("json", "page"):
-            file = getattr(one, option)
-            if file is None:
-                continue
-            # Standard output holds one answer, too.
-            place = Path(file) if file == "-" else Path(file).resolve()
-            if place in taken:
-                raise InputError(
-                    "each design must write a file of its own",
-                    key=f"--{option}",
-                    value=f"{file} for {one.design}, which is {taken[place]}",
-                    remedy=f'name it after the design: --{option} "{{design}}-results.{_ENDING[option]}"',
-                )
-            taken[place] = f"that of {one.design} (--{option})"
+        try:
+            screens.append(open_screen(one))
+        except InputError as error:
+            if error.rule != OWN_FILE or len(asked) == 1:
+                raise
+            option = str(error.key)
+            ending = _ENDING[option.removeprefix("--")]
+            raise error.advised(
+                f'name it after the design: {option} "{{design}}-results.{ending}"'
+            ) from None
+    return screens

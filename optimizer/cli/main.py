@@ -21,8 +21,18 @@ from optimizer.cli import (
     verify,
     voice,
 )
-from optimizer.cli.outcome import BAD_INPUT, DONE, INTERRUPTED, OUR_BUG, complain, end_well
+from optimizer.cli.outcome import (
+    BAD_INPUT,
+    DONE,
+    INTERRUPTED,
+    OUR_BUG,
+    complain,
+    end_well,
+    settle_output,
+)
 from optimizer.cli.stopping import stop_listening, stop_on_request
+from optimizer.errors import InputError
+from optimizer.text.register import open_register
 
 VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, goals)
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
@@ -96,13 +106,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         args = parser.parse_args(argv)
     except SystemExit as stop:
-        return stop.code if isinstance(stop.code, int) else OUR_BUG
+        return settle_output(stop.code if isinstance(stop.code, int) else OUR_BUG)
+    except InputError as error:
+        complain(str(error))
+        return settle_output(BAD_INPUT)
     if args.verb is None:
         names = ", ".join(verb.__name__.rpartition(".")[2] for verb in VERBS)
         complain(f"say what to do ({names}); see laddersmith --help")
         return BAD_INPUT
-    with stop_on_request():
-        return end_well(lambda: _run(args), debug=args.debug)
+    # What a command reads it does not write over, whatever its options say.
+    with stop_on_request(), open_register(force=getattr(args, "force", False)):
+        return settle_output(end_well(lambda: _run(args), debug=args.debug))
 
 
 def program() -> NoReturn:
@@ -112,11 +126,8 @@ def program() -> NoReturn:
     except KeyboardInterrupt:
         code = INTERRUPTED
     stop_listening()
-    sys.exit(code)
+    sys.exit(settle_output(code))
 
 
 def _run(args: argparse.Namespace) -> int:
-    code = int(args.run(args))
-    if sys.stdout is not None:
-        sys.stdout.flush()
-    return code
+    return settle_output(int(args.run(args)))

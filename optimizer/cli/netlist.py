@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 from typing import Any
 
 from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
+from optimizer.cli.output import add_output, claim_outputs
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -24,8 +24,9 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     add_design(parser)
     add_network(parser)
-    parser.add_argument("--output", metavar="FILE", help="write to a file (else it is printed)")
-    parser.add_argument(
+    add_output(parser, "--output", help="write to a file (else it is printed)")
+    add_output(
+        parser,
         "--curves",
         metavar="NAME",
         help="add commands by which ngspice writes drive levels and impedance to this file; other "
@@ -40,10 +41,9 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
     from optimizer.network.netlist import MeasuredLoad, Sweep, write_netlist
-    from optimizer.report.export import check_writable, write_text
+    from optimizer.text.writing import print_whole, write_text
 
-    if args.output not in (None, "-"):
-        check_writable(Path(args.output), key="--output")
+    claim_outputs(args)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     frequency = problem.frequency_hz
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         notes=(f"design {args.design}", *read.notes),
     )
     if args.output in (None, "-"):
-        sys.stdout.write(text)
+        print_whole(text)
         return DONE
     write_text(Path(args.output), text)
     Screen(quiet=args.quiet).show(f"Written: {args.output}")

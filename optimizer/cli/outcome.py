@@ -11,6 +11,7 @@ from typing import TextIO
 
 from optimizer.cli.options import put_in_options
 from optimizer.errors import InputError
+from optimizer.text.quoting import make_printable
 
 DONE = 0
 OUR_BUG = 1
@@ -24,11 +25,12 @@ _about: ContextVar[str] = ContextVar("about", default="")
 
 def complain(message: str) -> None:
     """Print one error message, on one line, on standard error; where that is gone, to nobody."""
-    text, about = " ".join(message.splitlines()), _about.get()
+    text, about = make_printable(" ".join(message.split("\n"))), _about.get()
     if about and not text.startswith(about):
         text = f"{about}: {text}"
-    with contextlib.suppress(OSError):
-        print("laddersmith:", text, file=sys.stderr)
+    if sys.stderr is not None:
+        with contextlib.suppress(OSError):
+            print("laddersmith:", text, file=sys.stderr)
 
 
 @contextlib.contextmanager
@@ -71,14 +73,45 @@ def end_well(work: Callable[[], int], *, debug: bool) -> int:
         return OUR_BUG
 
 
-def discard_output(stream: TextIO) -> None:
+def discard_output(stream: TextIO | None) -> None:
     """Send the rest of a stream nowhere, after its reader (head, a pager) has gone.
 
     What Python still holds back for the stream would otherwise end in a complaint on exit.
     """
+    if stream is None:
+        return
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
+
+
+def settle_output(code: int) -> int:
+    """Write out what standard output and error still hold back, and settle the exit code.
+
+    Parameters
+    ----------
+    code : int
+        Of what was done.
+
+    Returns
+    -------
+    int
+        The same, or that of bad input where standard output took not all (a full disk) and nothing
+        else went wrong. A reader that has gone (head, a pager) has seen enough.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if stream is None:
+            continue
+        try:
+            stream.flush()
+        except (OSError, ValueError) as error:
+            # Python would try again on exit, and complain.
+            discard_output(stream)
+            if stream is sys.stdout and code == DONE and not isinstance(error, BrokenPipeError):
+                reason = getattr(error, "strerror", None) or str(error)
+                complain(f"the output could not be written ({reason}); check where it is sent to")
+                code = BAD_INPUT
+    return code
 
 
 def _apologise(error: Exception, *, debug: bool) -> None:

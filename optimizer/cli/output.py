@@ -13,6 +13,57 @@ if TYPE_CHECKING:
     from optimizer.report.document import Document
 
 
+class OutputName(str):
+    """The name of a file to write, as an option gives it: `claim_outputs` knows options by it."""
+
+    __slots__ = ()
+
+
+def add_output(
+    parser: argparse.ArgumentParser, option: str, *, metavar: str = "FILE", help: str
+) -> None:
+    """Add an option that names a file to write, and with the first of them ``--force``.
+
+    Parameters
+    ----------
+    parser : ArgumentParser
+        Of the verb.
+    option : str
+        Its name ("--json").
+    metavar, help : str
+        As of argparse.
+    """
+    parser.add_argument(option, metavar=metavar, type=OutputName, help=help)
+    if parser.get_default("force") is None:
+        parser.add_argument(
+            "--force",
+            action="store_true",
+            help="replace files that laddersmith did not write, or that were changed since; files "
+            "that the command reads are never replaced",
+        )
+        parser.set_defaults(force=False)
+
+
+def claim_outputs(args: argparse.Namespace) -> None:
+    """Claim every file that the options name, before any work.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        With options of `add_output`; "-" is standard output.
+
+    Raises
+    ------
+    InputError
+        When one cannot be written, or must not be; see `optimizer.text.register`.
+    """
+    from optimizer.text.writing import claim_output
+
+    for name, value in vars(args).items():
+        if isinstance(value, OutputName):
+            claim_output(Path(value), option=f"--{name}")
+
+
 def add_output_options(
     parser: argparse.ArgumentParser, what: str, *, page: str = "a page with charts"
 ) -> None:
@@ -27,8 +78,8 @@ def add_output_options(
     page : str
         What the page is.
     """
-    parser.add_argument("--json", metavar="FILE", help=f"write {what} as JSON; - prints them")
-    parser.add_argument("--page", metavar="FILE", help=f"write {page} for a browser (HTML)")
+    add_output(parser, "--json", help=f"write {what} as JSON; - prints them")
+    add_output(parser, "--page", help=f"write {page} for a browser (HTML)")
 
 
 def open_screen(args: argparse.Namespace) -> Screen:
@@ -49,14 +100,10 @@ def open_screen(args: argparse.Namespace) -> Screen:
     InputError
         When a place cannot be written or the chart library is missing.
     """
-    from optimizer.report.export import check_writable
-
-    if args.json not in (None, "-"):
-        check_writable(Path(args.json), key="--json")
+    claim_outputs(args)
     if args.page is not None:
         from optimizer.report.render.html import read_engine
 
-        check_writable(Path(args.page), key="--page")
         read_engine()
     return Screen(quiet=args.quiet, to_stderr=args.json == "-")
 
@@ -83,7 +130,7 @@ def write_outputs(args: argparse.Namespace, document: Document, *, holds: str = 
     InputError
         When a file cannot be written.
     """
-    from optimizer.report.export import write_json, write_text
+    from optimizer.text.writing import write_json, write_text
 
     written: list[str] = []
     if args.json is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import contextlib
 import os
 import sys
@@ -11,9 +10,10 @@ from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from optimizer.cli.outcome import discard_output
 from optimizer.errors import InputError
+from optimizer.text.quoting import PLAIN_LINES, make_printable
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType
 
     from optimizer.report.document import Document
     from optimizer.search.progress import SearchProgress
@@ -23,17 +23,6 @@ MOST_COLUMNS = 120
 
 WIDTH_ELSEWHERE = 100
 """Width of the output into a file or a pipe, unless COLUMNS says otherwise."""
-
-_PLAIN = {"─": "-", "│": "|", "┬": "+", "┴": "+", "┤": "+", "└": "+", "…": "~", "−": "-", "×": "x"}
-
-
-def _to_plain(error: UnicodeError) -> tuple[str, int]:
-    """Stand in for characters an encoding lacks: lines by ASCII, dots by a full stop."""
-    if not isinstance(error, UnicodeEncodeError):
-        raise error
-    wrong = error.object[error.start : error.end]
-    plain = (_PLAIN.get(char, "." if "\u2800" <= char <= "\u28ff" else "?") for char in wrong)
-    return "".join(plain), error.end
 
 
 class Screen:
@@ -74,6 +63,7 @@ class Screen:
             discard_output(cast("TextIO", self._console.file))
             self._console = None
         except OSError as error:
+            discard_output(cast("TextIO", self._console.file))
             raise InputError(
                 f"the output could not be written ({error.strerror})",
                 remedy="check where it is sent to",
@@ -96,7 +86,7 @@ class Screen:
         callable or None
             To be called with the state of the search; None when nobody looks.
         """
-        if self.quiet or sys.stderr is None or not sys.stderr.isatty():
+        if self.quiet or not _is_terminal(sys.stderr):
             yield None
             return
         from rich.progress import BarColumn, Progress, TextColumn
@@ -150,19 +140,32 @@ class _Passing:
         return getattr(self.stream, name)
 
 
+def _is_terminal(stream: TextIO | None) -> bool:
+    with contextlib.suppress(OSError, ValueError):
+        return stream is not None and stream.isatty()
+    return False
+
+
 def _open_console(*, stderr: bool, lasting: bool = True) -> Console:
     from rich.console import Console
+    from rich.segment import Segment
 
     class PipeConsole(Console):
         def on_broken_pipe(self) -> None:
             # The library would end the process with its own exit code.
             raise BrokenPipeError
 
+        def render(
+            self, renderable: RenderableType, options: ConsoleOptions | None = None
+        ) -> Iterator[Segment]:
+            # Whatever a file was named, a terminal gets no instruction of it.
+            for text, style, control in super().render(renderable, options):
+                yield Segment(text if control else make_printable(text), style, control)
+
     stream: Any = sys.stderr if stderr else sys.stdout
     if stream is not None and hasattr(stream, "reconfigure"):
-        codecs.register_error("plain-lines", _to_plain)
-        stream.reconfigure(errors="plain-lines")
-    is_terminal = stream is not None and stream.isatty()
+        stream.reconfigure(errors=PLAIN_LINES)
+    is_terminal = _is_terminal(stream)
     if not lasting:
         stream = _Passing(stream)
     console = PipeConsole(file=stream, highlight=False, emoji=False, markup=False)

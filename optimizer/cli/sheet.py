@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import DONE
+from optimizer.cli.output import add_output, claim_outputs
 from optimizer.errors import InputError
+
+_FILES = ("markdown", "html", "schematic", "parts", "curves")
 
 
 def _quantity(unit: str) -> Callable[[str], float]:
@@ -42,16 +44,17 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     add_design(parser)
     add_network(parser)
-    parser.add_argument("--markdown", metavar="FILE", help="write the sheet as Markdown")
-    parser.add_argument("--html", metavar="FILE", help="write the sheet as HTML to print on A4")
-    parser.add_argument("--schematic", metavar="FILE", help="write the schematic as SVG")
-    parser.add_argument("--parts", metavar="FILE", help="write the list of parts as CSV")
-    parser.add_argument("--curves", metavar="FILE", help="write every curve as CSV")
+    add_output(parser, "--markdown", help="write the sheet as Markdown")
+    add_output(parser, "--html", help="write the sheet as HTML to print on A4")
+    add_output(parser, "--schematic", help="write the schematic as SVG")
+    add_output(parser, "--parts", help="write the list of parts as CSV")
+    add_output(parser, "--curves", help="write every curve as CSV")
     parser.add_argument(
         "--columns",
         metavar="DIR",
         type=Path,
-        help="write curves with phase as three-column text files into a folder",
+        help="write curves with phase as three-column text files into a folder; files of others in "
+        "it are not replaced",
     )
     parser.add_argument(
         "--amplifier",
@@ -118,15 +121,9 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.design.build import build_problem, load_design
     from optimizer.network.amplifier import Amplifier
     from optimizer.problem.figures import build_candidate
-    from optimizer.report.export import check_writable
+    from optimizer.text.writing import print_whole
 
-    files = {
-        key: getattr(args, key)
-        for key in ("markdown", "html", "schematic", "parts", "curves")
-        if getattr(args, key) is not None
-    }
-    for key, file in files.items():
-        check_writable(Path(file), key=f"--{key}")
+    claim_outputs(args)
     limits = _read_limits(args.limit)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
@@ -147,12 +144,12 @@ def run(args: argparse.Namespace) -> int:
         driver_level_db=args.drivers_within or 0.0,
         notes=read.notes,
     )
-    if not files and args.columns is None:
+    if args.columns is None and all(getattr(args, key) is None for key in _FILES):
         from optimizer.report.documents.sheet import document_sheet
         from optimizer.report.render.markdown import render_markdown
 
         if not args.quiet:
-            sys.stdout.write(render_markdown(document_sheet(sheet)))
+            print_whole(render_markdown(document_sheet(sheet)))
         return DONE
     written = [str(path) for path in _write(args, sheet)]
     Screen(quiet=args.quiet).show(f"Written: {', '.join(written)}", *sheet.warnings)
@@ -160,12 +157,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
-    from optimizer.report.curve_files import curves_to_csv, parts_to_csv, write_columns
+    from optimizer.report.curve_files import curves_to_columns, curves_to_csv, parts_to_csv
     from optimizer.report.documents.sheet import document_sheet
-    from optimizer.report.export import write_text
     from optimizer.report.render.html import render_html
     from optimizer.report.render.markdown import render_markdown
     from optimizer.report.schematic import draw_schematic
+    from optimizer.text.writing import claim_output, make_folder, write_text
 
     candidate = sheet.candidate
     makers: dict[str, Callable[[], str]] = {
@@ -177,11 +174,13 @@ def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
     }
     # Everything is composed before anything is written: an error leaves no half of the files.
     texts = {
-        Path(getattr(args, key)): make()
-        for key, make in makers.items()
-        if getattr(args, key) is not None
+        Path(getattr(args, key)): makers[key]() for key in _FILES if getattr(args, key) is not None
     }
+    if args.columns is not None:
+        make_folder(args.columns, option="--columns")
+        for name, text in curves_to_columns(candidate).items():
+            claim_output(args.columns / name, option="--columns")
+            texts[args.columns / name] = text
     for path, text in texts.items():
         write_text(path, text)
-    columns = [] if args.columns is None else write_columns(args.columns, candidate)
-    return [*texts, *columns]
+    return list(texts)

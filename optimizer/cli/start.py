@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.measure.files.folder import read_folder
     from optimizer.measure.survey.survey import survey_folder
     from optimizer.report.documents.survey import document_survey
-    from optimizer.report.export import check_writable, write_text
+    from optimizer.text.writing import claim_output, write_text
 
     screen = open_screen(args)
     options = read_options(args)
@@ -63,8 +63,8 @@ def run(args: argparse.Namespace) -> int:
     )
     show_unread(folder, screen)
     design_file = args.design or choose_file(args.folder)
-    check_writable(design_file, key="--design")
     check_unedited(design_file)
+    claim_output(design_file, option="--design", judged=True)
     survey = explain_findings(
         survey_folder(
             folder,

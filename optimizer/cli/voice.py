@@ -109,6 +109,7 @@ class _ListWords(argparse.Action):
     ) -> None:
         from optimizer.bench.voice.wishes import find_words, parse_wish, read_words
         from optimizer.report.documents.voice import say_wish
+        from optimizer.text.writing import print_whole
 
         own = getattr(namespace, "words", None)
         try:
@@ -116,10 +117,14 @@ class _ListWords(argparse.Action):
         except InputError as error:
             complain(str(error))
             parser.exit(BAD_INPUT)
-        for word in words.values():
-            print(f"{say_wish(parse_wish(word.word, words))} ({word.meaning})")
+        lines = [
+            f"{say_wish(parse_wish(word.word, words))} ({word.meaning})" for word in words.values()
+        ]
         if own is None:
-            print(f"From {find_words()}: copy it, change what you like, and give it with --words.")
+            lines.append(
+                f"From {find_words()}: copy it, change what you like, and give it with --words."
+            )
+        print_whole("\n".join(lines) + "\n")
         parser.exit(DONE)
 
 
@@ -218,11 +223,10 @@ def _choose(args: argparse.Namespace, result: VoiceResult) -> Answer | None:
 
 
 def _check_paths(args: argparse.Namespace) -> None:
-    from optimizer.report.export import check_writable
+    from optimizer.text.writing import claim_output
 
     if args.save is None:
         return
-    check_writable(args.save, key="--save")
     if args.save.exists():
         raise InputError(
             "a network file is never overwritten",
@@ -230,6 +234,7 @@ def _check_paths(args: argparse.Namespace) -> None:
             key="--save",
             remedy="choose another name: the old one stays to go back to",
         )
+    claim_output(args.save, option="--save")
 
 
 def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str, Part]:

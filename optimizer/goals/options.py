@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from optimizer.errors import InputError
-from optimizer.text.units import format_quantity, parse_quantity, parse_range
+from optimizer.text.units import LARGEST_NUMBER, format_quantity, parse_quantity, parse_range
 
 OptionForm = Literal["quantity", "range", "number", "flag"]
 
@@ -88,8 +88,8 @@ class Option:
         return low, high
 
     def _check(self, number: float, value: Any) -> float:
-        if not abs(number) < 1e100:
-            raise InputError("a value must be a finite number", value=value)
+        if not abs(number) <= LARGEST_NUMBER:
+            raise InputError(f"a number beyond {LARGEST_NUMBER:g} is surely a slip", value=value)
         if self.above is not None and not number > self.above:
             rule = f"the value must be above {self.above:g} {self.unit}"
             raise InputError(rule.rstrip(), value=value)

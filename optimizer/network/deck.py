@@ -11,6 +11,7 @@ import numpy as np
 from optimizer.arrays import Complex, Real
 from optimizer.network.equivalent import DriverEquivalent, fit_driver_equivalent
 from optimizer.parts import Part
+from optimizer.text.quoting import quote_comment
 
 GROUND = "0"
 AMPLIFIER = "amp"
@@ -64,8 +65,8 @@ class Deck:
     short: dict[str, str] = field(default_factory=dict)
 
     def note(self, text: str = "") -> None:
-        """Write a comment."""
-        self.lines.append(f"* {ascii_text(text)}".rstrip())
+        """Write a comment; the blank behind its mark keeps it one ("*#" is run by ngspice)."""
+        self.lines.append(f"* {quote_comment(text)}".rstrip())
 
     def unique(self, wanted: str) -> str:
         """Make a name of an element unlike all before it."""
@@ -207,12 +208,6 @@ def name_all(wanted: Iterable[str]) -> list[str]:
 def number(value: float) -> str:
     """Shortest text that reads back as the same double."""
     return repr(float(value))
-
-
-def ascii_text(text: str) -> str:
-    """One line of plain ASCII, as any simulator reads."""
-    one_line = " ".join(text.split())
-    return one_line.encode("ascii", "replace").decode("ascii")
 
 
 def _root(parents: dict[str, str], node: str) -> str:

@@ -46,7 +46,7 @@ def write_netlist(
     """
     ladders = [
         f"{'way' if isinstance(one, FittedWay) else 'group'} {line}"
-        for one, line in zip(network.ladders, str(network).split("; "), strict=True)
+        for one, line in zip(network.ladders, network.say_ladders(), strict=True)
     ]
     return write_spice(
         from_network(network),

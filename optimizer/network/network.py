@@ -104,7 +104,11 @@ class Network(Ladders[FittedWay, FittedGroup, FittedSlot]):
         return clip(f"<Network {self}>")
 
     def __str__(self) -> str:
-        return "; ".join(
+        return "; ".join(self.say_ladders())
+
+    def say_ladders(self) -> tuple[str, ...]:
+        """Say of each way and group in one line what it consists of."""
+        return tuple(
             f"{one.title}: " + (", ".join(map(str, one.slots)) or "no parts")
             for one in self.ladders
         )

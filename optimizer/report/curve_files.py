@@ -14,9 +14,10 @@ from optimizer.arrays import Complex, Real
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import ESTIMATED_NOTE
-from optimizer.report.export import write_text
 from optimizer.report.render.json import curves_to_json, tracking_to_json
+from optimizer.text.quoting import quote_cell
 from optimizer.text.units import format_quantity
+from optimizer.text.writing import make_folder, write_text
 
 _RATING_UNIT = {"resistor": "W", "capacitor": "V", "inductor": "A"}
 
@@ -161,8 +162,8 @@ def _item_row(item: SheetItem, speakers: int) -> tuple[str, ...]:
 def _to_csv(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(heads)
-    writer.writerows(["" if cell is None else cell for cell in row] for row in rows)
+    writer.writerow([quote_cell(head) for head in heads])
+    writer.writerows(["" if cell is None else quote_cell(cell) for cell in row] for row in rows)
     return stream.getvalue()
 
 
@@ -181,9 +182,8 @@ def write_columns(folder: Path, candidate: Candidate) -> list[Path]:
     list of Path
         The files written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for name, text in curves_to_columns(candidate).items():
-        write_text(folder / name, text)
-        paths.append(folder / name)
-    return paths
+    make_folder(folder)
+    texts = {folder / name: text for name, text in curves_to_columns(candidate).items()}
+    for path, text in texts.items():
+        write_text(path, text)
+    return list(texts)

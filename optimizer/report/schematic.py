@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import lru_cache
-from html import escape
 from importlib import import_module
 from typing import Any
 
@@ -16,6 +15,7 @@ from optimizer.report.drawing import Drawing, Symbol, find_joints
 from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.layout import WIDEST, draw_network
 from optimizer.report.tree import grow_limbs, say_end
+from optimizer.text.quoting import quote_markup
 
 SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
@@ -109,8 +109,8 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
         f'viewBox="{left * SCALE:.1f} {-top * SCALE:.1f} {width:.1f} {height:.1f}" '
         f'width="{width:.0f}" height="{height:.0f}" '
         f'aria-labelledby="{name}sch-t {name}sch-d">',
-        f'<title id="{name}sch-t">{escape(title)}</title>',
-        f'<desc id="{name}sch-d">{escape(words)}</desc>',
+        f'<title id="{name}sch-t">{quote_markup(title)}</title>',
+        f'<desc id="{name}sch-d">{quote_markup(words)}</desc>',
         f'<path class="w" d="{_trace(drawing)}"/>',
         _draw_symbols(drawing.symbols),
     ]
@@ -127,7 +127,7 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
         x, y = text.at
         lines.append(
             f'<text class="{text.role}" x="{_n(x * SCALE)}" y="{_n(-y * SCALE + 4)}" '
-            f'text-anchor="{text.align}">{escape(text.text)}</text>'
+            f'text-anchor="{text.align}">{quote_markup(text.text)}</text>'
         )
     lines.append("</svg>")
     return "".join(lines)

@@ -25,7 +25,11 @@ from optimizer.stock.columns import (
 )
 from optimizer.stock.lots import BOUGHT, SHELF, Lot, name_lots
 from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
+from optimizer.text.quoting import find_unprintable
+from optimizer.text.reading import read_file
 from optimizer.text.units import format_quantity, parse_quantity
+
+LARGEST_LIST_BYTES = 50_000_000
 
 MEASURED_TOLERANCE = 0.01
 """Uncertainty of a hand-held meter when nothing is said; common practice, no source."""
@@ -39,6 +43,9 @@ PLAUSIBLE: dict[Kind, tuple[float, float]] = {
     "resistor": (0.005, 1e5),
 }
 """Limits beyond which a value is surely a slip of the unit."""
+
+_BREAKS = re.compile(r"[\r\n\t]+")
+"""Within a cell; a spreadsheet allows it lines."""
 
 _RATING_COLUMN: dict[Kind, str] = {
     "capacitor": "voltage",
@@ -96,15 +103,7 @@ def read_parts_list(path: str | Path, *, owned: bool = True) -> PartsList:
     InputError
         With file, line, column, value, rule and remedy.
     """
-    try:
-        raw = Path(path).read_bytes()
-    except OSError as error:
-        raise InputError(
-            "the list of parts cannot be read",
-            file=path,
-            value=error.strerror,
-            remedy="check the path",
-        ) from None
+    raw = read_file(path, "list of parts", largest=LARGEST_LIST_BYTES)
     if b"\0" in raw:
         raise InputError(
             "a list of parts is a text file, this one is binary",
@@ -195,7 +194,15 @@ class _Row:
         self.reading = column.heading if column else None
         if column is None or column.index >= len(self.cells):
             return ""
-        return self.cells[column.index].strip()
+        text = _BREAKS.sub(" ", self.cells[column.index]).strip()
+        wrong = find_unprintable(text)
+        if wrong:
+            raise InputError(
+                "a cell has characters that can be seen",
+                value=repr(text[:60]),
+                remedy=f"remove the character {wrong!r}",
+            )
+        return text
 
     def unit(self, name: str) -> str:
         """Return the unit in the heading of a column."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
-from html import escape
 from typing import Any
+
+from optimizer.text.quoting import quote_markup
 
 LONGEST = 240
 """Characters of the longest short form; what is longer ends in three dots."""
@@ -72,10 +73,10 @@ def html_table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[ob
     str
         One ``<table>`` element.
     """
-    head = "".join(f"<th>{escape(heading)}</th>" for heading in headings)
+    head = "".join(f"<th>{quote_markup(heading)}</th>" for heading in headings)
     body = "".join("<tr>" + "".join(_cell(cell) for cell in row) + "</tr>" for row in rows)
     return (
-        f"<table><caption>{escape(caption)}</caption>"
+        f"<table><caption>{quote_markup(caption)}</caption>"
         + (f"<thead><tr>{head}</tr></thead>" if head else "")
         + f"<tbody>{body}</tbody></table>"
     )
@@ -83,8 +84,8 @@ def html_table(caption: str, headings: Sequence[str], rows: Iterable[Sequence[ob
 
 def _cell(value: object) -> str:
     if isinstance(value, bool) or value is None or isinstance(value, str):
-        return f'<td style="text-align:left">{escape(_plain(value))}</td>'
-    return f'<td style="text-align:right">{escape(_plain(value))}</td>'
+        return f'<td style="text-align:left">{quote_markup(_plain(value))}</td>'
+    return f'<td style="text-align:right">{quote_markup(_plain(value))}</td>'
 
 
 def _plain(value: object) -> str:

@@ -22,10 +22,13 @@ class _Unit:
     `spellings` maps what stands behind the number to a factor, `prefixes` are those that make
     sense for the unit, `bare` says that a number alone is clear, `prefix_alone` that a prefix
     alone is ("18k"), `infix` are the letters that may stand for the decimal point ("2k7").
+    `plausible` are the smallest and the largest size in SI that are no slip of the hand anywhere
+    in this trade; 0 is none either, and keys have closer limits.
     """
 
     what: str
     example: str
+    plausible: tuple[float, float]
     spellings: dict[str, float]
     prefixes: str = ""
     bare: bool = True
@@ -37,54 +40,61 @@ _UNITS: dict[str, _Unit] = {
     # "mfd" on old boards and in old catalogues means microfarad, never millifarad
     # (common practice, no source).
     "F": _Unit(
-        what="a capacitance", example="4.7 uF", bare=False, prefix_alone=True,
+        plausible=(1e-13, 1.0), what="a capacitance", example="4.7 uF", bare=False, prefix_alone=True,
         spellings={"F": 1.0, "f": 1.0, "farad": 1.0, "fd": 1.0, "mfd": 1e-6, "MFD": 1e-6},
         prefixes="pnuUµμm", infix="pnuµμm",
     ),
     "H": _Unit(
-        what="an inductance", example="0.33 mH", bare=False, prefix_alone=True,
+        plausible=(1e-9, 100.0), what="an inductance", example="0.33 mH", bare=False, prefix_alone=True,
         spellings={"H": 1.0, "h": 1.0, "henry": 1.0}, prefixes="nuUµμm", infix="uµμm",
     ),
     "ohm": _Unit(
-        what="a resistance", example="4.7 ohm", prefix_alone=True,
+        plausible=(1e-9, 1e9), what="a resistance", example="4.7 ohm", prefix_alone=True,
         spellings={"ohm": 1.0, "ohms": 1.0, "Ohm": 1.0, "Ohms": 1.0, "Ω": 1.0, "\u2126": 1.0,
                    "R": 1.0, "r": 1.0},
         prefixes="mkKM", infix="RrkKM",
     ),
     "Hz": _Unit(
-        what="a frequency", example="2.5 kHz", prefix_alone=True,
+        plausible=(1e-3, 1e7), what="a frequency", example="2.5 kHz", prefix_alone=True,
         spellings={"Hz": 1.0, "hz": 1.0, "HZ": 1.0, "hertz": 1.0}, prefixes="kKM", infix="kK",
     ),
     "dB/oct": _Unit(
-        what="a slope", example="-0.5 dB/oct",
+        plausible=(1e-6, 100.0), what="a slope", example="-0.5 dB/oct",
         spellings={"dB/oct": 1.0, "dB/octave": 1.0, "db/oct": 1.0, "db/octave": 1.0,
                    "dB per octave": 1.0},
     ),
-    "dB": _Unit(what="a level", example="-3 dB", spellings={"dB": 1.0, "db": 1.0, "DB": 1.0}),
+    "dB": _Unit(
+        plausible=(1e-9, 300.0), what="a level", example="-3 dB",
+        spellings={"dB": 1.0, "db": 1.0, "DB": 1.0},
+    ),
     "m": _Unit(
-        what="a length", example="17 mm", prefixes="mc",
+        plausible=(1e-7, 1e4), what="a length", example="17 mm", prefixes="mc",
         spellings={"m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0},
     ),
     "s": _Unit(
-        what="a time", example="0.05 ms", prefixes="nuUµμm", bare=False,
+        plausible=(1e-9, 1e5), what="a time", example="0.05 ms", prefixes="nuUµμm", bare=False,
         spellings={"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0},
     ),
     "W": _Unit(
-        what="a power", example="80 W", prefixes="mk",
+        plausible=(1e-9, 1e6), what="a power", example="80 W", prefixes="mk",
         spellings={"W": 1.0, "w": 1.0, "watt": 1.0, "watts": 1.0},
     ),
     "V": _Unit(
-        what="a voltage", example="2.83 V", prefixes="mk",
+        plausible=(1e-9, 1e6), what="a voltage", example="2.83 V", prefixes="mk",
         spellings={"V": 1.0, "v": 1.0, "volt": 1.0, "volts": 1.0},
     ),
     "A": _Unit(
-        what="a current", example="3 A", prefixes="um",
+        plausible=(1e-9, 1e5), what="a current", example="3 A", prefixes="um",
         spellings={"A": 1.0, "amp": 1.0, "amps": 1.0, "ampere": 1.0},
     ),
     "%": _Unit(
-        what="a share", example="5 %", bare=False, spellings={"%": 0.01, "percent": 0.01},
+        plausible=(1e-9, 100.0), what="a share", example="5 %", bare=False,
+        spellings={"%": 0.01, "percent": 0.01},
     ),
 }  # fmt: skip
+
+LARGEST_NUMBER = 1e9
+"""Of numbers without a unit, such as weights; larger ones are surely slips."""
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 _INFIX = re.compile(r"(\d*)([pnuµμmkKMRr])(\d+)\s*(\D*)")
@@ -127,9 +137,8 @@ def parse_quantity(text: str | float, unit: str) -> float:
         set; the caller knows it.
     """
     number, factor = _read(text, unit)
-    if factor is None:
-        return _bare(number, text, unit)
-    return _scale(number, factor)
+    value = _bare(number, text, unit) if factor is None else _scale(number, factor)
+    return _check_plausible(value, text, unit)
 
 
 def parse_range(text: str, unit: str) -> tuple[float, float]:
@@ -179,7 +188,29 @@ def parse_range(text: str, unit: str) -> tuple[float, float]:
             "a range must rise", value=repr(text),
             remedy="put the smaller value first, and two different values",
         )  # fmt: skip
-    return low_si, high_si
+    return _check_plausible(low_si, text, unit), _check_plausible(high_si, text, unit)
+
+
+def _check_plausible(value: float, text: str | float, unit: str) -> float:
+    least, most = _UNITS[unit].plausible
+    if value and not least <= abs(value) <= most:
+        bound, side = (most, "above") if abs(value) > most else (least, "below")
+        raise InputError(
+            f"{_UNITS[unit].what} {side} {bound / _factor_of('', unit):g} {unit} is surely a slip",
+            value=repr(text), remedy="check the unit and the number",
+        )  # fmt: skip
+    return value
+
+
+def plausible_range(unit: str) -> tuple[float, float]:
+    """Tell the smallest and largest size that a quantity may have, in SI; 0 is allowed as well.
+
+    Parameters
+    ----------
+    unit : str
+        See `parse_quantity`.
+    """
+    return _UNITS[unit].plausible
 
 
 def format_quantity(value: float, unit: str, digits: int = 3) -> str:

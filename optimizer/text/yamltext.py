@@ -18,14 +18,21 @@ from typing import TypeVar
 import yaml
 
 from optimizer.errors import InputError
+from optimizer.text.quoting import find_unprintable
+from optimizer.text.reading import read_file
 from optimizer.text.suggest import suggest as suggest
-from optimizer.text.units import parse_quantity, parse_range
+from optimizer.text.units import LARGEST_NUMBER, parse_quantity, parse_range
 
 _Word = TypeVar("_Word", bound=str)
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _WHOLE_NUMBER = re.compile(r"[+-]?\d{1,15}")
 _READ_DIFFERENTLY = frozenset("\t?!")
 """Tabs, keys marked by ? and tags: libyaml takes more of these than PyYAML does."""
+LONGEST_LINE = 10_000
+"""Characters of one value; a long one is a network written as one expression."""
+MOST_ENTRIES = 100_000
+"""Keys, values and items of one file."""
+_SHOWN = 60
 _MERGE = "tag:yaml.org,2002:merge"
 _NULL = "tag:yaml.org,2002:null"
 _BOOL = "tag:yaml.org,2002:bool"
@@ -157,7 +164,7 @@ class Entry:
         """Read text as it is written."""
         if not isinstance(self.node, yaml.ScalarNode) or self.is_null:
             raise self.error("a single value is expected here", value=self._shown())
-        return str(self.node.value)
+        return _check_line(str(self.node.value).rstrip("\n"), self.where)
 
     def flag(self) -> bool:
         """Read yes or no."""
@@ -212,8 +219,10 @@ class Entry:
         return low, high
 
     def _at_least(self, value: float, least: float | None, unit: str) -> float:
-        if not abs(value) < 1e100:
-            raise self.error("a value must be a finite number", value=self.text())
+        if not abs(value) <= LARGEST_NUMBER:
+            raise self.error(
+                f"a number beyond {LARGEST_NUMBER:g} is surely a slip", value=self.text()
+            )
         if least is not None and value < least:
             raise self.error(f"the value must be at least {least:g} {unit}".rstrip(),
                              value=self.text())  # fmt: skip
@@ -239,7 +248,7 @@ class Entry:
             spot = self._spot(key_node, self.where.key)
             if not isinstance(key_node, yaml.ScalarNode):
                 raise spot.error("a key must be plain text")
-            name = str(key_node.value)
+            name = _check_line(str(key_node.value), spot)
             if name in own:
                 raise self._spot(key_node, self._dotted(name)).error(
                     f"a key may stand once; the first is in line {own[name].where.line}",
@@ -262,6 +271,59 @@ class Entry:
         return "nothing" if self.is_null else repr(str(self.node.value))
 
 
+def _check_line(text: str, where: Where) -> str:
+    """Return what is written if it can be seen, all of it, on one line."""
+    wrong = find_unprintable(text)
+    if wrong:
+        raise where.error(
+            "what is written must be one line of characters that can be seen",
+            value=repr(text[:_SHOWN]),
+            remedy="write it on one line" if wrong == "\n" else f"remove the character {wrong!r}",
+        )
+    if len(text) > LONGEST_LINE:
+        raise where.error(
+            f"a value has at most {LONGEST_LINE} characters",
+            value=f"{len(text)} that begin with {text[:_SHOWN]!r}",
+        )
+    return text
+
+
+def _check_size(root: yaml.Node, where: Where) -> None:
+    """Refuse what a few lines make endless by anchors: each alias counts as what it stands for."""
+    sizes: dict[int, int] = {}
+    open_: set[int] = set()
+    stack = [root]
+    while stack:
+        node = stack[-1]
+        inside = _list_inside(node)
+        if id(node) not in sizes and id(node) not in open_:
+            open_.add(id(node))
+            left = [one for one in inside if id(one) not in sizes]
+            looped = next((one for one in left if id(one) in open_), None)
+            if looped is not None:
+                raise Where(file=where.file, line=looped.start_mark.line + 1).error(
+                    "an anchor cannot stand within itself", remedy='remove the alias ("*...") there'
+                )
+            stack += left
+            if left:
+                continue
+        stack.pop()
+        if id(node) in open_:
+            open_.discard(id(node))
+            sizes[id(node)] = 1 + sum(sizes[id(one)] for one in inside)
+            if sizes[id(node)] > MOST_ENTRIES:
+                raise Where(file=where.file, line=node.start_mark.line + 1).error(
+                    f"a file has at most {MOST_ENTRIES} entries, those repeated by aliases counted",
+                    remedy='write out what is needed, without anchors ("&...") of anchors',
+                )
+
+
+def _list_inside(node: yaml.Node) -> list[yaml.Node]:
+    if isinstance(node, yaml.MappingNode):
+        return [one for pair in node.value for one in pair]
+    return list(node.value) if isinstance(node, yaml.SequenceNode) else []
+
+
 def read_yaml(path: Path, *, noun: str = "design file") -> Entry:
     """Read one YAML file.
 
@@ -282,15 +344,7 @@ def read_yaml(path: Path, *, noun: str = "design file") -> Entry:
     InputError
         When the file is missing, no text, empty, or no YAML; each with its line.
     """
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError(f"the {noun} must exist", file=path,
-                         remedy="check its name and folder") from None  # fmt: skip
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(f"the {noun} cannot be read ({reason})", file=path,
-                         remedy="give the path of a readable file") from None  # fmt: skip
+    data = read_file(path, noun)
     return parse_yaml(_decode(data, str(path), noun), file=str(path), noun=noun)
 
 
@@ -312,6 +366,7 @@ def parse_yaml(text: str, *, file: str, noun: str = "design file") -> Entry:
         raise InputError(f"the {noun} is empty", file=file,
                          remedy="write at least drivers and ways")  # fmt: skip
     entry = Entry(node=node, where=Where(file=file, line=node.start_mark.line + 1))
+    _check_size(node, entry.where)
     if not entry.is_mapping:
         raise entry.error(f'the {noun} must consist of "key: value" lines')
     return entry

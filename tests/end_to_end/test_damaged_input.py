@@ -233,23 +233,15 @@ def test_folder_that_may_not_be_read(
     The refusal is simulated, because permissions do not stop the administrator account that
     tests may run under.
     """
-    stat, read_bytes = Path.stat, Path.read_bytes
+    stat = Path.stat
     locked = project
 
-    def refuse(path: Path) -> None:
+    def locked_stat(path: Path, **options: bool) -> os.stat_result:
         if path == locked:
             raise PermissionError(13, "Permission denied", str(path))
-
-    def locked_stat(path: Path, **options: bool) -> os.stat_result:
-        refuse(path)
         return stat(path, **options)
 
-    def locked_read(path: Path) -> bytes:
-        refuse(path)
-        return read_bytes(path)
-
     monkeypatch.setattr(Path, "stat", locked_stat)
-    monkeypatch.setattr(Path, "read_bytes", locked_read)
     assert main(["fit", str(project)]) == 2
     check_message(capsys.readouterr().err, ("design.yaml: ", "permission denied"))
     locked = project.parent / "woofer.txt"

@@ -84,7 +84,6 @@ def test_no_forbidden_word(words):
             "yaml",
             (
                 "optimizer/text/yamltext.py",
-                "optimizer/report/export.py",
                 "optimizer/design/build/problem.py",
             ),
         ),

@@ -162,7 +162,7 @@ def test_several_designs_are_fitted_in_turn(searching, monkeypatch, capsys, tmp_
     assert begun == ["a.yaml", "shed/b.yaml"]
     out = capsys.readouterr().out
     assert out.index("a.yaml (1 of 2)") < out.index("Written: a-of-a.json") < out.index("(2 of 2)")
-    written = {str(f.relative_to(tmp_path)) for f in tmp_path.rglob("*.*")}
+    written = {str(f.relative_to(tmp_path)) for f in tmp_path.rglob("[!.]*.*")}
     assert written == {"a-of-a.json", "shed/b-of-b.json"}
     assert json.loads(Path("shed/b-of-b.json").read_text())["design"] == "shed/b.yaml"
 
@@ -170,12 +170,20 @@ def test_several_designs_are_fitted_in_turn(searching, monkeypatch, capsys, tmp_
 @pytest.mark.parametrize(
     ("designs", "options", "said"),
     [
-        ("a.yaml b.yaml", "--json r.json", "--json: each design must write a file of its own"),
-        ("a.yaml b.yaml", "--json -", "got - for b.yaml, which is that of a.yaml (--json)"),
+        ("a.yaml b.yaml", "--json r.json", "--json: every output needs a file of its own"),
+        (
+            "a.yaml b.yaml",
+            "--json -",
+            "got -, which is written by --json too; name it after the design",
+        ),
         ("x/a.yaml y/a.yaml", "--page {name}.html", 'name it after the design: --page "{design}'),
-        ("a.yaml b.yaml", "--json {name}.out --page {name}.out", "that of a.yaml (--json)"),
-        ("a.yaml b.yaml", "--json {design}.yaml", "which is the design a.yaml"),
-        ("a.yaml", "--page ./a.yaml", "which is the design a.yaml"),
+        (
+            "a.yaml b.yaml",
+            "--json {name}.out --page {name}.out",
+            "a.out, which is written by --json too",
+        ),
+        ("a.yaml b.yaml", "--json {design}.yaml", "is never written over, got a.yaml"),
+        ("a.yaml", "--page ./a.yaml", "is never written over, got a.yaml"),
     ],
 )
 def test_designs_that_would_write_one_file_are_refused(
@@ -300,7 +308,7 @@ def test_every_verb_refuses_early_what_it_cannot_write(command, option, capsys, 
 
 def test_results_are_shown_even_when_they_cannot_be_saved(searching, capsys, monkeypatch):
     """A write that fails after the search still shows what was found, then gives 2."""
-    from optimizer.report import export
+    from optimizer.text import writing as export
 
     def fail(*_: object) -> None:
         raise InputError("the file could not be written")

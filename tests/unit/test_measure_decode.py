@@ -96,8 +96,8 @@ def test_failing_read_is_bad_input(tmp_path, monkeypatch):
     def fail(self: Path) -> bytes:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_bytes", fail)
-    with pytest.raises(InputError, match=r"cannot be read \(Permission denied\)"):
+    monkeypatch.setattr(Path, "stat", fail)
+    with pytest.raises(InputError, match=r"cannot be read \(permission denied\)"):
         open_curve(path, "pressure")
 
 

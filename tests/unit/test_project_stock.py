@@ -122,7 +122,7 @@ def test_an_optional_slot_that_nothing_fits_stays_empty(tmp_path: Path) -> None:
             "ways.woofer.ladder",
             "nearest purchase: 1 x 1 mH (E24)",
         ),
-        ("stock: {shelf: none.csv}\n", SHELF, "stock.shelf", "cannot be read"),
+        ("stock: {shelf: none.csv}\n", SHELF, "stock.shelf", "must exist"),
         ("stock: {shelf: shelf.csv}\n", "kind,value\ncap,ten\n", "value", "ten"),
         ("stock: {series: no}\n", SHELF, "stock.series", "must hold something"),
         ("stock: {shelf: shelf.csv, pair: perhaps}\n", SHELF, "stock.pair", "yes or no"),

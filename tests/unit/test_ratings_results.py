@@ -17,9 +17,9 @@ from optimizer.parts import Part
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.figures import build_candidate
 from optimizer.report.documents.fit import result_to_json
-from optimizer.report.export import write_json
 from optimizer.report.render.json import candidate_to_json
 from optimizer.testing import fitted, part
+from optimizer.text.writing import write_json
 
 
 def single(name: str, place: str, kind: str, value: float, **more) -> FittedSlot:

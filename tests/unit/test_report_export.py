@@ -18,10 +18,10 @@ from optimizer.parts import Part
 from optimizer.problem.agreement import Agreement
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
-from optimizer.report import export
 from optimizer.report.documents.fit import result_to_json
-from optimizer.report.export import check_writable, write_json, write_text
 from optimizer.testing import fitted as make_slot
+from optimizer.text import writing as export
+from optimizer.text.writing import check_writable, write_json, write_text
 
 PROBLEM = SimpleNamespace(title="Shed two-way")
 FREQUENCY = np.array([100.0, 1000.0, 10000.0 / 3.0])

@@ -220,7 +220,7 @@ def test_errors_say_where_and_what(text: str, line: int, key: str | None, words:
 
 def test_missing_and_binary_files(tmp_path: Path) -> None:
     """A path that is not there, or a spreadsheet saved as such, is said so."""
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="must exist"):
         read_parts_list(tmp_path / "none.csv")
     binary = tmp_path / "shelf.csv"
     binary.write_bytes(b"PK\x03\x04\x00\x00")

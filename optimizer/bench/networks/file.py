@@ -9,9 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
-import tempfile
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +24,7 @@ from optimizer.problem.certificate import MEASURES, NEVER_SOUGHT, STATES, Certif
 from optimizer.problem.problem import Problem
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_exact
+from optimizer.text.writing import write_text
 from optimizer.text.yamltext import Entry, read_yaml
 
 NOUN = "network file"
@@ -378,28 +377,15 @@ def write_network(
         certificate=certificate,
     )
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-            os.chmod(name, 0o644)
-            # A link, unlike a rename, fails when the name is taken.
-            os.link(name, path)
-        finally:
-            with suppress(OSError):
-                os.unlink(name)
-    except FileExistsError:
+        write_text(path, text, new=True)
+    except InputError as error:
+        if not path.exists():
+            raise
         raise InputError(
             "a network file is never overwritten",
             file=path,
             remedy="choose another name: the old one stays to go back to",
-        ) from None
-    except OSError as error:
-        raise InputError(
-            f"the file could not be written ({error.strerror or error})",
-            file=path,
-            remedy="check the folder, its permissions and the free space",
-        ) from None
+        ) from error
 
 
 def _relative(parent: str, folder: Path) -> str:

@@ -16,6 +16,10 @@ from optimizer.network.topology import Ladder
 from optimizer.parts import Part
 from optimizer.problem.certificate import MEASURES, STATES, Certificate
 from optimizer.problem.problem import Problem
+from optimizer.text.reading import read_file
+
+LARGEST_RESULTS_BYTES = 200_000_000
+"""Of saved results; those of a long front have about 20 MB."""
 
 MISS = "miss"
 """Name of the nearest miss of a search without a feasible candidate: "results.json#miss"."""
@@ -82,20 +86,9 @@ def list_results(path: Path) -> tuple[str, ...]:
 
 
 def _read_json(path: Path) -> Mapping[str, Any]:
+    raw = read_file(path, "results file", largest=LARGEST_RESULTS_BYTES)
     try:
-        data = json.loads(path.read_bytes())
-    except FileNotFoundError:
-        raise InputError(
-            "the results file must exist",
-            file=path,
-            remedy="check its name and folder, or run fit --json",
-        ) from None
-    except OSError as error:
-        raise InputError(
-            f"the results file cannot be read ({error.strerror or error})",
-            file=path,
-            remedy="give the path of a readable file",
-        ) from None
+        data = json.loads(raw)
     except json.JSONDecodeError as error:
         raise InputError(
             f"the results file must be valid JSON ({error.msg})",
@@ -103,7 +96,7 @@ def _read_json(path: Path) -> Mapping[str, Any]:
             line=error.lineno,
             remedy=_REMEDY,
         ) from None
-    except (UnicodeDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         raise InputError("the results file must be JSON text", file=path, remedy=_REMEDY) from None
     if not isinstance(data, Mapping):
         raise InputError("the results file must hold one JSON object", file=path, remedy=_REMEDY)

@@ -33,6 +33,7 @@ from optimizer.network.expression.nodes import (
 )
 from optimizer.network.topology import Slot
 from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.text.reading import read_file
 from optimizer.text.units import format_quantity
 
 DESIGN_NAME = "laddersmith.yaml"
@@ -90,8 +91,9 @@ def check_unedited(path: Path) -> None:
     if not (path.exists() or path.is_symlink()):
         return
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
+        # Not noted as read: it is looked at because it is to be replaced.
+        text = read_file(path, "design file", noted=False).decode("utf-8")
+    except (InputError, UnicodeDecodeError):
         text = ""
     first = _FIRST.match(text)
     if first is None or first[1] != _fingerprint(text[first.end() :]):
@@ -134,7 +136,7 @@ def _render_head(start: Start, folder: Path) -> list[str]:
             "resonance, wear ear protection close to a driver."
         ),
         "",
-        f"speaker: {_quote(folder.resolve().name or 'Loudspeaker')}",
+        f"speaker: {_quote(_one_line(folder.resolve().name) or 'Loudspeaker')}",
         "",
         *_comment(
             "Levels are taken as measured with 2.83 V at 1 m. If they were not, state volts and "

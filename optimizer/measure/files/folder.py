@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
@@ -202,12 +202,8 @@ def require_drivers(folder: Folder) -> None:
 def _list_files(root: Path) -> list[str]:
     names: list[str] = []
     try:
-        for file in sorted(root.rglob("*")):
-            parts = file.relative_to(root).parts
-            if any(part.startswith(".") for part in parts) or len(parts) > DEEPEST:
-                continue
-            if file.is_file():
-                names.append("/".join(parts))
+        for file in sorted(_walk(root, DEEPEST)):
+            names.append(file.relative_to(root).as_posix())
             if len(names) > MOST_FILES:
                 raise InputError(
                     f"a folder of measurements holds at most {MOST_FILES} files",
@@ -215,8 +211,23 @@ def _list_files(root: Path) -> list[str]:
                     remedy="put the measurements into a folder of their own",
                 )
     except OSError as error:
-        raise InputError(f"the folder cannot be read ({error.strerror})", file=root) from None
+        raise InputError(
+            f"the folder cannot be read ({(error.strerror or str(error)).lower()})",
+            file=error.filename or root,
+            remedy="change its permissions, or name another folder",
+        ) from None
     return names
+
+
+def _walk(folder: Path, levels: int) -> Iterator[Path]:
+    """Go through the files of a folder and those in it; one that cannot be read is no empty one."""
+    for path in folder.iterdir():
+        if path.name.startswith("."):
+            continue
+        if path.is_file():
+            yield path
+        elif path.is_dir() and levels > 1 and not path.is_symlink():
+            yield from _walk(path, levels - 1)
 
 
 def _matches(name: str, pattern: str) -> bool:

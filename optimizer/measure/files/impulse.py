@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from io import BytesIO
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from optimizer.measure.files.extras import load_extra
 IMPULSE = "impulse response"
 """Stands for the heading of a file that holds one."""
 LONGEST_RECORDING_S = 30.0
+SAMPLE_RATES_HZ = (8e3, 1e6)
 LEAD_S = 0.001
 """Kept before the peak where the file reaches so far; a half cosine fades it in."""
 FADE = 0.25
@@ -190,6 +191,13 @@ def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
             value=str(error)[:80] or type(error).__name__,
             remedy="export the impulse response as mono WAV, 16, 24 or 32 bit",
         ) from None
+    low, high = SAMPLE_RATES_HZ
+    if not low <= rate <= high:
+        raise InputError(
+            f"an impulse response has {low:g} to {high:g} samples per second",
+            value=f"{rate:g}",
+            remedy="export the impulse response again",
+        )
     data = np.asarray(data)
     if data.ndim == 2:
         if data.shape[1] > 1:
@@ -221,10 +229,28 @@ def _read_samples(raw: bytes) -> tuple[float, Real, list[str]]:
 def _read_wav(raw: bytes) -> tuple[float, NDArray[Any]]:
     from scipy.io import wavfile
 
+    _check_complete(raw)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # unknown chunks are no fault of the user
         rate, data = wavfile.read(BytesIO(raw))
     return float(rate), np.asarray(data)
+
+
+def _check_complete(raw: bytes) -> None:
+    """Refuse a WAV file that ends before its samples do: the library reads what is left of it."""
+    order: Literal["little", "big"] = "big" if raw.startswith(b"RIFX") else "little"
+    place = 12
+    while place + 8 <= len(raw):
+        name, size = raw[place : place + 4], int.from_bytes(raw[place + 4 : place + 8], order)
+        there = len(raw) - place - 8
+        # Programs that do not know the length beforehand leave 0 or all ones.
+        if name == b"data" and there < size < 0xFFFFFFF0:
+            raise InputError(
+                "the recording is cut off: it ends before its samples do",
+                value=f"{there} of {size} bytes",
+                remedy="export or copy the file again",
+            )
+        place += 8 + size + size % 2
 
 
 def _read_flac(raw: bytes) -> tuple[float, NDArray[Any]]:

@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from optimizer.errors import InputError
+from optimizer.text.reading import read_file
 
 LARGEST_BYTES = 50_000_000
 
@@ -47,29 +48,9 @@ def read_bytes(path: str | Path) -> bytes:
     InputError
         The file is missing, a folder, no regular file, unreadable or too large.
     """
-    try:
-        file = Path(path)
-        if not file.exists():
-            raise InputError("the file must exist", remedy="check the name and the folder")
-        if file.is_dir():
-            raise InputError("a file is needed, this is a folder", remedy="name a file inside it")
-        if not file.is_file():
-            raise InputError("a regular file is needed", remedy="export the curve to a text file")
-        size = file.stat().st_size
-        if size > LARGEST_BYTES:
-            raise InputError(
-                f"a measurement must not exceed {LARGEST_BYTES // 1_000_000} MB",
-                value=f"{size / 1e6:.0f} MB",
-                remedy="export fewer points, 1/48 octave is plenty",
-            )
-        return file.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, InputError):
-            raise
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"the file cannot be read ({reason})", remedy="check its name and permissions"
-        ) from None
+    return read_file(
+        path, "file", largest=LARGEST_BYTES, smaller="export fewer points, 1/48 octave is plenty"
+    )
 
 
 @lru_cache(maxsize=4096)

@@ -14,7 +14,6 @@ from optimizer.network.deck import (
     Deck,
     MeasuredLoad,
     Sweep,
-    ascii_text,
     name_all,
     number,
     write_load,
@@ -274,7 +273,9 @@ def write_spice(
             "a sweep runs from a positive frequency to a higher one",
             value=f"{sweep.low_hz} to {sweep.high_hz} Hz",
         )
-    deck = Deck(lines=[ascii_text(title) or "network"])
+    deck = Deck()
+    # The first line is the title whatever it holds, but ngspice runs one that begins with a dot.
+    deck.note(title or "network")
     for note in notes:
         deck.note(note)
     top = write_source(deck, source, volts=volts)

@@ -23,6 +23,7 @@ from optimizer.report.document import (
     Section,
     Table,
 )
+from optimizer.text.quoting import make_printable
 
 _ENGINE = ("bokeh.min.js", "bokeh-api.min.js")
 
@@ -199,6 +200,7 @@ def _environment() -> Any:
         loader=PackageLoader("optimizer.report.render", "page"),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
+        finalize=lambda value: make_printable(value) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )

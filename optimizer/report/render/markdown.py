@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from textwrap import TextWrapper
 
 from optimizer.report import document as doc
+from optimizer.text.quoting import quote_markdown
 
 WIDTH = 98
 """Longest line of a paragraph of Markdown; tables are as wide as they must be."""
@@ -37,7 +38,7 @@ def render_markdown(document: doc.Document) -> str:
         lines += [f"## {section.title}", ""] if section.title else []
         for part in section.parts:
             lines += [*_write_part(part), ""]
-    return "\n".join(lines).rstrip() + "\n"
+    return quote_markdown("\n".join(lines).rstrip() + "\n")
 
 
 def _write_part(part: doc.Passage) -> list[str]:
