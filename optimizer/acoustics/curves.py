@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.arrays import Complex, Index, Real
+from optimizer.arrays import Complex, Flags, Index, Real
 
 _FLOOR = 1e-30  # power far below any level a driver can radiate; keeps the logarithm finite
 _DB = 10.0 / np.log(10.0)
@@ -88,6 +88,20 @@ class Curves:
         self.derived: dict[
             tuple[object, ...], Any
         ] = {}  # what goals share, by whatever they name it
+
+    def some(self, chosen: Flags) -> Curves:
+        """Return the curves of some members, one after the other.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, shape (...)
+        """
+
+        def of(values: Complex) -> Complex:
+            whole = np.broadcast_to(values, (*chosen.shape, values.shape[-1]))
+            return values if values.ndim == 1 else whole[chosen]
+
+        return Curves(self.field, [of(h) for h in self.transfer], of(self.admittance))
 
     @cached_property
     def _components(self) -> list[tuple[Real, Real]]:

@@ -12,6 +12,7 @@ from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
 from optimizer.network.bank import LadderBank, LossLaw, Population
 from optimizer.parts import Kind
 
+_WORTH_LEAVING = 0.6  # share of members up to which the others are left behind: they are copied
 _BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level cache
 SMOOTH_DB = 0.01
 SMOOTH_HARD_DB = 0.3
@@ -64,15 +65,38 @@ class Evaluator:
         solved = self.bank.solve(population)
         return Curves(self.field, solved.transfer, solved.admittance)
 
-    def cost_of_curves(self, curves: Curves) -> Real:
-        """Sum of the goals' costs, shape (...)."""
-        total: Real | None = None
-        for goal in self.goals:
-            cost = goal_cost(goal, goal.residuals(curves))
-            total = cost if total is None else total + cost
-        assert total is not None
+    def cost_of_curves(self, curves: Curves, below: Real | None = None) -> Real:
+        """Sum of the goals' costs, shape (...).
+
+        Parameters
+        ----------
+        curves : Curves
+        below : ndarray, shape (...), optional
+            Cost of each member from which on it does not matter: it may come out as infinite. No
+            goal costs less than nothing, so most of a scan is left behind after the first goals.
+        """
+        shape = curves.admittance.shape[:-1]
+        total: Real = np.zeros(())
+        places: Index | None = None  # of those that are left; None for all
+        for done, goal in enumerate(self.goals, start=1):
+            total = total + goal_cost(goal, goal.residuals(curves))
+            if below is None or done == len(self.goals):
+                continue
+            left = np.broadcast_to(total < below, curves.admittance.shape[:-1])
+            if np.count_nonzero(left) <= _WORTH_LEAVING * left.size:
+                total, below = np.broadcast_to(total, left.shape)[left], below[left]
+                kept = np.flatnonzero(left)
+                places = kept if places is None else places[kept]
+                curves = curves.some(left)
+                if not len(places):
+                    break
         # A network so far off that its numbers overflow is simply a bad one.
-        return np.where(np.isfinite(total), total, np.inf)
+        total = np.where(np.isfinite(total), total, np.inf)
+        if places is None:
+            return total
+        whole = np.full(shape, np.inf)
+        whole.reshape(-1)[places] = total
+        return whole
 
     def cost(self, population: Population) -> Real:
         """Cost of a population without its economy, shape (P,)."""

@@ -365,7 +365,8 @@ class Neighbourhood:
         for level, scan in enumerate(self.scans):
             if level and len(rows.gene) > 2 * _PROBES and most is None:
                 rows = rows[costs <= self._probe(area, rows, costs) + EPSILON]
-            costs = scan.some_singles(area, rows) + rows.price + self.economy
+            price = rows.price + self.economy
+            costs = scan.some_singles(area, rows, below - price) + price
             keep = costs < below - EPSILON
             if most is not None and scan is not self.scan and keep.sum() > most:
                 keep &= costs <= np.partition(costs, most)[most]
@@ -424,7 +425,10 @@ class Neighbourhood:
             if not len(left.i):
                 break
             block = exact if exact is not None and scan is self.scan else PairBlock(scan, key)
-            costs = block.all()[left.i, left.j] if level == 0 else block.some(left.i, left.j)
+            if level == 0:
+                costs = block.all(limit - price)[left.i, left.j]
+            else:
+                costs = block.some(left.i, left.j, (limit - price)[left.i, left.j])
             total = costs + price[left.i, left.j]
             left = Pairs(first, second, left.i, left.j, total)[total < limit[left.i, left.j]]
             if narrow is not None and exact is not None and scan is not self.scan:

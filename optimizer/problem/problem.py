@@ -41,7 +41,7 @@ from optimizer.problem.tables import Tables
 from optimizer.stock.stock import Stock
 from optimizer.text.brief import clip
 
-BOUND_POINTS = (24, 72)
+BOUND_POINTS = (24,)
 """Grid points of the lower bounds by which changes are ruled out before they are computed."""
 
 _SPREAD = (

@@ -226,7 +226,7 @@ class Scan:
             rows = rows[slice(*window)]
         return {w: h[rows] for w, h in drives.items()}, admittance[rows]
 
-    def cost_of(self, drives: Drives, admittance: Complex) -> Real:
+    def cost_of(self, drives: Drives, admittance: Complex, below: Real | None = None) -> Real:
         """Cost, without economy, when some ways take other transfers.
 
         Parameters
@@ -235,22 +235,27 @@ class Scan:
             Replacement of each way; shapes broadcast.
         admittance : ndarray
             Of the whole.
+        below : ndarray, optional
+            See `Evaluator.cost_of_curves`.
         """
         transfer = [drives.get(w, h) for w, h in enumerate(self.network.transfer)]
-        return self.evaluator.cost_of_curves(Curves(self.evaluator.field, transfer, admittance))
+        curves = Curves(self.evaluator.field, transfer, admittance)
+        return self.evaluator.cost_of_curves(curves, below)
 
     def cost(self) -> float:
         """Cost of the genome itself, without economy."""
         return float(self.cost_of({}, self.network.admittance))
 
-    def _costs(self, drives: Drives, admittance: Complex) -> Real:
+    def _costs(self, drives: Drives, admittance: Complex, below: Real | None = None) -> Real:
         chunk = max(1, BLOCK // self.points)
         if not len(admittance):
             return np.empty(0)
         return np.concatenate(
             [
                 self.cost_of(
-                    {w: h[s : s + chunk] for w, h in drives.items()}, admittance[s : s + chunk]
+                    {w: h[s : s + chunk] for w, h in drives.items()},
+                    admittance[s : s + chunk],
+                    None if below is None else below[s : s + chunk],
                 )
                 for s in range(0, len(admittance), chunk)
             ]
@@ -275,12 +280,25 @@ class Scan:
         """Alternatives of an area whose curves are held at a time."""
         return max(1, MOST_NUMBERS // self.points)
 
-    def some_singles(self, area: int, rows: Rows) -> Real:
-        """Costs of chosen single changes in an area; the rows of a gene stand together."""
+    def some_singles(self, area: int, rows: Rows, below: Real | None = None) -> Real:
+        """Costs of chosen single changes in an area; the rows of a gene stand together.
+
+        Parameters
+        ----------
+        area : int
+        rows : Rows
+        below : ndarray, shape (N,), optional
+            See `Evaluator.cost_of_curves`.
+        """
         n, step = len(rows.gene), self._at_once
         if n > step:
             return np.concatenate(
-                [self.some_singles(area, rows[s : s + step]) for s in range(0, n, step)]
+                [
+                    self.some_singles(
+                        area, rows[s : s + step], None if below is None else below[s : s + step]
+                    )
+                    for s in range(0, n, step)
+                ]
             )
         genes, starts = np.unique(rows.gene, return_index=True)
         order = np.argsort(starts)
@@ -293,7 +311,7 @@ class Scan:
             if n
             else []
         )
-        return self._costs(*self._singles_of(area, parts))
+        return self._costs(*self._singles_of(area, parts), below)
 
     def block_keys(self, held: Collection[int] = ()) -> Iterator[BlockKey]:
         """Blocks that together hold every pair of changes of parts.
@@ -366,44 +384,62 @@ class PairBlock:
             first, second = (len(y) for _, y in self.axes)
             self.shape = (first, second)
 
-    def _costs(self, i: Index | slice, j: Index | slice, outer: bool) -> Real:
+    def _drive(self, i: Index | slice, j: Index | slice, outer: bool) -> Drive:
         scan, (a, b) = self.scan, self.key.areas
         if self.key.one_port:
             rows = [own[k] for own, k in zip(self.rows, (i, j), strict=True)]
             first, second = (rows[0][:, None], rows[1][None]) if outer else rows
             both = {self.key.first[0]: first, self.key.second[0]: second}
-            x = scan.tables.alternatives(scan.genome, both)
-            return scan.cost_of(*self.single.at(x))
+            return self.single.at(scan.tables.alternatives(scan.genome, both))
         if a == b:
             x = self.x[i][:, None] if outer else self.x[i]
-            return scan.cost_of(*(self.given if outer else self.given[j]).at(x))
+            return (self.given if outer else self.given[j]).at(x)
         (mine, y), (others, u) = self.axes
         added = u[j] - scan.network.admittance
         if outer:
             drives = {w: h[i][:, None] for w, h in mine.items()}
             drives |= {w: h[None] for w, h in others.items()}
-            return scan.cost_of(drives, y[i][:, None] + added[None])
+            return drives, y[i][:, None] + added[None]
         drives = {w: h[i] for w, h in mine.items()} | {w: h[j] for w, h in others.items()}
-        return scan.cost_of(drives, y[i] + added)
+        return drives, y[i] + added
 
-    def all(self) -> Real:
-        """Costs of all pairs, shape (N, M)."""
+    def all(self, below: Real | None = None) -> Real:
+        """Costs of all pairs, shape (N, M).
+
+        Parameters
+        ----------
+        below : ndarray, shape (N, M), optional
+            See `Evaluator.cost_of_curves`.
+        """
         rows, columns = self.shape
         chunk = max(1, BLOCK // max(1, columns * self.scan.points))
         return np.concatenate(
             [
-                self._costs(slice(s, s + chunk), slice(None), outer=True)
+                self.scan.cost_of(
+                    *self._drive(slice(s, s + chunk), slice(None), outer=True),
+                    None if below is None else below[s : s + chunk],
+                )
                 for s in range(0, rows, chunk)
             ]
         )
 
-    def some(self, i: Index, j: Index) -> Real:
-        """Costs of chosen pairs, shape (len(i),)."""
+    def some(self, i: Index, j: Index, below: Real | None = None) -> Real:
+        """Costs of chosen pairs, shape (len(i),).
+
+        Parameters
+        ----------
+        i, j : ndarray of int
+        below : ndarray, shape (len(i),), optional
+            See `Evaluator.cost_of_curves`.
+        """
         chunk = max(1, BLOCK // self.scan.points)
         return (
             np.concatenate(
                 [
-                    self._costs(i[s : s + chunk], j[s : s + chunk], outer=False)
+                    self.scan.cost_of(
+                        *self._drive(i[s : s + chunk], j[s : s + chunk], outer=False),
+                        None if below is None else below[s : s + chunk],
+                    )
                     for s in range(0, len(i), chunk)
                 ]
             )

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.arrays import Real
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.neighbourhood import Neighbourhood
 from optimizer.problem.problem import Problem
-from optimizer.problem.scan import PairBlock, Scan
+from optimizer.problem.scan import BlockKey, PairBlock, Scan
 from optimizer.problem.tables import Tables
 from optimizer.search.descend.exchange import Descent
 
@@ -167,3 +168,36 @@ def test_blocks_of_many_options_are_taken_in_portions(coarse_demo_problem, monke
         price = first.price[i] + second.price[j] + space.economy(genome)
         wanted = problem.cost(changed)
         np.testing.assert_allclose(block.some(i, j) + price, wanted, rtol=1e-9)
+
+
+@pytest.mark.parametrize("quantile", [0.02, 0.3, 0.9])
+def test_what_costs_too_much_may_be_left_behind(problem: Problem, quantile: float) -> None:
+    """What costs less than is asked for comes out as it does without a limit, all else above it.
+
+    Judge: the same changes valued in full; pairs within a way, across ways, and of one branch.
+    """
+    genome = draw(problem, 1)
+    hood = Neighbourhood(problem.landscape, genome)
+    for area in range(len(hood.scan.genes_of_area)):
+        rows = hood.scan.rows(hood.scan.genes_of_area[area])
+        whole = hood.scan.some_singles(area, rows)
+        below = np.full(len(whole), np.quantile(whole, quantile))
+        _agree_below(hood.scan.some_singles(area, rows, below), whole, below)
+    kinds: dict[tuple[bool, bool], BlockKey] = {}
+    for key in hood.block_keys():
+        kinds.setdefault((key.one_port, key.areas[0] == key.areas[1]), key)
+    assert len(kinds) >= 2
+    for key in kinds.values():
+        block = PairBlock(hood.scan, key)
+        whole = block.all()
+        below = np.quantile(whole, quantile) + 0.01 * np.arange(whole.size).reshape(whole.shape)
+        _agree_below(block.all(below), whole, below)
+        i, j = (axis.ravel() for axis in np.indices(whole.shape))
+        _agree_below(block.some(i, j, below[i, j]), whole[i, j], below[i, j])
+
+
+def _agree_below(found: Real, whole: Real, below: Real) -> None:
+    cheap = whole < below
+    assert cheap.any()
+    np.testing.assert_allclose(found[cheap], whole[cheap], rtol=1e-12)
+    assert (found[~cheap] >= below[~cheap]).all()
