@@ -15,6 +15,21 @@ LETTER_OF_KIND: dict[Kind, str] = {"inductor": "L", "capacitor": "C", "resistor"
 LOSS_OF_KIND: dict[Kind, str] = {"inductor": "dcr", "capacitor": "esr", "resistor": ""}
 """Trade name of each kind's series loss; a resistor has none."""
 RATING_UNIT_OF_KIND: dict[Kind, str] = {"inductor": "A", "capacitor": "V", "resistor": "W"}
+KIND_WORDS: dict[str, Kind] = {
+    "inductor": "inductor",
+    "coil": "inductor",
+    "choke": "inductor",
+    "l": "inductor",
+    "capacitor": "capacitor",
+    "cap": "capacitor",
+    "condenser": "capacitor",
+    "c": "capacitor",
+    "resistor": "resistor",
+    "res": "resistor",
+    "r": "resistor",
+}
+"""What people call each kind, lower case."""
+
 Joined = Literal["", "parallel", "series"]
 """How the pieces of a part are joined; empty for a single piece."""
 

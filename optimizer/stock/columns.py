@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import InputError
-from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.parts import KIND_WORDS, UNIT_OF_KIND, Kind
 from optimizer.text.units import parse_quantity
 
 HEADINGS: dict[str, tuple[str, ...]] = {
@@ -33,6 +33,29 @@ HEADINGS: dict[str, tuple[str, ...]] = {
 }
 """Accepted headings of each column, lower case; a unit may follow, as in "value (uF)"."""
 
+COLUMNS_TOLD: dict[str, tuple[str, str]] = {
+    "kind": ("what the part is; told by the unit of its value when left out", "capacitor"),
+    "type": ("what it is made of: film, electrolytic, air core, iron core", "film"),
+    "value": ("nominal value, with its unit here, in the heading or in a column", "4.7 uF"),
+    "unit": ("unit of the value, where neither heading nor cell has it", "uF"),
+    "measured": ("measured value of one piece, which then counts; a row for each piece", "4.63 uF"),
+    "count": ("pieces; one on a shelf, any number in a shop when left out", "4"),
+    "tolerance": ("how far the value may be off", "5 %"),
+    "dcr": ("resistance of a coil; needed with a core, else computed from the wire", "0.35 ohm"),
+    "esr": ("series resistance of a capacitor; else by what it is made of", "0.05 ohm"),
+    "loss": ("the one or the other, in one column", "0.35 ohm"),
+    "tangent": ("loss tangent of a capacitor, at 1 kHz", "0.001"),
+    "wire": ("diameter of the wire of an air-core coil, or its gauge", "1.0 mm"),
+    "rating": ("what it stands: volts, watts or amperes by its kind", "250 V"),
+    "voltage": ("what a capacitor stands", "250 VAC"),
+    "power": ("what a resistor stands", "10 W"),
+    "current": ("what a coil stands", "6 A"),
+    "price": ("of one piece, with its currency", "2.50 EUR"),
+    "note": ("free text, shown with the part", "old stock"),
+    "label": ("what is written on a measured piece", "C7"),
+}
+"""What each column means, and a cell of it."""
+
 _UNITS_OF_COLUMN: dict[str, tuple[str, ...]] = {
     "value": ("F", "H", "ohm"),
     "measured": ("F", "H", "ohm"),
@@ -46,20 +69,6 @@ _UNITS_OF_COLUMN: dict[str, tuple[str, ...]] = {
     "voltage": ("V",),
     "power": ("W",),
     "current": ("A",),
-}
-
-KIND_WORDS: dict[str, Kind] = {
-    "inductor": "inductor",
-    "coil": "inductor",
-    "choke": "inductor",
-    "l": "inductor",
-    "capacitor": "capacitor",
-    "cap": "capacitor",
-    "condenser": "capacitor",
-    "c": "capacitor",
-    "resistor": "resistor",
-    "res": "resistor",
-    "r": "resistor",
 }
 
 _PLAIN = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from optimizer.errors import InputError
+from optimizer.text.guesses import guess_key, is_rest_of_value, say_impossible
+from optimizer.text.suggest import suggest
 from optimizer.text.units import format_quantity
 from optimizer.text.yamltext import Entry
 
@@ -27,6 +29,10 @@ class ValueForm(Protocol):
     @property
     def words(self) -> str:
         """In a few words, for the user ("length, above 0 m")."""
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """As JSON Schema, for editors: what it may look like, not all that it must keep to."""
 
     def read(self, entry: Entry) -> Any:
         """Read it; a located error says what is wrong."""
@@ -83,6 +89,17 @@ class KeyBlock(Generic[Noun]):
         """Its keys, as a block of them is shown."""
         return f"a block of {', '.join(key.name for key in self.keys)}"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """As JSON Schema: its keys, each with its meaning, and no others."""
+        found: dict[str, Any] = {
+            "type": "object",
+            "additionalProperties": False,
+            "properties": {key.name: describe_key(key) for key in self.keys},
+        }
+        needed = [key.name for key in self.keys if key.needed]
+        return {**found, "required": needed} if needed else found
+
     def read(self, entry: Entry | None) -> Noun:
         """Read the noun; without a block it is all defaults."""
         return self.noun(**({} if entry is None else self.values(entry)))
@@ -107,11 +124,34 @@ class KeyBlock(Generic[Noun]):
         more : iterable of str
             Further keys that this one may hold.
         """
-        found = entry.fields([*(key.name for key in self.keys), *more])
+        found = entry.fields()
+        known = [*(key.name for key in self.keys), *more]
+        for name, inner in found.items():
+            if name not in known:
+                raise self._explain_unknown(name, inner, known)
         for key in self.keys:
             if key.needed and key.name not in found:
                 raise entry.error(key.needed, remedy=f'add "{key.name}: {key.example}"')
         return found
+
+    def _explain_unknown(self, name: str, entry: Entry, known: Collection[str]) -> InputError:
+        """Answer a key that there is not with the one that was meant, as far as can be told."""
+        why, nearest = say_impossible(name, known)
+        if why:
+            return entry.error(
+                f"this cannot be stated here: {why}", value=repr(name), remedy=nearest
+            )
+        if entry.is_null and is_rest_of_value(name):
+            return entry.error(
+                "a comma begins another key here", value=repr(name),
+                remedy='write a decimal mark as a point ("3.3 mH"), or the value in quotes',
+            )  # fmt: skip
+        meant = guess_key(name, known)
+        key = next((one for one in self.keys if one.name == meant), None)
+        remedy = suggest(name, known)
+        if key is not None:
+            remedy = f'write "{key.name}: {key.example}" ({key.meaning})'
+        return entry.error("unknown key", value=repr(name), remedy=remedy)
 
     def take(self, found: Mapping[str, Entry]) -> dict[str, Any]:
         """Read opened entries, by field; what is wrong with one shows how it may be written."""
@@ -146,6 +186,15 @@ class KeyBlock(Generic[Noun]):
         return next((field for field in dataclasses.fields(noun) if field.name == name), None)
 
 
+def describe_key(key: Key) -> dict[str, Any]:
+    """Describe a key as JSON Schema."""
+    return {
+        **key.form.schema,
+        "description": f"{key.meaning} ({key.form.words})",
+        "examples": [key.example],
+    }
+
+
 def walk_keys(block: KeyBlock[Any], path: str = "") -> Iterator[tuple[str, KeyBlock[Any], Key]]:
     """Go through all keys of a file with their dotted names ("drivers.NAME.diaphragm")."""
     for key in block.keys:
@@ -178,6 +227,11 @@ class QuantityForm:
         ]
         return ", ".join([f"value in {self.unit}", *limits])
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """Text with a unit, or a number."""
+        return {"type": ["string", "number"]}
+
     def read(self, entry: Entry) -> float:
         """Read it in SI."""
         value = entry.quantity(self.unit, least=self.least, above=self.above)
@@ -200,6 +254,11 @@ class SpanForm:
     def words(self) -> str:
         """Unit."""
         return f"range in {self.unit}"
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """Text with two dots in it."""
+        return {"type": "string", "pattern": r"\.\."}
 
     def read(self, entry: Entry) -> tuple[float, float]:
         """Read it in SI."""
@@ -227,6 +286,15 @@ class NumberForm:
         ]
         return ", ".join(["whole number" if self.whole else "number", *limits])
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """A number within its limits."""
+        limits = {
+            "minimum": self.least, "exclusiveMinimum": self.above, "maximum": self.most,
+        }  # fmt: skip
+        kept = {name: limit for name, limit in limits.items() if limit is not None}
+        return {"type": "integer" if self.whole else "number", **kept}
+
     def read(self, entry: Entry) -> float:
         """Read it."""
         if self.whole:
@@ -248,6 +316,11 @@ class FlagForm:
 
     words = "yes or no"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """A flag, or one of the words that YAML 1.1 reads as one."""
+        return {"enum": [True, False, "yes", "no", "on", "off"]}
+
     def read(self, entry: Entry) -> bool:
         """Read it."""
         return entry.flag()
@@ -264,6 +337,11 @@ class WordForm:
         """The words."""
         return " or ".join(self.of)
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """One of the words."""
+        return {"enum": list(self.of)}
+
     def read(self, entry: Entry) -> str:
         """Read it."""
         return entry.choice(self.of)
@@ -275,6 +353,11 @@ class TextForm:
 
     words = "text"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """Text, even where it looks like a number or a flag."""
+        return {"type": ["string", "number", "boolean"]}
+
     def read(self, entry: Entry) -> str:
         """Read it as it is written."""
         return entry.text()
@@ -285,6 +368,11 @@ class FileForm:
     """The name of a file, relative to the folder of the file it stands in."""
 
     words = "file"
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """Text."""
+        return {"type": "string"}
 
     def read(self, entry: Entry) -> Path:
         """Read it; whether the file exists is another's question."""
@@ -299,6 +387,11 @@ class FilesForm:
     """One file or a list of files, or "no" for none."""
 
     words = "file, or a list of files"
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """One file or several, or no."""
+        return {"type": ["string", "array", "boolean"], "items": {"type": "string"}}
 
     def read(self, entry: Entry) -> tuple[Path, ...]:
         """Read them."""
@@ -332,3 +425,16 @@ class OwnForm:
     read: Callable[[Entry], Any] = _as_it_is
     block: KeyBlock[Any] | None = None
     inside: str = ""
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What is known of it: the block that it is, or holds."""
+        if self.block is None:
+            return {}
+        inner = self.block.schema
+        if self.inside == "[0]":
+            return {"type": "array", "items": inner}
+        if self.inside:
+            return {"type": "object", "additionalProperties": inner}
+        # Most of these may also be written in one word.
+        return {"anyOf": [inner, {"type": ["string", "number", "boolean"]}]}

@@ -61,6 +61,7 @@ COMMANDS = {
     "sheet": ["sheet", "design.yaml", "network.yaml"],
     "netlist": ["netlist", "design.yaml", "network.yaml"],
     "goals": ["goals"],
+    "keys": ["keys"],
 }  # fmt: skip
 INPUTS = (
     "design.yaml", "on_axis.txt", "impedance.txt", "tweeter.txt", "tweeter_z.txt", "shelf.csv",
@@ -205,7 +206,9 @@ def test_columns_never_replace_measurements(project: Path, laddersmith: Run) -> 
     assert len(list(Path("new/curves").glob("*.txt"))) == 4
 
 
-@pytest.mark.parametrize("verb", [verb for verb in COMMANDS if verb not in ("demo", "goals")])
+@pytest.mark.parametrize(
+    "verb", [verb for verb in COMMANDS if verb not in ("demo", "goals", "keys")]
+)
 def test_outputs_are_written_replaced_and_kept(
     verb: str, project: Path, laddersmith: Run, tmp_path: Path
 ) -> None:

@@ -24,6 +24,12 @@ from optimizer.text.yamltext import Entry, suggest
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in NAMED_FORMS.values() for key in form.keys))
 
+_EXAMPLES = {
+    "inductor": "{value: 0.33 mH, dcr: 0.2 ohm}",
+    "capacitor": "{value: 10 uF, tolerance: 5 %}",
+}
+"""Parts of compounds as they are written; what is left are resistors."""
+
 PART_KEYS = KeyBlock(
     noun=StatedPart,
     keys=(
@@ -94,7 +100,7 @@ BUILT_SLOT_KEYS = KeyBlock(
         *(
             Key(
                 name=name, form=OwnForm("value, or a block of what is said of the part", block=PART_KEYS),
-                example="{value: 10 uF, tolerance: 5 %}",
+                example=_EXAMPLES.get(name, "{value: 8.2 ohm, rating: 10 W}"),
                 meaning=f"the {name.replace('_', ' ')} of a compound",
             )
             for name in _KEYS_OF_FORMS

@@ -32,7 +32,7 @@ from optimizer.network.expression.nodes import (
 )
 from optimizer.network.expression.notation import parse, read_leaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
-from optimizer.parts import Kind
+from optimizer.parts import KIND_WORDS, Kind
 from optimizer.text.suggest import suggest
 
 REST = "rest"
@@ -297,6 +297,14 @@ def _part(word: str) -> Node:
     )
 
 
+FORM_WORDS = {
+    **dict.fromkeys(("l pad", "lpad", "attenuator", "attenuation", "divider"), "pad"),
+    **dict.fromkeys(("zobel", "conjugate", "impedance equaliser", "equalizer"), "equaliser"),
+    **dict.fromkeys(("series notch", "series resonant", "notch filter"), "notch"),
+    **dict.fromkeys(("tank", "parallel notch", "parallel resonant"), "trap"),
+}
+"""What people call some forms, lower case."""
+
 NAMED_FORMS: dict[tuple[Place, str], NamedForm] = {}
 """Named forms by place and name. A form that is added here works everywhere."""
 
@@ -434,9 +442,18 @@ def _find_form(text: str, place: Place) -> NamedForm:
         raise InputError(
             f"one of {', '.join(names)} is expected, or an expression of parts",
             value=repr(text),
-            remedy="a single part is written out, as inductor" if alone else suggest(text, names),
+            remedy="a single part is written out, as inductor"
+            if alone
+            else _guess_form(text, names),
         )
     return _read_form(text, place)
+
+
+def _guess_form(text: str, names: Sequence[str]) -> str:
+    """Say which form was meant by a word that people use for one."""
+    word = text.strip().casefold().replace("-", " ").replace("_", " ")
+    meant = KIND_WORDS.get(word) or FORM_WORDS.get(word)
+    return f'write "{meant}"' if meant else suggest(text, names)
 
 
 @cache
