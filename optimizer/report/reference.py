@@ -16,6 +16,7 @@ from optimizer.bench.networks.file import NETWORK_KEYS
 from optimizer.design.read.file import DESIGN_KEYS
 from optimizer.design.read.goals import goal_keys
 from optimizer.goals import GOALS
+from optimizer.report.results_schema import results_schema
 from optimizer.stock.columns import COLUMNS_TOLD, HEADINGS
 from optimizer.text.guesses import list_guesses
 from optimizer.text.keys import Key, KeyBlock, describe_key, walk_keys
@@ -28,6 +29,10 @@ FILES = {
     SHELF: "list of parts (CSV): a shelf, or what a shop keeps",
 }
 """Kinds of files by the word that names their example."""
+
+RESULTS = "results"
+SCHEMAS = (DESIGN, NETWORK, RESULTS)
+"""Files that have a schema."""
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -160,7 +165,7 @@ def make_schema(file: str) -> dict[str, Any]:
 
     Parameters
     ----------
-    file : {"design", "network"}
+    file : {"design", "network", "results"}
         Which.
 
     Returns
@@ -169,6 +174,8 @@ def make_schema(file: str) -> dict[str, Any]:
         For editors: names, kinds and limits of plain numbers. Units and what depends on other keys
         is checked when the file is read.
     """
+    if file == RESULTS:
+        return _frame("results of laddersmith fit (JSON)", results_schema())
     if file == NETWORK:
         return _frame("network file of laddersmith", NETWORK_KEYS.schema)
     schema = DESIGN_KEYS.schema

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -119,6 +120,40 @@ def test_the_schema_is_that_of_the_reader(file: str, example: Path, laddersmith:
     assert not check.is_valid(
         {**data, "ways": {"woofer": {"ladder": [{**ladder[0], "colour": "red"}]}}}
     )
+
+
+def list_undescribed(data: object, schema: dict[str, Any], defs: dict[str, Any]) -> set[str]:
+    """Keys of what was written that its schema says nothing of."""
+    schema = defs[schema["$ref"].rpartition("/")[2]] if "$ref" in schema else schema
+    if isinstance(data, list):
+        return {
+            one for item in data for one in list_undescribed(item, schema.get("items", {}), defs)
+        }
+    if not isinstance(data, dict) or "anyOf" in schema:
+        return set()
+    if not schema.keys() & {"properties", "additionalProperties"}:
+        return set()  # what holds names of the user is described as a whole
+    known, rest = schema.get("properties", {}), schema.get("additionalProperties")
+    found = {key for key in data if key not in known and rest is None}
+    for key, value in data.items():
+        found |= (
+            list_undescribed(value, known.get(key, rest or {}), defs) if key not in found else set()
+        )
+    return found
+
+
+def test_results_keep_to_their_schema(fitted_demo: Path) -> None:
+    """What fit wrote is valid by the published schema, and has no key that it does not describe."""
+    stored = (GUIDE / "schemas" / "results.schema.json").read_text(encoding="utf-8")
+    schema = json.loads(stored)
+    assert schema == make_schema("results")
+    check = jsonschema.Draft202012Validator(schema)
+    check.check_schema(schema)
+    data = json.loads((fitted_demo / "results.json").read_text(encoding="utf-8"))
+    assert [error.message for error in check.iter_errors(data)] == []
+    assert list_undescribed(data, schema, schema["$defs"]) == set()
+    assert list_undescribed({**data, "colour": 1}, schema, schema["$defs"]) == {"colour"}
+    assert not check.is_valid({**data, "candidates": [{**data["candidates"][0], "rank": "one"}]})
 
 
 def test_every_guess_leads_to_a_key() -> None:
