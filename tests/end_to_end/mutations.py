@@ -96,7 +96,7 @@ resistor;10 ohm;8;;;;5 W;0.60 EUR;;
 
 WORDS = """\
 less bright: {meaning: treble softer, on_axis: {4k..16k: -1.5 dB}}
-brighter: {meaning: treble stronger, on_axis: {4k..16k: +1.5 dB, 200..2k: 0 dB}}
+brighter: {meaning: treble stronger, on_axis: {4k..16k: +1.5 dB, 200..2k: -0.5 dB}}
 """
 
 _SEARCH = ("--evaluations", "100", "--seconds", "3", "--workers", "1")
@@ -107,18 +107,18 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
     (1, ("start", ".", *_SEARCH, *_OUT)),
     (1, ("trade", "design.yaml", "--between", "on_axis", "parts", "--points", "3", "--seconds", "0.3",
          "--workers", "1", *_OUT)),
-    (2, ("survey", ".", *_OUT)),
+    (1, ("survey", ".", *_OUT)),
     (1, ("survey", "design.yaml", "--page", "out.html")),
-    (10, ("check", "design.yaml", "network.yaml", *_OUT)),
-    (4, ("check", "design.yaml", "results.json#1", *_OUT, "--against", "network.yaml")),
+    (14, ("check", "design.yaml", "network.yaml", *_OUT)),
+    (7, ("check", "design.yaml", "results.json#1", *_OUT, "--against", "network.yaml")),
     (1, ("check", "design.yaml", "network.yaml", "--page", "out.html")),
-    (2, ("voice", "design.yaml", "network.yaml", "--wish", "less bright", "--words", "words.yaml",
+    (4, ("voice", "design.yaml", "network.yaml", "--wish", "less bright", "--words", "words.yaml",
          "--changes", "1", "--save", "out.yaml", *_OUT)),
     (2, ("verify", "design.yaml", "network.yaml", "built.txt", "impedance=built_z.txt", *_OUT)),
-    (3, ("sheet", "design.yaml", "network.yaml", "--html", "out.html", "--parts", "out.csv",
+    (2, ("sheet", "design.yaml", "network.yaml", "--html", "out.html", "--parts", "out.csv",
          "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out")),
-    (3, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
-    (3, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
+    (2, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
+    (7, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
     (1, ("goals", "on_axis")),
 )  # fmt: skip
 """How often each is taken, and the command. Whatever is named out is written by it."""
