@@ -102,23 +102,23 @@ brighter: {meaning: treble stronger, on_axis: {4k..16k: +1.5 dB, 200..2k: -0.5 d
 _SEARCH = ("--evaluations", "100", "--seconds", "3", "--workers", "1")
 _OUT = ("--json", "out.json")
 COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
-    (2, ("fit", "design.yaml", *_SEARCH, *_OUT)),
+    (1, ("fit", "design.yaml", *_SEARCH, *_OUT)),
     (1, ("fit", "design.yaml", *_SEARCH, "--page", "out.html", "--robust")),
     (1, ("start", ".", *_SEARCH, *_OUT)),
     (1, ("trade", "design.yaml", "--between", "on_axis", "parts", "--points", "3", "--seconds", "0.3",
          "--workers", "1", *_OUT)),
     (1, ("survey", ".", *_OUT)),
     (1, ("survey", "design.yaml", "--page", "out.html")),
-    (14, ("check", "design.yaml", "network.yaml", *_OUT)),
-    (7, ("check", "design.yaml", "results.json#1", *_OUT, "--against", "network.yaml")),
+    (24, ("check", "design.yaml", "network.yaml", *_OUT)),
+    (12, ("check", "design.yaml", "results.json#1", *_OUT, "--against", "network.yaml")),
     (1, ("check", "design.yaml", "network.yaml", "--page", "out.html")),
-    (4, ("voice", "design.yaml", "network.yaml", "--wish", "less bright", "--words", "words.yaml",
-         "--changes", "1", "--save", "out.yaml", *_OUT)),
-    (2, ("verify", "design.yaml", "network.yaml", "built.txt", "impedance=built_z.txt", *_OUT)),
+    (8, ("voice", "design.yaml", "network.yaml", "--wish", "less bright", "--words", "words.yaml",
+         "--changes", "1", "--save", "out.yaml", "--accept", "1", *_OUT)),
+    (3, ("verify", "design.yaml", "network.yaml", "built.txt", "impedance=built_z.txt", *_OUT)),
     (2, ("sheet", "design.yaml", "network.yaml", "--html", "out.html", "--parts", "out.csv",
          "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out")),
     (2, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
-    (7, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
+    (14, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
     (1, ("goals", "on_axis")),
 )  # fmt: skip
 """How often each is taken, and the command. Whatever is named out is written by it."""
