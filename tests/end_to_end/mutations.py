@@ -47,6 +47,7 @@ drivers:
   tweeter:
     response: {0: tweeter.wav, "30 right": tweeter_h30.txt}
     impedance: tweeter_z.txt
+    level: 95 dB
     limits: {lowest_hz: 1.2 kHz}
 ways:
   woofer:
