@@ -28,10 +28,12 @@ for _library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
+import optimizer  # noqa: E402
 from optimizer.cli.main import main  # noqa: E402
 from optimizer.demo.write import write_demo  # noqa: E402
 from optimizer.design.build import build_problem, load_design  # noqa: E402
 from optimizer.goals import Impedance  # noqa: E402
+from optimizer.measure.survey.nouns import Survey  # noqa: E402
 from optimizer.problem.problem import Problem  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -52,6 +54,16 @@ Once = Callable[[str, Callable[[Path], object]], Path]
 SLOW_FIXTURES = {"fitted_demo", "browser", "chromium", "ngspice", "run_spice", "measured_data"}
 QUICK_FOLDERS = ("unit", "golden", "rules")
 
+
+LONGEST = (
+    "reference/test_verify_outside.py",
+    "end_to_end/test_page.py",
+    "rules/test_static.py",
+    "end_to_end/test_topologies.py",
+    "end_to_end/test_trade.py",
+    "end_to_end/test_wheel.py",
+)
+"""Files that take longest, which workers take before all others."""
 
 LONG_FIRST = ("end_to_end", "reference", "rules", "properties", "contract", "unit", "golden")
 """Rooms in the order in which workers take their files: a long file at the end would leave all
@@ -85,6 +97,13 @@ def _is_beyond_routine(item: pytest.Item) -> bool:
     return bool(mark and params and params.params["seed"] >= mark.args[0])
 
 
+def _turn(path: Path, room: str) -> tuple[int, int, Path]:
+    """Place of a file in the order in which workers take them."""
+    name = "/".join(path.parts[-2:])
+    first = LONGEST.index(name) if name in LONGEST else len(LONGEST)
+    return first, LONG_FIRST.index(room), path
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what is not routine; mark what is quick.
 
@@ -105,7 +124,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if room in QUICK_FOLDERS and not slow:
             item.add_marker(pytest.mark.quick)
     if "PYTEST_XDIST_WORKER" in os.environ:
-        items.sort(key=lambda i: (LONG_FIRST.index(rooms.get(i, LONG_FIRST[-1])), i.path))
+        items.sort(key=lambda i: _turn(i.path, rooms.get(i, LONG_FIRST[-1])))
 
 
 def pytest_collection_finish() -> None:
@@ -198,6 +217,12 @@ def demo_design(once: Once) -> Path:
 def demo_problem(demo_design: Path) -> Problem:
     """Problem of the demo, built once."""
     return build_problem(load_design(demo_design))
+
+
+@pytest.fixture(scope="session")
+def demo_survey(demo_design: Path) -> Survey:
+    """What the folder of the demo holds, found out once."""
+    return optimizer.survey(demo_design.parent)
 
 
 @pytest.fixture(scope="session")

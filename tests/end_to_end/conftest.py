@@ -11,11 +11,13 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests.end_to_end.on_the_bench import Bench, coarsen
 
 FLAGS = (
     "--headless",
@@ -246,3 +248,18 @@ def browser(chromium: str) -> Iterator[Browser]:
         yield opened
     finally:
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def make_bench(
+    laddersmith: Callable[..., Any],
+    copy_demo: Callable[..., Path],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Callable[..., Bench]:
+    """Return a function that finds a network for the demo on few points, texts of it replaced."""
+
+    def make(*changes: tuple[str, str], options: tuple[Any, ...] = ()) -> Bench:
+        design = copy_demo(tmp_path_factory.mktemp("bench"), *changes)
+        return Bench(laddersmith, coarsen(design), *options)
+
+    return make

@@ -23,27 +23,32 @@ from optimizer.report.curve_files import write_columns
 Run = Callable[..., Any]
 
 GRID = "grid: {per_octave: 6}\n"
+FEW = ("--evaluations", 1_000, "--top", 1, "--workers", 1)
+"""Options of a search that finds the same on any machine, whatever its load."""
 
 
 class Bench:
     """A design with a network that was found for it, and the commands that look at it."""
 
-    def __init__(self, run: Run, design: Path, *, networks: int = 1_000) -> None:
+    def __init__(self, run: Run, design: Path, *options: Any) -> None:
         self.command, self.design, self.folder = run, design, design.parent
-        # A number of networks finds the same on any machine; the time only ends a long proof.
-        quick = ("--evaluations", networks, "--seconds", 4, "--top", 1, "--workers", 1)
-        self.run("fit", *quick, "--json", self.folder / "r.json")
+        self.run("fit", *(options or FEW), "--json", self.folder / "r.json")
         self.results = json.loads((self.folder / "r.json").read_text(encoding="utf-8"))
         self.problem: Problem = optimizer.load(design)
         self.network = optimizer.open_network(self.problem, f"{self.folder}/r.json#1")
-        self.file = self.folder / "best.yaml"
-        write_network(self.file, self.network, parent="r.json#1", note="best")
+        self.file = self.write(self.network, "best")
 
     def run(self, verb: str, *words: Any, code: int = 0) -> Any:
         """Run a command on the design."""
         done = self.command(verb, self.design, *words)
         assert done.returncode == code, done.stderr
         return done
+
+    def write(self, network: Network, name: str) -> Path:
+        """Write a network file."""
+        at = self.folder / f"{name}.yaml"
+        write_network(at, network, parent="r.json#1", note=name)
+        return at
 
     def measure(self, network: Network, name: str) -> tuple[Path, Path]:
         """Write response and impedance that a finished speaker would show."""

@@ -6,21 +6,16 @@ import json
 import re
 import subprocess
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
 import optimizer
-from optimizer.bench.networks.file import write_network
 from optimizer.network.equivalent import fit_driver_equivalent
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
-from optimizer.problem.problem import Problem
-
-Run = Callable[..., Any]
+from tests.end_to_end.on_the_bench import Bench, Run
 
 TWEETER = (
     "      - {name: C1, series: capacitor, from: 2.2 uF, to: 15 uF}\n"
@@ -55,44 +50,10 @@ ORDER = {"second order": {"C1", "L1"}, "third order": {"C3", "L3", "C4"}}
 BOARD = {"this board": {"C1", "L1"}, "that board": {"C3"}}
 
 
-@dataclass
-class Bench:
-    """A design with a network that was found for it, and the commands that look at it."""
-
-    command: Run
-    design: Path
-    problem: Problem = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.folder = self.design.parent
-        self.run(
-            "fit", "--seconds", 1.5, "--top", 3, "--workers", 1, "--json", self.folder / "r.json"
-        )
-        self.problem = optimizer.load(self.design)
-        self.results = json.loads((self.folder / "r.json").read_text(encoding="utf-8"))
-        self.network = optimizer.open_network(self.problem, f"{self.folder}/r.json#1")
-        self.file = self.write(self.network, "best")
-
-    def run(self, verb: str, *words: Any, code: int = 0) -> Any:
-        """Run a command on the design."""
-        done = self.command(verb, self.design, *words)
-        assert done.returncode == code, done.stderr
-        return done
-
-    def write(self, network: Network, name: str) -> Path:
-        """Write a network file."""
-        at = self.folder / f"{name}.yaml"
-        write_network(at, network, parent="r.json#1", note=name)
-        return at
-
-
 @pytest.fixture(scope="module")
-def bench(
-    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
-) -> Bench:
-    folder = tmp_path_factory.mktemp("alternatives")
+def bench(make_bench: Callable[..., Bench]) -> Bench:
     changes = ((TWEETER, ORDERS), (MIDRANGE, BOARDS))
-    return Bench(laddersmith, copy_demo(folder, *changes, coarse=True))
+    return make_bench(*changes, options=("--seconds", 1.5, "--top", 3, "--workers", 1))
 
 
 def names(network: Network, way: str) -> set[str]:

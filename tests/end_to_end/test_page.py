@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer import survey
 from optimizer.bench.check import check_network, compare_networks
 from optimizer.bench.verify.measured import load_measured
 from optimizer.bench.verify.verifying import verify_speaker
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
+from optimizer.measure.survey.nouns import Survey
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.certificate import Certificate
@@ -289,7 +289,11 @@ def test_drawings_fit_the_phone(browser: Any, page: Path) -> None:
 @pytest.mark.parametrize("width", [390, 768, 1280])
 def test_nothing_overlaps_or_is_clipped(browser: Any, page: Path, width: int) -> None:
     """At a desk, on a tablet and on a phone no text covers another and none is cut off."""
-    browser.show(page, width=width)
+    if width == 768:
+        browser.resize(768, 900)  # a window made wider than the phone was
+        browser.wait("innerWidth === 768")
+    else:
+        browser.show(page, width=width)
     assert browser.run("document.documentElement.scrollWidth") <= width
     assert browser.run(OVERLAPS) == []
     assert browser.run(CLIPPED) == []
@@ -630,28 +634,6 @@ def test_tables_and_drawings_are_there_without_scripts(browser: Any, page: Path)
         browser.call("Emulation.setScriptExecutionDisabled", value=False)
 
 
-def test_names_are_text_and_never_markup(
-    problem: Problem, result: SearchResult, browser: Any, tmp_path: Path
-) -> None:
-    """A title or note with tags in it is shown as written."""
-    file = tmp_path / "page.html"
-    one = replace(result.candidates[0], notes=("<img src=x onerror=window.bad=1>",))
-    file.write_text(
-        render_html(
-            document_fit(
-                problem,
-                replace(result, candidates=(one,), notes=("<b>&amp;",)),
-                "</script><script>window.bad=1</script>",
-            )
-        ),
-        encoding="utf-8",
-    )
-    browser.open(file)
-    assert browser.run("window.bad === undefined") is True
-    assert browser.complaints() == []
-    assert "</script><script>" in browser.run("document.querySelector('.lead').textContent")
-
-
 @pytest.fixture(scope="module")
 def single_axis(problem: Problem) -> Problem:
     """The demo measured on the axis alone: no averages, no maps."""
@@ -668,14 +650,31 @@ def single_axis(problem: Problem) -> Problem:
     )
 
 
-def test_page_without_directions(single_axis: Problem, browser: Any, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def odd_page(
+    single_axis: Problem, result: SearchResult, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A page of one network measured on the axis alone, with tags in its title and notes."""
+    file = tmp_path_factory.mktemp("odd") / "page.html"
+    one = build_candidate(single_axis, make_network(1))
+    one = replace(one, notes=("<img src=x onerror=window.bad=1>",))
+    found = replace(result, candidates=(one,), notes=("<b>&amp;",))
+    title = "</script><script>window.bad=1</script>"
+    file.write_text(render_html(document_fit(single_axis, found, title)), encoding="utf-8")
+    return file
+
+
+def test_names_are_text_and_never_markup(browser: Any, odd_page: Path) -> None:
+    """A title or note with tags in it is shown as written."""
+    browser.show(odd_page)
+    assert browser.run("window.bad === undefined") is True
+    assert browser.complaints() == []
+    assert "</script><script>" in browser.run("document.querySelector('.lead').textContent")
+
+
+def test_page_without_directions(browser: Any, odd_page: Path) -> None:
     """Measured on the axis alone, the page leaves out what there is not and stays quiet."""
-    file = tmp_path / "page.html"
-    file.write_text(
-        render_networks(single_axis, build_candidate(single_axis, make_network(1))),
-        encoding="utf-8",
-    )
-    browser.open(file)
+    browser.show(odd_page)
     assert browser.complaints() == []
     assert browser.run("plots.map(p => p.figure.id)") == [
         "axis",
@@ -732,10 +731,23 @@ def four_way(problem: Problem) -> tuple[Problem, Network]:
     return wide, Network(ways=ways)
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-def test_four_ways_with_32_values(
-    problem: Problem, browser: Any, tmp_path: Path, width: int
-) -> None:
+def assert_readable(browser: Any, path: Path, **more: Any) -> None:
+    """Open a page at a desk, without a complaint, then make it as narrow as a phone: nothing is cut
+    or covered at either."""
+    browser.show(path, **more)
+    assert browser.complaints() == []
+    for width in (1280, 390):
+        if width == 390:
+            browser.resize(width, 900, touch=True)
+            browser.wait(f"innerWidth === {width}")
+        assert browser.run("document.documentElement.scrollWidth") <= width
+        assert browser.run(OVERLAPS) == []
+        assert browser.run(CLIPPED) == []
+    ids = browser.run("[...document.querySelectorAll('[id]')].map(e => e.id)")
+    assert len(ids) == len(set(ids))
+
+
+def test_four_ways_with_32_values(problem: Problem, browser: Any, tmp_path: Path) -> None:
     """A four-way of 32 values in compounds and joined pieces is as readable as a small one."""
     wide, network = four_way(problem)
     assert sum(len(s.parts) for w in network.ways for s in w.slots) == 32
@@ -745,11 +757,7 @@ def test_four_ways_with_32_values(
         encoding="utf-8",
     )
     assert file.stat().st_size < 3_000_000
-    browser.open(file, width=width, touch=width < 600)
-    assert browser.complaints() == []
-    assert browser.run("document.documentElement.scrollWidth") <= width
-    assert browser.run(OVERLAPS) == []
-    assert browser.run(CLIPPED) == []
+    assert_readable(browser, file)
 
 
 @pytest.fixture(scope="module")
@@ -803,7 +811,7 @@ def test_front_between_two_goals(
 def other_pages(
     problem: Problem,
     result: SearchResult,
-    demo_design: Path,
+    demo_survey: Survey,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> dict[str, Path]:
     """Pages of the verbs that look at one network."""
@@ -826,7 +834,7 @@ def other_pages(
         "check": document_check(problem, report, against=others, **named),
         "voice": document_voice(problem, answers, wishes, MoveLimits(), changes=1, top=3, **named),
         "verify": document_verify(problem, verdict, **named),
-        "start": document_fit(problem, result, "design.yaml", survey=survey(demo_design.parent)),
+        "start": document_fit(problem, result, "design.yaml", survey=demo_survey),
     }
     files = {verb: folder / f"{verb}.html" for verb in documents}
     for verb, document in documents.items():
@@ -853,26 +861,9 @@ def test_curves_of_the_survey_stand_on_the_page_of_a_start(
     browser.run(picked.replace("2", "0"))
 
 
-@pytest.mark.parametrize(
-    ("verb", "width"),
-    [
-        (v, w)
-        for v in ("start", "verify", "voice", "check")
-        for w in ((1280, 390) if v == "start" else (390, 1280))
-    ],
-)
-def test_pages_of_other_verbs(
-    browser: Any, other_pages: dict[str, Path], verb: str, width: int
-) -> None:
-    """They open without a complaint, at a desk and on a phone, and nothing is cut or covered."""
-    ready = "document.documentElement.dataset.ready === 'yes'" if verb != "verify" else "true"
-    browser.show(other_pages[verb], width=width, ready=ready)
-    assert browser.complaints() == []
-    assert browser.run("document.documentElement.scrollWidth") <= width
-    assert browser.run(OVERLAPS) == []
-    assert browser.run(CLIPPED) == []
-    ids = browser.run("[...document.querySelectorAll('[id]')].map(e => e.id)")
-    assert len(ids) == len(set(ids))
+def test_page_of_a_start(browser: Any, other_pages: dict[str, Path]) -> None:
+    """It opens without a complaint and is readable at a desk and on a phone."""
+    assert_readable(browser, other_pages["start"])
 
 
 def test_names_of_networks_are_those_of_the_heads(
@@ -894,3 +885,10 @@ def test_names_of_networks_are_those_of_the_heads(
     browser.run("""(() => { const s = document.getElementById('against'); s.value = '2';
         s.dispatchEvent(new Event('change')); })()""")
     assert "sum, board.yaml" in browser.run("document.querySelector('#axis .ledger').textContent")
+
+
+@pytest.mark.parametrize("verb", ["check", "voice", "verify"])
+def test_pages_of_other_verbs(browser: Any, other_pages: dict[str, Path], verb: str) -> None:
+    """They open without a complaint and are readable at a desk and on a phone."""
+    ready = "document.documentElement.dataset.ready === 'yes'" if verb != "verify" else "true"
+    assert_readable(browser, other_pages[verb], ready=ready)

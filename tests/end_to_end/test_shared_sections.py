@@ -15,8 +15,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.end_to_end.on_the_bench import coarsen
-
 ENDS = "search: {seconds: 15, seed: 1}\n"
 SHARED = {
     "a resistor in front of two ways": (
@@ -32,14 +30,9 @@ SHARED = {
 
 
 @pytest.fixture(scope="module", params=list(SHARED))
-def fitted(request, copy_demo, laddersmith, tmp_path_factory) -> Path:
+def fitted(request, make_bench) -> Path:
     """Folder with a fitted design of this kind."""
-    folder = tmp_path_factory.mktemp("shared")
-    design = coarsen(copy_demo(folder, (ENDS, f"{ENDS}{SHARED[request.param]}\n")))
-    quick = ("--seconds", "0.8", "--top", "1", "--workers", "1", "--quiet")
-    done = laddersmith("fit", design, *quick, "--json", folder / "results.json")
-    assert done.returncode == 0, done.stderr
-    return folder
+    return make_bench((ENDS, f"{ENDS}{SHARED[request.param]}\n")).folder
 
 
 def run(laddersmith: Callable, folder: Path, verb: str, *rest: object) -> str:
@@ -53,7 +46,7 @@ def change_capacitor(laddersmith: Callable, folder: Path) -> Path:
     saved = folder / "changed.yaml"
     if not saved.exists():
         done = laddersmith(
-            "voice", folder / "design.yaml", f"{folder / 'results.json'}#1",
+            "voice", folder / "design.yaml", f"{folder / 'r.json'}#1",
             "--use", "tweeter.C1 4.7 uF", "--accept", 0, "--save", saved,
         )  # fmt: skip
         assert done.returncode in (0, 3), done.stderr
@@ -62,10 +55,10 @@ def change_capacitor(laddersmith: Callable, folder: Path) -> Path:
 
 def test_check_repeats_the_cost_of_the_fit(fitted, laddersmith):
     """Through the network of the results and through a network file written by hand from it."""
-    results = json.loads((fitted / "results.json").read_text(encoding="utf-8"))
+    results = json.loads((fitted / "r.json").read_text(encoding="utf-8"))
     out, page = fitted / "check.json", fitted / "check.html"
     text = run(
-        laddersmith, fitted, "check", f"{fitted / 'results.json'}#1", "--json", out, "--page", page
+        laddersmith, fitted, "check", f"{fitted / 'r.json'}#1", "--json", out, "--page", page
     )
     for name, section in results["candidates"][0].get("shared", {}).items():
         said = "in series with" if section["joined"] == "series" else name
@@ -81,7 +74,7 @@ def test_voice_saves_a_network_that_check_reads(fitted, laddersmith):
     saved = change_capacitor(laddersmith, fitted)
     out = fitted / "changed.json"
     run(laddersmith, fitted, "check", saved, "--json", out)
-    before = json.loads((fitted / "results.json").read_text(encoding="utf-8"))["candidates"][0]
+    before = json.loads((fitted / "r.json").read_text(encoding="utf-8"))["candidates"][0]
     after = json.loads(out.read_text(encoding="utf-8"))["candidate"]
     assert after.get("shared", {}).keys() == before.get("shared", {}).keys()
     for name, section in before.get("shared", {}).items():
@@ -114,9 +107,9 @@ def run_deck(ngspice: str, folder: Path, deck: str) -> tuple[list[float], list[l
 @pytest.mark.ngspice
 def test_netlist_runs_and_gives_the_curves(fitted, laddersmith, ngspice):
     """Levels of all drivers by ngspice within 0.02 dB of the drive that the results list."""
-    network = json.loads((fitted / "results.json").read_text(encoding="utf-8"))["candidates"][0]
+    network = json.loads((fitted / "r.json").read_text(encoding="utf-8"))["candidates"][0]
     curves = network["curves"]
-    deck = run(laddersmith, fitted, "netlist", f"{fitted / 'results.json'}#1")
+    deck = run(laddersmith, fitted, "netlist", f"{fitted / 'r.json'}#1")
     # A finer sweep than the deck's own, so that nothing is lost by reading between its points.
     deck = re.sub(r"^\.ac dec .*$", ".ac dec 400 20 20000", deck, flags=re.MULTILINE)
     grid = np.array(curves["frequency_hz"])
@@ -131,13 +124,13 @@ def test_netlist_runs_and_gives_the_curves(fitted, laddersmith, ngspice):
 
 def test_sheet_says_where_everything_begins(fitted, laddersmith):
     """Every point of the wiring list joins at least two things, and every piece is listed."""
-    text = run(laddersmith, fitted, "sheet", f"{fitted / 'results.json'}#1")
+    text = run(laddersmith, fitted, "sheet", f"{fitted / 'r.json'}#1")
     points = text.partition("everything soldered to it")[2].partition("##")[0]
     rows = [line.split("|")[1:3] for line in points.splitlines() if line.startswith("| ")]
     assert len(rows) > 5
     for point, things in rows:
         assert "," in things, point
-    network = json.loads((fitted / "results.json").read_text(encoding="utf-8"))["candidates"][0]
+    network = json.loads((fitted / "r.json").read_text(encoding="utf-8"))["candidates"][0]
     ladders = {**network["ways"], **network.get("shared", {})}
     for name, ladder in ladders.items():
         for part in ladder["slots"]:

@@ -8,12 +8,18 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.end_to_end.judge import GRID, TWO_WAYS, write_drivers
+
 ROOT = Path(__file__).resolve().parents[2]
+
+GOALS = """\
+goals: {on_axis: {band: 100..12k}, in_room: {band: 150..10k}, parts: {each: 0.03}}
+stock: {series: E12}
+"""
 
 # As `laddersmith`, but it says on standard output when the first network is found.
 COMMAND = """
@@ -35,12 +41,12 @@ main.program()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
-def test_impatient_stop_keeps_what_was_found(
-    copy_demo: Callable[..., Path], tmp_path: Path
-) -> None:
+def test_impatient_stop_keeps_what_was_found(tmp_path: Path) -> None:
     """A closed terminal, Ctrl-C again and again and `kill`, for all processes: exit code 0, the
     file is there, nothing complains, and no process of the group is left."""
-    design, found = copy_demo(tmp_path / "demo", coarse=True), tmp_path / "found.json"
+    design, found = tmp_path / "design.yaml", tmp_path / "found.json"
+    drivers = write_drivers(tmp_path, "woofer", "tweeter")
+    design.write_text(drivers + TWO_WAYS + GOALS + GRID, encoding="utf-8")
     words = ("fit", design, "--seconds", "600", "--workers", "2", "--quiet", "--json", found)
     with subprocess.Popen(
         [sys.executable, "-c", COMMAND.format(root=str(ROOT)), *map(str, words)],

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-import optimizer
 from optimizer.measure.files import open_curve
+from optimizer.measure.survey.nouns import Survey
 from optimizer.report.documents.survey import document_survey
 from optimizer.report.render.html import render_html
 
@@ -21,11 +21,9 @@ def folder(demo_design: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def page(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def page(demo_survey: Survey, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("page") / "survey.html"
-    file.write_text(
-        render_html(document_survey(optimizer.survey(folder), "<b>demo</b>")), encoding="utf-8"
-    )
+    file.write_text(render_html(document_survey(demo_survey, "<b>demo</b>")), encoding="utf-8")
     return file
 
 
@@ -105,8 +103,12 @@ def test_it_prints_on_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -
     browser.call("Emulation.setEmulatedMedia", media="")
 
 
-@pytest.mark.parametrize("dark", [False, True])
-def test_it_fits_the_phone(browser: Any, page: Path, dark: bool) -> None:
-    """Nothing is wider than a phone."""
-    browser.show(page, width=390, dark=dark)
+def test_it_fits_the_phone(browser: Any, page: Path) -> None:
+    """Nothing is wider than a phone, nor when that turns dark in the evening."""
+    browser.show(page, width=390)
     assert browser.run("document.documentElement.scrollWidth") <= 390
+    light = browser.run("getComputedStyle(document.body).backgroundColor")
+    browser.set_dark(True)
+    assert browser.run("getComputedStyle(document.body).backgroundColor") != light
+    assert browser.run("document.documentElement.scrollWidth") <= 390
+    browser.shows = None

@@ -55,12 +55,9 @@ ACROSS = {
 
 
 @pytest.fixture(scope="module")
-def bench(
-    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
-) -> Bench:
+def bench(make_bench: Callable[..., Bench]) -> Bench:
     """A three-way with joined parts in the line and across it."""
-    changes = list(EXPRESSIONS.items())
-    return Bench(laddersmith, coarsen(copy_demo(tmp_path_factory.mktemp("topologies"), *changes)))
+    return make_bench(*EXPRESSIONS.items())
 
 
 def slots_of(network: Network) -> dict[str, str]:
@@ -159,12 +156,9 @@ def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str)
 
 
 @pytest.fixture(scope="module")
-def bypassed(
-    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
-) -> Bench:
+def bypassed(make_bench: Callable[..., Bench]) -> Bench:
     """A three-way with parts across the series resistors of two pads."""
-    changes = list(ACROSS.items())
-    return Bench(laddersmith, coarsen(copy_demo(tmp_path_factory.mktemp("across"), *changes)))
+    return make_bench(*ACROSS.items())
 
 
 @pytest.mark.ngspice
@@ -214,14 +208,9 @@ TAPS = {
 
 
 @pytest.fixture(scope="module", params=list(TAPS))
-def tapped(
-    request: pytest.FixtureRequest, laddersmith: Run, copy_demo: Callable[..., Path],
-    tmp_path_factory: pytest.TempPathFactory,
-) -> tuple[str, Bench]:  # fmt: skip
+def tapped(request: pytest.FixtureRequest, make_bench: Callable[..., Bench]) -> tuple[str, Bench]:
     """A three-way with a transformer, and the name of that."""
-    folder = tmp_path_factory.mktemp("taps")
-    bench = Bench(laddersmith, coarsen(copy_demo(folder, *TAPS[request.param])))
-    return request.param, bench
+    return request.param, make_bench(*TAPS[request.param])
 
 
 @pytest.mark.ngspice
@@ -339,14 +328,15 @@ def test_a_step_up_is_noted(
 
 
 def test_a_tap_for_all_shows_the_load_by_the_square_of_its_ratio(
-    laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path
-) -> None:
+    make_bench: Callable[..., Bench], laddersmith: Run, copy_demo: Callable[..., Path],
+    tmp_path: Path,
+) -> None:  # fmt: skip
     """2 : 1 quarters nothing but the volts: 4 times the impedance, 6.02 dB less, as printed.
 
     Judge: the ideal transformer of any circuit textbook, on the numbers of `check` for the same
     parts with and without it.
     """
-    plain = Bench(laddersmith, coarsen(copy_demo(tmp_path / "a")))
+    plain = make_bench()
     plain.run("check", plain.file, "--json", tmp_path / "plain.json")
     design = coarsen(copy_demo(tmp_path / "b", (ENDS, WHOLE)))
     built = tmp_path / "tapped.yaml"
@@ -427,16 +417,12 @@ def bridged() -> Iterator[NamedForm]:
 
 @pytest.mark.ngspice
 def test_a_form_added_in_five_lines_works_everywhere(
-    bridged: NamedForm, laddersmith: Run, copy_demo: Callable[..., Path], tmp_path: Path,
-    ngspice: str,
-) -> None:  # fmt: skip
+    bridged: NamedForm, make_bench: Callable[..., Bench], ngspice: str
+) -> None:
     """Design file, search, drawing, sheet, wiring, netlist, faults and network file know it."""
     old = "      - {name: P1, series: pad, series_resistor: 0.5 .. 10 ohm, shunt_resistor: 2.2 .. 47 ohm,"
     new = "      - {name: P1, series: bridged pad, Rs: 1 .. 10 ohm, capacitor: 1 .. 10 uF,"
-    design = copy_demo(
-        tmp_path / "d", (f"{old}\n         optional: yes}}", f"{new} Rc: 1 .. 10 ohm}}")
-    )
-    bench = Bench(laddersmith, coarsen(design))
+    bench = make_bench((f"{old}\n         optional: yes}}", f"{new} Rc: 1 .. 10 ohm}}"))
     assert bridged.keys == ("Rs", "capacitor", "Rc", "shunt_resistor")
     assert slots_of(bench.network)["tweeter.P1"] == "bridged pad"
     assert 4.7 <= bench.network.places["tweeter", "P1", 3].value <= 47.0

@@ -15,6 +15,7 @@ import optimizer as ls
 from optimizer.bench.check import compare_networks
 from optimizer.bench.voice.wish_goals import MoveLimits
 from optimizer.bench.voice.wishes import parse_wish, read_words
+from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import COLUMNS, LESS, MORE, Column, list_columns, with_column
@@ -90,7 +91,7 @@ def front_of(candidates: Sequence[Candidate]) -> TradeResult:
 
 @pytest.fixture(scope="module")
 def compose(
-    demo_design: Path,
+    demo_survey: Survey,
     problem: Problem,
     found: SearchResult,
     tmp_path_factory: pytest.TempPathFactory,
@@ -98,7 +99,6 @@ def compose(
     """Composes what a verb says of the demo; the name of its file needs escaping."""
     network = found.candidates[0].network
     name = "a|b<c>.yaml"
-    survey = ls.survey(demo_design.parent)
     report = ls.check(problem, network)
     others = [(f"{c.rank}.yaml", c) for c in found.candidates[1:]]
     against = [(other, c, compare_networks(report.candidate, c)) for other, c in others]
@@ -110,7 +110,7 @@ def compose(
     sheet = ls.sheet(problem, network)
     makers: dict[str, Callable[[], Document]] = {
         "fit": lambda: document_fit(problem, found, name),
-        "start": lambda: document_fit(problem, found, name, survey=survey),
+        "start": lambda: document_fit(problem, found, name, survey=demo_survey),
         "trade": lambda: document_trade(problem, front_of(found.candidates), name),
         "check": lambda: document_check(
             problem,
@@ -135,7 +135,7 @@ def compose(
             problem, verdict, design_name="d.yaml", network_name=name, notes=("a | note",)
         ),
         "sheet": lambda: document_sheet(sheet),
-        "survey": lambda: document_survey(survey, "<b>demo</b>"),
+        "survey": lambda: document_survey(demo_survey, "<b>demo</b>"),
     }
     return lambda verb: makers[verb]()
 

@@ -255,25 +255,31 @@ def read_tables(text: str, wanted: WantedCurve = _ANYTHING) -> list[TextTable]:
 def _try(
     lines: list[str], separators: list[str], text: str, wanted: WantedCurve
 ) -> list[TextTable]:
-    tables = []
+    tables: list[TextTable] = []
+    latest = len(lines)  # line after which a reading that begins is left out
     for separator in separators:
         for decimal_comma in (False, True) if "," in text else (False,):
             if separator == ", " and not decimal_comma:
                 continue  # the same as ","
             dialect = Dialect(separator=separator, decimal_comma=decimal_comma)
-            table = _read_table(lines, dialect, wanted)
+            table = _read_table(lines, dialect, wanted, latest)
             # A decimal comma must be seen to be believed, and a thousands mark only beside
             # numbers that do without: "20,000 80,125" on every row is not twenty thousand.
             seen = table.marks
             believed = "decimal" in seen if decimal_comma else seen != {"thousands"}
             if table.rows and believed:
                 tables.append(table)
+                if table.failure is None and len(table.rows) > 1:
+                    latest = min(latest, table.lines[0])
     return tables
 
 
-def _read_table(lines: list[str], dialect: Dialect, wanted: WantedCurve) -> TextTable:
+def _read_table(lines: list[str], dialect: Dialect, wanted: WantedCurve, latest: int) -> TextTable:
+    """Read lines under one dialect; nothing, where no row has begun by the latest line."""
     reader = _TableReader(dialect, wanted)
     for number, line in enumerate(lines, start=1):
+        if number > latest and not reader.table.rows:
+            break
         if not reader.take(number, line):
             break
     _drop_last(reader.table, reader.gaps)
@@ -326,8 +332,11 @@ class _TableReader:
         return self._judge_above()
 
     def _take_heading(self, line: str) -> None:
-        if line.strip():
-            self._heading.take(line)
+        if not line.strip():
+            return
+        before = self._heading.columns
+        self._heading.take(line)
+        if self._heading.columns is not before:
             self._used = _used_by(self._heading, self._wanted, self._used)
 
     def _judge_above(self) -> bool:
