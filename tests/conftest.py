@@ -42,7 +42,7 @@ LONGEST_WAIT_S = 300.0
 ALL_TRIALS = os.environ.get("LADDERSMITH_TRIALS") == "all"
 """Whether tests that draw many cases take all of them, as before a release, or a routine share."""
 
-ROUTINE_SHARE = 3
+ROUTINE_SHARE = 4
 """Of so many cases that hypothesis would draw, one is drawn routinely."""
 
 # Tables are as wide as the terminal says; neither that of the developer nor the one that xdist

@@ -300,7 +300,7 @@ def test_trade_has_its_words(
     networks."""
     small, written = design.with_name("small.yaml"), design.with_name("trade.json")
     small.write_text(DESIGN[: DESIGN.index("ways:")] + SMALL + DESIGN[DESIGN.index("goals:") :])
-    options = ["--seconds", "200", "--workers", "1", "--json", str(written)]
+    options = ["--points", "4", "--seconds", "200", "--workers", "1", "--json", str(written)]
     assert main(["trade", str(small), "--between", *between, *options]) == 0
     data = json.loads(written.read_text())
     assert len(data["points"]) >= 2
