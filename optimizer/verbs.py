@@ -21,7 +21,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
 from optimizer.bench.networks.file import read_network
@@ -161,15 +160,8 @@ def preset(
     goals = read_goals(entry, Path(), []).specs
     if not drivers:
         return goals
-    directions = drivers[0].directions
-    return goals.served_by(
-        Scene(
-            frequency_hz=drivers[0].frequency_hz,
-            curves={**named_averages(directions), **direction_averages(directions)},
-            ways=[(driver.name, driver) for driver in drivers],
-            crossings=tuple(crossings),
-        )
-    )
+    ways = [(driver.name, driver) for driver in drivers]
+    return goals.served_by(Scene.measured(ways, crossings=crossings))
 
 
 def survey(

@@ -476,15 +476,23 @@ class GoalSet(Mapping[str, Goal]):
 
     def served_by(self, scene: Scene) -> GoalSet:
         """Leave out the goals that drivers and directions do not serve."""
-        kept = []
+        return GoalSet(goal for goal, _, error in self.tried(scene) if error is None)
+
+    def tried(self, scene: Scene) -> Iterator[tuple[Goal, Prepared | None, InputError | None]]:
+        """Prepare each goal by itself.
+
+        Yields
+        ------
+        tuple of (Goal, Prepared or None, InputError or None)
+            What came of it, where it has residuals, or why it cannot be prepared.
+        """
         for goal in self.values():
+            prepared, failure = None, None
             try:
-                if isinstance(goal, GridGoal):
-                    goal.prepare(scene)
-            except InputError:
-                continue
-            kept.append(goal)
-        return GoalSet(kept)
+                prepared = goal.prepare(scene) if isinstance(goal, GridGoal) else None
+            except InputError as error:
+                failure = error
+            yield goal, prepared, failure
 
     def prepare(self, scene: Scene) -> tuple[Prepared, ...]:
         """Prepare every goal that has residuals, in order.

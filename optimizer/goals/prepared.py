@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol
+from typing import Protocol, Self
 
 import numpy as np
 
+from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.measure.curve import Direction
@@ -138,6 +139,30 @@ class Scene:
     curves: Collection[str]
     ways: Ways = ()
     crossings: tuple[CrossoverRange, ...] = ()
+
+    @classmethod
+    def measured(
+        cls, ways: Ways, *, mirror: bool = False, crossings: Sequence[CrossoverRange] = ()
+    ) -> Self:
+        """Give all that goals can be prepared for with some drivers.
+
+        Parameters
+        ----------
+        ways : sequence of (str, Driver)
+            At least one; the drivers on one grid and in the same directions.
+        mirror : bool
+            Whether the user states left-right symmetry.
+        crossings : sequence of CrossoverRange
+            What is stated of where ways may meet.
+        """
+        _, driver = ways[0]
+        averages = named_averages(driver.directions, mirror)
+        return cls(
+            frequency_hz=driver.frequency_hz,
+            curves={**averages, **direction_averages(driver.directions)},
+            ways=ways,
+            crossings=tuple(crossings),
+        )
 
     @property
     def way_names(self) -> tuple[str, ...]:

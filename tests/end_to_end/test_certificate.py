@@ -228,7 +228,7 @@ def test_points_of_a_trade_are_proved_for_their_weights(folder: Path) -> None:
     """On a front each point has its own weights: by those of the design nothing was sought."""
     out, design = folder / "trade.json", folder / "few.yaml"
     text = (folder / "design.yaml").read_text(encoding="utf-8")
-    design.write_text(text.replace("series: E12", "series: E3"), encoding="utf-8")
+    design.write_text(text.replace("series: E12", "series: E6"), encoding="utf-8")
     run("trade", design, "--points", 3, *CONVERGED, "--json", out)
     points = load(out)["points"]
     for number, point in enumerate(points, 1):

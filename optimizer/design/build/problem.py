@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.acoustics.averages import direction_averages, named_averages
 from optimizer.acoustics.field import estimate_directions
 from optimizer.arrays import Real
 from optimizer.design.build.drivers import explain_gates, load_drivers
@@ -15,7 +14,7 @@ from optimizer.design.build.stock import build_stock, check_stock
 from optimizer.design.keys import locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError, Subject
-from optimizer.goals import Epdr, Goal, GoalSet, GridGoal, Impedance, Scene, Stress
+from optimizer.goals import Epdr, Goal, GoalSet, Impedance, Scene, Stress
 from optimizer.goals.electrical import EPDR_SHARE, IMPEDANCE_SHARE
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
@@ -74,23 +73,16 @@ def _choose_goals(
 
     A goal that the user wrote is never left out: `Problem` refuses it.
     """
-    frequency = drivers[0].frequency_hz
-    directions = drivers[0].directions
     by_name = {driver.name: driver for driver in drivers}
-    scene = Scene(
-        frequency_hz=frequency,
-        curves={**named_averages(directions, mirror), **direction_averages(directions)},
-        ways=[(way.name, by_name[way.driver]) for way in design.topology.ways],
-        crossings=design.crossings,
-    )
+    ways = [(way.name, by_name[way.driver]) for way in design.topology.ways]
+    scene = Scene.measured(ways, mirror=mirror, crossings=design.crossings)
+    wanted = GoalSet(_suit_amplifier(design, goal) for goal in design.goals.specs.values())
     kept: list[Goal] = []
     notes: list[str] = []
     silent: list[str] = []
-    for name, goal in design.goals.specs.items():
-        goal = _suit_amplifier(design, goal)
-        try:
-            prepared = goal.prepare(scene) if isinstance(goal, GridGoal) else None
-        except InputError as error:
+    for goal, prepared, error in wanted.tried(scene):
+        name = goal.name
+        if error is not None:
             if name not in design.goals.from_preset or error.subject != Subject("goal", name):
                 raise locate(design, error, f"goals.{name}") from None
             if name in design.goals.from_base:
