@@ -62,6 +62,7 @@ LONGEST = (
     "end_to_end/test_topologies.py",
     "end_to_end/test_trade.py",
     "end_to_end/test_wheel.py",
+    "unit/test_verify.py",
 )
 """Files that take longest, which workers take before all others."""
 

@@ -76,7 +76,7 @@ def test_other_processes_find_the_same_list(
             [sys.executable, "-c", IN_ANOTHER_PROCESS.format(paths=paths, workers=workers)],
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=300,
             check=False,
             env={"PYTHONHASHSEED": hash_seed, "PATH": ""},
         )

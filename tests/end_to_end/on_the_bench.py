@@ -66,7 +66,7 @@ class Bench:
         deck.write_text(text.replace(".ac dec 100 ", f".ac dec {per_decade} "), encoding="utf-8")
         subprocess.run(
             [ngspice, "-b", "-r", "n.raw", "n.cir"],
-            cwd=self.folder, check=True, capture_output=True, timeout=60,
+            cwd=self.folder, check=True, capture_output=True, timeout=300,
         )  # fmt: skip
         names = (self.folder / "n.txt").read_text(encoding="utf-8").split("\n", 1)[0].split()
         table = np.loadtxt(self.folder / "n.txt", skiprows=1).T

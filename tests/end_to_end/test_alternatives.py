@@ -187,7 +187,7 @@ def test_ngspice_has_the_same_level(bench: Bench, ngspice: str) -> None:
     bench.run("netlist", at, "--output", bench.folder / "n.cir", "--curves", "n.txt")
     subprocess.run(
         [ngspice, "-b", "-r", "n.raw", "n.cir"],
-        cwd=bench.folder, check=True, capture_output=True, timeout=60,
+        cwd=bench.folder, check=True, capture_output=True, timeout=300,
     )  # fmt: skip
     head = (bench.folder / "n.txt").read_text(encoding="utf-8").split("\n", 1)[0].split()
     table = dict(zip(head, np.loadtxt(bench.folder / "n.txt", skiprows=1).T, strict=True))

@@ -173,7 +173,7 @@ def run_program(*arguments: str) -> subprocess.CompletedProcess[str]:
     """Run the program as a user does."""
     return subprocess.run(
         [sys.executable, "-m", "optimizer", *arguments],
-        capture_output=True, text=True, timeout=60, check=False, cwd=ROOT,
+        capture_output=True, text=True, timeout=300, check=False, cwd=ROOT,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
 

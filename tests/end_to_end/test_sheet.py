@@ -175,7 +175,7 @@ def test_netlist_runs_unchanged_and_gives_the_curves(
         capture_output=True,
         text=True,
         check=False,
-        timeout=120,
+        timeout=300,
     )
     assert done.returncode == 0, done.stderr
     rows = (tmp_path / "curves.txt").read_text(encoding="utf-8").split("\n")

@@ -39,7 +39,7 @@ def run_spice(ngspice: str, tmp_path_factory: pytest.TempPathFactory) -> Callabl
             cwd=folder,
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=300,
             check=False,
         )
         # ngspice warns about a DC solution it cannot find and goes on: that is a fault of the text.

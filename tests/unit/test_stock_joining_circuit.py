@@ -50,7 +50,7 @@ def run_circuit(program: str, lines: list[str], wanted: list[str], folder: Path)
         )
     )
     out = subprocess.run(
-        [program, "-b", str(deck)], capture_output=True, text=True, timeout=60, check=False
+        [program, "-b", str(deck)], capture_output=True, text=True, timeout=300, check=False
     ).stdout
     found = re.findall(r"= \(?\s*([-+.\deE]+)\s*,\s*([-+.\deE]+)", out)
     assert len(found) == len(wanted), out
