@@ -22,6 +22,7 @@ from optimizer.report.documents.trade import document_trade, front_sections, say
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.render.terminal import print_text
 from optimizer.search.fit import search
+from optimizer.search.progress import SearchProgress
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
 from optimizer.search.trade.tasks import reweight
@@ -97,23 +98,28 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def answer(run_trade: Callable[..., Any], small: Path) -> tuple[dict[str, Any], str]:
-    """The front of the small design as JSON, and what was printed."""
+def told(run_trade: Callable[..., Any], small: Path) -> tuple[dict[str, Any], str, TradeResult]:
+    """The front of the small design as JSON, what was printed, and what that was told of."""
     file = small.parent / "front.json"
-    done = run_trade(
-        str(small),
-        "--points",
-        str(POINTS),
-        "--workers",
-        "1",
-        "--seconds",
-        "600",
-        "--json",
-        str(file),
-    )
+    quick = ("--points", POINTS, "--workers", 1, "--seconds", 600)
+    found: list[TradeResult] = []
+
+    def keep(*words: Any, **options: Any) -> TradeResult:
+        found.append(search_trade(*words, **options))
+        return found[0]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("optimizer.search.trade.explore.search_trade", keep)
+        done = run_trade(small, *quick, "--json", file)
     assert done.returncode == 0, done.stderr
     assert not done.stderr
-    return json.loads(file.read_text(encoding="utf-8")), done.stdout
+    return json.loads(file.read_text(encoding="utf-8")), done.stdout, found[0]
+
+
+@pytest.fixture(scope="module")
+def answer(told: tuple[dict[str, Any], str, TradeResult]) -> tuple[dict[str, Any], str]:
+    """The front as JSON, and what was printed."""
+    return told[:2]
 
 
 @pytest.fixture(scope="module")
@@ -122,8 +128,8 @@ def problem(small: Path) -> Problem:
 
 
 @pytest.fixture(scope="module")
-def front(problem: Problem) -> TradeResult:
-    return search_trade(problem, ("on_axis", "in_room"), points=POINTS, seconds=None, workers=2)
+def front(told: tuple[dict[str, Any], str, TradeResult]) -> TradeResult:
+    return told[2]
 
 
 def test_front_as_json(answer: tuple[dict[str, Any], str]) -> None:
@@ -160,11 +166,29 @@ def test_front_in_words(answer: tuple[dict[str, Any], str]) -> None:
         )
 
 
-def test_same_seed_same_front(answer: tuple[dict[str, Any], str], front: TradeResult) -> None:
-    """The front does not depend on the number of processes."""
-    first = [[p["a"], p["b"], *p["weights"]] for p in answer[0]["points"]]
-    second = [[p.a, p.b, *p.weights] for p in front.points]
-    np.testing.assert_allclose(second, first, rtol=1e-5)  # JSON has six digits
+def test_same_seed_same_front(problem: Problem, trials: Callable[..., int]) -> None:
+    """The front does not depend on the number of processes, wherever it is stopped.
+
+    Routinely that is when structures are known for two of the weights that it begins with.
+    """
+    last = trials(routine=2, full=1_000)
+
+    def find(workers: int) -> list[tuple[float, ...]]:
+        reports = count(1)
+
+        def follow(_: SearchProgress) -> None:
+            if next(reports) == last:
+                raise KeyboardInterrupt
+
+        between = ("on_axis", "in_room")
+        result = search_trade(
+            problem, between, points=POINTS, seconds=None, workers=workers, progress=follow
+        )
+        return [(p.a, p.b, p.candidate.cost, *p.weights) for p in result.points]
+
+    first = find(1)
+    assert len(first) >= 2
+    assert find(2) == first
 
 
 def test_no_fit_betters_a_point(
