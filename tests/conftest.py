@@ -10,7 +10,7 @@ import shutil
 import sys
 import time
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,8 @@ from optimizer.design.build import build_problem, load_design  # noqa: E402
 from optimizer.goals import Impedance  # noqa: E402
 from optimizer.measure.survey.nouns import Survey  # noqa: E402
 from optimizer.problem.problem import Problem  # noqa: E402
+from optimizer.search.trade.explore import search_trade  # noqa: E402
+from optimizer.search.trade.result import TradeResult  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent
 LONGEST_WAIT_S = 300.0
@@ -166,6 +168,20 @@ def run_command(*words: Any) -> Done:
         except SystemExit as stop:  # the parser ends usage errors and --help itself
             code = int(stop.code or 0)
     return Done(returncode=code, stdout=out.getvalue(), stderr=err.getvalue())
+
+
+@contextlib.contextmanager
+def fronts_kept() -> Iterator[list[TradeResult]]:
+    """Keep the fronts that `trade` finds in this process: the values behind what it tells."""
+    found: list[TradeResult] = []
+
+    def keep(*words: Any, **options: Any) -> TradeResult:
+        found.append(search_trade(*words, **options))
+        return found[-1]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("optimizer.search.trade.explore.search_trade", keep)
+        yield found
 
 
 @pytest.fixture(scope="session")

@@ -26,6 +26,7 @@ from optimizer.search.progress import SearchProgress
 from optimizer.search.trade.explore import search_trade
 from optimizer.search.trade.result import TradeResult
 from optimizer.search.trade.tasks import reweight
+from tests.conftest import fronts_kept
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -102,14 +103,7 @@ def told(run_trade: Callable[..., Any], small: Path) -> tuple[dict[str, Any], st
     """The front of the small design as JSON, what was printed, and what that was told of."""
     file = small.parent / "front.json"
     quick = ("--points", POINTS, "--workers", 1, "--seconds", 600)
-    found: list[TradeResult] = []
-
-    def keep(*words: Any, **options: Any) -> TradeResult:
-        found.append(search_trade(*words, **options))
-        return found[0]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimizer.search.trade.explore.search_trade", keep)
+    with fronts_kept() as found:
         done = run_trade(small, *quick, "--json", file)
     assert done.returncode == 0, done.stderr
     assert not done.stderr

@@ -10,6 +10,7 @@ import json
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import redirect_stdout
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,11 @@ from optimizer.network.network import Network
 from optimizer.network.topology import Topology
 from optimizer.parts import Part
 from optimizer.problem.problem import Problem
+from optimizer.report.documents.trade import document_trade
+from optimizer.report.render.terminal import print_text
+from optimizer.search.trade.result import TradeResult
 from optimizer.testing import FILE_HZ, write_driver
+from tests.conftest import fronts_kept
 
 pytestmark = pytest.mark.slow
 
@@ -282,36 +287,40 @@ def test_a_hard_limit_of_it_is_named(design: Path, capsys: pytest.CaptureFixture
     assert re.search(r"the design's limit presence is broken: lowest [\d.]+ dB at \d+ Hz", said)
 
 
-@pytest.mark.parametrize(
-    ("between", "sold", "bought"),
-    [
-        (("presence", "coils"), "dB of presence", r"\d coils? fewer"),
-        (("coils", "presence"), r"\d coils? more to wind", "dB more presence"),
-    ],
-)
-def test_trade_has_its_words(
-    design: Path,
-    between: tuple[str, str],
-    sold: str,
-    bought: str,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
+def test_trade_has_its_words(design: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Steps of a front are said in the words of the class, and its figures are those of the
-    networks."""
+    networks; the same front is told from its other end, too."""
     small, written = design.with_name("small.yaml"), design.with_name("trade.json")
     small.write_text(DESIGN[: DESIGN.index("ways:")] + SMALL + DESIGN[DESIGN.index("goals:") :])
+    between = ("presence", "coils")
     options = ["--points", "4", "--seconds", "200", "--workers", "1", "--json", str(written)]
-    assert main(["trade", str(small), "--between", *between, *options]) == 0
+    with fronts_kept() as found:
+        assert main(["trade", str(small), "--between", *between, *options]) == 0
     data = json.loads(written.read_text())
     assert len(data["points"]) >= 2
     for point in data["points"]:
         goals = point["candidate"]["goals"]
         assert point["a"] == pytest.approx(goals[between[0]]["value"], abs=1e-5)
         assert point["b"] == pytest.approx(goals[between[1]]["value"], abs=1e-5)
-    for point in data["points"][1:]:
-        assert re.search(rf"{sold} buys .*{bought}", point["step"])
-    said = " ".join(capsys.readouterr().out.split())
-    assert re.search(rf"{sold} buys .*{bought}", said)
+    other = document_trade(build_problem(load_design(small)), turn_round(found[0]), "small.yaml")
+    for said, steps, words in (
+        (capsys.readouterr().out, data["points"][1:], r"dB of presence buys .*\d coils? fewer"),
+        (
+            print_text(other),
+            other.data()["points"][1:],
+            r"\d coils? more to wind buys .*dB more presence",
+        ),
+    ):
+        assert all(re.search(words, point["step"]) for point in steps)
+        assert re.search(words, " ".join(said.split()))
+
+
+def turn_round(front: TradeResult) -> TradeResult:
+    """The same front between the same goals in the other order."""
+    points = tuple(
+        replace(p, a=p.b, b=p.a, weights=p.weights[::-1]) for p in reversed(front.points)
+    )
+    return replace(front, between=front.between[::-1], units=front.units[::-1], points=points)
 
 
 def test_the_registry_refuses_half_a_goal() -> None:
