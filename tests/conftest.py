@@ -12,6 +12,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -168,6 +169,14 @@ def run_command(*words: Any) -> Done:
         except SystemExit as stop:  # the parser ends usage errors and --help itself
             code = int(stop.code or 0)
     return Done(returncode=code, stdout=out.getvalue(), stderr=err.getvalue())
+
+
+@pytest.fixture
+def ticking(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a hundredth of a second pass whenever the clock is looked at: what is short of time ends
+    alike on any machine, and nobody waits for it."""
+    clock = count(0.0, 0.01)
+    monkeypatch.setattr("time.monotonic", lambda: next(clock))
 
 
 @contextlib.contextmanager

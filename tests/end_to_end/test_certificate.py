@@ -34,7 +34,7 @@ ways:
   woofer: {ladder: [{name: L1, value: 1.2 mH}]}
   tweeter: {polarity: inverted, ladder: [{name: C1, value: 5.6 uF}]}
 """
-CONVERGED = ("--seconds", 300, "--workers", 1)
+CONVERGED = ("--seconds", 3_000, "--workers", 1)
 """Until nothing better is found, in this process."""
 PROVED = "Every change of any one or two parts was computed"
 NEVER = "A better one was never sought"

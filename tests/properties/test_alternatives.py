@@ -229,6 +229,7 @@ def test_everything_a_search_meets_is_legal(
     assert all(obeys(candidate.network) for candidate in result.candidates)
 
 
+@pytest.mark.usefixtures("ticking")
 def test_a_front_holds_legal_networks(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
     """All networks met while a front is traced, and its points."""
     met: list[Genome] = []
@@ -239,7 +240,7 @@ def test_a_front_holds_legal_networks(problem: Problem, monkeypatch: pytest.Monk
         add(archive, genomes)
 
     monkeypatch.setattr(Archive, "add", watch)
-    front = search_trade(problem, ("on_axis", "parts"), points=5, seconds=8.0)
+    front = search_trade(problem, ("on_axis", "parts"), points=5, seconds=5.0)
     assert_legal(problem, np.array([genome.present for genome in met]))
     assert front.points
     assert all(obeys(point.candidate.network) for point in front.points)

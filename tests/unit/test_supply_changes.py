@@ -170,7 +170,7 @@ def test_a_front_counts_changes_against_the_board(tmp_path: Path) -> None:
         if slot.kept
     }
     assert len(board) == 4
-    front = search_trade(problem, ("on_axis", "changes"), points=3, seconds=60.0).points
+    front = search_trade(problem, ("on_axis", "changes"), points=3, seconds=None).points
     assert len(front) >= 3
     for point in front:
         built = {
