@@ -8,14 +8,23 @@ import numpy as np
 import pytest
 
 from optimizer.arrays import Real
-from optimizer.bench.verify.faults import apply_fault, list_faults
+from optimizer.bench.verify.faults import HEALTHY, apply_fault, list_faults
 from optimizer.bench.verify.prediction import FaultBank, Observation
+from optimizer.network.expression.forms import form_of_tap
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.ladder import Joint
 from optimizer.network.network import FittedGroup, Network
 from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
-from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor
+from optimizer.testing.networks import (
+    across,
+    capacitor,
+    coil,
+    fitted,
+    in_line,
+    network,
+    resistor,
+)
 from optimizer.testing.problems import small_problem
 
 
@@ -65,6 +74,46 @@ def test_every_fault_is_predicted_as_it_is_solved(joint: Joint) -> None:
         wanted = [20 * np.log10(np.abs(p)), 20 * np.log10(np.abs(z)), np.degrees(np.angle(z))]
         difference = mine - np.concatenate(wanted)
         assert np.abs(difference).max() < 1e-6, fault.says
+
+
+def with_compounds(joint: Joint) -> Network:
+    """The same with forms of several parts in the line, across it, and one beside nothing else."""
+    whole = coupled(joint)
+    woofer, tweeter = whole.ways
+    notch = fitted("N1", "series", "R || C", resistor(15.0), capacitor(3.3e-6, 0.1))
+    trap = fitted("T1", "shunt", "C + R", capacitor(6.8e-6), resistor(5.6))
+    tap = fitted("A1", "series", form_of_tap("0.7").name)
+    ways = (
+        replace(woofer, slots=(*woofer.slots, notch)),
+        replace(tweeter, slots=(*tweeter.slots, trap, tap)),
+    )
+    return replace(whole, ways=ways)
+
+
+@pytest.mark.parametrize("joint", ["parallel", "series", "none"])
+def test_slopes_are_those_of_predictions(joint: str) -> None:
+    """Those of all unknowns, away from the design, for every fault, against central differences."""
+    problem = small_problem()
+    whole = with_compounds("series" if joint == "series" else "parallel")
+    if joint == "none":  # ways that share nothing, one of them without a part
+        whole = Network(ways=(replace(whole.ways[0], slots=()), whole.ways[1]))
+    index = np.arange(0, len(problem.frequency_hz), 5)
+    observed = [
+        Observation(kind=k, row=row, index=index, value=np.zeros(len(index)), noise=1.0)  # type: ignore[arg-type]
+        for k, row in (("level", 0), ("modulus", -1), ("angle", -1))
+    ]
+    faults = [HEALTHY, *list_faults(whole)]
+    bank = FaultBank(problem, whole, faults, observed)
+    spread = np.array([u.spread for u in bank.unknowns])
+    shift = np.random.default_rng(5).normal(size=(len(faults), bank.count)) * spread
+    shift = np.maximum(shift, [u.lowest + 1e-3 for u in bank.unknowns])
+    _, slope = bank.predict(shift)
+    for k, unknown in enumerate(bank.unknowns):
+        step = np.zeros(bank.count)
+        step[k] = 1e-3 * spread[k]
+        up, down = (bank.predict(shift + s, slopes=False)[0] for s in (step, -step))
+        wanted, mine = (up - down) / 2e-3, slope[:, k] * spread[k]
+        np.testing.assert_allclose(mine, wanted, rtol=1e-4, atol=1e-4, err_msg=repr(unknown))
 
 
 def test_slopes_of_predictions_are_those_of_solved_networks() -> None:

@@ -13,7 +13,7 @@ from itertools import groupby
 
 import numpy as np
 
-from optimizer.arrays import Real
+from optimizer.arrays import Index, Real
 from optimizer.bench.verify.faults import HEALTHY, Fault, What, list_faults
 from optimizer.bench.verify.hypotheses import (
     UNLISTED_PRIOR,
@@ -25,7 +25,14 @@ from optimizer.bench.verify.hypotheses import (
     prior_of,
     say_cause,
 )
-from optimizer.bench.verify.inference import Fit, Priors, Sight, fit_unknowns, start_all
+from optimizer.bench.verify.inference import (
+    Fit,
+    Priors,
+    Sight,
+    fit_unknowns,
+    glance,
+    start_all,
+)
 from optimizer.bench.verify.noise import (
     DISCREPANCIES_DB,
     FREE_DB,
@@ -56,7 +63,7 @@ _STRETCHED = 3.0  # spreads before measuring
 _STEEPEST = 2.0  # spreads of slope that are ever the measurement's
 _THIN_ABOVE = 12.0  # points per octave
 _KEPT, _FINALISTS, _NEAREST, _LEADS = 48, 10, 4, 3
-_PAIRS_KEPT, _PAIR_FINALISTS = 40, 8
+_PAIRS_FITTED, _PAIRS_KEPT, _PAIR_FINALISTS = 150, 40, 8
 _SURE_OF_BOTH = 0.4
 """A pair is told as two when it has this share of all pairs with the surer of the two."""
 
@@ -239,29 +246,67 @@ class _View:
         return self._whitenings[noise]
 
     def fit(
-        self, hypotheses: Sequence[Hypothesis], start: Real, noise: Noise, *, rounds: int
+        self,
+        hypotheses: Sequence[Hypothesis],
+        start: Real,
+        noise: Noise | Sequence[Noise],
+        *,
+        rounds: int,
     ) -> Fit:
-        """Fit hypotheses from one start each."""
+        """Fit hypotheses from one start each, all under one noise or each under its own."""
         bank = self.bank.with_faults([fault_of(h) for h in hypotheses])
-        whitening, priors = self.whitening(noise), Priors.of(self.bank, hypotheses)
-        return fit_unknowns(bank, self.target, whitening, priors, start, rounds=rounds)
+        noises = [noise] * len(hypotheses) if isinstance(noise, Noise) else noise
+        whitenings = [self.whitening(one) for one in noises]
+        priors = Priors.of(self.bank, hypotheses)
+        return fit_unknowns(bank, self.target, whitenings, priors, start, rounds=rounds)
 
-    def screen(
-        self, hypotheses: Sequence[Hypothesis], noise: Noise, begin: Real | None = None
-    ) -> Fit:
-        """Fit hypotheses roughly from each of their starts, and keep the best of each.
-
-        `begin`, shape (P, K), is where what is not wide starts.
-        """
+    def screen(self, hypotheses: Sequence[Hypothesis], noise: Noise) -> Fit:
+        """Fit hypotheses roughly from each of their starts, and keep the best of each."""
         member, start = start_all(self.bank, hypotheses)
-        if begin is not None:
-            start = np.where(start == 0.0, begin[member], start)
+        _, fit = self._best_of_each(hypotheses, member, start, noise)
+        return fit
+
+    def screen_pairs(
+        self, leads: Sequence[_Entry], causes: Sequence[Cause], noise: Noise
+    ) -> tuple[list[Hypothesis], Fit]:
+        """Fit every second cause beside each of some roughly, if a glance makes it worth the time."""
+        pairs: list[Hypothesis] = []
+        of: list[int] = []
+        for i, lead in enumerate(leads):
+            some = [(*lead.hypothesis, c) for c in causes if may_be_both(lead.hypothesis[0], c)]
+            pairs += some
+            of += [i] * len(some)
+        if not pairs:
+            return [], leads[0].fit.chosen([])
+        hypotheses, shift = _reached(leads)
+        _, slope = self.bank.with_faults([fault_of(h) for h in hypotheses]).predict(shift)
+        whitening = self.whitening(noise)
+        member, start = start_all(self.bank, pairs)
+        lead_of = np.array(of)[member]
+        start = np.where(start == 0.0, shift[lead_of], start)
+        looked = glance(
+            self.bank.with_faults([fault_of(pairs[p]) for p in member]),
+            self.target,
+            whitening,
+            Priors.of(self.bank, [pairs[p] for p in member]),
+            start,
+            (whitening(slope), lead_of),
+        )
+        prior = np.log([prior_of(pairs[p]) for p in member])
+        rows = np.sort(np.argsort(-(looked + prior), kind="stable")[:_PAIRS_FITTED])
+        kept, fit = self._best_of_each(pairs, member[rows], start[rows], noise)
+        return [pairs[p] for p in kept], fit
+
+    def _best_of_each(
+        self, hypotheses: Sequence[Hypothesis], member: Index, start: Real, noise: Noise
+    ) -> tuple[list[int], Fit]:
+        """Which hypotheses there are, and the best of the fits of each."""
         found = self.fit([hypotheses[p] for p in member], start, noise, rounds=2)
         best = [
             max(rows, key=lambda s: float(found.promise[s]))
             for _, rows in groupby(range(len(member)), key=lambda s: int(member[s]))
         ]
-        return found.chosen(best)
+        return [int(member[s]) for s in best], found.chosen(best)
 
 
 def diagnose(
@@ -422,12 +467,15 @@ def _find_ripple(rough: _View, kept: Sequence[_Entry]) -> Noise:
     leads = [kept[0], *_keep(kept[1:], _LEADS + 1)]
     hypotheses, start = _reached(leads)
     prior = np.log([e.prior for e in leads])
-    scores = [
-        float(np.max(rough.fit(hypotheses, start, Noise(ripple_db=db), rounds=3).evidence + prior))
-        + float(np.log(probability))
-        for db, probability in RIPPLES_DB
-    ]
-    return Noise(ripple_db=RIPPLES_DB[int(np.argmax(scores))][0])
+    noises = [Noise(ripple_db=db) for db, _ in RIPPLES_DB]
+    fits = rough.fit(
+        hypotheses * len(noises),
+        np.tile(start, (len(noises), 1)),
+        [noise for noise in noises for _ in hypotheses],
+        rounds=3,
+    )
+    scores = (fits.evidence.reshape(len(noises), -1) + prior).max(axis=1)
+    return noises[int(np.argmax(scores + np.log([share for _, share in RIPPLES_DB])))]
 
 
 def _settle(
@@ -438,12 +486,17 @@ def _settle(
     alone = whole.fit(hypotheses, start, noise, rounds=6)
     leads = [0, *(int(p) for p in np.argsort(-alone.promise) if p != 0)][: _LEADS + 1]
     led = [hypotheses[p] for p in leads]
-    odd: list[tuple[int, Fit]] = []
-    for odd_db, odd_ohm_db, ripple_db in DISCREPANCIES_DB:
-        ripple_db = max(ripple_db, noise.ripple_db)
-        beside = replace(noise, odd_db=odd_db, odd_ohm_db=odd_ohm_db, ripple_db=ripple_db)
-        fits = whole.fit(led, alone.shift[leads], beside, rounds=4)
-        odd += [(p, fits.chosen([i])) for i, p in enumerate(leads)]
+    beside = [
+        replace(noise, odd_db=a, odd_ohm_db=b, ripple_db=max(c, noise.ripple_db))
+        for a, b, c in DISCREPANCIES_DB
+    ]
+    fits = whole.fit(
+        led * len(beside),
+        np.tile(alone.shift[leads], (len(beside), 1)),
+        [one for one in beside for _ in led],
+        rounds=4,
+    )
+    odd = [(p, fits.chosen([i])) for i, p in enumerate(leads * len(beside))]
     # From the discrepancy back to the noise: a fit that was caught in a bad place comes free.
     freed = np.concatenate([one.shift for _, one in odd[: len(leads)]])
     again = whole.fit(led, freed, noise, rounds=5)
@@ -479,18 +532,12 @@ def _is_unexplained(whole: _View, best: _Entry) -> bool:
 def _pair(
     rough: _View, leads: Sequence[_Entry], causes: Sequence[Cause], noise: Noise
 ) -> list[_Entry]:
-    """Every second cause beside each of the leading ones."""
-    pairs: list[Hypothesis] = []
-    begin: list[Real] = []
-    for lead in leads:
-        for cause in causes:
-            if may_be_both(lead.hypothesis[0], cause):
-                pairs.append((lead.hypothesis[0], cause))
-                begin.append(lead.fit.shift[0])
-    if not pairs:
+    """Second causes beside each of the leading ones."""
+    if not leads:
         return []
     zero = float(rough.screen([()], noise).evidence[0])
-    return _gather(pairs, rough.screen(pairs, noise, np.array(begin)), zero)
+    pairs, fits = rough.screen_pairs(leads, causes, noise)
+    return _gather(pairs, fits, zero)
 
 
 def _with_ripples(

@@ -12,8 +12,9 @@ scales 1/(jwL). Source of the analogy: Small, JAES 20(5), 1972 (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -32,7 +33,7 @@ DRIVER_QUANTITIES: tuple[DriverQuantity, ...] = ("re", "f0", "rms", "bl", "le")
 _COIL_FROM = 3.0  # resonances: above, all that is not motional is the coil's
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DriverModel:
     """A driver in the parts that may differ; all arrays have shape (F,).
 
@@ -55,7 +56,7 @@ class DriverModel:
     damping: Complex
     others: Complex
 
-    @property
+    @cached_property
     def moves(self) -> bool:
         """Whether the impedance shows a resonance at all."""
         return bool(np.any(self.damping))
@@ -83,14 +84,58 @@ class DriverModel:
         if not self.moves:
             z = self.impedance + change
             return z, np.asarray(self.impedance / z * np.exp(shift["bl"]))
-        before = 1.0 / (self.stiffness + self.damping + self.others)
-        after = np.exp(2.0 * shift["bl"]) / (
-            np.exp(2.0 * shift["f0"]) * self.stiffness
-            + np.exp(shift["rms"]) * self.damping
-            + self.others
+        after = np.exp(2.0 * shift["bl"]) / sum(self._motional(shift))
+        z = self.impedance + change + after - self.before
+        return z, np.asarray(after * (self.impedance / self.before) / z * np.exp(-shift["bl"]))
+
+    def slopes(
+        self, shift: Mapping[DriverQuantity, Real], impedance: Complex
+    ) -> Iterator[tuple[DriverQuantity, Complex, Complex]]:
+        """Slopes of what `differ` says.
+
+        Parameters
+        ----------
+        shift : mapping of str to ndarray, shape (P, 1)
+            Logarithms by which each quantity is off.
+        impedance : ndarray, shape (P, F)
+            Of these drivers.
+
+        Yields
+        ------
+        quantity : str
+        impedance, factor : ndarray, shape (P, F)
+            Slopes of the logarithms of both.
+        """
+        nothing: Complex = np.zeros_like(impedance)
+        moved: dict[DriverQuantity, Complex] = {
+            "re": self.re_ohm * np.exp(shift["re"]) / impedance,
+            "le": self.coil * np.exp(shift["le"]) / impedance,
+        }
+        for what, z in moved.items():
+            yield what, z, -z
+        if not self.moves:
+            yield from (("f0", nothing, nothing), ("rms", nothing, nothing))
+            yield "bl", nothing, nothing + 1.0
+            return
+        stiffness, damping, others = self._motional(shift)
+        whole = stiffness + damping + others
+        share = np.exp(2.0 * shift["bl"]) / whole / impedance
+        for what, own in (("f0", -2.0 * stiffness / whole), ("rms", -damping / whole)):
+            yield what, share * own, own - share * own
+        yield "bl", 2.0 * share, 1.0 - 2.0 * share
+
+    @cached_property
+    def before(self) -> Complex:
+        """Impedance of the motional branch as measured."""
+        return np.asarray(1.0 / (self.stiffness + self.damping + self.others))
+
+    def _motional(self, shift: Mapping[DriverQuantity, Real]) -> tuple[Complex, Complex, Complex]:
+        """Admittances of the motional branch, those of suspension, losses and all else."""
+        return (
+            np.asarray(np.exp(2.0 * shift["f0"]) * self.stiffness),
+            np.asarray(np.exp(shift["rms"]) * self.damping),
+            self.others,
         )
-        z = self.impedance + change + after - before
-        return z, np.asarray(after / before * self.impedance / z * np.exp(-shift["bl"]))
 
 
 def model_driver(driver: Driver) -> DriverModel:

@@ -21,6 +21,8 @@ from optimizer.bench.verify.prediction import FaultBank
 _LONGEST_STEP = 3.0  # in prior spreads
 _FIRST_DAMPING = 1e-3
 _DEGREES_AROUND = 360.0
+_LEAST_GAIN = 0.003  # of the logarithm of evidence
+_MOST_AT_ONCE = 3_000_000  # numbers in the slopes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +82,7 @@ class Fit:
 def fit_unknowns(
     bank: FaultBank,
     target: Real,
-    whitening: Whitening,
+    whitenings: Sequence[Whitening],
     priors: Priors,
     start: Real,
     *,
@@ -94,62 +96,165 @@ def fit_unknowns(
         With the network of each hypothesis.
     target : ndarray, shape (N,)
         What was measured.
-    whitening : Whitening
-        Of the noise.
+    whitenings : sequence of Whitening, length P
+        Of the noise that each is fitted under.
     priors : Priors
         Of each hypothesis.
     start : ndarray, shape (P, K)
         Where to begin.
     rounds : int
-        Linearisations.
+        Linearisations at most; none after one that promises hardly more.
     """
-    mean, sd = priors.mean, priors.spread
-    lowest = np.array([u.lowest for u in bank.unknowns])
+    count = len(start)
+    at_once = max(1, _MOST_AT_ONCE // (start.shape[1] * len(target)))
+    fits = []
+    for first in range(0, count, at_once):
+        rows = np.arange(first, min(first + at_once, count))
+        some = bank if len(rows) == count else bank.chosen(rows)
+        own = Priors(mean=priors.mean[rows], spread=priors.spread[rows])
+        work = _Work(some, target, [whitenings[p] for p in rows], own, start[rows])
+        fits.append(work.run(rounds))
+    if len(fits) == 1:
+        return fits[0]
+    return Fit(**{f.name: np.concatenate([getattr(x, f.name) for x in fits]) for f in fields(Fit)})
+
+
+def glance(
+    bank: FaultBank,
+    target: Real,
+    whitening: Whitening,
+    priors: Priors,
+    start: Real,
+    leads: tuple[Real, Index],
+) -> Real:
+    """Estimate the evidence of hypotheses that differ by one thing from others, in little time.
+
+    Parameters
+    ----------
+    bank, target, whitening, priors, start
+        As `fit_unknowns` takes them.
+    leads : tuple of (ndarray (L, K, N), ndarray of int (P,))
+        Whitened slopes of some others, and which of them stands for each.
+
+    Returns
+    -------
+    ndarray, shape (P,)
+        What one step would come to if a second thing left the slopes as they are.
+    """
+    slope, which = leads
+    value, _ = bank.predict(start, slopes=False)
+    error = whitening(_leave(bank, target, value))
+    away = (start - priors.mean) / priors.spread
+    gradient = np.einsum("lkn,pn->lpk", slope, error)[which, np.arange(len(start))]
+    gradient = gradient * priors.spread - away
+    precision = (slope @ slope.transpose(0, 2, 1))[which]
+    precision = precision * priors.spread[:, :, None] * priors.spread[:, None, :]
+    precision += np.eye(start.shape[1])
+    step = np.linalg.solve(precision, gradient[..., None])[..., 0]
+    cost = (error**2).sum(axis=1) + (away**2).sum(axis=1) - (step * gradient).sum(axis=1)
+    return np.asarray(-0.5 * cost - 0.5 * np.linalg.slogdet(precision)[1] - whitening.log_det)
+
+
+def _leave(bank: FaultBank, target: Real, value: Real) -> Real:
+    """Subtract predictions from what was measured, angles by the shorter way round."""
+    error = target - value
     angles = np.concatenate([np.full(len(o.value), o.kind == "angle") for o in bank.observations])
-    shift, best = start.copy(), start.copy()
-    cost = np.full(len(start), np.inf)
-    damping = np.full(len(start), _FIRST_DAMPING)
-    slope = error = value = np.empty(0)
-    for _ in range(rounds):
-        new_value, raw = bank.predict(shift)
-        left = target - new_value
-        left[:, angles] -= _DEGREES_AROUND * np.round(left[:, angles] / _DEGREES_AROUND)
-        new_error, new_slope = whitening(left), whitening(raw) * sd[..., None]
-        new_cost = (new_error**2).sum(axis=1) + (((shift - mean) / sd) ** 2).sum(axis=1)
-        if not len(slope):
-            slope, error, value, cost = new_slope, new_error, new_value, new_cost
-        else:
-            better = new_cost < cost
-            best[better], cost[better] = shift[better], new_cost[better]
-            slope[better], error[better] = new_slope[better], new_error[better]
-            value[better] = new_value[better]
-            damping = np.where(better, damping / 5.0, damping * 10.0)
-        z = (best - mean) / sd
-        matrix = slope @ slope.transpose(0, 2, 1)
+    error[:, angles] -= _DEGREES_AROUND * np.round(error[:, angles] / _DEGREES_AROUND)
+    return np.asarray(error)
+
+
+class _Work:
+    """Fits under way: of each the best point so far and the linear model there.
+
+    Unknowns count in spreads before measuring, and `matrix` is the precision after it.
+    """
+
+    def __init__(
+        self,
+        bank: FaultBank,
+        target: Real,
+        whitenings: Sequence[Whitening],
+        priors: Priors,
+        start: Real,
+    ) -> None:
+        p, k = start.shape
+        self.bank, self.target, self.priors = bank, target, priors
+        self.lowest = np.array([u.lowest for u in bank.unknowns])
+        self.log_det = np.array([w.log_det for w in whitenings])
+        distinct = {id(w): w for w in whitenings}
+        self.whitenings = list(distinct.values())
+        self.which = np.array([list(distinct).index(id(w)) for w in whitenings], dtype=np.intp)
+        self.shift, self.best = start.copy(), start.copy()
+        self.cost = np.full(p, np.inf)
+        self.damping = np.full(p, _FIRST_DAMPING)
+        self.matrix, self.gradient = np.zeros((p, k, k)), np.zeros((p, k))
+        self.error, self.value = (np.zeros((p, len(target))) for _ in range(2))
+        self.gain = np.zeros(p)
+
+    def run(self, rounds: int) -> Fit:
+        """Linearise so many times at most."""
+        live = np.arange(len(self.cost))
+        for _ in range(rounds):
+            self._linearise(live)
+            self._step(live)
+            live = live[self.gain[live] > _LEAST_GAIN]
+            if not len(live):
+                break
+        mean, sd = self.priors.mean, self.priors.spread
+        _, log_det = np.linalg.slogdet(self.matrix)
+        inverse = np.linalg.inv(self.matrix)
+        evidence = -0.5 * self.cost - 0.5 * log_det - self.log_det
+        return Fit(
+            evidence=evidence,
+            promise=evidence + np.maximum(self.gain, 0.0),
+            chi=(self.error**2).sum(axis=1),
+            shift=self.best,
+            spread=sd * np.sqrt(np.diagonal(inverse, axis1=1, axis2=2)),
+            pull=np.abs((self.best - mean) / sd).max(axis=1),
+            value=self.value,
+        )
+
+    def _linearise(self, live: Index) -> None:
+        """Predict some, and keep what is better than before."""
+        bank = self.bank if len(live) == len(self.cost) else self.bank.chosen(live)
+        mean, sd = self.priors.mean[live], self.priors.spread[live]
+        value, slope = bank.predict(self.shift[live])
+        error = _leave(bank, self.target, value)
+        for i, whitening in enumerate(self.whitenings):
+            mine = np.flatnonzero(self.which[live] == i)
+            if len(mine) == len(live):
+                error, slope = whitening(error), whitening(slope)
+            elif len(mine):
+                error[mine], slope[mine] = whitening(error[mine]), whitening(slope[mine])
+        slope *= sd[..., None]
+        away = (self.shift[live] - mean) / sd
+        cost = (error**2).sum(axis=1) + (away**2).sum(axis=1)
+        better = cost < self.cost[live]
+        self.damping[live] = np.where(
+            np.isinf(self.cost[live]), _FIRST_DAMPING,
+            np.where(better, self.damping[live] / 5.0, self.damping[live] * 10.0),
+        )  # fmt: skip
+        rows, slope = live[better], slope[better]
+        self.best[rows], self.cost[rows] = self.shift[rows], cost[better]
+        self.error[rows], self.value[rows] = error[better], value[better]
+        self.matrix[rows] = slope @ slope.transpose(0, 2, 1) + np.eye(slope.shape[1])
+        self.gradient[rows] = (slope @ error[better][..., None])[..., 0] - away[better]
+
+    def _step(self, live: Index) -> None:
+        """Take a step of each from its best point."""
+        matrix, gradient = self.matrix[live], self.gradient[live]
         diagonal = np.arange(matrix.shape[1])
-        matrix[:, diagonal, diagonal] += 1.0
         damped = matrix.copy()
-        damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
-        step = np.linalg.solve(damped, (np.einsum("pkn,pn->pk", slope, error) - z)[..., None])
-        step = step[..., 0]
+        damped[:, diagonal, diagonal] *= 1.0 + self.damping[live, None]
+        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
         longest = np.abs(step).max(axis=1, keepdims=True)
         step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-12))
-        shift = np.maximum(best + sd * step, lowest)
-    _, log_det = np.linalg.slogdet(matrix)
-    gain = np.einsum("pk,pk->p", step, np.einsum("pkn,pn->pk", slope, error) - z) - 0.5 * np.einsum(
-        "pk,pkl,pl->p", step, matrix, step
-    )
-    inverse = np.linalg.inv(matrix)
-    evidence = -0.5 * cost - 0.5 * log_det - whitening.log_det
-    return Fit(
-        evidence=evidence,
-        promise=evidence + np.maximum(gain, 0.0),
-        chi=(error**2).sum(axis=1),
-        shift=best,
-        spread=sd * np.sqrt(np.diagonal(inverse, axis1=1, axis2=2)),
-        pull=np.abs(z).max(axis=1),
-        value=value,
-    )
+        self.gain[live] = (step * gradient).sum(axis=1) - 0.5 * (
+            step * (matrix @ step[..., None])[..., 0]
+        ).sum(axis=1)
+        self.shift[live] = np.maximum(
+            self.best[live] + self.priors.spread[live] * step, self.lowest
+        )
 
 
 def start_all(bank: FaultBank, hypotheses: Sequence[Hypothesis]) -> tuple[Index, Real]:

@@ -18,6 +18,7 @@ from optimizer.bench.verify.driver_model import (
     model_driver,
 )
 from optimizer.bench.verify.faults import Fault, list_connected, list_parts
+from optimizer.bench.verify.slopes import BranchSlopes
 from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.ladders import from_network
@@ -47,7 +48,6 @@ _GAIN_SPREAD_DB = 0.3
 _TIME_SPREAD_S = 4e-6
 _HEIGHT_SPREAD_M = 0.01
 _LEAST_SPREAD = 0.005
-_STEP = 1e-4
 
 UnknownKind = Literal["value", "loss", "gain", "time", "height", "source"] | DriverQuantity
 """What an unknown is: of a part its value or loss, of a way the level in dB, the delay in s or a
@@ -154,6 +154,11 @@ class _Column:
         return _Column(value=self.value[rows], loss_ohm=self.loss_ohm[rows], kinds=kinds)
 
     @cached_property
+    def rising(self) -> Real:
+        """Whether the reactance rises with the value (1) or falls (-1), shape (P, 1)."""
+        return np.array([-1.0 if kind == "capacitor" else 1.0 for kind in self.kinds])[:, None]
+
+    @cached_property
     def rows_of_kind(self) -> Mapping[Kind, Index]:
         """Which networks have which kind here."""
         kinds = np.array(self.kinds)
@@ -237,18 +242,19 @@ class _WayLoad:
             load[rows] = 1.0 / z
         return load, factor
 
-
-@dataclass(frozen=True, kw_only=True)
-class _State:
-    """Of all networks what the unknowns come to, each (P, F).
-
-    Impedances of parts; of each way the driver's admittance and the factor of its sound, and the
-    factor for its level and path.
-    """
-
-    impedance: Sequence[Complex]
-    drivers: Sequence[tuple[Complex, Complex]]
-    said: Sequence[Complex]
+    def slopes(
+        self, shift: Mapping[DriverQuantity, Real], load: Complex
+    ) -> dict[DriverQuantity, tuple[Complex, Complex]]:
+        """Slopes of the logarithms of impedance and factor of sound, each (P, F)."""
+        out: dict[DriverQuantity, tuple[Complex, Complex]] = {
+            what: (np.empty_like(load), np.empty_like(load)) for what in shift
+        }
+        for name, rows in self.rows_of_driver.items():
+            own = {what: value[rows, None] for what, value in shift.items()}
+            for what, *both in self.models[name].slopes(own, 1.0 / load[rows]):
+                for array, one in zip(out[what], both, strict=True):
+                    array[rows] = one
+        return out
 
 
 _HEARD: frozenset[UnknownKind] = frozenset(("gain", "time", "height"))
@@ -425,72 +431,102 @@ class FaultBank:
         slope : ndarray, shape (P, K, N)
             Derivatives with respect to the shifts.
         """
-        state = _State(
-            impedance=[self._part_impedances(g, shift) for g in range(len(self.keys))],
-            drivers=[self._drivers(w, shift) for w in range(len(self.loads))],
-            said=[self._said(w, shift) for w in range(len(self.loads))],
-        )
-        branches = [self._walk(b, state) for b in range(len(self.branches))]
-        total: Complex = np.sum([y for _, y in branches], axis=0)
-        voices = [
-            self._voice(w, state, branches[self.branch_of_way[w]][0])
-            for w in range(len(self.loads))
+        ways = range(len(self.loads))
+        impedance = [self._part_impedances(g, shift) for g in range(len(self.keys))]
+        drivers = [self.loads[w].differ(self._own(w, shift)) for w in ways]
+        walks = [self._walk(b, impedance, drivers) for b in range(len(self.branches))]
+        total: Complex = np.sum([walk.admittance for walk in walks], axis=0)
+        per_volt = [
+            (drivers[w][1] * self._said(w, shift))[:, None] * self.loads[w].pressure for w in ways
         ]
-        pressure: Complex = np.sum(voices, axis=0)
+        transfer = {
+            w: np.broadcast_to(np.asarray(h), drivers[w][0].shape)
+            for branch, walk in zip(self.branches, walks, strict=True)
+            for w, h in zip(branch.ways, walk.transfer, strict=True)
+        }
+        voices = [per_volt[w] * transfer[w][:, None] for w in ways]
+        pressure = _safe(np.sum(voices, axis=0))
         more = self._shift("source", -1, shift)[:, None]
         # A source with resistance scales all drives alike, and the amplifier sees the cable too.
         drive = 1.0 + (self.network.source.ohm + more) * total
-        before_meter = 1.0 + (self.network.source.cable_ohm + more) * total
+        metered = 1.0 + (self.network.source.cable_ohm + more) * total
         value = self._observe(
-            np.log(_safe(pressure / drive[:, None])), -np.log(_safe(total / before_meter))
+            np.log(_safe(pressure / drive[:, None])), np.log(metered / _safe(total))
         )
-        slope = np.zeros((len(self.faults), self.count if slopes else 0, value.shape[1]))
-        safe = _safe(pressure)
-        for k, unknown in enumerate(self.unknowns if slopes else ()):
-            if unknown.what in _HEARD:
-                heard = self._heard(unknown, voices) / safe
-                slope[:, k] = self._observe(heard, np.zeros_like(total))
-                continue
-            if unknown.what == "source":
-                slope[:, k] = self._observe(
-                    np.repeat((-total / drive)[:, None], len(self.rows), axis=1),
-                    total / before_meter,
-                )
-                continue
-            step = np.zeros(self.count)
-            step[k] = _STEP
-            b, moved = self._moved(unknown, shift + step, state)
-            transfer, y = self._walk(b, moved)
-            change = (y - branches[b][1]) / _STEP
-            louder = np.sum(
-                [self._voice(w, moved, transfer) - voices[w] for w in self.branches[b].ways], axis=0
+        if not slopes:
+            return value, np.zeros((len(value), 0, value.shape[1]))
+        sound = np.zeros((len(shift), self.count, *pressure.shape[1:]), dtype=np.complex128)
+        current = np.zeros((len(shift), self.count, len(self.omega)), dtype=np.complex128)
+        for branch, walk in zip(self.branches, walks, strict=True):
+            seen = BranchSlopes(
+                impedance[branch.first : branch.first + len(branch.plan.leaves)],
+                [per_volt[w] / pressure for w in branch.ways],
+                [transfer[w] for w in branch.ways],
             )
-            d_pressure = louder / (safe * _STEP)
-            d_pressure = d_pressure - ((drive - 1.0) / _safe(total) * change / drive)[:, None]
-            slope[:, k] = self._observe(d_pressure, -change / (_safe(total) * before_meter))
-        return value, slope
+            walk.down(seen)
+            for leaf, one in seen.of_part.items():
+                self._move_part(branch.first + leaf, shift, impedance, one, (sound, current))
+            for driver, one in seen.of_driver.items():
+                w = branch.ways[driver]
+                heard = voices[w] / pressure
+                self._move_driver(w, shift, drivers[w][0], heard, one, (sound, current))
+        sound -= ((drive - 1.0) / _safe(total) / drive)[:, None, None] * current[:, :, None]
+        for what, index in self.of:
+            if what in _HEARD:
+                sound[:, self.of[what, index]] = self._heard(what, index, voices) / pressure
+        # What is in the line before the network takes from all, and is seen as it is.
+        last = self.of["source", -1]
+        sound[:, last] = (-total / drive)[:, None]
+        current[:, last] = -(total**2)
+        return value, self._observe(sound, -current / (_safe(total) * metered)[:, None])
+
+    def _move_part(
+        self, g: int, shift: Real, impedance: Sequence[Complex], per_ohm: tuple[Complex, Complex],
+        out: tuple[Complex, Complex],
+    ) -> None:  # fmt: skip
+        """Set slopes for value and loss of a part from those for its impedance."""
+        column = self.columns[g]
+        for what in ("value", "loss"):
+            k = self.of.get((what, g))
+            if k is None:
+                continue
+            loss, slope = self._loss(g, shift)
+            ohm: Complex = np.asarray(slope[:, None])
+            if what == "value":
+                # The reactance of a capacitor falls as its value rises.
+                ohm = column.rising * (impedance[g] - loss[:, None])
+            for array, one in zip(out, per_ohm, strict=True):
+                array[:, k] = one * (ohm[:, None] if one.ndim == 3 else ohm)
+
+    def _move_driver(
+        self, w: int, shift: Real, admittance: Complex, heard: Complex,
+        per_siemens: tuple[Complex, Complex], out: tuple[Complex, Complex],
+    ) -> None:  # fmt: skip
+        """Set slopes for the quantities of a driver from those for its admittance."""
+        sound, current = out
+        moved = self.loads[w].slopes(self._own(w, shift), admittance)
+        for what, (of_impedance, of_factor) in moved.items():
+            k = self.of.get((what, w))
+            if k is not None:
+                change = -admittance * of_impedance
+                sound[:, k] = per_siemens[0] * change[:, None] + heard * of_factor[:, None]
+                current[:, k] = per_siemens[1] * change
 
     def _shift(self, what: UnknownKind, index: int, shift: Real) -> Real:
         """Shifts of one unknown, shape (P,); none where it is not among those that float."""
         k = self.of.get((what, index))
         return np.zeros(len(shift)) if k is None else np.asarray(shift[:, k])
 
-    def _moved(self, unknown: Unknown, shift: Real, state: _State) -> tuple[int, _State]:
-        """Return the state with one unknown elsewhere, and the branch that it moves."""
-        if unknown.what in ("value", "loss"):
-            impedance = list(state.impedance)
-            impedance[unknown.index] = self._part_impedances(unknown.index, shift)
-            return self.branch_of[unknown.index], replace(state, impedance=impedance)
-        drivers = list(state.drivers)
-        drivers[unknown.index] = self._drivers(unknown.index, shift)
-        return self.branch_of_way[unknown.index], replace(state, drivers=drivers)
+    def _own(self, w: int, shift: Real) -> dict[DriverQuantity, Real]:
+        """Shifts of the driver of a way."""
+        return {what: self._shift(what, w, shift) for what in DRIVER_QUANTITIES}
 
-    def _heard(self, unknown: Unknown, voices: Sequence[Complex]) -> Complex:
+    def _heard(self, what: UnknownKind, w: int, voices: Sequence[Complex]) -> Complex:
         """Slope of the pressure for what changes no voltage."""
-        if unknown.what == "gain":
-            return np.asarray(voices[unknown.index] / DB)
-        if unknown.what == "time":
-            return np.asarray(-1j * self.omega * voices[unknown.index])
+        if what == "gain":
+            return np.asarray(voices[w] / DB)
+        if what == "time":
+            return np.asarray(-1j * self.omega * voices[w])
         return np.asarray(
             sum(
                 1j * self.omega * rise / SOUND_SPEED_M_S * voice
@@ -502,11 +538,7 @@ class FaultBank:
         """Impedance of one part in each network, shape (P, F)."""
         column = self.columns[g]
         value = column.value * np.exp(self._shift("value", g, shift))
-        more = self._shift("loss", g, shift)
-        if self.listed[self.keys[g]][1].kind == "capacitor":
-            loss = column.loss_ohm + more
-        else:
-            loss = column.loss_ohm * np.exp(more)
+        loss, _ = self._loss(g, shift)
         if len(column.rows_of_kind) == 1:
             (kind,) = column.rows_of_kind
             return part_impedance(kind, value, loss, self.omega)
@@ -515,11 +547,13 @@ class FaultBank:
             out[mine] = part_impedance(kind, value[mine], loss[mine], self.omega)
         return out
 
-    def _drivers(self, w: int, shift: Real) -> tuple[Complex, Complex]:
-        """Admittance of one way's driver, and the factor of its sound, each (P, F)."""
-        return self.loads[w].differ(
-            {what: self._shift(what, w, shift) for what in DRIVER_QUANTITIES}
-        )
+    def _loss(self, g: int, shift: Real) -> tuple[Real, Real]:
+        """Loss of one part in each network, and its slope, each (P,)."""
+        column, more = self.columns[g], self._shift("loss", g, shift)
+        if self.listed[self.keys[g]][1].kind == "capacitor":
+            return column.loss_ohm + more, np.ones(len(more))
+        loss = column.loss_ohm * np.exp(more)
+        return loss, loss
 
     def _said(self, w: int, shift: Real) -> Complex:
         """Factor of one way's sound for its level and path, shape (P, F)."""
@@ -529,12 +563,14 @@ class FaultBank:
         gain = self._shift("gain", w, shift) / DB
         return np.asarray(np.exp(gain[:, None] - 1j * late[:, None] * self.omega))
 
-    def _walk(self, b: int, state: _State) -> tuple[dict[int, Complex], Complex]:
-        """Transfers without sign by way, and the admittance, of one branch, each (P, F)."""
+    def _walk(
+        self, b: int, impedance: Sequence[Complex], drivers: Sequence[tuple[Complex, Complex]]
+    ) -> Walk:
+        """Walk one branch: transfers are without sign."""
         branch = self.branches[b]
-        own = state.impedance[branch.first : branch.first + len(branch.plan.leaves)]
-        load = [state.drivers[w][0] for w in branch.ways]
-        walked = _FaultyWalk(
+        own = impedance[branch.first : branch.first + len(branch.plan.leaves)]
+        load = [drivers[w][0] for w in branch.ways]
+        return _FaultyWalk(
             branch.ratios,
             branch.plan,
             _Feed(own),
@@ -544,24 +580,17 @@ class FaultBank:
             [1.0] * len(load),
             keep=True,  # the loads are read again
         )
-        transfers = {w: np.asarray(h) for w, h in zip(branch.ways, walked.transfer, strict=True)}
-        return transfers, np.asarray(walked.admittance)
-
-    def _voice(self, w: int, state: _State, transfer: Mapping[int, Complex]) -> Complex:
-        """Pressure of a way in the observed directions, shape (P, A, F)."""
-        drive = transfer[w] * state.drivers[w][1] * state.said[w]
-        return np.asarray(drive[:, None] * self.loads[w].pressure)
 
     def _observe(self, pressure: Complex, impedance: Complex) -> Real:
         """Pick what is observed out of logarithms (or their derivatives)."""
         out = []
         for o, points in zip(self.observations, self.points, strict=True):
             if o.kind == "level":
-                out.append(DB * pressure[:, self.rows.index(o.row)].real[:, points])
+                out.append(DB * pressure[..., self.rows.index(o.row), :].real[..., points])
             elif o.kind == "modulus":
-                out.append(DB * impedance.real[:, points])
+                out.append(DB * impedance.real[..., points])
             else:
-                out.append(np.degrees(impedance.imag[:, points]))
+                out.append(np.degrees(impedance.imag[..., points]))
         return np.concatenate(out, axis=-1)
 
 

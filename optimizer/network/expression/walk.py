@@ -77,7 +77,10 @@ class _KeptJunction:
 
 
 class Visitor:
-    """What to do with steps and junctions on the way down."""
+    """What to do with steps, junctions and drivers on the way down."""
+
+    sees_drivers = False
+    """Whether `driver` is called: that costs one more row for each driver."""
 
     def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
         """See a step.
@@ -95,6 +98,9 @@ class Visitor:
 
     def junction(self, junction: Junction, state: Number, row: Number) -> None:
         """See a junction: its actual current (series) or voltage (parallel), and ``a`` or ``-b``."""
+
+    def driver(self, driver: int, state: Number, row: Number, above: Above) -> None:
+        """See a driver as if it were a parallel step: its voltage without sign, and ``-b``."""
 
 
 class Walk:
@@ -287,13 +293,15 @@ class Walk:
             series = step.kind == "series"
             visitor.step(step, mul(unit, kept.shared), a if series else b, above)
             x = kept.immittance
-            if x is None or step is last:
+            if x is None or (step is last and not visitor.sees_drivers):
                 continue
             if series:
                 b = minus(b, mul(x, a))
             else:
                 a = minus(a, mul(x, b))
         if isinstance(spine.foot, int):
+            if visitor.sees_drivers:
+                visitor.driver(spine.foot, unit, b, above)
             return
         junction, series = spine.foot, spine.foot.kind == "series"
         kept_here = self.junctions[junction.index]
