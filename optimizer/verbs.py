@@ -24,6 +24,7 @@ from pathlib import Path
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
 from optimizer.bench.networks.file import read_network
+from optimizer.bench.verify.diagnosis import Levels
 from optimizer.bench.verify.measured import NOISE_DB, load_measured
 from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
 from optimizer.bench.voice.holding import parse_holds
@@ -554,6 +555,7 @@ def verify(
     noise_db: float = NOISE_DB,
     band: str | tuple[float, float] = (20.0, 20000.0),
     tolerance_db: float | None = None,
+    levels: Levels = "free",
 ) -> VerifyResult:
     """Compare the finished speaker with prediction and find what may be wrong with it.
 
@@ -565,13 +567,16 @@ def verify(
         What was meant to be built.
     measured : path-like or sequence of them
         Response on axis, impedance, best both; "30 right=FILE" and "impedance=FILE" say what a
-        file is.
+        file is, "tweeter=FILE" and "tweeter impedance=FILE" that one way played alone.
     noise_db : float
         Expected error of a measurement at each frequency, in dB.
     band : str or tuple of float
         Frequencies that count: "300..16k", or two in Hz.
     tolerance_db : float, optional
         Deviation that passes.
+    levels : {"free", "same"} or float
+        What is known of the levels of responses: nothing, that all were measured with microphone
+        and volume as they were, or that each is right within so many dB.
 
     Returns
     -------
@@ -591,7 +596,11 @@ def verify(
         band_hz=parse_range(band, "Hz") if isinstance(band, str) else band,
     )
     return verify_speaker(
-        problem, open_network(problem, network), read.observations, tolerance_db=tolerance_db
+        problem,
+        open_network(problem, network),
+        read.observations,
+        tolerance_db=tolerance_db,
+        levels=levels,
     )
 
 

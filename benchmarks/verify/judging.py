@@ -52,6 +52,7 @@ def judge(trial: Trial, result: VerifyResult, group: str, seed: int, seconds: fl
         e for e in diagnosis.possibilities
         if e.probability > SURE and e.kind in ("listed", "partly") and not any(
             _names(e, one) or _is_of_way(e, one) for one in trial.planted)
+        and not _is_turned_twin(e, trial)
     ]  # fmt: skip
     inside, count, z2 = _check_intervals(trial, diagnosis)
     return Row(
@@ -63,7 +64,7 @@ def judge(trial: Trial, result: VerifyResult, group: str, seed: int, seconds: fl
         healthy=round(diagnosis.probability_of("healthy"), 4),
         unlisted=round(diagnosis.probability_of("unlisted"), 4),
         leading=f"{leading.kind}: {leading.says}", probability=round(leading.probability, 4),
-        named=sum(_names(leading, one) for one in trial.planted), planted=len(trial.planted),
+        named=_count_named(leading, trial), planted=len(trial.planted),
         wrong_and_sure=bool(wrong), accused=result.cause == "named",
         contradiction=_contradicts(result), inside=inside, intervals=count, z2=round(z2, 3),
         ripple_db=diagnosis.ripple_db,
@@ -86,6 +87,21 @@ def _names(possibility: Possibility, planted: Planted) -> bool:
     if planted.kind == "polarity":
         return "polarity" in kinds and planted.where[0] in named
     return bool(set(planted.where) & named)
+
+
+def _count_named(possibility: Possibility, trial: Trial) -> int:
+    if _is_turned_twin(possibility, trial):
+        return len(trial.planted)
+    return sum(_names(possibility, one) for one in trial.planted)
+
+
+def _is_turned_twin(possibility: Possibility, trial: Trial) -> bool:
+    """Whether just those ways are called turned that were not: no measurement of levels tells."""
+    if not trial.planted or any(one.kind != "polarity" for one in trial.planted):
+        return False
+    turned = {way for one in trial.planted for way in one.where}
+    said = {fault.where for fault in possibility.faults if fault.what == "polarity"}
+    return said == {way.name for way in trial.built.ways} - turned
 
 
 def _is_of_way(possibility: Possibility, planted: Planted) -> bool:
@@ -151,13 +167,18 @@ def summarise(rows: Rows) -> Iterator[str]:
     yield _say(
         "unlisted, over 90 % on a wrong part", unlisted, lambda r: r["wrong_and_sure"] == "True"
     )
-    clear = [r for r in unlisted if _strengths(r)[0] > 5]
-    yield _say("unlisted, d above 5, passed", clear, lambda r: r["verdict"] == "pass")
-    sure = [r for r in rows if r["group"] in ("healthy", "listed") and _is_sure(r)]
+    for low, high in ((5, 7), (7, 12), (12, np.inf), (5, np.inf)):
+        some = [r for r in unlisted if low < _strengths(r)[0] <= high]
+        title = f"unlisted, d {low} to {high:g}: passed"
+        yield _say(title, some, lambda r: r["verdict"] == "pass")
+    yield from _summarise_levels(rows)
+    sure = [
+        r for r in rows if r["group"] in ("healthy", "listed", "trusted", "ways") and _is_sure(r)
+    ]
     yield _say("said with over 90 %, of what can be seen: right", sure, _is_right)
     yield from _summarise_intervals([r for r in rows if r["group"] in ("healthy", "listed")])
     seconds = [float(r["seconds"]) for r in rows]
-    yield f"seconds: median {np.median(seconds):.1f}, longest {max(seconds):.1f}"
+    yield f"seconds of processor: median {np.median(seconds):.1f}, longest {max(seconds):.1f}"
 
 
 def _summarise_listed(listed: Rows) -> Iterator[str]:
@@ -172,6 +193,24 @@ def _summarise_listed(listed: Rows) -> Iterator[str]:
     for kind in sorted({r["kinds"] for r in listed}):
         yield _say(f"  {kind}: all", [r for r in listed if r["kinds"] == kind], is_named)
         yield _say("    d of 5 or more", [r for r in strong if r["kinds"] == kind], is_named)
+
+
+def _summarise_levels(rows: Rows) -> Iterator[str]:
+    for group, how in (
+        ("listed", "free"),
+        ("trusted", "trusted"),
+        ("ways", "trusted, each way alone"),
+    ):
+        for db in ("3.0", "1.5"):
+            some = [
+                r for r in _of(rows, group)
+                if r["kinds"] == "level" and r["says"].endswith(f"{db} dB")
+            ]  # fmt: skip
+            yield _say(
+                f"driver off by {db} dB, level {how}: named first",
+                some,
+                lambda r: r["named"] == "1",
+            )
 
 
 def _summarise_intervals(rows: Rows) -> Iterator[str]:

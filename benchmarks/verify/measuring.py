@@ -66,12 +66,12 @@ def hear(pressure: Complex, rig: Rig) -> Complex:
 
 
 def measure_response(pressure: Complex, rig: Rig, rng: Draw) -> Real:
-    """Level in dB as the bench shows it, on the whole grid."""
+    """Level in dB as the bench shows it, but for its volume, on the whole grid."""
     octaves = np.log2(GRID_HZ / 1000.0)
     level = 20 * np.log10(np.abs(hear(pressure, rig)))
     return np.asarray(
         level + rig.ripple_db * smooth_noise(rng, 1 / 6) + rng.normal(0, rig.white_db, len(level))
-        + rig.slope_db * octaves + rng.uniform(-4, 4)
+        + rig.slope_db * octaves
     )  # fmt: skip
 
 

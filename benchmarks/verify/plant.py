@@ -138,6 +138,18 @@ def simulate(circuit: Circuit, height: bool = True) -> tuple[Complex, Complex]:
     return total, z
 
 
+def play_alone(circuit: Circuit, way: str) -> Complex:
+    """Pressure on axis of one way through the network, all others disconnected."""
+    alone = copy.deepcopy(circuit)
+    alone.hangs = {way: circuit.hangs[way]}
+    alone.elements = {
+        label: one for label, one in alone.elements.items()
+        if label.startswith(f"{way}.") or label in (f"{way} terminals", "cable")
+    }  # fmt: skip
+    alone.couplings = []
+    return simulate(alone)[0]
+
+
 def drive_alone(unit: Unit) -> tuple[Complex, Complex]:
     """What a survey of one driver measures: pressure for the same volts, and impedance."""
     alone = Speaker(units={"one": copy.deepcopy(unit)}, sign={"one": 1}, parts={"one": {}})
@@ -331,11 +343,11 @@ def off_height(circuit: Circuit, rng: Draw) -> Planted:
 def coupled(circuit: Circuit, rng: Draw) -> Planted:
     coils = _parts(circuit, "L")
     if len(coils) < 2:
-        return shorted_turn(circuit, rng)
+        return saturates(circuit, rng)
     a, b = (coils[int(i)] for i in rng.choice(len(coils), 2, replace=False))
     k = float(rng.uniform(0.08, 0.3) * rng.choice([-1, 1]))
     circuit.couplings.append((a, b, k))
-    return Planted("coupled coils", (a, b), False, f"{a} and {b} coupled by {k:.2f}")
+    return Planted("coupled coils", (a, b), True, f"{a} and {b} coupled by {k:.2f}")
 
 
 def shorted_turn(circuit: Circuit, rng: Draw) -> Planted:
@@ -351,7 +363,7 @@ def saturates(circuit: Circuit, rng: Draw) -> Planted:
     coil = _pick(rng, _parts(circuit, "L"))
     factor = float(rng.uniform(0.6, 0.8))
     circuit.saturated[coil] = factor
-    return Planted("saturation", (coil,), False, f"{coil} saturates to {factor:.2f} at level")
+    return Planted("saturation", (coil,), True, f"{coil} saturates to {factor:.2f} at level")
 
 
 def leak(circuit: Circuit, rng: Draw) -> Planted:
@@ -402,10 +414,35 @@ def turns_in_voice_coil(circuit: Circuit, rng: Draw) -> Planted:
     return Planted("shorted voice coil", (way,), False, f"{ohm:.1f} ohm across the coil of {way}")
 
 
+def common_return(circuit: Circuit, rng: Draw) -> Planted:
+    ways = list(circuit.hangs)
+    if len(ways) < 3:  # of one way it is the same as a joint
+        return colours(circuit, rng)
+    left_out = _pick(rng, ways)
+    some = tuple(way for way in ways if way != left_out)
+    for label, one in circuit.elements.items():
+        if label.startswith(some) and one.minus == "0":
+            one.minus = "return"
+    ohm = float(rng.uniform(0.4, 1.5))
+    circuit.elements["wire"] = Branch("R", ohm, "return", "0")
+    return Planted("common return", some, False, f"{ohm:.1f} ohm where {' and '.join(some)} return")
+
+
+def colours(circuit: Circuit, rng: Draw) -> Planted:
+    way = _pick(rng, list(circuit.hangs))
+    low, high = {"woofer": (200, 2000), "midrange": (500, 4000), "tweeter": (2500, 12e3)}[way]
+    hz = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    db, q = float(rng.uniform(2.5, 6) * rng.choice([-1, 1])), rng.uniform(1.0, 3.0)
+    x, a = 1j * GRID_HZ / hz, 10 ** (db / 40)
+    unit = circuit.speaker.units[circuit.hangs[way]]
+    unit.shape = unit.shape * (x * x + x * a / q + 1) / (x * x + x / (a * q) + 1)
+    return Planted("cone", (way,), False, f"{db:+.1f} dB at {hz:.0f} Hz in the sound of {way}")
+
+
 LISTED: tuple[Plant, ...] = (
     polarity, opened, shorted, misread, swapped, crossed, lost,
-    drifted, drifted, drifted, joint, weak, weak, lead, source, off_height,
+    drifted, drifted, drifted, joint, weak, weak, lead, source, off_height, coupled, saturates,
 )  # fmt: skip
 UNLISTED: tuple[Plant, ...] = (
-    coupled, shorted_turn, saturates, leak, leaky, misplaced, reflects, turns_in_voice_coil,
+    shorted_turn, leak, leaky, misplaced, reflects, turns_in_voice_coil, common_return, colours,
 )  # fmt: skip

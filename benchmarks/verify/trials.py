@@ -20,6 +20,7 @@ from benchmarks.verify.measuring import (
 from benchmarks.verify.plant import Circuit, Planted
 from benchmarks.verify.speakers import GRID_HZ, Draw, Speaker, draw_speaker
 from optimizer.arrays import Complex
+from optimizer.bench.verify.diagnosis import Levels
 from optimizer.bench.verify.faults import HEALTHY
 from optimizer.bench.verify.inference import Sight
 from optimizer.bench.verify.noise import Noise, whiten
@@ -41,15 +42,17 @@ from optimizer.problem.problem import Problem
 from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor
 from optimizer.testing.problems import small_problem
 
-GROUPS = ("healthy", "listed", "pair", "unlisted", "alone")
-"""Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured."""
+GROUPS = ("healthy", "listed", "pair", "unlisted", "alone", "trusted", "ways")
+"""Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured; a
+driver's level, with a level that is trusted within 0.2 dB, or with that and each way measured alone."""
 
 _KINDS = {
     "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
     "unlisted": (plant.UNLISTED,), "alone": (plant.LISTED,),
+    "trusted": ((plant.weak,),), "ways": ((plant.weak,),),
 }  # fmt: skip
 
-STATED_DB, STATED_OHM_DB = 0.3, 0.3
+STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.2
 _SLOTS = {
     ("series", "C"): series_capacitor, ("series", "L"): series_inductor,
     ("series", "R"): series_resistor, ("shunt", "C"): shunt_capacitor,
@@ -66,13 +69,15 @@ class Trial:
     built: Network
     observations: list[Observation]
     strengths: tuple[float, ...]
-    """How far each fault stands out, by the tool's own linear model of all that may differ."""
+    """How far each fault stands out, by the tool's own linear model of all that may differ; of two,
+    how far each stands out beside the other."""
     truth: dict[tuple[str, str], float]
     """True values by label and what."""
+    levels: Levels = "free"
 
 
 def draw_trial(seed: int, group: str) -> Trial:
-    """Draw a trial of a group: healthy, listed, pair or unlisted."""
+    """Draw a trial of one of `GROUPS`."""
     rng = np.random.default_rng([seed, GROUPS.index(group)])
     measured = rng.random() < 0.4
     speaker = draw_speaker(rng, measured=measured)
@@ -84,8 +89,8 @@ def draw_trial(seed: int, group: str) -> Trial:
     sound = plant.lay_out(speaker)
     plant.scatter(sound, rng)
     faulty = copy.deepcopy(sound)
-    planted, strengths = [], []
-    clean = plant.simulate(sound)
+    planted = []
+    circuits = [sound]
     for kinds in _KINDS[group]:
         one = copy.deepcopy(sound)
         how = kinds[int(rng.integers(len(kinds)))]
@@ -94,15 +99,28 @@ def draw_trial(seed: int, group: str) -> Trial:
         rng.bit_generator.state = state
         how(faulty, rng)
         planted.append(said)
-        strengths.append(
-            _strength(problem, built, clean, plant.simulate(one), rig, alone=group == "alone")
-        )
-    pressure, z = plant.simulate(faulty)
+        circuits.append(one)
+    curves = [plant.simulate(one) for one in (*circuits, faulty)]
+    # What each of two adds to the other: a tweeter that is silent has no polarity to see.
+    before = {0: [], 1: [0], 2: [2, 1]}[len(planted)]
+    strengths = tuple(
+        _strength(problem, built, curves[i], curves[-1], rig, alone=group == "alone")
+        for i in before
+    )
+    pressure, z = curves[-1]
+    known = group in ("trusted", "ways")
+    offset = rng.normal(0, 0.12) if known else rng.uniform(-4, 4)
+    observed = _observe(pressure, z, rig, rng, offset)
+    if group == "ways":
+        for w, way in enumerate(faulty.hangs):
+            heard = plant.play_alone(faulty, way)
+            level = _observe(heard, z, rig, rng, offset + rng.normal(0, 0.05))[0]
+            observed.append(_play_alone(level, w))
     return Trial(
         planted=tuple(planted), problem=problem, built=built,
-        observations=_observe(pressure, z, rig, rng)[: 1 if group == "alone" else None],
-        strengths=tuple(strengths),
-        truth=_truth(faulty),
+        observations=observed[: 1 if group == "alone" else None],
+        strengths=strengths, truth=_truth(faulty),
+        levels=TRUSTED_DB if known else "free",
     )  # fmt: skip
 
 
@@ -142,8 +160,16 @@ def _design(speaker: Speaker, rig: Rig, rng: Draw) -> tuple[Problem, Network]:
     return small_problem(drivers=drivers, topology=topology), network(ways, inverted=turned)
 
 
-def _observe(pressure: Complex, z: Complex, rig: Rig, rng: Draw) -> list[Observation]:
-    level, ohm = measure_response(pressure, rig, rng), measure_impedance(z, rig, rng)
+def _play_alone(o: Observation, way: int) -> Observation:
+    loud = o.value > o.value.max() - 25.0  # as somebody does who looks at the curve
+    return replace(o, way=way, index=o.index[loud], value=o.value[loud])
+
+
+def _observe(
+    pressure: Complex, z: Complex, rig: Rig, rng: Draw, offset_db: float
+) -> list[Observation]:
+    level = measure_response(pressure, rig, rng) + offset_db
+    ohm = measure_impedance(z, rig, rng)
     heard = np.flatnonzero(rig.low_hz <= GRID_HZ)
     low = 25.0 if rig.low_hz < 100 else 320.0
     metered = np.flatnonzero(low <= GRID_HZ)
@@ -183,7 +209,7 @@ def _strength(
 
 
 def run(trial: Trial) -> tuple[VerifyResult, float]:
-    """Let `verify` judge, with the time it took."""
-    start = time.perf_counter()
-    result = verify_speaker(trial.problem, trial.built, trial.observations)
-    return result, time.perf_counter() - start
+    """Let `verify` judge, with the processor time it took."""
+    start = time.process_time()
+    result = verify_speaker(trial.problem, trial.built, trial.observations, levels=trial.levels)
+    return result, time.process_time() - start

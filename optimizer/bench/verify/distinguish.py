@@ -73,6 +73,15 @@ _OF_WAYS: dict[str, tuple[str, str]] = {
         "Set the microphone to the height of the reference axis and measure again: the response "
         "changes only if {case}.",
     ),
+    "saturated": (
+        "response",
+        "Measure the response again 10 dB softer: it differs from the loud one only if {case}.",
+    ),
+    "coupled": (
+        "look",
+        "Move {where} apart, or turn one so that their axes cross at right angles, and measure "
+        "again: the curves change only if {case}.",
+    ),
     "source": (
         "resistance",
         "Measure the resistance from the amplifier's end of the cable to the input of the network, "

@@ -84,7 +84,8 @@ class DriverModel:
         if not self.moves:
             z = self.impedance + change
             return z, np.asarray(self.impedance / z * np.exp(shift["bl"]))
-        after = np.exp(2.0 * shift["bl"]) / sum(self._motional(shift))
+        stiffness, damping, others = self._motional(shift)
+        after = np.exp(2.0 * shift["bl"]) / (stiffness + damping + others)
         z = self.impedance + change + after - self.before
         return z, np.asarray(after * (self.impedance / self.before) / z * np.exp(-shift["bl"]))
 

@@ -40,6 +40,8 @@ What = Literal[
     "value",
     "loss",
     "coil",
+    "saturated",
+    "coupled",
     "level",
     "lead",
     "resonance",

@@ -89,6 +89,8 @@ _JOINT = (1.0, 0.8, (0.7,))
 _WIDE: Mapping[UnknownKind, tuple[float, float, tuple[float, ...]]] = {
     "value": (0.0, 0.3, (-0.25, 0.25)),
     "loss": (0.5, 0.8, (0.6, 1.8)),
+    "sag": (-0.3, 0.2, (-0.3,)),
+    "coupling": (0.0, 0.15, (-0.15, 0.15)),
     "gain": (0.0, 2.5, (-2.5, 2.5)),
     "re": (0.0, 0.3, (-0.2, 0.3)),
     "f0": (0.0, 0.2, (-0.15, 0.15)),
@@ -106,6 +108,7 @@ _OF_PART: tuple[tuple[What, tuple[UnknownKind, ...], float], ...] = (
     ("value", ("value",), 1.0),
     ("loss", ("loss",), 0.5),
     ("coil", ("value", "loss"), 0.5),
+    ("saturated", ("sag",), 0.5),
 )
 _OF_WAY: tuple[tuple[What, tuple[UnknownKind, ...], float], ...] = (
     ("level", ("gain",), 2.0),
@@ -145,6 +148,9 @@ def _list_amounts(bank: FaultBank) -> Iterator[Cause]:
     for w, way in enumerate(bank.network.ways):
         for what, quantities, weight in _OF_WAY:
             yield from _widen(bank, what, way.name, w, quantities, weight)
+    for n, (i, j) in enumerate(bank.pairs):
+        labels = [bank.listed[bank.keys[g]][0] for g in (i, j)]
+        yield from _widen(bank, "coupled", " and ".join(labels), n, ("coupling",), 0.5)
     yield from _widen(bank, "microphone", "microphone", -1, ("height",), 2.0)
     yield from _widen(bank, "source", "input", -1, ("source",), 2.0)
 
@@ -238,6 +244,8 @@ def say_cause(bank: FaultBank, cause: Cause, shift: Real) -> Fault:
         return cause.fault
     if cause.what in ("value", "loss", "coil"):
         return _say_part(bank, cause, shift)
+    if cause.what == "saturated":
+        return _say_saturated(bank, cause, float(shift[cause.wide[0].unknown]))
     own = {bank.unknowns[w.unknown].what: float(shift[w.unknown]) for w in cause.wide}
     rise = None
     if "re" in own:
@@ -282,6 +290,16 @@ def _say_part(bank: FaultBank, cause: Cause, shift: Real) -> Fault:
     return Fault(what=cause.what, where=label, says=says, parts={key: changed})
 
 
+def _say_saturated(bank: FaultBank, cause: Cause, sag: float) -> Fault:
+    _, part = bank.listed[bank.keys[bank.unknowns[cause.wide[0].unknown].index]]
+    value = format_quantity(part.value * float(np.exp(sag)), "H", 2)
+    says = (
+        f"{cause.where} has only about {value} at the level of the response (its core saturates: "
+        "measure softer, or take a larger core or none)"
+    )
+    return Fault(what=cause.what, where=cause.where, says=says)
+
+
 def _say_way(cause: Cause, own: Mapping[UnknownKind, float], rise_ohm: float | None) -> str:
     where = cause.where
     if cause.what == "level":
@@ -310,6 +328,11 @@ def _say_way(cause: Cause, own: Mapping[UnknownKind, float], rise_ohm: float | N
         mm = 1000.0 * SOUND_SPEED_M_S * own["time"]
         side = "further away" if mm > 0.0 else "nearer"
         return f"{where} is {abs(mm):.0f} mm {side} than measured"
+    if cause.what == "coupled":
+        return (
+            f"{where} are coupled by about {abs(own['coupling']):.2f} (too close together, or their "
+            "axes in line)"
+        )
     if cause.what == "microphone":
         side = "above" if own["height"] > 0.0 else "below"
         return f"the microphone stood about {100.0 * abs(own['height']):.0f} cm {side} the axis"

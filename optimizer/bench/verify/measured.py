@@ -27,6 +27,9 @@ DEGREES_PER_DB = float(np.degrees(np.log(10.0) / 20.0))
 
 FEWEST_SHARED = 10
 
+_ALONE_WITHIN_DB = 25.0
+"""How far below its highest level a way that plays alone is compared: the rest is noise and room."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredSpeaker:
@@ -61,6 +64,8 @@ def load_measured(
     texts : sequence of str
         File names; "30 right=FILE" and "impedance=FILE" say what a file is. Without that, a file
         is an impedance when it says so or its numbers look like ohm, else the response on axis.
+        "tweeter=FILE" and "tweeter impedance=FILE" are one way alone through the network, the
+        others disconnected.
     noise_db : float
         Expected error at each frequency.
     band_hz : tuple of float
@@ -80,11 +85,11 @@ def load_measured(
     observations: list[Observation] = []
     notes: list[str] = []
     for text in texts:
-        observations += _observe(
-            problem, _read(text, notes, dict(columns or {})), noise_db, band_hz
-        )
-    names = [(o.kind, o.row) for o in observations]
-    twice = next((o for o in observations if names.count((o.kind, o.row)) > 1), None)
+        curve, way = _read(text, notes, dict(columns or {}), _names_of_ways(problem))
+        observed = _observe(problem, curve, noise_db, band_hz)
+        observations += observed if way < 0 else [_play_alone(o, way) for o in observed]
+    names = [(o.kind, o.row, o.way) for o in observations]
+    twice = next((o for o in observations if names.count((o.kind, o.row, o.way)) > 1), None)
     if twice is not None:
         raise InputError(
             "each curve of one speaker is measured once",
@@ -96,11 +101,26 @@ def load_measured(
     return MeasuredSpeaker(observations=tuple(observations), notes=tuple(notes))
 
 
-def _read(text: str, notes: list[str], columns: Mapping[str, str]) -> MeasuredCurve:
-    """Open one file as what it is said or seen to be."""
+def _names_of_ways(problem: Problem) -> list[str]:
+    return [way.name for way in problem.topology.ways]
+
+
+def _play_alone(o: Observation, way: int) -> Observation:
+    """Make an observation that of one way alone."""
+    if o.kind != "level":
+        return replace(o, way=way)
+    loud = o.value > o.value.max() - _ALONE_WITHIN_DB
+    return replace(o, way=way, index=o.index[loud], value=o.value[loud])
+
+
+def _read(
+    text: str, notes: list[str], columns: Mapping[str, str], ways: Sequence[str]
+) -> tuple[MeasuredCurve, int]:
+    """Open one file as what it is said or seen to be, with the way that plays alone or -1."""
     what, mark, name = text.partition("=")
     if not mark or Path(text).exists():
         what, name = "", text
+    way, what = _part_way(what.strip(), ways)
     path = Path(name)
     said = columns.get(path.name, columns.get(name, ""))
     if what:
@@ -117,7 +137,17 @@ def _read(text: str, notes: list[str], columns: Mapping[str, str]) -> MeasuredCu
     # The phase of a response is not compared, so a file without it lacks nothing.
     notes += [f"{path.name}: {note}" for note in curve.notes if note != NO_PHASE]
     notes += [f"{path.name} {doubt.what}" for doubt in curve.doubts]
-    return curve
+    return curve, way
+
+
+def _part_way(what: str, ways: Sequence[str]) -> tuple[int, str]:
+    """Take the way that plays alone off what a file is said to be."""
+    for w, name in enumerate(ways):
+        if what == name:
+            return w, "0"
+        if what.startswith(f"{name} "):
+            return w, what.removeprefix(f"{name} ")
+    return -1, what
 
 
 def _read_what(what: str) -> Direction | None:
@@ -130,7 +160,8 @@ def _read_what(what: str) -> Direction | None:
         raise InputError(
             error.rule,
             value=repr(what),
-            remedy='write for instance "30 right=FILE", "15 up=FILE" or "impedance=FILE"',
+            remedy='write for instance "30 right=FILE", "15 up=FILE" or "impedance=FILE", or, of '
+            'one way alone, "tweeter=FILE" or "tweeter impedance=FILE"',
         ) from None
 
 
@@ -237,12 +268,12 @@ def relate(
     InputError
         When the two speakers have no curve in common.
     """
-    known = {(o.kind, o.row): (o, deviation) for o, deviation in deviation_of_first}
+    known = {(o.kind, o.row, o.way): (o, deviation) for o, deviation in deviation_of_first}
     out = []
     for o in second:
-        if (o.kind, o.row) not in known:
+        if (o.kind, o.row, o.way) not in known:
             continue
-        base, deviation = known[o.kind, o.row]
+        base, deviation = known[o.kind, o.row, o.way]
         shared, mine, theirs = np.intersect1d(o.index, base.index, return_indices=True)
         if len(shared) < FEWEST_SHARED:
             continue

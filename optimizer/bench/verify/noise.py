@@ -37,6 +37,9 @@ FREE_DB, SAME_RIG_DB = 20.0, 0.5
 """How far the level of a response may be off: where nothing is known of it, and where both speakers
 of a pair stood in the same place and nothing was turned in between (common practice, no source)."""
 
+SAME_LEVEL_DB = 0.15
+"""How far one of several responses may be off from the others, measured one after the other."""
+
 _RIPPLE_OCTAVES, _MODEL_OCTAVES = 1.0 / 6.0, 1.0 / 3.0
 _MODEL_DB = {"level": 0.25, "modulus": 0.08, "angle": 0.5 / 6.6}
 _DEGREES = 6.6  # an error of 1 dB in modulus goes with one of this many degrees

@@ -6,11 +6,12 @@ import copy
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
 
-from optimizer.arrays import Complex, Index, Real
+from optimizer.arrays import Complex, Flags, Index, Real
 from optimizer.bench.verify.driver_model import (
     DRIVER_QUANTITIES,
     DriverModel,
@@ -18,7 +19,8 @@ from optimizer.bench.verify.driver_model import (
     model_driver,
 )
 from optimizer.bench.verify.faults import Fault, list_connected, list_parts
-from optimizer.bench.verify.slopes import BranchSlopes
+from optimizer.bench.verify.slopes import BranchCurrents, BranchSlopes, is_plain
+from optimizer.errors import InputError, Subject
 from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.network.expression.immittance import branch_immittance, part_impedance
 from optimizer.network.expression.ladders import from_network
@@ -49,9 +51,21 @@ _TIME_SPREAD_S = 4e-6
 _HEIGHT_SPREAD_M = 0.01
 _LEAST_SPREAD = 0.005
 
-UnknownKind = Literal["value", "loss", "gain", "time", "height", "source"] | DriverQuantity
-"""What an unknown is: of a part its value or loss, of a way the level in dB, the delay in s or a
-quantity of its driver, the height of the microphone in m, the resistance before the network."""
+SESSION_SPREAD_DB = 20.0
+"""How far the common level of responses may be off that were measured one after the other."""
+
+_LISTED_ALONE = 1e-6  # spread of what no sound speaker has: it floats only where it is the matter
+_NOTICED = 1e-4
+_TURNS = 3  # until currents of coupled coils agree; each leaves the square of the coupling
+
+UnknownKind = (
+    Literal["value", "loss", "sag", "coupling", "gain", "time", "height", "session", "source"]
+    | DriverQuantity
+)
+"""What an unknown is: of a part its value or loss, or by how much the value is another one at the
+level of the responses; of two coils their coupling; of a way the level in dB, the delay in s or a
+quantity of its driver; the height of the microphone in m, the level that responses have in common
+in dB, the resistance before the network."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +86,8 @@ class Observation:
         Expected error of each point, in the unit of `value`.
     source : str
         File it came from.
+    way : int
+        The way that played alone, all others off; -1 for the whole speaker.
     """
 
     kind: Literal["level", "modulus", "angle"]
@@ -80,6 +96,7 @@ class Observation:
     value: Real
     noise: float
     source: str = ""
+    way: int = -1
 
     __repr__ = brief
 
@@ -257,7 +274,24 @@ class _WayLoad:
         return out
 
 
-_HEARD: frozenset[UnknownKind] = frozenset(("gain", "time", "height"))
+_HEARD: frozenset[UnknownKind] = frozenset(("gain", "time", "height", "session"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Solved:
+    """Networks with all unknowns at some shifts, each array (P, F) but for `per_volt` (P, A, F).
+
+    Impedances of parts as they are and with what other coils induce; of each way admittance and
+    factor of sound of its driver, its sound for a volt, and its voltage without sign.
+    """
+
+    shift: Real
+    plain: Sequence[Complex]
+    impedance: Sequence[Complex]
+    drivers: Sequence[tuple[Complex, Complex]]
+    walks: Sequence[Walk]
+    per_volt: Sequence[Complex]
+    transfer: Mapping[int, Complex]
 
 
 class FaultBank:
@@ -276,6 +310,9 @@ class FaultBank:
     spread_factor : float
         How much wider all other unknowns spread than in one speaker against its design: the square
         root of 2 for one speaker against another.
+    same_level : bool
+        Whether responses were measured one after the other with nothing turned in between: then
+        their common level floats.
     """
 
     def __init__(
@@ -287,7 +324,9 @@ class FaultBank:
         *,
         tolerance_sigmas: float = 2.0,
         spread_factor: float = 1.0,
+        same_level: bool = False,
     ) -> None:
+        self.same_level = same_level
         self.problem, self.network = problem, network
         self.tolerance_sigmas, self.spread_factor = tolerance_sigmas, spread_factor
         self.listed = list_parts(network)
@@ -303,6 +342,7 @@ class FaultBank:
             self._plans.append((plan, tuple(names.index(leaf.name) for leaf in plan.drivers)))
         self.branch_of = [b for b, (plan, _) in enumerate(self._plans) for _ in plan.leaves]
         self.branch_of_way = {w: b for b, (_, own) in enumerate(self._plans) for w in own}
+        self.pairs = list(combinations(self._list_coils(), 2))
         self._see(observations)
         self._take(faults)
         self.unknowns = [*self._list_parts(), *self._list_drivers()]
@@ -317,6 +357,26 @@ class FaultBank:
         self.omega = 2.0 * np.pi * self.frequency_hz
         self.rows = sorted({o.row for o in observations if o.kind == "level"})
         self.points = [_points(np.searchsorted(self.grid, o.index)) for o in observations]
+        count = sum(len(o.value) for o in observations)
+        for way in {o.way for o in observations} - {-1}:
+            self._refuse_shared(way)
+        self.heard = np.zeros(count, dtype=bool)
+        self.of_mix: dict[int, Flags] = {}
+        for o, here in place(observations):
+            self.heard[here] = o.kind == "level"
+            self.of_mix.setdefault(o.way, np.zeros(count, dtype=bool))[here] = True
+
+    def _refuse_shared(self, way: int) -> None:
+        """Refuse a way that cannot play alone as it plays with others."""
+        own = self._plans[self.branch_of_way[way]][1]
+        if len(own) > 1:
+            names = [self.network.ways[w].name for w in own]
+            raise InputError(
+                "a way that is measured alone shares no part with others",
+                subject=Subject("way", names[own.index(way)]),
+                value=f"parts shared by {' and '.join(names)}",
+                remedy="measure the whole speaker, or leave that file out",
+            )
 
     def _take(self, faults: Sequence[Fault]) -> None:
         """Predict networks with these faults."""
@@ -359,6 +419,19 @@ class FaultBank:
         models = {name: self._models[name].at(self.grid) for name in distinct}
         return _WayLoad(names=names, models=models, pressure=pressure)
 
+    def _list_coils(self) -> Iterator[int]:
+        """List the coils whose current is known, by number of the part."""
+        first = 0
+        for plan, _ in self._plans:
+            for port in plan.ports:
+                if is_plain(port.step, port.branch):
+                    some = (first + leaf for leaf in port.branch.leaves)
+                    yield from (g for g in some if self._part(g).kind == "inductor")
+            first += len(plan.leaves)
+
+    def _part(self, g: int) -> Part:
+        return self.listed[self.keys[g]][1]
+
     def _list_parts(self) -> Iterator[Unknown]:
         for g, (label, part) in enumerate(self.listed.values()):
             spread = max(_LEAST_SPREAD, part.tolerance / self.tolerance_sigmas)
@@ -372,6 +445,12 @@ class FaultBank:
                     spread=(JOINT_OHM if added else RESISTANCE_SPREAD) * self.spread_factor,
                     lowest=-part.loss_ohm - JOINT_OHM if added else -np.inf,
                 )
+            if part.kind == "inductor" and self.rows:
+                yield Unknown(what="sag", index=g, where=label, spread=_LISTED_ALONE)
+        labels = [label for label, _ in self.listed.values()]
+        for n, (i, j) in enumerate(self.pairs):
+            where = f"{labels[i]} and {labels[j]}"
+            yield Unknown(what="coupling", index=n, where=where, spread=_LISTED_ALONE)
 
     def _list_drivers(self) -> Iterator[Unknown]:
         wider = self.spread_factor
@@ -384,6 +463,8 @@ class FaultBank:
                 yield Unknown(what="time", index=w, where=way.name, spread=_TIME_SPREAD_S * wider)
         if self.rows and len(set(self.rises_m)) > 1:
             yield Unknown(what="height", index=-1, where="", spread=_HEIGHT_SPREAD_M * wider)
+        if self.rows and self.same_level:
+            yield Unknown(what="session", index=-1, where="", spread=SESSION_SPREAD_DB)
         yield Unknown(
             what="source", index=-1, where="", spread=JOINT_OHM * wider, lowest=-2.0 * JOINT_OHM
         )
@@ -401,7 +482,7 @@ class FaultBank:
         """Model of the driver that a way should have."""
         return self._models[self.network.ways[w].driver]
 
-    def chosen(self, index: Sequence[int]) -> FaultBank:
+    def chosen(self, index: Sequence[int] | Index) -> FaultBank:
         """Return the bank with some of its faults only, each as often as it is named."""
         rows = np.asarray(index, dtype=np.intp)
         some = copy.copy(self)  # the network and what floats are the same
@@ -431,45 +512,145 @@ class FaultBank:
         slope : ndarray, shape (P, K, N)
             Derivatives with respect to the shifts.
         """
-        ways = range(len(self.loads))
-        impedance = [self._part_impedances(g, shift) for g in range(len(self.keys))]
-        drivers = [self.loads[w].differ(self._own(w, shift)) for w in ways]
-        walks = [self._walk(b, impedance, drivers) for b in range(len(self.branches))]
-        total: Complex = np.sum([walk.admittance for walk in walks], axis=0)
-        per_volt = [
-            (drivers[w][1] * self._said(w, shift))[:, None] * self.loads[w].pressure for w in ways
-        ]
-        transfer = {
-            w: np.broadcast_to(np.asarray(h), drivers[w][0].shape)
-            for branch, walk in zip(self.branches, walks, strict=True)
-            for w, h in zip(branch.ways, walk.transfer, strict=True)
+        value, slope = self._predict(shift, slopes=slopes)
+        sags = {
+            k: self.of["value", u.index] for k, u in enumerate(self.unknowns) if u.what == "sag"
         }
-        voices = [per_volt[w] * transfer[w][:, None] for w in ways]
-        pressure = _safe(np.sum(voices, axis=0))
+        sag, own = list(sags), list(sags.values())
+        rows = np.flatnonzero((np.abs(shift[:, sag]) > _NOTICED).any(axis=1))
+        if len(rows):  # with the values that coils have at the level of the responses
+            loud = shift[rows]
+            loud[:, own] += loud[:, sag]
+            heard, moved = self.chosen(rows)._predict(loud, slopes=slopes)
+            value[np.ix_(rows, self.heard)] = heard[:, self.heard]
+            if slopes:
+                slope[np.ix_(rows, range(self.count), self.heard)] = moved[:, :, self.heard]
+        if slopes:
+            slope[:, sag] = slope[:, own] * self.heard
+        return value, slope
+
+    def _predict(self, shift: Real, *, slopes: bool) -> tuple[Real, Real]:
+        """Predict with one value for each coil."""
+        solved = self._solve(shift)
+        if len(self.of_mix) == 1:
+            (way,) = self.of_mix
+            return self._mix(solved, way, slopes=slopes)
+        value = np.empty((len(shift), len(self.heard)))
+        slope = np.empty((len(shift), self.count if slopes else 0, len(self.heard)))
+        for way, mine in self.of_mix.items():
+            value[:, mine], slope[:, :, mine] = self._mix(solved, way, slopes=slopes)
+        return value, slope
+
+    def _solve(self, shift: Real) -> _Solved:
+        ways = range(len(self.loads))
+        plain = [self._part_impedances(g, shift) for g in range(len(self.keys))]
+        drivers = [self.loads[w].differ(self._own(w, shift)) for w in ways]
+        impedance = self._couple(shift, plain, drivers)
+        walks = [self._walk(b, impedance, drivers) for b in range(len(self.branches))]
+        return _Solved(
+            shift=shift,
+            plain=plain,
+            impedance=impedance,
+            drivers=drivers,
+            walks=walks,
+            per_volt=[
+                (drivers[w][1] * self._said(w, shift))[:, None] * self.loads[w].pressure
+                for w in ways
+            ],
+            transfer={
+                w: np.broadcast_to(np.asarray(h), drivers[w][0].shape)
+                for branch, walk in zip(self.branches, walks, strict=True)
+                for w, h in zip(branch.ways, walk.transfer, strict=True)
+            },
+        )
+
+    def _couple(
+        self, shift: Real, plain: list[Complex], drivers: Sequence[tuple[Complex, Complex]]
+    ) -> list[Complex]:
+        """Add to the impedances of coils what the currents of others induce in them."""
+        k = [self.of["coupling", n] for n in range(len(self.pairs))]
+        rows = np.flatnonzero((np.abs(shift[:, k]) > _NOTICED).any(axis=1))
+        if not len(rows):
+            return plain
+        some, own = self.chosen(rows), [(y[rows], factor[rows]) for y, factor in drivers]
+        start = [z[rows] for z in plain]
+        turned = list(start)
+        for _ in range(_TURNS):
+            current = some._currents(turned, own)
+            turned = list(start)
+            for n, pair in enumerate(self.pairs):
+                mutual = shift[rows, k[n], None] * some._mutual(n, shift[rows])
+                for i, j in (pair, pair[::-1]):
+                    turned[i] = turned[i] + mutual * current[j] / _safe(current[i])
+        out = list(plain)
+        for i in {i for pair in self.pairs for i in pair}:
+            out[i] = plain[i].copy()
+            out[i][rows] = turned[i]
+        return out
+
+    def _mutual(self, n: int, shift: Real) -> Complex:
+        """Impedance of the mutual inductance of a pair of coils for a coupling of one."""
+        product = np.ones(len(shift))
+        for g in self.pairs[n]:
+            column = self.columns[g]
+            coil = np.array([kind == "inductor" for kind in column.kinds])
+            product *= np.where(coil, column.value * np.exp(self._shift("value", g, shift)), 0.0)
+        return np.asarray(1j * np.sqrt(product)[:, None] * self.omega)
+
+    def _currents(
+        self, impedance: Sequence[Complex], drivers: Sequence[tuple[Complex, Complex]]
+    ) -> dict[int, Complex]:
+        out = {}
+        for b, branch in enumerate(self.branches):
+            seen = BranchCurrents(self._parts_of(branch, impedance))
+            self._walk(b, impedance, drivers).down(seen)
+            out.update({branch.first + leaf: x for leaf, x in seen.current.items()})
+        return out
+
+    @staticmethod
+    def _parts_of(branch: _Branch, impedance: Sequence[Complex]) -> Sequence[Complex]:
+        return impedance[branch.first : branch.first + len(branch.plan.leaves)]
+
+    def _mix(self, solved: _Solved, way: int, *, slopes: bool) -> tuple[Real, Real]:
+        """Predict what is observed of the whole, or of one way alone."""
+        shift = solved.shift
+        own = range(len(self.branches)) if way < 0 else [self.branch_of_way[way]]
+        ways = [w for b in own for w in self.branches[b].ways]
+        total: Complex = np.sum([np.asarray(solved.walks[b].admittance) for b in own], axis=0)
+        voices = {w: solved.per_volt[w] * solved.transfer[w][:, None] for w in ways}
+        pressure = _safe(np.sum(list(voices.values()), axis=0))
         more = self._shift("source", -1, shift)[:, None]
+        level = np.exp(self._shift("session", -1, shift) / DB)[:, None]
         # A source with resistance scales all drives alike, and the amplifier sees the cable too.
         drive = 1.0 + (self.network.source.ohm + more) * total
         metered = 1.0 + (self.network.source.cable_ohm + more) * total
         value = self._observe(
-            np.log(_safe(pressure / drive[:, None])), np.log(metered / _safe(total))
+            way, np.log(_safe(pressure * (level / drive)[:, None])), np.log(metered / _safe(total))
         )
         if not slopes:
             return value, np.zeros((len(value), 0, value.shape[1]))
         sound = np.zeros((len(shift), self.count, *pressure.shape[1:]), dtype=np.complex128)
         current = np.zeros((len(shift), self.count, len(self.omega)), dtype=np.complex128)
-        for branch, walk in zip(self.branches, walks, strict=True):
+        per_ohm: dict[int, tuple[Complex, Complex]] = {}
+        through: dict[int, Complex] = {}
+        for branch, walk in ((self.branches[b], solved.walks[b]) for b in own):
             seen = BranchSlopes(
-                impedance[branch.first : branch.first + len(branch.plan.leaves)],
-                [per_volt[w] / pressure for w in branch.ways],
-                [transfer[w] for w in branch.ways],
+                self._parts_of(branch, solved.impedance),
+                [solved.per_volt[w] / pressure for w in branch.ways],
+                [solved.transfer[w] for w in branch.ways],
             )
             walk.down(seen)
-            for leaf, one in seen.of_part.items():
-                self._move_part(branch.first + leaf, shift, impedance, one, (sound, current))
+            per_ohm.update({branch.first + leaf: one for leaf, one in seen.of_part.items()})
+            through.update({branch.first + leaf: one for leaf, one in seen.current.items()})
             for driver, one in seen.of_driver.items():
                 w = branch.ways[driver]
                 heard = voices[w] / pressure
-                self._move_driver(w, shift, drivers[w][0], heard, one, (sound, current))
+                self._move_driver(w, shift, solved.drivers[w][0], heard, one, (sound, current))
+        for g, one in per_ohm.items():
+            self._move_part(g, shift, solved.plain, one, (sound, current))
+        for n, pair in enumerate(self.pairs):
+            if all(g in per_ohm for g in pair):
+                self._move_pair(n, self._mutual(n, shift), through, per_ohm, (sound, current))
         sound -= ((drive - 1.0) / _safe(total) / drive)[:, None, None] * current[:, :, None]
         for what, index in self.of:
             if what in _HEARD:
@@ -478,7 +659,18 @@ class FaultBank:
         last = self.of["source", -1]
         sound[:, last] = (-total / drive)[:, None]
         current[:, last] = -(total**2)
-        return value, self._observe(sound, -current / (_safe(total) * metered)[:, None])
+        return value, self._observe(way, sound, -current / (_safe(total) * metered)[:, None])
+
+    def _move_pair(
+        self, n: int, mutual: Complex, through: Mapping[int, Complex],
+        per_ohm: Mapping[int, tuple[Complex, Complex]], out: tuple[Complex, Complex],
+    ) -> None:  # fmt: skip
+        """Set slopes for the coupling of two coils: each is moved by what the other induces."""
+        k, (i, j) = self.of["coupling", n], self.pairs[n]
+        for a, b in ((i, j), (j, i)):
+            ohm = mutual * through[b] / _safe(through[a])
+            out[0][:, k] += per_ohm[a][0] * ohm[:, None]
+            out[1][:, k] += per_ohm[a][1] * ohm
 
     def _move_part(
         self, g: int, shift: Real, impedance: Sequence[Complex], per_ohm: tuple[Complex, Complex],
@@ -521,16 +713,20 @@ class FaultBank:
         """Shifts of the driver of a way."""
         return {what: self._shift(what, w, shift) for what in DRIVER_QUANTITIES}
 
-    def _heard(self, what: UnknownKind, w: int, voices: Sequence[Complex]) -> Complex:
+    def _heard(self, what: UnknownKind, w: int, voices: Mapping[int, Complex]) -> Complex | float:
         """Slope of the pressure for what changes no voltage."""
+        if what == "session":
+            return np.asarray(sum(voices.values()) / DB)
+        if what in ("gain", "time") and w not in voices:
+            return 0.0
         if what == "gain":
             return np.asarray(voices[w] / DB)
         if what == "time":
             return np.asarray(-1j * self.omega * voices[w])
         return np.asarray(
             sum(
-                1j * self.omega * rise / SOUND_SPEED_M_S * voice
-                for rise, voice in zip(self.rises_m, voices, strict=True)
+                1j * self.omega * self.rises_m[one] / SOUND_SPEED_M_S * voice
+                for one, voice in voices.items()
             )
         )
 
@@ -568,7 +764,7 @@ class FaultBank:
     ) -> Walk:
         """Walk one branch: transfers are without sign."""
         branch = self.branches[b]
-        own = impedance[branch.first : branch.first + len(branch.plan.leaves)]
+        own = self._parts_of(branch, impedance)
         load = [drivers[w][0] for w in branch.ways]
         return _FaultyWalk(
             branch.ratios,
@@ -581,10 +777,12 @@ class FaultBank:
             keep=True,  # the loads are read again
         )
 
-    def _observe(self, pressure: Complex, impedance: Complex) -> Real:
-        """Pick what is observed out of logarithms (or their derivatives)."""
+    def _observe(self, way: int, pressure: Complex, impedance: Complex) -> Real:
+        """Pick what is observed of a way or the whole out of logarithms (or their derivatives)."""
         out = []
         for o, points in zip(self.observations, self.points, strict=True):
+            if o.way != way:
+                continue
             if o.kind == "level":
                 out.append(DB * pressure[..., self.rows.index(o.row), :].real[..., points])
             elif o.kind == "modulus":

@@ -18,7 +18,43 @@ from optimizer.network.expression.plan import PartsBranch, Step
 from optimizer.network.expression.walk import Above, Number, Visitor, mul
 
 
-class BranchSlopes(Visitor):
+class BranchCurrents(Visitor):
+    """Currents of the parts of one branch, for a volt at its input.
+
+    Parameters
+    ----------
+    impedance : sequence of ndarray, shape (P, F)
+        Of its parts.
+
+    Attributes
+    ----------
+    current : dict of int to ndarray, shape (P, F)
+        By number of the part, for those that stand alone in the line, or across it in a row.
+    """
+
+    def __init__(self, impedance: Sequence[Complex]) -> None:
+        self.impedance = impedance
+        self.current: dict[int, Complex] = {}
+
+    def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
+        """Keep the currents of a step."""
+        for branch in step.branches:
+            if not is_plain(step, branch):
+                continue
+            through: Complex = np.asarray(state)
+            if step.kind == "parallel":
+                admittance = branch_immittance(branch, self.impedance.__getitem__, "y")
+                through = np.asarray(state * np.asarray(admittance))
+            self.current.update(dict.fromkeys(branch.leaves, through))
+
+
+def is_plain(step: Step, branch: PartsBranch) -> bool:
+    """Whether all parts of a branch carry one current that the step gives."""
+    in_a_row = branch.kind == "series" and all(item.kind == "part" for item in branch.items)
+    return branch.kind == "part" or (in_a_row and step.kind == "parallel")
+
+
+class BranchSlopes(BranchCurrents):
     """Slopes of one branch.
 
     Parameters
@@ -42,7 +78,7 @@ class BranchSlopes(Visitor):
     def __init__(
         self, impedance: Sequence[Complex], per_volt: Sequence[Complex], transfer: Sequence[Complex]
     ) -> None:
-        self.impedance = impedance
+        super().__init__(impedance)
         self.per_volt, self.transfer = per_volt, transfer
         self.share = [u * h[:, None] for u, h in zip(per_volt, transfer, strict=True)]
         self.of_part: dict[int, tuple[Complex, Complex]] = {}
@@ -50,6 +86,7 @@ class BranchSlopes(Visitor):
 
     def step(self, step: Step, state: Number, row: Number, above: Above) -> None:
         """Keep what each part of a step does."""
+        super().step(step, state, row, above)
         sign = -1.0 if step.kind == "series" else 1.0
         sound, current = self._change(state, row, sign, step.below, above)
         want: Literal["z", "y"] = "z" if step.kind == "series" else "y"

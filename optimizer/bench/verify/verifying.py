@@ -9,7 +9,13 @@ from typing import Literal
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.bench.verify.diagnosis import Diagnosis, Possibility, compare_raw, diagnose
+from optimizer.bench.verify.diagnosis import (
+    Diagnosis,
+    Levels,
+    Possibility,
+    compare_raw,
+    diagnose,
+)
 from optimizer.bench.verify.distinguish import BenchTest, tell_apart, tell_by_impedance
 from optimizer.bench.verify.faults import HEALTHY, Fault
 from optimizer.bench.verify.matching import Match, match_level
@@ -73,7 +79,7 @@ class VerifyResult:
     tests : tuple of BenchTest
         What tells the leading possibilities apart, the least effort first.
     tolerance : ToleranceCheck or None
-        Of its responses; None without any.
+        Of its responses; None without any of the whole speaker.
     """
 
     diagnosis: Diagnosis
@@ -137,13 +143,14 @@ def verify_speaker(
     observations: Sequence[Observation],
     *,
     tolerance_db: float | None = None,
+    levels: Levels = "free",
     pair: bool = False,
 ) -> VerifyResult:
     """Compare one speaker with its prediction.
 
     Parameters
     ----------
-    problem, network, observations, pair
+    problem, network, observations, levels, pair
         As `diagnose` takes them.
     tolerance_db : float, optional
         Instead of `TOLERANCE_DB`, or of `PAIR_TOLERANCE_DB`.
@@ -152,7 +159,7 @@ def verify_speaker(
     -------
     VerifyResult
     """
-    diagnosis = diagnose(problem, network, observations, pair=pair)
+    diagnosis = diagnose(problem, network, observations, levels=levels, pair=pair)
     limit = tolerance_db or (PAIR_TOLERANCE_DB if pair else TOLERANCE_DB)
     return VerifyResult(
         diagnosis=diagnosis,
@@ -255,8 +262,8 @@ def _check_tolerance(
 ) -> ToleranceCheck | None:
     worst: tuple[float, float] | None = None
     for o, deviation in diagnosis.deviation:
-        if o.kind != "level":
-            continue
+        if o.kind != "level" or o.way >= 0:
+            continue  # of one way alone nobody promises where it is hardly heard
         f = problem.frequency_hz[o.index]
         smooth = smooth_thirds(f, deviation)
         at = int(np.argmax(np.abs(smooth)))

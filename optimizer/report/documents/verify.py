@@ -104,6 +104,8 @@ def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
             continue
         name = "impedance" if o.kind == "modulus" else f"response {problem.directions[o.row]}"
         name = name.replace("response 0", "response on axis")
+        if o.way >= 0:
+            name += f", {problem.topology.ways[o.way].name} alone"
         tables.append(tabulate_octaves({name: deviation}, problem.frequency_hz[o.index]))
     return tables
 
@@ -292,6 +294,7 @@ def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
             {
                 "kind": o.kind,
                 "direction": str(problem.directions[o.row]) if o.row >= 0 else None,
+                "way": problem.topology.ways[o.way].name if o.way >= 0 else None,
                 "frequency_hz": _rounded(problem.frequency_hz[o.index]),
                 "value": _rounded(deviation),
             }
