@@ -69,7 +69,7 @@ def test_likeness_is_no_certainty(same, said):
         ([explain("healthy", 0.95)], 1.8, 1.0, "none", "ripple, may be 0.4 dB"),
         ([explain("healthy", 0.95)], 3.0, 1.0, "tolerances", "within their tolerances add up"),
         ([explain("healthy", 0.95)], 3.0, 5.0, "unknown", "cannot be identified"),
-        ([explain("listed", 0.9, ONE)], 0.5, 1.0, "named", "; although the response keeps"),
+        ([explain("listed", 0.9, ONE)], 0.5, 1.0, "named", ", although the response keeps"),
         ([explain("partly", 0.9, ONE)], 3.0, 1.0, "named", "and something else besides"),
         ([explain("listed", 0.4, ONE), explain("listed", 0.3, TWO), explain("healthy", 0.3)],
          3.0, 1.0, "several", "cannot tell which of several"),

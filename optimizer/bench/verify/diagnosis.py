@@ -70,6 +70,8 @@ _SURE_OF_BOTH = 0.4
 """A pair is told as two when it has this share of all pairs with the surer of the two."""
 
 _MOST_DB = 10.0
+_NO_FAULT: frozenset[What] = frozenset(("exchanged parts", "swapped parts"))
+_NOTHING = 1e-3  # two parts in a row are as good the other way round
 
 Levels = Literal["free", "same"] | float
 """What is known of the levels of responses: nothing; that all were measured one after the other with
@@ -843,7 +845,7 @@ def _list_unseen(whole: _View, causes: Sequence[Cause], ripple_db: float) -> tup
     out = [
         Unseen(says=fault.says, strength=float(strength))
         for fault, strength in zip(mistakes, strengths, strict=True)
-        if strength < CLEAR_STRENGTH
+        if strength < CLEAR_STRENGTH and not (fault.what in _NO_FAULT and strength < _NOTHING)
     ]
     amounts = sight.amounts(CLEAR_STRENGTH) * [u.spread for u in bank.unknowns]
     for what, title in _AMOUNTS.items():

@@ -524,7 +524,7 @@ class FaultBank:
             heard, moved = self.chosen(rows)._predict(loud, slopes=slopes)
             value[np.ix_(rows, self.heard)] = heard[:, self.heard]
             if slopes:
-                slope[np.ix_(rows, range(self.count), self.heard)] = moved[:, :, self.heard]
+                slope[np.ix_(rows, np.arange(self.count), self.heard)] = moved[:, :, self.heard]
         if slopes:
             slope[:, sag] = slope[:, own] * self.heard
         return value, slope

@@ -20,6 +20,7 @@ from optimizer.report.words import say_frequency
 from optimizer.text.units import format_quantity
 
 _TOLD = 0.8
+_PARTNER = "the other speaker"
 
 
 def document_verify(
@@ -63,7 +64,7 @@ def document_verify(
         sections.append(_judge(problem, "The other speaker", other))
     if pair is not None:
         title = f"The {pair.which} speaker with its partner taken for good"
-        section = _judge(problem, title, pair.verdict, against="the other speaker")
+        section = _judge(problem, title, pair.verdict, against=_PARTNER)
         if pair.match is not None:
             section = replace(section, parts=(*section.parts, Note(text=pair.match.says)))
         sections.append(section)
@@ -82,17 +83,17 @@ def _judge(
     parts += tabulate_deviation(problem, diagnosis)
     if not verdict.passed:
         parts += [Note(text="What may be the matter:"), tabulate_possibilities(diagnosis)]
-        if verdict.tests:
-            tests = Listing(items=tuple(test.says for test in verdict.tests))
-            parts += [
-                Note(text="What to do next, the least effort first:"),
-                Note(text=SAFETY, tone="strong"),
-                tests,
-            ]
     if against == "prediction":
         parts += tabulate_estimates(diagnosis)
     if verdict.passed:
         parts += list_unseen(diagnosis)
+    elif verdict.tests:
+        tests = Listing(items=tuple(test.says for test in verdict.tests))
+        parts += [
+            Note(text="What to do next, the least effort first:"),
+            Note(text=SAFETY, tone="strong"),
+            tests,
+        ]
     return Section(title=title, parts=tuple(parts))
 
 
@@ -114,36 +115,48 @@ def say_verdict(verdict: VerifyResult, against: str = "prediction") -> str:
     """Say in one sentence whether a speaker passes, and why."""
     kept = say_tolerance(verdict.tolerance, against)
     if verdict.passed:
-        well = _percent(verdict.diagnosis.probability_of("healthy"))
+        well = _percent(find_share(verdict))
         joined = f", and {kept}" if kept else ""
         return f"PASS: nothing that this measurement can see is the matter ({well}){joined}."
     # A speaker that keeps its tolerance fails all the same when something in it is wrong.
-    although = "although " if verdict.tolerance is not None and verdict.tolerance.passed else ""
-    return f"FAIL: {_say_cause(verdict)}" + (f"; {although}{kept}." if kept else ".")
+    joint = ", although " if verdict.tolerance is not None and verdict.tolerance.passed else "; "
+    return f"FAIL: {_say_cause(verdict)}" + (f"{joint}{kept}." if kept else ".")
+
+
+def find_share(verdict: VerifyResult) -> float | None:
+    """Find the probability that the verdict says; None where it says none."""
+    diagnosis = verdict.diagnosis
+    if verdict.passed:
+        return diagnosis.probability_of("healthy")
+    if verdict.cause == "unlisted":
+        return diagnosis.probability_of("unlisted")
+    listed = [e for e in diagnosis.possibilities if e.kind in ("listed", "partly")]
+    if verdict.cause == "named":
+        return diagnosis.probability_with_alike(listed[0])
+    return listed[0].probability if verdict.cause == "several" else None
 
 
 def _say_cause(verdict: VerifyResult) -> str:
     diagnosis = verdict.diagnosis
     listed = [e for e in diagnosis.possibilities if e.kind in ("listed", "partly")]
     if verdict.cause == "named":
-        return _say_named(diagnosis, listed[0])
+        return _say_named(listed[0], _percent(find_share(verdict)))
     if verdict.cause == "several":
-        odds = f"the likeliest is that {listed[0].says} ({_percent(listed[0].probability)})"
+        odds = f"the likeliest is that {listed[0].says} ({_percent(find_share(verdict))})"
         return f"something is the matter, and this measurement cannot tell which of several; {odds}"
     if verdict.cause == "unlisted":
         odd = next(e for e in diagnosis.possibilities if e.kind == "unlisted")
         like = f", most like: {odd.says}" if odd.faults else ""
         return (
             "something is the matter that is none of the causes known here "
-            f"({_percent(diagnosis.probability_of('unlisted'))}){like}; its cause is not identified"
+            f"({_percent(find_share(verdict))}){like}; its cause is not identified"
         )
     if verdict.cause == "tolerances":
         return "no single cause is seen; values within their tolerances add up to it"
     return "its cause cannot be identified from this measurement"
 
 
-def _say_named(diagnosis: Diagnosis, lead: Possibility) -> str:
-    likely = _percent(diagnosis.probability_with_alike(lead))
+def _say_named(lead: Possibility, likely: str) -> str:
     more = ", and something else besides, which is not identified" if lead.kind == "partly" else ""
     if not lead.same_as:
         return f"{lead.says} ({likely}){more}"
@@ -152,7 +165,9 @@ def _say_named(diagnosis: Diagnosis, lead: Possibility) -> str:
     return f"{lead.says}, {alike}, which this measurement cannot tell apart ({likely}){more}"
 
 
-def _percent(share: float) -> str:
+def _percent(share: float | None) -> str:
+    if share is None:
+        return "-"
     return "over 99%" if share > 0.99 else f"{share:.0%}" if share >= 0.01 else "under 1%"
 
 
@@ -179,8 +194,8 @@ def tabulate_possibilities(diagnosis: Diagnosis) -> Table:
 
 
 _OF_DRIVER = {
-    "re": "coil resistance", "f0": "resonance, ratio", "rms": "losses, ratio",
-    "bl": "force factor, ratio", "le": "inductance, ratio", "gain": "level", "time": "delay",
+    "re": "coil resistance", "f0": "resonance", "rms": "losses",
+    "bl": "force factor", "le": "inductance", "gain": "level", "time": "delay",
     "height": "height",
 }  # fmt: skip
 
@@ -216,7 +231,8 @@ def _say_estimate(e: Estimate) -> tuple[str, ...]:
     numbers = (e.value, e.estimate, e.low, e.high)
     if e.unit:
         return e.label, of, *(format_quantity(x, e.unit, 3) if x else "0" for x in numbers)
-    return e.label, of, *(f"{x:.3g}" for x in numbers)
+    # What has no unit is a ratio to the driver's own measurement.
+    return e.label, of, *("as it was" if x == 1.0 else f"{x - 1.0:+.1%}" for x in numbers)
 
 
 def list_unseen(diagnosis: Diagnosis) -> list[Passage]:
@@ -263,19 +279,27 @@ def verify_to_json(
     if other is not None:
         data["other"] = _verdict_to_json(problem, other)
     if pair is not None:
-        data["pair"] = {"which": pair.which, **_verdict_to_json(problem, pair.verdict)}
+        said = _verdict_to_json(problem, pair.verdict, _PARTNER)
+        data["pair"] = {"which": pair.which, **said}
         if pair.match is not None:
-            data["pair"]["match"] = {"says": pair.match.says, "ohm": pair.match.ohm}
+            match = pair.match
+            data["pair"]["match"] = {
+                "says": match.says, "ohm": match.ohm, "left_db": round(match.left_db, 4),
+            }  # fmt: skip
     return data
 
 
-def _verdict_to_json(problem: Problem, verdict: VerifyResult) -> dict[str, Any]:
+def _verdict_to_json(
+    problem: Problem, verdict: VerifyResult, against: str = "prediction"
+) -> dict[str, Any]:
     diagnosis = verdict.diagnosis
+    share = find_share(verdict)
     shown = list_shown(diagnosis, most=10)
     data: dict[str, Any] = {
         "verdict": "pass" if verdict.passed else "fail",
         "cause": verdict.cause,
-        "says": say_verdict(verdict),
+        "says": say_verdict(verdict, against),
+        "probability": None if share is None else round(share, 6),
         "residual_db": round(diagnosis.residual_db, 4),
         "noise_db": round(diagnosis.noise_db, 4),
         "ripple_db": diagnosis.ripple_db,
