@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.arrays import Real
+from optimizer.arrays import Complex, Real
 from optimizer.bench.verify.faults import HEALTHY, apply_fault, list_faults
 from optimizer.bench.verify.prediction import FaultBank, Observation
+from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of_tap
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.ladder import Joint
@@ -139,3 +140,84 @@ def test_slopes_of_predictions_are_those_of_solved_networks() -> None:
     other = FaultBank(problem, moved, list_faults(moved)[:1], observed)
     again, _ = other.predict(np.zeros((1, other.count)), slopes=False)
     np.testing.assert_allclose(up, again[0], atol=1e-9)
+
+
+def observe_all(problem: Problem, *, way: int = -1) -> list[Observation]:
+    index = np.arange(len(problem.frequency_hz))
+    return [
+        Observation(kind=k, row=row, index=index, value=np.zeros(len(index)), noise=1.0, way=way)  # type: ignore[arg-type]
+        for k, row in (("level", 0), ("modulus", -1), ("angle", -1))
+    ]
+
+
+def read(pressure: Complex, impedance: Complex) -> Real:
+    db = [20 * np.log10(np.abs(x)) for x in (pressure, impedance)]
+    return np.concatenate([*db, np.degrees(np.angle(impedance))])
+
+
+@pytest.mark.parametrize("k", [-0.3, 0.1, 0.3])
+def test_coupled_coils_are_predicted_as_their_equations_say(k: float) -> None:
+    """The woofer's coil with the one across the tweeter: mesh equations with a mutual inductance."""
+    problem = small_problem()
+    whole = Network(ways=coupled("parallel").ways)
+    bank = FaultBank(problem, whole, [HEALTHY], observe_all(problem))
+    shift = np.zeros((1, bank.count))
+    shift[0, bank.of["coupling", 0]] = k
+    value, _ = bank.predict(shift, slopes=False)
+    by_name = {d.name: d for d in problem.drivers}
+    woofer, tweeter = by_name["woofer"], by_name["tweeter"]
+    p, z = [], []
+    for i, hz in enumerate(problem.frequency_hz):
+        jw = 2j * np.pi * hz
+        zc = 0.05 + 1 / (jw * 1e-5)
+        behind = zc * woofer.impedance[i] / (zc + woofer.impedance[i])
+        mutual = jw * k * np.sqrt(1e-3 * 4.7e-4)
+        # Currents through the woofer's coil, the tweeter's capacitor and its coil; its voltage.
+        equations = [
+            [0.3 + jw * 1e-3 + behind, 0, mutual, 0],
+            [0, 1 / (jw * 4.7e-6), 0, 1],
+            [mutual, 0, 0.2 + jw * 4.7e-4, -1],
+            [0, 1, -1, -1 / tweeter.impedance[i]],
+        ]
+        low, high, _, volts = np.linalg.solve(np.array(equations), np.array([1, 1, 0, 0]))
+        p.append(behind * low * woofer.pressure[0, i] - volts * tweeter.pressure[0, i])
+        z.append(1 / (low + high))
+    difference = value[0] - read(np.array(p), np.array(z))
+    assert np.abs(difference).max() < 0.02
+    plain, _ = bank.predict(np.zeros_like(shift), slopes=False)
+    assert np.abs(plain[0] - read(np.array(p), np.array(z))).max() > 0.5
+
+
+def test_a_saturated_coil_is_another_one_in_the_response_alone() -> None:
+    """Level as with the lower value, impedance as with the full one."""
+    problem = small_problem()
+    whole = coupled("parallel")
+    bank = FaultBank(problem, whole, [HEALTHY], observe_all(problem))
+    key = ("woofer", "L1", 0)
+    shift = np.zeros((1, bank.count))
+    shift[0, bank.of["sag", bank.keys.index(key)]] = np.log(0.7)
+    value, _ = bank.predict(shift, slopes=False)
+    part = whole.places[key]
+    curves = []
+    for some in (whole.replace_parts({key: replace(part, value=0.7 * part.value)}), whole):
+        other = FaultBank(problem, some, [HEALTHY], observe_all(problem))
+        curves.append(other.predict(np.zeros((1, other.count)), slopes=False)[0][0])
+    f = len(problem.frequency_hz)
+    np.testing.assert_allclose(value[0, :f], curves[0][:f], atol=1e-9)
+    np.testing.assert_allclose(value[0, f:], curves[1][f:], atol=1e-9)
+
+
+def test_a_way_that_plays_alone_is_its_branch_alone() -> None:
+    """Level and impedance of the tweeter's branch, behind the source; what is shared is refused."""
+    problem = small_problem()
+    both = coupled("parallel")
+    apart = Network(ways=both.ways, source=both.source)
+    bank = FaultBank(problem, apart, [HEALTHY], observe_all(problem, way=1))
+    value, _ = bank.predict(np.zeros((1, bank.count)), slopes=False)
+    alone = Network(ways=apart.ways[1:], source=apart.source)
+    tweeter = next(d for d in problem.drivers if d.name == "tweeter")
+    solved = solve_network(alone, problem.frequency_hz, {"tweeter": tweeter.impedance})
+    wanted = read(solved.transfer[0] * tweeter.pressure[0], solved.input_impedance)
+    np.testing.assert_allclose(value[0], wanted, atol=1e-6)
+    with pytest.raises(InputError, match="shares no part with others, got parts shared by"):
+        FaultBank(problem, both, [HEALTHY], observe_all(problem, way=1))

@@ -513,6 +513,48 @@ def test_files_are_recognised(design, problem, network, tmp_path):
     assert inside[-1] <= 5000.0 * 1.001
 
 
+def play_alone(problem, network, way, *, seed, gain_db=0.0):
+    """Level of one way through the network, the others off, where it is heard."""
+    f = problem.frequency_hz
+    loads = {d.name: d.impedance for d in problem.drivers}
+    own = next(w for w in network.ways if w.name == way)
+    heard = solve_network(network, f, loads).transfer[network.ways.index(own)]
+    pressure = next(d for d in problem.drivers if d.name == own.driver).pressure[0]
+    white = np.random.default_rng(seed).normal(0, 0.2, len(f))
+    return 20 * np.log10(np.abs(heard * pressure)) + gain_db + white
+
+
+@pytest.mark.parametrize(("levels", "named"), [("free", False), (0.2, True)])
+def test_a_level_that_is_trusted_shows_a_driver_weak_by_little(
+    problem, network, tmp_path, levels, named
+):
+    """A tweeter 1.5 dB down: with every way alone, read from files, as loud as its driver was."""
+    f = problem.frequency_hz
+    texts = []
+    for seed, way in enumerate(("woofer", "midrange", "tweeter")):
+        gain_db = -1.5 if way == "tweeter" else 0.0
+        level = play_alone(problem, network, way, seed=seed, gain_db=gain_db)
+        write_response(tmp_path / f"{way}.txt", f, level)
+        texts.append(f"{way}={tmp_path / way}.txt")
+    write_impedance(tmp_path / "z.txt", f, simulate(problem, network)[1])
+    read = load_measured(problem, [*texts, f"impedance={tmp_path / 'z.txt'}"])
+    assert [o.way for o in read.observations] == [0, 1, 2, -1, -1]
+    assert all(np.ptp(o.value) < 25.0 for o in read.observations[:3])
+    verdict = verify_speaker(problem, network, read.observations, levels=levels)
+    assert verdict.tolerance is None  # nothing was measured of the whole
+    assert (verdict.cause == "named") == named
+    if named:
+        assert verdict.diagnosis.leading.says.startswith("tweeter plays 1.")
+        assert " dB weaker than measured by itself" in say_verdict(verdict)
+
+
+def test_the_impedance_of_a_way_alone_is_read(problem, network, tmp_path):
+    """It is named by its way, beside that of the whole."""
+    write_impedance(tmp_path / "z.txt", problem.frequency_hz, simulate(problem, network)[1])
+    read = load_measured(problem, [f"tweeter impedance={tmp_path / 'z.txt'}"])
+    assert [(o.kind, o.way) for o in read.observations] == [("modulus", 2), ("angle", 2)]
+
+
 @pytest.mark.parametrize(
     ("texts", "said"),
     [

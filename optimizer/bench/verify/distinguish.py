@@ -283,7 +283,12 @@ def _reading(part: Part) -> str:
         return "a short"
     if part.kind != "capacitor" and part.value <= 1e-5 and part.loss_ohm < 1e-3:
         return "a short"
-    return f"{part.kind} of {format_quantity(part.value, UNIT_OF_KIND[part.kind])}"
+    value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 3)
+    if part.kind == "inductor" and part.loss_ohm > 0.0:
+        return f"{_ohm(part.loss_ohm)} (a coil of {value})"
+    if part.kind == "resistor":
+        return value
+    return f"a {'coil' if part.kind == 'inductor' else part.kind} of {value}"
 
 
 def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fault) -> BenchTest:

@@ -234,9 +234,13 @@ def _choose_tests(
     cases = _list_cases(diagnosis)
     if not cases:
         return ()
-    # Even what is sure deserves a test before the iron is heated.
+    # Even what is sure deserves a test before the iron is heated; of two, each for itself.
     others = cases[1:] if HEALTHY in cases else [HEALTHY, *cases[1:]]
-    tests = [tell_apart(problem, network, cases[0], other) for other in others[:_MOST_TESTS]]
+    both = diagnosis.leading.faults
+    if len(both) > 1:
+        tests = [tell_apart(problem, network, one, HEALTHY) for one in both]
+    else:
+        tests = [tell_apart(problem, network, cases[0], other) for other in others[:_MOST_TESTS]]
     if all(o.kind == "level" for o in observations):
         found = (tell_by_impedance(problem, network, cases[0], other) for other in others)
         tests += [test for test in found if test is not None][:1]
