@@ -34,6 +34,7 @@ CLEAR = 1.3
 _OPEN_ABOVE_OHM = 1e5
 _BAND_HZ = (50.0, 15000.0)
 _HEARD_DB = 0.5
+_LEAST_OHM = 0.1  # that a simple meter shows
 _SEEN = 1.05
 """Two impedances of a whole speaker must differ by this factor to be told apart by a sweep."""
 
@@ -263,17 +264,31 @@ def _branch_impedance(
 
 
 def _single_part(network: Network, one: Fault, two: Fault) -> BenchTest | None:
+    """Find the part that differs most between two cases."""
     parts = list_parts(network)
-    for key in (*one.parts, *two.parts):
+    best: tuple[float, str, Part, Part] | None = None
+    for key in dict.fromkeys((*one.parts, *two.parts)):
         label, designed = parts[key]
         a, b = one.parts.get(key, designed), two.parts.get(key, designed)
-        if (a.kind, a.value, a.loss_ohm) != (b.kind, b.value, b.loss_ohm):
-            return BenchTest(
-                says=f"Free one end of {label} from its neighbours and measure across its place, "
-                f"joints included: {_reading(a)} if {_case(one)}, {_reading(b)} if {_case(two)}.",
-                method="part",
-            )
-    return None
+        apart = _difference(a, b)
+        if apart > 0.0 and (best is None or apart > best[0]):
+            best = (apart, label, a, b)
+    if best is None:
+        return None
+    _, label, a, b = best
+    return BenchTest(
+        says=f"Free one end of {label} from its neighbours and measure across its place, joints "
+        f"included: {_reading(a)} if {_case(one)}, {_reading(b)} if {_case(two)}.",
+        method="part",
+    )
+
+
+def _difference(a: Part, b: Part) -> float:
+    """How far two parts are from each other: the larger ratio of their values and their losses."""
+    if a.kind != b.kind:
+        return np.inf
+    ratios = ((a.value, b.value), (a.loss_ohm + _LEAST_OHM, b.loss_ohm + _LEAST_OHM))
+    return float(max(abs(np.log(x / y)) for x, y in ratios))
 
 
 def _reading(part: Part) -> str:

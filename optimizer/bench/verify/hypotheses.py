@@ -293,10 +293,7 @@ def _say_part(bank: FaultBank, cause: Cause, shift: Real) -> Fault:
 def _say_saturated(bank: FaultBank, cause: Cause, sag: float) -> Fault:
     _, part = bank.listed[bank.keys[bank.unknowns[cause.wide[0].unknown].index]]
     value = format_quantity(part.value * float(np.exp(sag)), "H", 2)
-    says = (
-        f"{cause.where} has only about {value} at the level of the response (its core saturates: "
-        "measure softer, or take a larger core or none)"
-    )
+    says = f"{cause.where} has only about {value} at the level of the response (a saturated core)"
     return Fault(what=cause.what, where=cause.where, says=says)
 
 

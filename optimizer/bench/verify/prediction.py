@@ -56,7 +56,6 @@ SESSION_SPREAD_DB = 20.0
 
 _LISTED_ALONE = 1e-6  # spread of what no sound speaker has: it floats only where it is the matter
 _NOTICED = 1e-4
-_TURNS = 3  # until currents of coupled coils agree; each leaves the square of the coupling
 
 UnknownKind = (
     Literal["value", "loss", "sag", "coupling", "gain", "time", "height", "session", "source"]
@@ -567,26 +566,49 @@ class FaultBank:
     def _couple(
         self, shift: Real, plain: list[Complex], drivers: Sequence[tuple[Complex, Complex]]
     ) -> list[Complex]:
-        """Add to the impedances of coils what the currents of others induce in them."""
-        k = [self.of["coupling", n] for n in range(len(self.pairs))]
-        rows = np.flatnonzero((np.abs(shift[:, k]) > _NOTICED).any(axis=1))
-        if not len(rows):
-            return plain
-        some, own = self.chosen(rows), [(y[rows], factor[rows]) for y, factor in drivers]
-        start = [z[rows] for z in plain]
-        turned = list(start)
-        for _ in range(_TURNS):
-            current = some._currents(turned, own)
-            turned = list(start)
-            for n, pair in enumerate(self.pairs):
-                mutual = shift[rows, k[n], None] * some._mutual(n, shift[rows])
-                for i, j in (pair, pair[::-1]):
-                    turned[i] = turned[i] + mutual * current[j] / _safe(current[i])
+        """Add to the impedances of coils what the currents of others induce in them.
+
+        Exact for one pair of coils that is coupled; several are taken one after the other.
+        """
         out = list(plain)
-        for i in {i for pair in self.pairs for i in pair}:
-            out[i] = plain[i].copy()
-            out[i][rows] = turned[i]
+        for n, (i, j) in enumerate(self.pairs):
+            k = self._shift("coupling", n, shift)
+            rows = np.flatnonzero(np.abs(k) > _NOTICED)
+            if not len(rows):
+                continue
+            some, own = self.chosen(rows), [(y[rows], factor[rows]) for y, factor in drivers]
+            mutual = k[rows, None] * some._mutual(n, shift[rows])
+            first, second = some._coupled_currents(n, mutual, [z[rows] for z in out], own)
+            for a, ratio in ((i, second / _safe(first)), (j, first / _safe(second))):
+                out[a] = out[a].copy()
+                out[a][rows] += mutual * ratio
         return out
+
+    def _coupled_currents(
+        self,
+        n: int,
+        mutual: Complex,
+        impedance: list[Complex],
+        drivers: Sequence[tuple[Complex, Complex]],
+    ) -> tuple[Complex, Complex]:
+        """Currents of two coils that are coupled.
+
+        A voltage in line with one changes both; by how much is seen by doubling its impedance.
+        """
+        before = self._currents(impedance, drivers)
+        own: list[Complex] = []
+        across: Complex = np.zeros_like(mutual)
+        for a, b in (self.pairs[n], self.pairs[n][::-1]):
+            doubled = list(impedance)
+            doubled[a] = 2.0 * impedance[a]
+            after = self._currents(doubled, drivers)
+            voltage = _safe(impedance[a] * after[a])
+            own.append((before[a] - after[a]) / voltage)
+            across = (before[b] - after[b]) / voltage
+        x, y = (before[g] for g in self.pairs[n])
+        onto = 1.0 + across * mutual
+        whole = onto**2 - own[0] * own[1] * mutual**2
+        return (onto * x - own[0] * mutual * y) / whole, (onto * y - own[1] * mutual * x) / whole
 
     def _mutual(self, n: int, shift: Real) -> Complex:
         """Impedance of the mutual inductance of a pair of coils for a coupling of one."""

@@ -250,15 +250,17 @@ def _choose_tests(
 
 
 def _list_cases(diagnosis: Diagnosis) -> list[Fault]:
-    """Faults between which a test decides, the likeliest first; none where a sound one leads."""
+    """Faults between which a test decides, the likeliest first; none where all is likely well."""
     cases: list[Fault] = []
     for one in diagnosis.possibilities:
         if one.probability >= _WORTH_NAMING and one.kind != "unlisted":
             cases += one.faults or (HEALTHY,)
             cases += one.same_as
-    if not cases or cases[0] is HEALTHY:
+    if diagnosis.probability_of("healthy") >= _LIKELY:
         return []
-    return list({fault.says: fault for fault in cases}.values())
+    # That all is well is never what a test sets out from.
+    cases.sort(key=lambda fault: fault is HEALTHY)
+    return list({fault.says: fault for fault in cases}.values()) if cases[:1] != [HEALTHY] else []
 
 
 def _check_tolerance(

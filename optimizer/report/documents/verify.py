@@ -19,7 +19,8 @@ from optimizer.report.render.json import SCHEMA
 from optimizer.report.words import say_frequency
 from optimizer.text.units import format_quantity
 
-_TOLD = 0.8
+_TOLD, _SURE = 0.8, 0.9
+_MOST_ALIKE = 3
 _PARTNER = "the other speaker"
 
 
@@ -143,7 +144,12 @@ def _say_cause(verdict: VerifyResult) -> str:
         return _say_named(listed[0], _percent(find_share(verdict)))
     if verdict.cause == "several":
         odds = f"the likeliest is that {listed[0].says} ({_percent(find_share(verdict))})"
-        return f"something is the matter, and this measurement cannot tell which of several; {odds}"
+        faulty = 1.0 - diagnosis.probability_of("healthy")
+        surely = "" if faulty > _SURE else "probably "
+        return (
+            f"something is {surely}the matter ({_percent(faulty)}), and this measurement cannot tell "
+            f"which of several; {odds}"
+        )
     if verdict.cause == "unlisted":
         odd = next(e for e in diagnosis.possibilities if e.kind == "unlisted")
         like = f", most like: {odd.says}" if odd.faults else ""
@@ -184,8 +190,10 @@ def tabulate_possibilities(diagnosis: Diagnosis) -> Table:
         if one.kind == "partly":
             says += ", and something else besides"
         if one.same_as and one.kind != "healthy":
-            alike = "; ".join(dict.fromkeys(fault.says for fault in one.same_as))
-            says += f" (cannot be told apart: {alike})"
+            alike = list(dict.fromkeys(fault.says for fault in one.same_as))
+            more = len(alike) - _MOST_ALIKE
+            rest = f"; or one of {more} more" if more > 0 else ""
+            says += f" (cannot be told apart: {'; '.join(alike[:_MOST_ALIKE])}{rest})"
         left = f"{one.residual_db:.2f}" if np.isfinite(one.residual_db) else "-"
         rows.append((_percent(one.probability), says, left))
     return Table(
