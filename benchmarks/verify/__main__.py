@@ -1,4 +1,4 @@
-"""``python -m benchmarks.verify [--trials 600] [--first 5000] [--file FILE]``: plant, ask, judge.
+"""``python -m benchmarks.verify [--trials 600] [--first 6000] [--file FILE]``: plant, ask, judge.
 
 A third of the trials are healthy; of the others a tenth are pairs and over 40 % are of kinds that the
 tool does not list. Some of those are measured by a response alone, all others with an
@@ -45,7 +45,7 @@ def main() -> None:
     """Run and summarise."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=600)
-    parser.add_argument("--first", type=int, default=5000)
+    parser.add_argument("--first", type=int, default=6000)
     parser.add_argument("--workers", type=int, default=1)
     today = datetime.now(UTC).date().isoformat()
     default = Path(__file__).parents[1] / "results" / f"verify-{today}.csv"

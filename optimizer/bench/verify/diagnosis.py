@@ -65,6 +65,7 @@ _STRETCHED = 3.0  # spreads before measuring
 _STEEPEST = 2.0  # spreads of slope that are ever the measurement's
 _THIN_ABOVE = 12.0  # points per octave
 _KEPT, _FINALISTS, _NEAREST, _LEADS = 48, 10, 4, 3
+_PAIR_MARGIN = 5.0  # of the logarithm of probability
 _PAIRS_FITTED, _PAIRS_KEPT, _PAIR_FINALISTS = 150, 40, 8
 _SURE_OF_BOTH = 0.4
 """A pair is told as two when it has this share of all pairs with the surer of the two."""
@@ -277,18 +278,21 @@ class _View:
         return fit
 
     def screen_pairs(
-        self, leads: Sequence[_Entry], causes: Sequence[Cause], noise: Noise
+        self, leads: Sequence[_Entry], causes: Sequence[Cause], noise: Noise, margin: float
     ) -> tuple[list[Hypothesis], Fit]:
-        """Fit every second cause beside each of some roughly, if a glance makes it worth the time."""
+        """Fit every second cause beside each of some roughly, if a glance makes it worth the time.
+
+        That is when it comes near the best of the leads alone, within a margin.
+        """
         pairs: list[Hypothesis] = []
         of: list[int] = []
         for i, lead in enumerate(leads):
             some = [(*lead.hypothesis, c) for c in causes if may_be_both(lead.hypothesis[0], c)]
             pairs += some
             of += [i] * len(some)
+        hypotheses, shift = _reached(leads)
         if not pairs:
             return [], leads[0].fit.chosen([])
-        hypotheses, shift = _reached(leads)
         _, slope = self.bank.with_faults([fault_of(h) for h in hypotheses]).predict(shift)
         whitening = self.whitening(noise)
         member, start = start_all(self.bank, pairs)
@@ -303,7 +307,14 @@ class _View:
             (whitening(slope), lead_of),
         )
         prior = np.log([prior_of(pairs[p]) for p in member])
-        rows = np.sort(np.argsort(-(looked + prior), kind="stable")[:_PAIRS_FITTED])
+        order = np.argsort(-(looked + prior), kind="stable")[:_PAIRS_FITTED]
+        if np.isfinite(margin):
+            alone = self.fit(hypotheses, shift, noise, rounds=2).evidence
+            floor = float(np.max(alone + np.log([e.prior for e in leads]))) - margin
+            order = order[(looked + prior)[order] > floor]
+        if not len(order):
+            return [], leads[0].fit.chosen([])
+        rows = np.sort(order)
         kept, fit = self._best_of_each(pairs, member[rows], start[rows], noise)
         return [pairs[p] for p in kept], fit
 
@@ -405,17 +416,20 @@ def _infer(whole: _View, rough: _View, causes: Sequence[Cause]) -> tuple[list[_E
         kept = _refit(rough, kept, noise, rounds=4)
     finalists, others = _part(kept, _FINALISTS, _NEAREST)
     finals, unlisted = _settle(whole, finalists, noise)
-    others = _anchor(others, finalists, finals)
+    finals = _follow(whole, finals, causes, noise)
+    others = _anchor(others, finalists, finals[: len(finalists)])
     best = max((*finals, *unlisted), key=lambda e: e.score)
-    if _is_unexplained(whole, best):
-        pairs = _pair(rough, _lead(finals), causes, noise)
-        sound = next(e for e in kept if not e.hypothesis)
-        pairs = _refit(rough, _keep([sound, *pairs], _PAIRS_KEPT), noise, rounds=4)
-        paired, more = _part(pairs, _PAIR_FINALISTS, 2)
-        fitted, odd = _settle(whole, paired, noise)
-        others += _anchor(more, paired, fitted)
-        finals += [e for e in fitted if e.hypothesis]
-        unlisted += [e for e in odd if e.hypothesis]
+    unexplained = _is_unexplained(whole, best)
+    if unexplained or best.hypothesis:
+        margin = np.inf if unexplained else _PAIR_MARGIN
+        pairs = _pair(rough, _lead(finals), causes, noise, margin)
+        if pairs:
+            pairs = _refit(rough, _keep([finals[0], *pairs], _PAIRS_KEPT), noise, rounds=4)
+            paired, more = _part(pairs, _PAIR_FINALISTS, 2)
+            fitted, odd = _settle(whole, paired, noise)
+            others += _anchor(more, paired, fitted)
+            finals += [e for e in fitted if e.hypothesis]
+            unlisted += [e for e in odd if e.hypothesis]
     finals, ripple_db = _with_ripples(whole, finals, noise)
     known = float(np.log(dict(RIPPLES_DB)[noise.ripple_db]))
     rest = [replace(e, evidence=e.evidence + known) for e in (*unlisted, *others)]
@@ -469,7 +483,7 @@ def _anchor(
 
     Where a measurement is far from a sound speaker's, what thinning loses would count otherwise.
     """
-    best = max(range(len(settled)), key=lambda i: settled[i].score)
+    best = max(range(len(rough)), key=lambda i: settled[i].score)
     gap = settled[best].evidence - rough[best].evidence
     return [replace(e, evidence=e.evidence + gap) for e in rest]
 
@@ -535,6 +549,40 @@ def _settle(
     return finals, unlisted
 
 
+def _follow(
+    whole: _View, finals: Sequence[_Entry], causes: Sequence[Cause], noise: Noise
+) -> list[_Entry]:
+    """Go after what the best entry stretches: let it loose from where that fit has come to.
+
+    A cause of unknown amount whose own fits were caught on the way is found like this.
+    """
+    best = max(finals, key=lambda e: e.score)
+    if len(best.hypothesis) > 1:
+        return list(finals)
+    priors = Priors.of(whole.bank, [best.hypothesis])
+    away = np.abs((best.fit.shift - priors.mean) / priors.spread)[0]
+    stretched = set(np.flatnonzero(away > _STRETCHED).tolist())
+    known = {tuple(map(id, e.hypothesis)): i for i, e in enumerate(finals)}
+    wanted: list[Hypothesis] = [
+        (*best.hypothesis, cause)
+        for cause in causes
+        if stretched & {w.unknown for w in cause.wide}
+        and all(may_be_both(one, cause) for one in best.hypothesis)
+    ]
+    if not wanted:
+        return list(finals)
+    start = np.repeat(best.fit.shift, len(wanted), axis=0)
+    zero = float(finals[0].fit.evidence[0]) - finals[0].evidence
+    out = list(finals)
+    for entry in _gather(wanted, whole.fit(wanted, start, noise, rounds=6), zero):
+        i = known.get(tuple(map(id, entry.hypothesis)))
+        if i is None:
+            out.append(entry)
+        elif entry.evidence > out[i].evidence:
+            out[i] = entry
+    return out
+
+
 def _lead(finals: Sequence[_Entry]) -> list[_Entry]:
     """Find the leading entry about each of a few things."""
     order = sorted((e for e in finals if e.hypothesis), key=lambda e: -e.score)
@@ -551,13 +599,17 @@ def _is_unexplained(whole: _View, best: _Entry) -> bool:
 
 
 def _pair(
-    rough: _View, leads: Sequence[_Entry], causes: Sequence[Cause], noise: Noise
+    rough: _View,
+    leads: Sequence[_Entry],
+    causes: Sequence[Cause],
+    noise: Noise,
+    margin: float,
 ) -> list[_Entry]:
-    """Second causes beside each of the leading ones."""
+    """Second causes beside each of the leading ones, see `screen_pairs`."""
     if not leads:
         return []
     zero = float(rough.screen([()], noise).evidence[0])
-    pairs, fits = rough.screen_pairs(leads, causes, noise)
+    pairs, fits = rough.screen_pairs(leads, causes, noise, margin)
     return _gather(pairs, fits, zero)
 
 
