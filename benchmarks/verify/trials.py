@@ -44,7 +44,7 @@ from optimizer.testing.problems import small_problem
 
 GROUPS = ("healthy", "listed", "pair", "unlisted", "alone", "trusted", "ways")
 """Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured; a
-driver's level, with a level that is trusted within 0.2 dB, or with that and each way measured alone."""
+driver's level, with a level that is trusted within 0.15 dB, or with that and each way measured alone."""
 
 _KINDS = {
     "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
@@ -52,7 +52,7 @@ _KINDS = {
     "trusted": ((plant.weak,),), "ways": ((plant.weak,),),
 }  # fmt: skip
 
-STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.2
+STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.15
 _SLOTS = {
     ("series", "C"): series_capacitor, ("series", "L"): series_inductor,
     ("series", "R"): series_resistor, ("shunt", "C"): shunt_capacitor,
@@ -109,7 +109,7 @@ def draw_trial(seed: int, group: str) -> Trial:
     )
     pressure, z = curves[-1]
     known = group in ("trusted", "ways")
-    offset = rng.normal(0, 0.12) if known else rng.uniform(-4, 4)
+    offset = rng.normal(0, 0.1) if known else rng.uniform(-4, 4)
     observed = _observe(pressure, z, rig, rng, offset)
     if group == "ways":
         for w, way in enumerate(faulty.hangs):

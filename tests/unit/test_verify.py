@@ -524,7 +524,7 @@ def play_alone(problem, network, way, *, seed, gain_db=0.0):
     return 20 * np.log10(np.abs(heard * pressure)) + gain_db + white
 
 
-@pytest.mark.parametrize(("levels", "named"), [("free", False), (0.2, True)])
+@pytest.mark.parametrize(("levels", "named"), [("free", False), (0.1, True)])
 def test_a_level_that_is_trusted_shows_a_driver_weak_by_little(
     problem, network, tmp_path, levels, named
 ):

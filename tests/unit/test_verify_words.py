@@ -48,7 +48,7 @@ def judge(*possibilities, worst_db=0.5, pull=1.0):
 @pytest.mark.parametrize(
     ("same", "said"),
     [
-        ((), "FAIL: tweeter.C1 not connected (over 99%);"),
+        ((), "FAIL: tweeter.C1 not connected (over 99%), although"),
         ((TWO,), "tweeter.C1 not connected, or tweeter.R1 not connected, which this measurement"),
         ((TWO, THREE), "tweeter.C1 not connected, or one of 2 others, which this measurement"),
     ],

@@ -369,6 +369,7 @@ def diagnose(
         tolerance_sigmas=np.sqrt(2.0) if pair else 2.0,
         spread_factor=np.sqrt(2.0) if pair else 1.0,
         same_level=levels == "same",
+        known_level=not isinstance(levels, str),
     )
     predicted, _ = bank.predict(np.zeros((1, bank.count)), slopes=False)
     f = problem.frequency_hz
@@ -426,7 +427,7 @@ def _infer(whole: _View, rough: _View, causes: Sequence[Cause]) -> tuple[list[_E
         if pairs:
             pairs = _refit(rough, _keep([finals[0], *pairs], _PAIRS_KEPT), noise, rounds=4)
             paired, more = _part(pairs, _PAIR_FINALISTS, 2)
-            fitted, odd = _settle(whole, paired, noise)
+            fitted, odd = _settle(whole, paired, noise, beside=unexplained)
             others += _anchor(more, paired, fitted)
             finals += [e for e in fitted if e.hypothesis]
             unlisted += [e for e in odd if e.hypothesis]
@@ -507,24 +508,29 @@ def _find_ripple(rough: _View, kept: Sequence[_Entry]) -> Noise:
 
 
 def _settle(
-    whole: _View, entries: Sequence[_Entry], noise: Noise
+    whole: _View, entries: Sequence[_Entry], noise: Noise, *, beside: bool = True
 ) -> tuple[list[_Entry], list[_Entry]]:
-    """Fit entries on the whole grid, alone and with a discrepancy, each from the other's best."""
+    """Fit entries on the whole grid, alone and with a discrepancy, each from the other's best.
+
+    Where nothing is left to explain, none is fitted `beside` them.
+    """
     hypotheses, start = _reached(entries)
     alone = whole.fit(hypotheses, start, noise, rounds=6)
+    if not beside:
+        return _gather(hypotheses, alone), []
     leads = [0, *(int(p) for p in np.argsort(-alone.promise) if p != 0)][: _LEADS + 1]
     led = [hypotheses[p] for p in leads]
-    beside = [
+    odd_noises = [
         replace(noise, odd_db=a, odd_ohm_db=b, ripple_db=max(c, noise.ripple_db))
         for a, b, c in DISCREPANCIES_DB
     ]
     fits = whole.fit(
-        led * len(beside),
-        np.tile(alone.shift[leads], (len(beside), 1)),
-        [one for one in beside for _ in led],
+        led * len(odd_noises),
+        np.tile(alone.shift[leads], (len(odd_noises), 1)),
+        [one for one in odd_noises for _ in led],
         rounds=4,
     )
-    odd = [(p, fits.chosen([i])) for i, p in enumerate(leads * len(beside))]
+    odd = [(p, fits.chosen([i])) for i, p in enumerate(leads * len(odd_noises))]
     # From the discrepancy back to the noise: a fit that was caught in a bad place comes free.
     freed = np.concatenate([one.shift for _, one in odd[: len(leads)]])
     again = whole.fit(led, freed, noise, rounds=5)
@@ -585,7 +591,7 @@ def _follow(
 
 def _lead(finals: Sequence[_Entry]) -> list[_Entry]:
     """Find the leading entry about each of a few things."""
-    order = sorted((e for e in finals if e.hypothesis), key=lambda e: -e.score)
+    order = sorted((e for e in finals if len(e.hypothesis) == 1), key=lambda e: -e.score)
     first = {_family(e): e for e in reversed(order)}
     return sorted(first.values(), key=lambda e: -e.score)[:_LEADS]
 

@@ -33,7 +33,7 @@ DISCREPANCIES_DB: tuple[tuple[float, float, float], ...] = (
 """Amounts of what nobody listed: in a response and in an impedance, smooth over a third of an octave,
 and in a response as ripple that no sound measurement has."""
 
-FREE_DB, SAME_RIG_DB = 20.0, 0.5
+FREE_DB, SAME_RIG_DB = 20.0, 0.3
 """How far the level of a response may be off: where nothing is known of it, and where both speakers
 of a pair stood in the same place and nothing was turned in between (common practice, no source)."""
 

@@ -47,6 +47,10 @@ _DRIVER_SPREADS: dict[DriverQuantity, float] = {
 deviations of logarithms (common practice, no source)."""
 
 _GAIN_SPREAD_DB = 0.3
+_SAME_DRIVER: dict[str, float] = {"bl": 0.02, "gain": 0.2}
+"""The same where levels are known, because drivers and speaker were measured alike (common practice,
+no source)."""
+
 _TIME_SPREAD_S = 4e-6
 _HEIGHT_SPREAD_M = 0.01
 _LEAST_SPREAD = 0.005
@@ -312,6 +316,8 @@ class FaultBank:
     same_level : bool
         Whether responses were measured one after the other with nothing turned in between: then
         their common level floats.
+    known_level : bool
+        Whether their levels are those of the drivers' own measurements: then these spread less.
     """
 
     def __init__(
@@ -324,8 +330,9 @@ class FaultBank:
         tolerance_sigmas: float = 2.0,
         spread_factor: float = 1.0,
         same_level: bool = False,
+        known_level: bool = False,
     ) -> None:
-        self.same_level = same_level
+        self.same_level, self.known_level = same_level, known_level
         self.problem, self.network = problem, network
         self.tolerance_sigmas, self.spread_factor = tolerance_sigmas, spread_factor
         self.listed = list_parts(network)
@@ -454,11 +461,14 @@ class FaultBank:
     def _list_drivers(self) -> Iterator[Unknown]:
         wider = self.spread_factor
         for w, way in enumerate(self.network.ways):
-            for what, spread in _DRIVER_SPREADS.items():
+            own = _SAME_DRIVER if self.known_level else {}
+            for what, usual in _DRIVER_SPREADS.items():
+                spread = own.get(what, usual)
                 if self._models[way.driver].moves or what in ("re", "le"):
                     yield Unknown(what=what, index=w, where=way.name, spread=spread * wider)
             if self.rows:
-                yield Unknown(what="gain", index=w, where=way.name, spread=_GAIN_SPREAD_DB * wider)
+                spread = own.get("gain", _GAIN_SPREAD_DB) * wider
+                yield Unknown(what="gain", index=w, where=way.name, spread=spread)
                 yield Unknown(what="time", index=w, where=way.name, spread=_TIME_SPREAD_S * wider)
         if self.rows and len(set(self.rises_m)) > 1:
             yield Unknown(what="height", index=-1, where="", spread=_HEIGHT_SPREAD_M * wider)
