@@ -18,7 +18,7 @@ TRIALS = {"healthy": 12, "listed": 10, "pair": 2, "unlisted": 16}
 
 @pytest.fixture(scope="module")
 def rows(ngspice: str, measured_data: object) -> list[Row]:
-    """Forty trials, the first of each group that is recorded."""
+    """Forty trials, numbers from 0 of each group: none of those that are recorded."""
     out = []
     for group, count in TRIALS.items():
         for seed in range(count):
