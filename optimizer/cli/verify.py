@@ -142,6 +142,14 @@ def _read_band(text: str | None) -> tuple[float, float]:
     if text is None:
         return 20.0, 20000.0
     try:
-        return parse_range(text, "Hz")
+        low, high = parse_range(text, "Hz")
     except InputError as error:
         raise error.located(key="--band") from None
+    if not low > 0.0:
+        raise InputError(
+            "a band of frequencies begins above 0 Hz",
+            key="--band",
+            value=repr(text),
+            remedy='write for instance "300..16k"',
+        )
+    return low, high

@@ -423,3 +423,23 @@ def test_list_of_words(capsys):
     assert len(out.splitlines()) == len(WORDS) + 1
     assert "tone.yaml: copy it" in out.splitlines()[-1].replace("\n", " ")
     assert "warmer: +1 dB from 120 Hz to 500 Hz on axis" in out
+
+
+@pytest.mark.parametrize(
+    ("band", "amount", "said"),
+    [("-1 Hz..2k", "-1 dB", "above 0 Hz"), ("0 Hz..2k", "1 dB", "above 0 Hz"),
+     ("1k..2k", "0 dB", "changes something"), ("1k..2k", "200 dB", "at most")],
+)  # fmt: skip
+def test_words_that_mean_nothing_are_refused(tmp_path, band, amount, said):
+    """A word of one's own has a band of frequencies and an amount that can be heard, with its line."""
+    file = tmp_path / "words.yaml"
+    file.write_text(f"darker: {{meaning: x, on_axis: {{{band}: {amount}}}}}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=said) as caught:
+        read_words(file)
+    assert caught.value.line == 1
+
+
+def test_a_band_of_verify_begins_above_nothing(capsys):
+    """The band that counts is one of frequencies; said before any file is read."""
+    assert main(["verify", "d.yaml", "n.yaml", "m.txt", "--band=-5 Hz..10k"]) == 2
+    assert "--band: a band of frequencies begins above 0 Hz" in capsys.readouterr().err

@@ -130,12 +130,14 @@ def _read_word(word: str, entry: Entry) -> ToneWord:
     bands = []
     for text, amount in fields[curves[0]].fields().items():
         try:
-            low, high = parse_range(text, "Hz")
+            low, high = _read_range(text)
         except InputError as error:
             raise amount.where.locate(error) from None
         change = amount.quantity("dB")
-        if change == 0.0:
-            raise amount.error("a word changes something", value="0 dB")
+        if not 0.0 < abs(change) <= LARGEST_DB:
+            raise amount.error(
+                f"a word changes something, by {LARGEST_DB:g} dB at most", value=amount.text()
+            )
         bands.append(Band(low_hz=low, high_hz=high, change_db=change))
     if not bands:
         raise fields[curves[0]].error(
