@@ -1,8 +1,9 @@
-"""Directions that were not measured, estimated from geometry.
+"""Every direction estimated from geometry, where the axis alone was measured.
 
-What is estimated is what geometry decides: how a diaphragm beams, how far each driver is from the
-listener, how a cabinet shades what lies behind it. Cone break-up, edges and shelves of a real
-cabinet are not in it, so everything that comes from here is labelled "estimated".
+Where there are others, `optimizer.acoustics.completion` completes them. What is estimated is what
+geometry decides: how a diaphragm beams, how far each driver is from the listener, how a cabinet
+shades what lies behind it. Cone break-up, edges and shelves of a real cabinet are not in it, so
+everything that comes from here is labelled "estimated".
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from optimizer.acoustics.completion import STANDARD_DIRECTIONS
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import ON_AXIS, Direction
@@ -32,14 +34,6 @@ source."""
 REAR_FLOOR = 0.1
 """Smallest high-frequency share of pressure behind a cabinet (-20 dB); common practice, no
 source."""
-
-STANDARD_DIRECTIONS: tuple[Direction, ...] = (
-    ON_AXIS,
-    *(Direction(horizontal_deg=float(s * a)) for a in range(10, 180, 10) for s in (1, -1)),
-    Direction(horizontal_deg=180.0),
-    *(Direction(vertical_deg=float(s * a)) for a in range(10, 180, 10) for s in (1, -1)),
-)
-"""The 70 directions of ANSI/CTA-2034-A: two orbits in steps of 10 degrees."""
 
 
 def cabinet_shade(frequency_hz: Real, baffle_m: float, angle_rad: float) -> Complex:
@@ -113,48 +107,10 @@ def estimate_pressure(driver: Driver, direction: Direction, baffle_m: float) -> 
     )
 
 
-def missing_directions(measured: Sequence[Direction], mirror: bool = False) -> list[Direction]:
-    """List the standard directions that lie outside what was measured.
-
-    Parameters
-    ----------
-    measured : sequence of Direction
-        Directions at hand.
-    mirror : bool
-        Whether the cabinet radiates alike to both sides.
-
-    Returns
-    -------
-    list of Direction
-        Those beyond the largest measured angle of their quarter orbit; directions between
-        measured ones are left to interpolation. Straight behind counts as not measured unless it
-        was.
-    """
-    reach: dict[tuple[str, float], float] = {}
-    for d in measured:
-        for key, angle in (("h", d.horizontal_deg), ("v", d.vertical_deg)):
-            if angle and abs(angle) < 180.0:
-                side = (key, float(np.sign(angle)))
-                reach[side] = max(reach.get(side, 0.0), abs(angle))
-    if mirror or ("h", -1.0) not in reach or ("h", 1.0) not in reach:
-        widest = max(reach.get(("h", 1.0), 0.0), reach.get(("h", -1.0), 0.0))
-        if widest:
-            reach["h", 1.0] = reach["h", -1.0] = widest
-    behind = any(180.0 in (abs(d.horizontal_deg), abs(d.vertical_deg)) for d in measured)
-    out = []
-    for d in STANDARD_DIRECTIONS:
-        key, angle = ("v", d.vertical_deg) if d.vertical_deg else ("h", d.horizontal_deg)
-        if d == ON_AXIS or (abs(angle) == 180.0 and behind):
-            continue
-        if abs(angle) > reach.get((key, float(np.sign(angle))), 0.0):
-            out.append(d)
-    return out
-
-
 def estimate_directions(
-    drivers: Sequence[Driver], *, baffle_m: float | None = None, mirror: bool = False
+    drivers: Sequence[Driver], *, baffle_m: float | None = None
 ) -> tuple[tuple[Driver, ...], tuple[str, ...]]:
-    """Add the standard directions that were not measured, estimated from geometry.
+    """Add the standard directions, estimated from geometry, to drivers measured on the axis alone.
 
     Parameters
     ----------
@@ -162,24 +118,25 @@ def estimate_directions(
         With the same directions, the axis first, each with its diaphragm and place.
     baffle_m : float, optional
         Width of the baffle; `BAFFLE_TO_DIAPHRAGM` times the largest diaphragm when not given.
-    mirror : bool
-        Whether the cabinet radiates alike to both sides.
 
     Returns
     -------
     drivers : tuple of Driver
         The same with more directions; `Driver.estimated` lists the new ones.
     notes : tuple of str
-        What was assumed, in plain sentences; empty when nothing was missing.
+        What was assumed, in plain sentences; with directions off the axis, that these serve.
 
     Raises
     ------
     InputError
         When a diaphragm is not known.
     """
-    added = missing_directions(drivers[0].directions, mirror)
-    if not added:
-        return tuple(drivers), ()
+    if len(drivers[0].directions) > 1:
+        return tuple(drivers), (
+            "nothing is estimated from geometry: what is missing is completed from the "
+            "directions that were measured off the axis",
+        )
+    added = STANDARD_DIRECTIONS[1:]
     widest = max((d.diaphragm_m or 0.0) for d in drivers)
     width = BAFFLE_TO_DIAPHRAGM * widest if baffle_m is None else baffle_m
     out = []
@@ -195,14 +152,9 @@ def estimate_directions(
                 estimated=(*driver.estimated, *added),
             )
         )
-    said = (
-        "all directions off the axis"
-        if len(drivers[0].directions) == 1
-        else f"{len(added)} of {len(added) + len(drivers[0].directions)} directions"
-    )
     notes = [
-        f"estimated, not measured: {said}, from the diaphragms (rigid pistons), the places on "
-        "the baffle (path differences) and the shade of a cabinet "
+        "estimated, not measured: all directions off the axis, from the diaphragms (rigid "
+        "pistons), the places on the baffle (path differences) and the shade of a cabinet "
         f"{100 * width:.0f} cm wide"
         + (
             ""

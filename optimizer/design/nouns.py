@@ -39,14 +39,14 @@ class MeasuringChoice:
     mirror : {"", "left-right"}
         Whether the cabinet radiates alike to both sides.
     estimate : bool
-        Whether directions that were not measured are estimated from geometry.
+        Whether all directions are estimated from geometry where the axis alone was measured.
     baffle_m : float or None
         Width of the baffle, for that estimate.
     gate_s : float or None
         Gate of impulse responses; found from their first reflection when None.
     columns : tuple of (str, str)
         Files by name, and what the columns of each are, where their headings do not say it.
-    reflections : {"bounces", "pooled"}
+    reflections : {"pooled", "bounces"}
         How early reflections are averaged, see `optimizer.acoustics.averages.Reading`.
     """
 
@@ -58,7 +58,7 @@ class MeasuringChoice:
     baffle_m: float | None = None
     gate_s: float | None = None
     columns: tuple[tuple[str, str], ...] = ()
-    reflections: Literal["bounces", "pooled"] = "bounces"
+    reflections: Literal["bounces", "pooled"] = "pooled"
 
     def columns_of(self, path: Path) -> str:
         """Tell what is said of the columns of a file; empty where nothing is."""

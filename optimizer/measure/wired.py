@@ -126,14 +126,38 @@ def _join(
     """Impedance, shape (F,), and pressure for the same volts, shape (A, F), of all together."""
     loads = np.array([driver.impedance for driver in drivers])
     joined = _join_loads(loads, wired, leads)
+    pressures = np.array([driver.pressure for driver in drivers])
+    return joined, np.einsum("daf,df->af", pressures, _share(loads, joined, wired, leads))
+
+
+def share_voltage(driver: Driver) -> Complex:
+    """Tell how the volts at several drivers wired together are shared among them.
+
+    Parameters
+    ----------
+    driver : Driver
+        With members.
+
+    Returns
+    -------
+    ndarray, shape (M, F), complex
+        Voltage of each member over that of all; negative where it is connected turned.
+    """
+    assert driver.wired is not None  # members are wired somehow
+    loads = np.array([one.impedance for one in driver.members])
+    leads = driver.leads or [_WELL] * len(loads)
+    joined = _join_loads(loads, driver.wired.wired, leads)
+    return _share(loads, joined, driver.wired.wired, leads)
+
+
+def _share(loads: Complex, joined: Complex, wired: Wired, leads: Sequence[Leads]) -> Complex:
     share: Complex = np.zeros_like(loads)
     if wired == "series" and "open" not in leads:
         share = loads / joined
     elif wired == "parallel" and "shorted" not in leads:
         share = np.ones_like(loads)
     sign = np.array([{"well": 1.0, "turned": -1.0}.get(one, 0.0) for one in leads])
-    pressures = np.array([driver.pressure for driver in drivers])
-    return joined, np.einsum("d,daf,df->af", sign, pressures, share)
+    return np.asarray(sign[:, None] * share)
 
 
 def _join_loads(loads: Complex | Real, wired: Wired, leads: Sequence[Leads]) -> Complex:

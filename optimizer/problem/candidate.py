@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from optimizer.acoustics.averages import HalfWidths
 from optimizer.acoustics.preference import PreferenceScore
 from optimizer.arrays import Complex, Real
 from optimizer.goals import GOALS
@@ -54,6 +55,26 @@ class GoalFigure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Completed:
+    """What of the averages over directions was completed, not measured.
+
+    Parameters
+    ----------
+    directions, of : int
+        How many of the standard directions.
+    mostly : tuple of str
+        Curves of which more was completed than measured.
+    band_db : dict of str to tuple of float
+        Half widths by curve, see `optimizer.acoustics.averages.HalfWidths`.
+    """
+
+    directions: int
+    of: int
+    mostly: tuple[str, ...]
+    band_db: dict[str, HalfWidths]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CurveSet:
     """Every curve of one network on the grid of the problem; arrays are read-only.
 
@@ -80,6 +101,8 @@ class CurveSet:
         Band of the on-axis goal.
     way_pressure : ndarray, shape (W, F), complex, or None
         On-axis pressure of each way alone, filtered, polarity included; `way_db` is its level.
+    completed : Completed or None
+        How much of the averages was completed; None when nothing was.
     """
 
     frequency_hz: Real
@@ -93,6 +116,7 @@ class CurveSet:
     target_db: Real | None = None
     target_band_hz: tuple[float, float] | None = None
     way_pressure: Complex | None = None
+    completed: Completed | None = None
 
     __repr__ = brief
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from optimizer.acoustics.averages import INDICES, list_bands
+from optimizer.acoustics.completion import STANDARD_DIRECTIONS, all_directions
 from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.arrays import Complex, Real
@@ -19,7 +23,7 @@ from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import KEPT, Kind, Part
-from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
+from optimizer.problem.candidate import Candidate, Completed, CurveSet, GoalFigure
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.crossovers import find_crossovers
 from optimizer.problem.genome import Genome
@@ -83,7 +87,7 @@ def build_candidate(
                 weight=goal.weight,
                 cost=float(goal_cost(goal, residual)),
                 met=met,
-                detail=goal.describe(wanted),
+                detail=goal.describe(wanted) + _say_known(problem, goal.curve_names),
             )
         )
         if isinstance(goal, Prepared) and goal.name == "on_axis":
@@ -139,7 +143,8 @@ def build_candidate(
 def _preference(problem: Problem, curves: CurveSet) -> PreferenceScore | None:
     """Score what was measured aside, up and down; anything less cannot be compared."""
     named = curves.named_db
-    if problem.estimated or not {"floor", "ceiling", "side", "in_room"} <= set(named):
+    told = "in_room" in named and not problem.averages["in_room"].mostly_completed
+    if problem.estimated or not told:
         return None
     return score_preference(
         curves.frequency_hz,
@@ -210,11 +215,9 @@ def _curve_set(
     named = {n: curves.level_db(n) for n in names}
     directivity: dict[str, Real] = {}
     if "listening_window" in named:
-        directivity["directivity_index"] = named["listening_window"] - named["sound_power"]
-        directivity["early_reflections_index"] = (
-            named["listening_window"] - named["early_reflections"]
-        )
-    pressure = problem.report_field.pressure
+        for index, other in INDICES.items():
+            directivity[index] = named["listening_window"] - named[other]
+    pressure = problem.report_field.pressure[:, : len(problem.directions)]
     drive = np.stack(curves.transfer)
     summed = np.einsum("df,daf->af", drive, pressure)
     axis = int(np.argmax(problem.averages["on_axis"].weights))
@@ -232,4 +235,30 @@ def _curve_set(
         target_db=target,
         target_band_hz=band,
         way_pressure=ways,
+        completed=_tell_completed(problem),
+    )
+
+
+def _say_known(problem: Problem, names: Sequence[str]) -> str:
+    """Say within what the averages are known that a figure rests on, if they were completed."""
+    averages = [problem.averages[name] for name in names if name in problem.averages]
+    halves = [half for average in averages for half in average.band_db or ()]
+    if not any(halves):
+        return ""
+    worst = max(averages, key=lambda average: max(average.band_db or (0.0,)))
+    low, high = min(worst.band_db or ()), max(worst.band_db or ())
+    return f"; {worst.name.replace('_', ' ')} is known within {low:g} to {high:g} dB"
+
+
+def _tell_completed(problem: Problem) -> Completed | None:
+    bands = list_bands(problem.averages)
+    if not bands:
+        return None
+    mostly = [n for n, average in problem.averages.items() if average.mostly_completed]
+    mostly += [index for index, other in INDICES.items() if other in mostly]
+    return Completed(
+        directions=len(all_directions(problem.directions)) - len(problem.directions),
+        of=len(STANDARD_DIRECTIONS),
+        mostly=tuple(mostly),
+        band_db=bands,
     )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.acoustics.averages import Average, Reading, direction_averages, named_averages
+from optimizer.acoustics.completion import complete_driver
 from optimizer.acoustics.curves import Field
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
@@ -53,6 +54,7 @@ _DERIVED = {
     "_of_way": {"drivers", "topology"},
     "averages": {"drivers", "topology", "mirror", "reading"},
     "single_directions": {"drivers", "topology"},
+    "pressure": {"drivers", "topology", "mirror"},
     "bank": {"drivers", "topology"},
     "report_field": {"drivers", "topology", "mirror", "reading"},
     "offers": {"drivers", "topology", "stock", "built"},
@@ -86,7 +88,7 @@ class Problem:
         What is wanted, see `GoalSet.stated`.
     mirror : bool
         Whether the user states left-right symmetry.
-    reading : {"bounces", "pooled"}
+    reading : {"pooled", "bounces"}
         How early reflections are averaged.
     assumed : tuple of str
         Assumptions made before this point.
@@ -134,7 +136,7 @@ class Problem:
         stock: Stock,
         goals: Mapping[str, Wanted],
         mirror: bool = False,
-        reading: Reading = "bounces",
+        reading: Reading = "pooled",
         assumed: Sequence[str] = (),
         crossings: Sequence[CrossoverRange] = (),
         amplifier: Amplifier | None = None,
@@ -276,8 +278,15 @@ class Problem:
     def field_of(self, names: Sequence[str]) -> Field:
         """Return the acoustic side of some named curves."""
         curves = {**self.single_directions, **self.averages}
-        pressure: Complex = np.stack([d.pressure for d in self._of_way])
-        return Field(tuple(names), pressure, np.stack([curves[n].weights for n in names]))
+        return Field(tuple(names), self.pressure, np.stack([curves[n].weights for n in names]))
+
+    @cached_property
+    def pressure(self) -> Complex:
+        """Pressure of each way's driver in all directions, (W, B, F), see `all_directions`.
+
+        Those that were measured come first, as `directions`.
+        """
+        return np.stack([complete_driver(d, self.mirror) for d in self._of_way])
 
     @cached_property
     def evaluator(self) -> Evaluator:
@@ -386,7 +395,7 @@ class Problem:
     def fingerprints(self) -> dict[str, str]:
         """Tell of data, places, stock and goals whether they are those of another problem."""
         return {
-            "data": fingerprint((self._of_way, self.mirror, self.reading)),
+            "data": fingerprint((self._of_way, self.mirror, self.reading, self.pressure)),
             "places": fingerprint((self.topology, self.built)),
             "stock": fingerprint(self.stock),
             "goals": fingerprint(self.goals),
@@ -396,7 +405,9 @@ class Problem:
     def notes(self) -> tuple[str, ...]:
         """Assumptions, those of the averages included."""
         used = [self.averages[n] for n in self.evaluator.field.names if n in self.averages]
-        return self.assumed + tuple(dict.fromkeys(s for one in used for s in one.assumed))
+        said = dict.fromkeys(words for one in used for words in one.assumed)
+        bands = [one.band_words for one in used if one.band_words]
+        return (*self.assumed, *said, *bands)
 
     @property
     def compared(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from optimizer.acoustics.averages import MOSTLY
 from optimizer.acoustics.curves import Curves
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
@@ -446,17 +447,27 @@ def judge_ends(evidence: Evidence) -> Iterator[Verdict]:
 
 
 def judge_estimates(evidence: Evidence) -> Iterator[Verdict]:
-    """Directions that were not measured."""
-    estimated = {d for driver in evidence.problem.drivers for d in driver.estimated}
-    if not estimated:
-        return
-    total = len(evidence.problem.directions)
-    yield Verdict(
-        name="estimated", state="look", figure=float(len(estimated)), limit=(None, 0.0),
-        source="the measurements",
-        says=f"{len(estimated)} of {total} directions are estimated from geometry",
-        remedy="measure them before soldering",
-    )  # fmt: skip
+    """Directions that were not measured, as far as goals rest on them."""
+    problem = evidence.problem
+    estimated = {d for driver in problem.drivers for d in driver.estimated}
+    if estimated:
+        yield Verdict(
+            name="estimated", state="look", figure=float(len(estimated)), limit=(None, 0.0),
+            source="the measurements",
+            says=f"{len(estimated)} of {len(problem.directions)} directions are estimated from geometry",
+            remedy="measure them before soldering",
+        )  # fmt: skip
+    used = [problem.averages[n] for n in problem.evaluator.field.names if n in problem.averages]
+    completed = [average for average in used if average.mostly_completed]
+    if completed:
+        worst = max(completed, key=lambda average: average.completed)
+        names = " and ".join(average.name.replace("_", " ") for average in completed)
+        yield Verdict(
+            name="completed", state="look", figure=100.0 * worst.completed,
+            limit=(None, 100.0 * MOSTLY), unit="%", source="the measurements",
+            says=f"{names}: up to {100.0 * worst.completed:.0f} % completed, not measured",
+            remedy="measure 20 and 50 degrees up and down, or wider aside",
+        )  # fmt: skip
 
 
 def _hz(value: float) -> str:

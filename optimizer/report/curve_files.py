@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.acoustics.averages import spread_band
 from optimizer.arrays import Complex, Real
 from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.problem.candidate import Candidate
@@ -29,6 +30,7 @@ def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
     -------
     dict
         ``frequency_hz`` first; curves of a way end in its name, those of a pair in both.
+        Half widths of bands around averages that were completed end in ``_band_db``.
     """
     names = [way.name for way in candidate.network.ways]
     data: dict[str, Any] = {
@@ -47,6 +49,10 @@ def list_curves(candidate: Candidate) -> dict[str, list[float | None]]:
             curves.update({f"{stem}_{name}": curve for name, curve in value.items()})
         else:
             curves[key] = value
+    if candidate.curves.completed is not None:
+        for name, band in candidate.curves.completed.band_db.items():
+            half = spread_band(band, candidate.curves.frequency_hz)
+            curves[f"{name}_band_db"] = np.round(half, 4).tolist()
     return curves
 
 

@@ -100,6 +100,7 @@ def _candidate() -> dict[str, Any]:
                 "additionalProperties": _block({"feeds": _TEXTS, "joined": _TEXT, "slots": slots}),
             },
             "notes": _TEXTS,
+            "completed": _completed(),
             "curves": {
                 "type": "object",
                 "properties": {"frequency_hz": {"type": "array", "items": {"type": "number"}}},
@@ -147,6 +148,25 @@ def _verdict() -> dict[str, Any]:
             "remedy": _TEXT,
         },
         needed=("name", "state"),
+    )
+
+
+def _completed() -> dict[str, Any]:
+    said = {"description": "what of the averages over directions was completed, not measured"}
+    return said | _block(
+        {
+            "directions": _COUNT,
+            "of": _COUNT,
+            "mostly": _TEXTS | {"description": "curves of which more was completed than measured"},
+            "edges_hz": _NUMBERS,
+            "band_db": {
+                "type": "object",
+                "additionalProperties": _NUMBERS,
+                "description": "half widths that 8 of 10 values lie in, below, between and above "
+                "the edges",
+            },
+        },
+        needed=("directions", "of", "band_db"),
     )
 
 

@@ -49,7 +49,7 @@ class Bench:
         used = tuple(dict.fromkeys(c for g in self.goals.values() for c in g.curve_names))
         self.field = Field(
             used,
-            np.stack([by_name[w.driver].pressure for w in problem.topology.ways]),
+            problem.pressure,
             np.stack([curves[c].weights for c in used]),
         )
         rng = np.random.default_rng(11)

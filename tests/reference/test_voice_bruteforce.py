@@ -166,7 +166,7 @@ class Brute:
     def curves(self, state: State) -> dict[str, np.ndarray]:
         ways = [self.solve(way) for way in self.network(state).ways]
         total = sum(
-            way.transfer[0] * d.pressure for way, d in zip(ways, self.problem.drivers, strict=True)
+            way.transfer[0] * heard for way, heard in zip(ways, self.problem.pressure, strict=True)
         )
         out = {
             n: 10 * np.log10(w @ np.abs(total) ** 2)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.acoustics.averages import direction_averages, named_averages
+from optimizer.acoustics.completion import STANDARD_DIRECTIONS, complete_driver
 from optimizer.acoustics.curves import Curves, Field
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
@@ -53,13 +54,22 @@ class Bench:
             "30 right": Direction(horizontal_deg=30.0),
             "60 right": Direction(horizontal_deg=60.0),
         }
-        self.directions = tuple(names[n] for n in levels_db[0])
+        # "elsewhere" is every other standard direction: nothing is left to complete.
+        others = [d for d in STANDARD_DIRECTIONS if d != ON_AXIS]
+        named = [[names[n]] if n in names else others for n in levels_db[0]]
+        self.directions = tuple(d for directions in named for d in directions)
         self.drivers = [
             Driver(
                 name=f"d{i}",
                 frequency_hz=F,
                 directions=self.directions,
-                pressure=np.array([10.0 ** (row / 20.0) + 0j for row in rows.values()]),
+                pressure=np.array(
+                    [
+                        10.0 ** (row / 20.0) + 0j
+                        for row, same in zip(rows.values(), named, strict=True)
+                        for _ in same
+                    ]
+                ),
                 impedance=np.full(len(F), 8.0 + 0j),
                 limits=limits[i] if limits else Limits(),
             )
@@ -75,7 +85,7 @@ class Bench:
     def curves(self, *drives: Complex, impedance: Complex | None = None) -> Curves:
         field = Field(
             list(self.averages),
-            np.stack([d.pressure for d in self.drivers]),
+            np.stack([complete_driver(d) for d in self.drivers]),
             np.stack([a.weights for a in self.averages.values()]),
         )
         z = np.full(len(F), 8.0 + 0j) if impedance is None else impedance
@@ -109,7 +119,7 @@ def butterworth_three(corner: float) -> tuple[Complex, Complex]:
 def test_line_with_free_slope_ignores_tilt() -> None:
     """A steadily falling in-room curve costs nothing when its slope is free, and its rms fall
     when the slope is asked to be 0."""
-    bench = Bench({"0": 80.0 - 2.0 * OCTAVES, "30 right": 80.0 - 2.0 * OCTAVES})
+    bench = Bench({"0": 80.0 - 2.0 * OCTAVES, "elsewhere": 80.0 - 2.0 * OCTAVES})
     assert bench.figure("in_room", InRoom()) < 1e-9
     asked = InRoom(tilt_db_per_octave=0.0, band_hz=(250.0, 4000.0))
     inside = OCTAVES[(F >= 250.0) & (F <= 4000.0)]
@@ -133,11 +143,11 @@ def test_similarity_ignores_even_beaming() -> None:
 
 def test_monotony_counts_only_falls() -> None:
     """A directivity index that only rises costs nothing, a step back costs its depth."""
-    rising = {"0": flat(), "30 right": 80.0 - np.clip(OCTAVES, 0.0, 3.0)}
+    rising = {"0": flat(), "elsewhere": 80.0 - np.clip(OCTAVES, 0.0, 3.0)}
     assert Bench(rising).figure("monotony", Monotony()) < 1e-9
-    # A step of the direction back up, so the index falls back.
+    # A step of all other directions back up, so the index falls back.
     step = np.where(F > 2000.0, -1.0, -4.0)
-    goal = Bench({"0": flat(), "30 right": 80.0 + step})
+    goal = Bench({"0": flat(), "elsewhere": 80.0 + step})
     spec = Monotony(band_hz=(20.0, 20_000.0))
     curves = goal.curves(np.ones(len(F), dtype=complex))
     index = curves.level_db("listening_window") - curves.level_db("sound_power")

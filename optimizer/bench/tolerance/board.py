@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.acoustics.averages import INDICES
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Real
 from optimizer.errors import InputError, Subject
@@ -185,10 +186,7 @@ class Board:
             figures.setdefault("cost", []).append(total)
         joined = {name: np.concatenate(rows) for name, rows in levels.items()}
         if "listening_window" in joined:
-            for index, other in (
-                ("directivity_index", "sound_power"),
-                ("early_reflections_index", "early_reflections"),
-            ):
+            for index, other in INDICES.items():
                 joined[index] = joined["listening_window"] - joined[other]
         joined[IMPEDANCE] = joined.pop(IMPEDANCE)
         return joined, {name: np.concatenate(rows) for name, rows in figures.items()}
@@ -212,10 +210,8 @@ class Board:
         _, shown = derive(self.problem.report_field)
         level = {name: shown.level_db(name)[0] for name in self.problem.report_field.names}
         if "listening_window" in level:
-            level["directivity_index"] = level["listening_window"] - level["sound_power"]
-            level["early_reflections_index"] = (
-                level["listening_window"] - level["early_reflections"]
-            )
+            for index, other in INDICES.items():
+                level[index] = level["listening_window"] - level[other]
         level[IMPEDANCE] = shown.impedance_db[0]
         curves, wanted = derive(self.problem.evaluator.field)
         cost = np.zeros(count + ways)

@@ -46,9 +46,7 @@ def build_problem(design: Design) -> Problem:
     mirror = bool(design.measured.mirror)
     if design.measured.estimate:
         try:
-            drivers, said = estimate_directions(
-                drivers, baffle_m=design.measured.baffle_m, mirror=mirror
-            )
+            drivers, said = estimate_directions(drivers, baffle_m=design.measured.baffle_m)
         except InputError as error:
             raise locate(design, error, "measured.estimate") from None
         notes = (*notes, *said)

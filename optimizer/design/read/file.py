@@ -232,15 +232,15 @@ MEASURED_KEYS = KeyBlock(
         ),
         Key(
             name="estimate", says=("drivers", "estimated directions"), form=FlagForm(), example="yes",
-            meaning="whether directions that were not measured are estimated from geometry",
+            meaning="whether all directions are estimated from geometry, with the axis alone measured",
         ),
         Key(
             name="baffle", field="baffle_m", form=QuantityForm("m", above=0.0), example="220 mm",
             meaning="width of the baffle, for that estimate",
         ),
         Key(
-            name="reflections", form=WordForm(("bounces", "pooled")), example="pooled",
-            meaning="how early reflections are averaged: bounce by bounce, or all angles at once",
+            name="reflections", form=WordForm(("pooled", "bounces")), example="bounces",
+            meaning="how early reflections are averaged: all angles at once, or bounce by bounce",
         ),
         Key(
             name="gate", field="gate_s", says=("measured", "gate"), example="5 ms",

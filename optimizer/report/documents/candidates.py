@@ -33,6 +33,10 @@ from optimizer.report.words import (
     say_value,
 )
 
+_SAID_OF_BANDS = (
+    "Shaded: where the curve lies in 8 of 10 cases, as directions that were not measured are "
+    'completed; "mostly completed" is a curve more of which is completed than measured.'
+)
 _MOVES = 0.02  # a figure that differs by less is not worth a word
 _NAME_WIDTH, _KIND_WIDTH, _CANDIDATE_WIDTH = 16, 12, 10
 
@@ -336,16 +340,17 @@ def list_charts(candidate: Candidate) -> Charts:
     axis, ohms = draw_charts(candidate)
     charts = [axis]
     if "listening_window" in curves.named_db:
+        told = "" if curves.completed is None else f" {_SAID_OF_BANDS}"
         charts += [
             Chart(
                 key="room",
                 title="Around the speaker and in the room",
-                text="Averages over directions, level in dB at 1 m for 2.83 V.",
+                text=f"Averages over directions, level in dB at 1 m for 2.83 V.{told}",
             ),
             Chart(
                 key="index",
                 title="Directivity",
-                text="Listening window less sound power, and less early reflections, in dB.",
+                text=f"Listening window less sound power, and less early reflections, in dB.{told}",
             ),
         ]
     charts += [

@@ -8,12 +8,13 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from optimizer.acoustics.averages import BAND_EDGES_HZ
 from optimizer.bench.check import Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
 from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
-from optimizer.problem.candidate import Candidate, CurveSet, SearchResult
+from optimizer.problem.candidate import Candidate, Completed, CurveSet, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
 from optimizer.problem.verdict import Verdict
@@ -157,6 +158,8 @@ def candidate_to_json(
     if candidate.notes:
         data["notes"] = list(candidate.notes)
     names = [way.name for way in candidate.network.ways]
+    if candidate.curves.completed is not None:
+        data["completed"] = _completed_to_json(candidate.curves.completed)
     data["curves"] = {**curves_to_json(candidate.curves, names), **tracking_to_json(candidate)}
     return data
 
@@ -192,6 +195,18 @@ def curves_to_json(curves: CurveSet, way_names: Sequence[str]) -> dict[str, Any]
         name: _curve(level) for name, level in zip(way_names, curves.drive_db, strict=True)
     }
     return data
+
+
+def _completed_to_json(completed: Completed) -> dict[str, Any]:
+    return {
+        "directions": completed.directions,
+        "of": completed.of,
+        "mostly": list(completed.mostly),
+        "edges_hz": list(BAND_EDGES_HZ),
+        "band_db": {
+            name: [round_figure(half) for half in band] for name, band in completed.band_db.items()
+        },
+    }
 
 
 def tracking_to_json(candidate: Candidate) -> dict[str, Any]:

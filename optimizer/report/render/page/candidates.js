@@ -5,6 +5,21 @@ function pairs(curves) { return Object.values(curves.pairs || {}); }
 const AVERAGES = [["listening_window", "listening window"], ["early_reflections", "early reflections"],
   ["sound_power", "sound power"], ["in_room", "in the room"]];
 
+/* Where 8 in 10 loudspeakers of which as little was measured would lie, around a curve that was completed. */
+function completedBand({ completed, curves }, key, name, faint) {
+  const band = completed && completed.band_db[key], values = curves[`${key}_db`];
+  if (!band) return [];
+  const half = HZ.map((hz) => band[completed.edges_hz.filter((edge) => edge <= hz).length]);
+  return [{ key: `${key} band`, name: `${name}, 8 in 10`, shade: true, colour: "--band", faint,
+    low: values.map((v, i) => v - half[i]), high: values.map((v, i) => v + half[i]) }];
+}
+
+/* Dashes where more was completed than measured. */
+function completedLook(result, key, name, dash) {
+  const mostly = result.completed && result.completed.mostly.includes(key);
+  return { name: mostly ? `${name}, mostly completed` : name, dash: mostly ? (dash.length ? dash : [8, 3]) : dash };
+}
+
 Object.assign(SPECS, {
   axis: { unit: "dB", digits: 1, outside: true, range: (lists) => levels(lists, 45),
     series: ({ result: { curves }, spread }) => [
@@ -14,13 +29,20 @@ Object.assign(SPECS, {
       ...DATA.ways.map((way, k) => ({ key: `way ${way}`, name: way, values: curves.ways_db[way], colour: `--way${k % 6}`, width: 1.8, dash: DASHES[(k % 5) + 1] })),
     ] },
   room: { unit: "dB", digits: 1, range: (lists) => levels(lists, 30),
-    series: ({ result: { curves } }) => AVERAGES.filter(([key]) => curves[`${key}_db`]).map(([key, name], k) => ({
-      key, name, values: curves[`${key}_db`], colour: `--avg${k}`, width: key === "in_room" ? 2.8 : 1.8,
-      dash: key === "in_room" ? [] : DASHES[k + 1], main: key === "in_room" })) },
+    series: ({ result }) => [
+      ...completedBand(result, "sound_power", "sound power", true),
+      ...completedBand(result, "in_room", "in the room", false),
+      ...AVERAGES.filter(([key]) => result.curves[`${key}_db`]).map(([key, name], k) => ({
+        key, values: result.curves[`${key}_db`], colour: `--avg${k}`, width: key === "in_room" ? 2.8 : 1.8,
+        main: key === "in_room", ...completedLook(result, key, name, key === "in_room" ? [] : DASHES[k + 1]) })),
+    ] },
   index: { unit: "dB", digits: 1, range: (lists) => { const [, high] = levels(lists, 0); return [-2, Math.max(10, high)]; },
-    series: ({ result: { curves } }) => [
-      { key: "directivity_index", name: "of sound power", values: curves.directivity_index_db, colour: "--avg0", width: 2.6, main: true },
-      { key: "early_reflections_index", name: "of early reflections", values: curves.early_reflections_index_db, colour: "--avg1", dash: [7, 4] },
+    series: ({ result }) => [
+      ...completedBand(result, "directivity_index", "of sound power", false),
+      { key: "directivity_index", values: result.curves.directivity_index_db, colour: "--avg0", width: 2.6, main: true,
+        ...completedLook(result, "directivity_index", "of sound power", []) },
+      { key: "early_reflections_index", values: result.curves.early_reflections_index_db, colour: "--avg1",
+        ...completedLook(result, "early_reflections_index", "of early reflections", [7, 4]) },
     ] },
   ohms: { unit: "Ω", digits: 2, log: true, ticks: OHM_TICKS,
     range: (lists) => {

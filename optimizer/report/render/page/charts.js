@@ -175,7 +175,7 @@ class LinePlot {
         const source = new B.ColumnDataSource({ data: { x: HZ, low: item.low, high: item.high } });
         this.sources[item.key] = source;
         this.renderers[item.key] = fig.varea({ x: { field: "x" }, y1: { field: "low" }, y2: { field: "high" },
-          source, fill_color: item.ink, fill_alpha: 1, visible: this.on(item) });
+          source, fill_color: item.ink, fill_alpha: item.faint ? 0.45 : 1, visible: this.on(item) });
         continue;
       }
       this.line(fig, B, item.key, item.values, { line_color: item.ink, line_width: item.width || 2, line_dash: item.dash || [] }, this.on(item));
