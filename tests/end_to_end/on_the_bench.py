@@ -63,9 +63,10 @@ class Bench:
         self.run("netlist", self.file, "--output", deck, "--curves", "n.txt")
         text = deck.read_text(encoding="utf-8")
         assert ".ac dec 100 " in text
-        deck.write_text(text.replace(".ac dec 100 ", f".ac dec {per_decade} "), encoding="utf-8")
+        finer = self.folder / "finer.cir"
+        finer.write_text(text.replace(".ac dec 100 ", f".ac dec {per_decade} "), encoding="utf-8")
         subprocess.run(
-            [ngspice, "-b", "-r", "n.raw", "n.cir"],
+            [ngspice, "-b", "-r", "n.raw", finer.name],
             cwd=self.folder, check=True, capture_output=True, timeout=300,
         )  # fmt: skip
         names = (self.folder / "n.txt").read_text(encoding="utf-8").split("\n", 1)[0].split()
