@@ -102,7 +102,7 @@ class ImpedancePhase(
         phase = DEGREES * impedance_phase_rad(curves)[..., on.span]
         at = int(np.argmax(np.abs(phase)))
         return (
-            f"largest {phase[at]:+.0f} degrees at "
+            f"largest {phase[at]:+z.0f} degrees at "
             f"{format_quantity(on.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}"
         )
 

@@ -169,7 +169,7 @@ class Similarity(
     def describe(self, on: Prepared, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
         worst, level, at = self._find_worst(on, curves)
-        return f"worst {on.curve_names[1 + worst]}: {level:+.1f} dB at {at} against the axis"
+        return f"worst {on.curve_names[1 + worst]}: {level:+z.1f} dB at {at} against the axis"
 
 
 class LobeSymmetry(
@@ -213,7 +213,7 @@ class LobeSymmetry(
         """See `PreparedGoal.describe`."""
         worst, level, at = self._find_worst(on, curves)
         up, down = on.curve_names[2 * worst : 2 * worst + 2]
-        return f"{up} is {level:+.1f} dB against {down}, at {at}"
+        return f"{up} is {level:+z.1f} dB against {down}, at {at}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,7 +327,7 @@ class LobeDepth(
         worst = int(np.argmax([f.max() for f in falls]))
         at = int(np.argmax(falls[worst]))
         return (
-            f"deepest {on.names[worst]}: {-falls[worst][at]:+.1f} dB re axis at "
+            f"deepest {on.names[worst]}: {-falls[worst][at]:+z.1f} dB re axis at "
             f"{format_quantity(on.frequency_hz[at], 'Hz')}"
         )
 

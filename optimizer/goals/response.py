@@ -149,8 +149,8 @@ class Line(BandGoal, unit="dB rms", hears=True):
         at = int(np.argmax(np.abs(deviation)))
         hz = 1000.0 * 2.0 ** on.octaves[at]
         level, slope = self.fit(on, self._departure(on, curves))
-        line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+.2f} dB/octave"
-        return f"worst {deviation[at]:+.1f} dB at {hz:.0f} Hz; {line}"
+        line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+z.2f} dB/octave"
+        return f"worst {deviation[at]:+z.1f} dB at {hz:.0f} Hz; {line}"
 
 
 def _tilt(default: float | None) -> Any:

@@ -206,7 +206,7 @@ class Driver:
         if level_db:
             said.append(f"{level_db:+g} dB added by hand")
         if abs(moved_db) > 1e-9:
-            said.append(f"levels moved by {moved_db:+.2f} dB to {REFERENCE_VOLTS} V and 1 m")
+            said.append(f"levels moved by {moved_db:+z.2f} dB to {REFERENCE_VOLTS} V and 1 m")
         pressure = np.array([row.value * factor for row in rows])
         pressure.setflags(write=False)
         return cls(

@@ -365,7 +365,7 @@ def describe_match(match: PairMatch, parts: Mapping[str, Part]) -> tuple[str, ..
             for pieces in (slot.left, slot.right)
         ]
         told = (
-            f"left {sides[0]}, right {sides[1]}, difference {100 * slot.difference:+.2f} %"
+            f"left {sides[0]}, right {sides[1]}, difference {100 * slot.difference:+z.2f} %"
             if slot.measured
             else "not measured, either way"
         )

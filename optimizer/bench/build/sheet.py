@@ -374,8 +374,8 @@ def list_assumptions(problem: Problem, candidate: Candidate) -> tuple[str, ...]:
             if low or high:
                 said.append(
                     f"{driver.name}: {one.source} is measured from {one.low_hz:.4g} to "
-                    f"{one.high_hz:.5g} Hz and goes on with {low:+.0f} dB/octave below and "
-                    f"{high:+.0f} dB/octave above"
+                    f"{one.high_hz:.5g} Hz and goes on with {low:+z.0f} dB/octave below and "
+                    f"{high:+z.0f} dB/octave above"
                 )
     said += candidate.notes
     parts = candidate.network.parts

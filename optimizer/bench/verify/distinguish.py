@@ -338,7 +338,7 @@ def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fa
     if not ways:
         return BenchTest(
             says=f"Measure the response on axis again around {hz}: it lies "
-            f"{difference[at]:+.1f} dB if {_case(one)}, compared with {_case(two)}.",
+            f"{difference[at]:+z.1f} dB if {_case(one)}, compared with {_case(two)}.",
             method="response",
         )
     if abs(difference[at]) < _HEARD_DB:
@@ -351,8 +351,8 @@ def _look(problem: Problem, first: Network, second: Network, one: Fault, two: Fa
     change = difference[at] if turned is two else -difference[at]
     return BenchTest(
         says=f"Compare the wires of {ways[0]} with its + mark; or turn its two wires on purpose "
-        f"and measure again: around {hz} the response moves by {change:+.0f} dB if "
-        f"{_case(turned)}, by {-change:+.0f} dB if it was right.",
+        f"and measure again: around {hz} the response moves by {change:+z.0f} dB if "
+        f"{_case(turned)}, by {-change:+z.0f} dB if it was right.",
         method="look",
     )
 

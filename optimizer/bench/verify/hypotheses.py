@@ -269,7 +269,7 @@ def _say_part(bank: FaultBank, cause: Cause, shift: Real) -> Fault:
             loss *= float(np.exp(shift[w.unknown]))
     unit = UNIT_OF_KIND[part.kind]
     found, meant = format_quantity(value, unit, 3), format_quantity(part.value, unit, 3)
-    off = f"{value / part.value - 1.0:+.0%}"
+    off = f"{value / part.value - 1.0:+z.0%}"
     ohm = format_quantity(loss, "ohm", 2)
     if cause.what == "value":
         says = f"{label} is about {found} instead of {meant} ({off})"
@@ -311,8 +311,8 @@ def _say_way(cause: Cause, own: Mapping[UnknownKind, float], rise_ohm: float | N
         )
     if cause.what == "resonance":
         return (
-            f"the resonance of {where} lies {np.expm1(own['f0']):+.0%} from where it was, its losses "
-            f"{np.expm1(own['rms']):+.0%} (a leak, damping, another volume)"
+            f"the resonance of {where} lies {np.expm1(own['f0']):+z.0%} from where it was, its losses "
+            f"{np.expm1(own['rms']):+z.0%} (a leak, damping, another volume)"
         )
     if cause.what == "voice coil":
         return f"the voice coil of {where} is not as it was measured"

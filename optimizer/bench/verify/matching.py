@@ -73,7 +73,9 @@ def match_level(problem: Problem, network: Network, way: str, gain_db: float) ->
     else:
         old = format_quantity(network.places[key].value, "ohm")
         doing = f"make the series resistor of {way} ({key[1]}) {value} instead of {old}"
-    return Match(says=f"In {which} {doing}: {left:+.1f} dB are left.", ohm=part.value, left_db=left)
+    return Match(
+        says=f"In {which} {doing}: {left:+z.1f} dB are left.", ohm=part.value, left_db=left
+    )
 
 
 def _find_series(network: Network, way: str) -> PartKey | None:

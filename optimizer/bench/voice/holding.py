@@ -133,7 +133,9 @@ def list_excesses(
     else:
         got = new.sensitivity_db - present.sensitivity_db
         if abs(got - wanted) > max(0.25, SERVED_SHARE * abs(wanted)):
-            found.append(Excess(says=f"the level moves {got:+.2f} dB of the wished {wanted:+.2f}"))
+            found.append(
+                Excess(says=f"the level moves {got:+z.2f} dB of the wished {wanted:+z.2f}")
+            )
     return tuple(excess for excess in found if excess is not None)
 
 
@@ -141,7 +143,7 @@ def _say_unserved(move: BandMove) -> Excess:
     band = move.band
     what = f"{move.curve.replace('_', ' ')} from {_say(band.low_hz)} to {_say(band.high_hz)} moves"
     if not move.served:
-        return Excess(says=f"{what} {move.moved_db:+.2f} dB of the wished {band.change_db:+.2f}")
+        return Excess(says=f"{what} {move.moved_db:+z.2f} dB of the wished {band.change_db:+z.2f}")
     return Excess(says=f"{what} unevenly: {move.shape}")
 
 
@@ -150,7 +152,7 @@ def _exceed_level(rest: RestMove, limits: MoveLimits) -> Excess | None:
     if over <= KEPT_WITHIN_DB:
         return None
     return Excess(
-        says=f"what is held {rest.curve.replace('_', ' ')} moves {rest.mean_db:+.2f} dB on average, "
+        says=f"what is held {rest.curve.replace('_', ' ')} moves {rest.mean_db:+z.2f} dB on average, "
         f"allowed is {limits.level_db:g} dB",
         option=f'--hold "level {_widen(limits.level_db + over)} dB"',
     )
@@ -172,8 +174,8 @@ def _exceed(
         moved = float(curves.level_db(named)[..., at] - before[at] - goal.common_level(curves))
         low, high = goal.allowed_db(at, before)
         return Excess(
-            says=f"{named.replace('_', ' ')} moves {moved:+.2f} dB at {_say(f[at])} against what is "
-            f"held, allowed is {low:+.2f} to {high:+.2f} dB",
+            says=f"{named.replace('_', ' ')} moves {moved:+z.2f} dB at {_say(f[at])} against what is "
+            f"held, allowed is {low:+z.2f} to {high:+z.2f} dB",
             option=f"--hold {_widen(limits.hold_db + over)}dB",
         )
     if isinstance(goal, DirectivityHoldGoal):
@@ -181,7 +183,7 @@ def _exceed(
         if over <= KEPT_WITHIN_DB:
             return None
         return Excess(
-            says=f"the directivity index moves {moved:+.2f} dB at {_say(f[at])}, allowed is "
+            says=f"the directivity index moves {moved:+z.2f} dB at {_say(f[at])}, allowed is "
             f"{limits.directivity_db:g} dB",
             option=f'--hold "directivity {_widen(limits.directivity_db + over)} dB"',
         )

@@ -29,7 +29,7 @@ class PointMove:
     db: float
 
     def __str__(self) -> str:
-        return f"{self.db:+.2f} dB at {format_quantity(self.hz, 'Hz')}"
+        return f"{self.db:+z.2f} dB at {format_quantity(self.hz, 'Hz')}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -251,7 +251,7 @@ class ToneGoal:
 
     def describe(self, curves: Curves) -> str:
         """See `PreparedGoal.describe`."""
-        return f"common level {float(self.common_level(curves)):+.1f} dB"
+        return f"common level {float(self.common_level(curves)):+z.1f} dB"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -325,7 +325,7 @@ class DirectivityHoldGoal:
         """See `PreparedGoal.describe`."""
         moved = self._index(curves) - self.reference_db
         at = int(np.argmax(np.abs(moved)))
-        return f"largest change {float(moved[at]):+.1f} dB"
+        return f"largest change {float(moved[at]):+z.1f} dB"
 
     def find_worst(self, curves: Curves) -> tuple[float, int, float]:
         """Return the excess over the limit at worst, its grid point, and the change there."""

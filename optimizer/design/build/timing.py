@@ -105,7 +105,7 @@ def say_timing(timing: Timing, source: str) -> str:
         if number and name in timing.interval_s:
             low, high = timing.interval_s[name]
             text += f" (95 %: {format_quantity(low, 's')} .. {format_quantity(high, 's')})"
-        text += f" {timing.levels_db[name]:+.2f} dB"
+        text += f" {timing.levels_db[name]:+z.2f} dB"
         if timing.polarity[name] < 0:
             text += " inverted"
         parts.append(text)

@@ -268,7 +268,7 @@ def _hint_alone(driver: DriverSurvey) -> list[SlotHint]:
     return [
         SlotHint(
             driver=driver.name, form="trap",
-            reason=f"peak at {h.peak.frequency_hz:.0f} Hz, {h.peak.height_db:+.1f} dB, "
+            reason=f"peak at {h.peak.frequency_hz:.0f} Hz, {h.peak.height_db:+z.1f} dB, "
             f"Q {h.peak.q:.1f}",
             values={
                 "inductance_h": h.trap.inductance_h,

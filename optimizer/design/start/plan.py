@@ -243,8 +243,8 @@ def describe_delays(timing: Timing) -> list[str]:
         if name in timing.interval_s and delay:
             low, high = timing.interval_s[name]
             lines.append(
-                f"{name}: {delay * 1e6:+.1f} us (95 %: {low * 1e6:+.1f} to {high * 1e6:+.1f}), "
-                f"{delay * SOUND_SPEED_M_S * 1e3:+.0f} mm"
+                f"{name}: {delay * 1e6:+z.1f} us (95 %: {low * 1e6:+z.1f} to {high * 1e6:+z.1f}), "
+                f"{delay * SOUND_SPEED_M_S * 1e3:+z.0f} mm"
             )
     return lines
 

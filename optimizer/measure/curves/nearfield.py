@@ -217,7 +217,7 @@ def splice_fields(
     where, shift, mismatch = _find_bridge(low, far, bottom, top, at_hz)
     joined = _bridge(low, far, where, shift)
     notes.append(
-        f"joined at {where:.0f} Hz, near field moved by {shift:+.1f} dB, "
+        f"joined at {where:.0f} Hz, near field moved by {shift:+z.1f} dB, "
         f"{mismatch:.1f} dB rms of mismatch"
     )
     if mismatch > 1.5:

@@ -307,7 +307,7 @@ def _inspect_angles(files: DriverFiles) -> Iterator[Finding]:
             yield Finding(
                 "warning",
                 where,
-                f"is {step:+.1f} dB against the reference axis at low frequency, where "
+                f"is {step:+z.1f} dB against the reference axis at low frequency, where "
                 "all directions should meet",
                 "measure all directions at one level and distance",
             )
@@ -343,8 +343,8 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> Iterator[Finding]:
             yield Finding(
                 "warning",
                 other.path,
-                f"differs from {this.path} by {mean:+.1f} dB and {rest:.1f} dB rms, most "
-                f"at {grid[inside][worst]:.0f} Hz ({difference[worst]:+.1f} dB)",
+                f"differs from {this.path} by {mean:+z.1f} dB and {rest:.1f} dB rms, most "
+                f"at {grid[inside][worst]:.0f} Hz ({difference[worst]:+z.1f} dB)",
                 "compare the drivers and the position of the microphone",
             )
     yield from _inspect_impedances(files)
@@ -367,7 +367,7 @@ def _inspect_impedances(files: DriverFiles) -> Iterator[Finding]:
     yield Finding(
         "warning",
         other.path,
-        f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+.0f} %: one "
+        f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+z.0f} %: one "
         "network will not do the same in both cabinets",
         "compare the drivers, the seal of the cabinets and the damping in them",
     )

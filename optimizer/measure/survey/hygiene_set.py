@@ -45,7 +45,7 @@ def inspect_set(folder: Folder, figures: Figures, timing: Timing | None) -> Iter
             yield Finding(
                 "warning",
                 high,
-                f"lies {step:+.0f} dB from {low}: probably measured at another level or distance",
+                f"lies {step:+z.0f} dB from {low}: probably measured at another level or distance",
                 "measure all drivers at one voltage and distance",
             )
     yield from _inspect_polarity(folder, names, timing)
@@ -117,7 +117,7 @@ def _inspect_timing(folder: Folder, timing: Timing) -> Iterator[Finding]:
         yield Finding(
             "warning",
             where,
-            f"lies {common:+.1f} dB from the sum of the single drivers: as if measured "
+            f"lies {common:+z.1f} dB from the sum of the single drivers: as if measured "
             f"at {share:.2f} times their voltage",
             "measure everything at one voltage; the shape is used, not the level",
         )

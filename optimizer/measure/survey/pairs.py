@@ -59,7 +59,7 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
             (
                 break_up.frequency_hz / CLEAR_OF_BREAK_UP,
                 f"{lower.name} resonates at {break_up.frequency_hz:.0f} Hz "
-                f"({break_up.height_db:+.1f} dB, Q {break_up.q:.1f}): stay half an octave below",
+                f"({break_up.height_db:+z.1f} dB, Q {break_up.q:.1f}): stay half an octave below",
             )
         )
     bound, why = min(bounds)
@@ -230,7 +230,7 @@ def _peak_slot(driver: str, form: str, hint: PeakHint) -> SlotHint:
     return SlotHint(
         driver=driver,
         form=form,
-        reason=f"peak at {peak.frequency_hz:.0f} Hz, {peak.height_db:+.1f} dB, Q {peak.q:.1f}",
+        reason=f"peak at {peak.frequency_hz:.0f} Hz, {peak.height_db:+z.1f} dB, Q {peak.q:.1f}",
         values={
             "inductance_h": compound.inductance_h,
             "capacitance_f": compound.capacitance_f,

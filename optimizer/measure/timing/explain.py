@@ -278,7 +278,7 @@ def _meeting_hz(task: SumTask, one: int, two: int) -> float:
 def _in_words(task: SumTask, fit: DelayFit) -> str:
     """Delays and polarities of a solution as text."""
     return ", ".join(
-        f"{name} {delay * 1e6:+.0f} us" + (" reversed" if sign < 0 else "")
+        f"{name} {delay * 1e6:+z.0f} us" + (" reversed" if sign < 0 else "")
         for name, delay, sign in zip(
             task.names[1:], fit.delays_s[1:], fit.polarity[1:], strict=True
         )

@@ -260,7 +260,7 @@ def check_shared_clock(
     delays = {name: find_excess_delay(responses[name]).delay_s for name in names}
     for name in names[1:]:
         path = (delays[name] - delays[names[0]]) * SOUND_SPEED_M_S
-        text = f"excess delay of {name} against {names[0]}: {path * 1e3:+.0f} mm of path"
+        text = f"excess delay of {name} against {names[0]}: {path * 1e3:+z.0f} mm of path"
         if abs(path) > largest_path_m:
             text += (
                 f", more than the {largest_path_m * 1e3:.0f} mm the cabinet allows: these files "

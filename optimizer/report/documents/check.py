@@ -137,7 +137,7 @@ def tabulate_reasons(report: CheckReport) -> Table:
         band = say_share(reason.band, reason.unit) if reason and reason.band else ""
         where = "; ".join(filter(None, (band, goal.detail.partition(";")[0])))
         parts = ", ".join(
-            f"{effect.label} {effect.cost_change:+.2f}"
+            f"{effect.label} {effect.cost_change:+z.2f}"
             for effect in (reason.parts if reason else ())
         )
         rows.append(
@@ -167,7 +167,7 @@ def say_share(band: BandShare, unit: str) -> str:
     short = unit.partition(" rms")[0]
     return (
         f"{band.share:.0%} of it from {say_frequency(band.low_hz)} to "
-        f"{say_frequency(band.high_hz)}, on average {band.mean:+.1f} {short}"
+        f"{say_frequency(band.high_hz)}, on average {band.mean:+z.1f} {short}"
     )
 
 
@@ -182,7 +182,7 @@ def say_improvements(report: CheckReport) -> list[str]:
 
 
 def _say_improvement(one: Improvement, cost: float) -> str:
-    goals = ", ".join(f"{name.replace('_', ' ')} {move:+.2f}" for name, move in one.goals)
+    goals = ", ".join(f"{name.replace('_', ' ')} {move:+z.2f}" for name, move in one.goals)
     moves = [say_change(change) for change in one.changes]
     moves += [f"{way}: turn its two wires round" for way in one.turned]
     return f"{'; '.join(moves)}: cost {cost:.3f} -> {one.cost:.3f} ({goals})"

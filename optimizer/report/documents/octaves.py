@@ -38,12 +38,12 @@ def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> Table
     rows = []
     for name, difference in curves_db.items():
         at = int(np.argmax(np.abs(difference)))
-        cells = [f"{float(difference[inside].mean()):+.1f}" for inside in bands.values()]
+        cells = [f"{float(difference[inside].mean()):+z.1f}" for inside in bands.values()]
         rows.append(
             (
                 name.replace("_", " "),
                 *(cell.replace("-0.0", "0.0").replace("+0.0", "0.0") for cell in cells),
-                f"{difference[at]:+.1f} at {say_frequency(float(frequency_hz[at]))}",
+                f"{difference[at]:+z.1f} at {say_frequency(float(frequency_hz[at]))}",
             )
         )
     return Table(

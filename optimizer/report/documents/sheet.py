@@ -506,7 +506,7 @@ def _say_polarity(test: PolarityTest) -> str:
 
 def _list_sweep(sheet: BuildSheet) -> Section:
     rows = tuple(
-        (say_frequency(hz), f"{ohm:.1f} ohm", f"{deg:+.0f} deg") for hz, ohm, deg in sheet.sweep
+        (say_frequency(hz), f"{ohm:.1f} ohm", f"{deg:+z.0f} deg") for hz, ohm, deg in sheet.sweep
     )
     return Section(
         title="Impedance to expect",

@@ -28,7 +28,7 @@ def list_sides(sides: Sides) -> tuple[tuple[str, str, str, str], ...]:
     for slot in sides.slots:
         part = sides.parts[slot.slot]
         unit = UNIT_OF_KIND[part.kind]
-        told = f"{100 * slot.difference:+.2f} %".replace("-0.00", "0.00").replace("+0.00", "0.00")
+        told = f"{100 * slot.difference:+z.2f} %".replace("+0.00", "0.00")
         rows.append(
             (
                 slot.slot.replace(".", " ", 1),
@@ -51,7 +51,7 @@ def describe_sides(sides: Sides) -> tuple[str, ...]:
     low, high = (say_frequency(hz) for hz in sides.band_hz)
     said = [
         f"Predicted left minus right on the axis, from these pieces: {sides.rms_db:.2f} dB rms "
-        f"from {low} to {high}, at most {sides.worst_db:+.2f} dB at "
+        f"from {low} to {high}, at most {sides.worst_db:+z.2f} dB at "
         f"{say_frequency(sides.worst_hz)} (cost left {sides.left_cost:.3f}, right "
         f"{sides.right_cost:.3f})."
     ]
@@ -106,7 +106,7 @@ def say_spread(report: ToleranceReport) -> Section:
             else f"{100 * p.tolerance:.3g} %",
             f"{100 * p.share:.0f} %",
             f"{p.rms_db:.2f} dB",
-            f"{p.cost_slope:+.3f}",
+            f"{p.cost_slope:+z.3f}",
         )
         for p in report.parts[:_PARTS_SHOWN]
     )

@@ -232,7 +232,7 @@ def peak_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, ...]]:
                     f"{say(one.resistance_ohm, 'ohm')}"
                     for one in (hints[peak].trap, hints[peak].notch)
                 ]
-            rows.append((name, say(peak.frequency_hz, "Hz"), f"{peak.height_db:+.1f} dB",
+            rows.append((name, say(peak.frequency_hz, "Hz"), f"{peak.height_db:+z.1f} dB",
                          f"{peak.q:.1f}", *cells))  # fmt: skip
             name = ""
     return rows
@@ -244,9 +244,9 @@ def timing_rows(timing: Timing) -> list[tuple[str, ...]]:
     for name, delay in timing.delays_s.items():
         low, high = timing.interval_s.get(name, (0.0, 0.0))
         rows.append((
-            name, f"{delay * 1e6:+.1f} us",
-            f"{low * 1e6:+.1f} to {high * 1e6:+.1f} us" if high > low else "-",
-            f"{timing.levels_db[name]:+.2f} dB",
+            name, f"{delay * 1e6:+z.1f} us",
+            f"{low * 1e6:+z.1f} to {high * 1e6:+z.1f} us" if high > low else "-",
+            f"{timing.levels_db[name]:+z.2f} dB",
             "normal" if timing.polarity[name] > 0 else "reversed",
         ))  # fmt: skip
     return rows

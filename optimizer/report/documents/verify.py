@@ -240,7 +240,7 @@ def _say_estimate(e: Estimate) -> tuple[str, ...]:
     if e.unit:
         return e.label, of, *(format_quantity(x, e.unit, 3) if x else "0" for x in numbers)
     # What has no unit is a ratio to the driver's own measurement.
-    return e.label, of, *("as it was" if x == 1.0 else f"{x - 1.0:+.1%}" for x in numbers)
+    return e.label, of, *("as it was" if x == 1.0 else f"{x - 1.0:+z.1%}" for x in numbers)
 
 
 def list_unseen(diagnosis: Diagnosis) -> list[Passage]:
@@ -258,7 +258,7 @@ def say_tolerance(check: ToleranceCheck | None, against: str) -> str:
     if check is None:
         return ""
     where = (
-        f"largest deviation {check.worst_db:+.1f} dB at {say_frequency(check.worst_hz)}, averaged "
+        f"largest deviation {check.worst_db:+z.1f} dB at {say_frequency(check.worst_hz)}, averaged "
         "over 1/3 octave"
     )
     if check.passed and abs(check.worst_db) > check.limit_db:

@@ -221,17 +221,17 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     new, old = answer.candidate, present
     said = [
         f"{say_frequency(move.band.low_hz)} to {say_frequency(move.band.high_hz)} "
-        f"{move.curve.replace('_', ' ')}: {move.moved_db:+.2f} dB of the wished "
-        f"{move.band.change_db:+.2f}, {move.shape if move.idle_hz else f'at worst {move.worst}'}"
+        f"{move.curve.replace('_', ' ')}: {move.moved_db:+z.2f} dB of the wished "
+        f"{move.band.change_db:+z.2f}, {move.shape if move.idle_hz else f'at worst {move.worst}'}"
         for move in answer.moves.bands
     ]
     wanted = find_wanted_level(old, wishes)
     if wanted is not None:
         said.append(
-            f"level {new.sensitivity_db - old.sensitivity_db:+.2f} dB of the wished {wanted:+.2f}"
+            f"level {new.sensitivity_db - old.sensitivity_db:+z.2f} dB of the wished {wanted:+z.2f}"
         )
     said += [
-        f"elsewhere {rest.curve.replace('_', ' ')} {rest.mean_db:+.2f} dB on average, farthest from "
+        f"elsewhere {rest.curve.replace('_', ' ')} {rest.mean_db:+z.2f} dB on average, farthest from "
         f"that by {rest.worst}"
         for rest in answer.moves.rest
     ]
