@@ -21,6 +21,8 @@ from benchmarks.tables import machine, print_table, write_csv
 from optimizer.search.fit import search
 from optimizer.search.islands import Islands
 from optimizer.search.portions import work
+from optimizer.search.progress import SearchProgress
+from optimizer.search.runner import Runner
 from optimizer.search.task import Deadline
 
 
@@ -54,13 +56,16 @@ def span(round_s: Sequence[float], workers: int) -> float:
 
 
 def time_search(name: str, islands: int, workers: int, networks: int, seed: int) -> float:
-    """Seconds by the clock for so many networks."""
+    """Seconds by the clock for a network of the exploration."""
     problem = load(name)
-    how = {"seconds": None, "top": 1, "workers": workers, "islands": islands, "strategy": None}
-    search(problem, evaluations=1, seed=seed, **how)  # type: ignore[arg-type]
-    began = time.monotonic()
-    found = search(problem, evaluations=networks, seed=seed, **how)  # type: ignore[arg-type]
-    return (time.monotonic() - began) / found.evaluations
+    with Runner.local(workers) as runner:
+        how = {"seconds": None, "top": 1, "runner": runner, "islands": islands, "strategy": None}
+        # The first search starts the processes and makes their tables.
+        search(problem, evaluations=1, seed=seed, **how)  # type: ignore[arg-type]
+        seen: list[SearchProgress] = []
+        search(problem, evaluations=networks, seed=seed, progress=seen.append, **how)  # type: ignore[arg-type]
+    last = [s for s in seen if s.phase == "searching"][-1]
+    return last.seconds / last.evaluations
 
 
 def main() -> None:
