@@ -85,9 +85,8 @@ class Curves:
         self._products: dict[tuple[int, int], tuple[Real, Real]] = {}
         self._power: dict[str, Real] = {}
         self._level: dict[str, Real] = {}
-        self.derived: dict[
-            tuple[object, ...], Any
-        ] = {}  # what goals share, by whatever they name it
+        # What goals share, by whatever they name it.
+        self.derived: dict[tuple[object, ...], Any] = {}
 
     def some(self, chosen: Flags) -> Curves:
         """Return the curves of some members, one after the other.

@@ -255,7 +255,7 @@ class Scan:
                 self.cost_of(
                     {w: h[s : s + chunk] for w, h in drives.items()},
                     admittance[s : s + chunk],
-                    None if below is None else below[s : s + chunk],
+                    _cut(below, s, chunk),
                 )
                 for s in range(0, len(admittance), chunk)
             ]
@@ -294,9 +294,7 @@ class Scan:
         if n > step:
             return np.concatenate(
                 [
-                    self.some_singles(
-                        area, rows[s : s + step], None if below is None else below[s : s + step]
-                    )
+                    self.some_singles(area, rows[s : s + step], _cut(below, s, step))
                     for s in range(0, n, step)
                 ]
             )
@@ -340,6 +338,11 @@ class Scan:
                 if b > a:
                     for part in self.tables.portions(genes, others):
                         yield BlockKey(first=part, second=tuple(others), areas=(a, b))
+
+
+def _cut(below: Real | None, start: int, count: int) -> Real | None:
+    """Take some rows of the costs from which on members do not matter, where these are stated."""
+    return None if below is None else below[start : start + count]
 
 
 class PairBlock:
@@ -417,7 +420,7 @@ class PairBlock:
             [
                 self.scan.cost_of(
                     *self._drive(slice(s, s + chunk), slice(None), outer=True),
-                    None if below is None else below[s : s + chunk],
+                    _cut(below, s, chunk),
                 )
                 for s in range(0, rows, chunk)
             ]
@@ -438,7 +441,7 @@ class PairBlock:
                 [
                     self.scan.cost_of(
                         *self._drive(i[s : s + chunk], j[s : s + chunk], outer=False),
-                        None if below is None else below[s : s + chunk],
+                        _cut(below, s, chunk),
                     )
                     for s in range(0, len(i), chunk)
                 ]
