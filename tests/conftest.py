@@ -10,7 +10,7 @@ import shutil
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -44,6 +44,9 @@ LONGEST_WAIT_S = 300.0
 
 ALL_TRIALS = os.environ.get("LADDERSMITH_TRIALS") == "all"
 """Whether tests that draw many cases take all of them, as before a release, or a routine share."""
+
+THOROUGH = pytest.mark.thorough
+"""Mark of what is tried only when all trials are taken."""
 
 ROUTINE_SHARE = 4
 """Of so many cases that hypothesis would draw, one is drawn routinely."""
@@ -95,7 +98,9 @@ def pytest_collect_directory(path: Path, parent: pytest.Collector) -> pytest.Col
 
 
 def _is_beyond_routine(item: pytest.Item) -> bool:
-    """Whether the seed of a test lies beyond those of its mark ``routine(seeds)``."""
+    """Whether a test is ``thorough``, or its seed lies beyond those of its mark ``routine(seeds)``."""
+    if item.get_closest_marker("thorough"):
+        return True
     mark = item.get_closest_marker("routine")
     params = getattr(item, "callspec", None)
     return bool(mark and params and params.params["seed"] >= mark.args[0])
@@ -141,6 +146,22 @@ def pytest_collection_finish() -> None:
 def trials() -> Callable[..., int]:
     """Return a function of the routine and the full number of trials of a test."""
     return lambda *, routine, full: full if ALL_TRIALS else routine
+
+
+def cases(every: Iterable[Any], *, routine: int | Sequence[Any]) -> list[Any]:
+    """Cases of a test or fixture: the first so many, or those named, routinely, all before a release.
+
+    Those left out routinely go through the same code as those that stay, with other numbers.
+    """
+    every = list(every)
+    kept = every[:routine] if isinstance(routine, int) else list(routine)
+    assert all(case in every for case in kept), kept
+    return [
+        case
+        if case in kept
+        else pytest.param(*(case if isinstance(case, tuple) else (case,)), marks=THOROUGH)
+        for case in every
+    ]
 
 
 def examples(full: int) -> settings:

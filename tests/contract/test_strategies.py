@@ -13,8 +13,10 @@ from optimizer.errors import InputError, Subject
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.search.strategies import Strategy
+from tests.conftest import cases
 
 STRATEGIES = ("OnePlusOne", "DE", "TwoPointsDE", "CMA", "NGOpt", "RandomSearch", "PSO")
+ROUTINE = ("OnePlusOne", "CMA", "NGOpt")
 MIXED = 16  # a tiny problem with kept, optional and compound slots and a free polarity
 
 Tiny = Callable[..., Problem]
@@ -66,7 +68,7 @@ def test_the_mixed_problem_has_everything(tiny: Tiny) -> None:
     assert max(len(genes) for genes in space.slot_genes) > 1
 
 
-@pytest.mark.parametrize("name", STRATEGIES)
+@pytest.mark.parametrize("name", cases(STRATEGIES, routine=ROUTINE))
 def test_proposals_can_be_built(tiny: Tiny, ask: Callable[..., Asked], name: str) -> None:
     """Slots that must be filled are; fixed ways stay; of what is free, both are tried."""
     space = tiny(MIXED).space
@@ -79,7 +81,7 @@ def test_proposals_can_be_built(tiny: Tiny, ask: Callable[..., Asked], name: str
         assert (values.min(axis=0) < values.max(axis=0)).all()
 
 
-@pytest.mark.parametrize("name", STRATEGIES)
+@pytest.mark.parametrize("name", cases(STRATEGIES, routine=ROUTINE))
 def test_proposals_repeat_with_their_seed(ask: Callable[..., Asked], name: str) -> None:
     """The same seed and costs give the same proposals; another seed gives others."""
     once, again, other = (
@@ -89,7 +91,7 @@ def test_proposals_repeat_with_their_seed(ask: Callable[..., Asked], name: str) 
     assert (once != other).any()
 
 
-@pytest.mark.parametrize("name", STRATEGIES)
+@pytest.mark.parametrize("name", cases(STRATEGIES, routine=ROUTINE))
 @pytest.mark.parametrize("bad", [np.inf, np.nan, 1e300])
 def test_costs_that_are_no_numbers_are_survived(
     ask: Callable[..., Asked], turns: int, name: str, bad: float
@@ -99,7 +101,7 @@ def test_costs_that_are_no_numbers_are_survived(
     assert len(asked) == 16 * turns
 
 
-@pytest.mark.parametrize("name", STRATEGIES)
+@pytest.mark.parametrize("name", cases(STRATEGIES, routine=ROUTINE))
 @pytest.mark.parametrize("number", [2, 16])
 def test_search_finds_what_plain_loops_find(
     tiny: Tiny, brute: Callable[[int], Any], name: str, number: int

@@ -21,6 +21,7 @@ from optimizer.bench.verify.faults import apply_fault, list_faults
 from optimizer.demo.equations import compute_impedance
 from optimizer.demo.scenario import DRIVERS
 from optimizer.network.solve import solve_network
+from tests.conftest import cases
 from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen, equivalent_of
 
 NOISE = 0.002
@@ -98,7 +99,7 @@ CASES = {
 }
 
 
-@pytest.fixture(scope="module", params=list(CASES))
+@pytest.fixture(scope="module", params=cases(CASES, routine=2))
 def case(
     request: pytest.FixtureRequest, laddersmith: Run, copy_demo: Callable[..., Path],
     tmp_path_factory: pytest.TempPathFactory,

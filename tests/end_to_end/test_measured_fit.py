@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.cli.main import main
+from tests.conftest import cases
 
 # A delay found by hand for each pair; the sign says which driver is the later one.
 DELAY_OF_TWEETER = {"a": "-0.06 ms", "b": "-0.10 ms", "c": "-0.08 ms"}
@@ -37,7 +38,7 @@ search: {seed: 1, top: 3}
 
 
 @pytest.mark.data
-@pytest.mark.parametrize("which", "abc")
+@pytest.mark.parametrize("which", cases("abc", routine=1))
 def test_two_way_from_measurements(
     measured_pair: Callable[..., str],
     tmp_path: Path,

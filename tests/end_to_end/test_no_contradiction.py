@@ -146,7 +146,7 @@ def test_fit_says_one_thing(designs: list[Path]) -> None:
             assert said == (worst if worst == "ok" else f"{own.count(worst)} {worst}")
 
 
-@pytest.mark.routine(4)
+@pytest.mark.routine(2)
 @pytest.mark.parametrize("seed", range(8))
 def test_check_and_sheet_say_one_thing(
     laddersmith: Run, networks: list[tuple[Path, str]], tmp_path: Path, seed: int,

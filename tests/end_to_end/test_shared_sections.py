@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.conftest import cases
+
 ENDS = "search: {seconds: 15, seed: 1}\n"
 SHARED = {
     "a resistor in front of two ways": (
@@ -29,7 +31,7 @@ SHARED = {
 }
 
 
-@pytest.fixture(scope="module", params=list(SHARED))
+@pytest.fixture(scope="module", params=cases(SHARED, routine=2))
 def fitted(request, make_bench) -> Path:
     """Folder with a fitted design of this kind."""
     return make_bench((ENDS, f"{ENDS}{SHARED[request.param]}\n")).folder

@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.cli.main import main
 from optimizer.text.units import parse_quantity
+from tests.conftest import cases
 
 UNITS = {"inductor": "H", "capacitor": "F", "resistor": "ohm"}
 
@@ -36,7 +37,7 @@ def count_shelf(path: Path) -> tuple[dict[tuple[str, str], int], int]:
     return counts, len(rows)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", cases([1, 2], routine=1))
 def test_two_speakers_take_no_piece_twice(
     tmp_path: Path, copy_demo: Callable[..., Path], seed: int, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -104,6 +104,7 @@ def test_story_on_the_demo(fitted_demo: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.data
+@pytest.mark.thorough
 def test_story_on_measured_drivers(measured_data: Path, tmp_path: Path) -> None:
     """From a folder of home measurements to a verified speaker."""
     folder = tmp_path / "cabinet"

@@ -17,6 +17,7 @@ from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.testing.networks import capacitor, fitted, in_line, network, resistor
+from tests.conftest import cases
 from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen
 
 WOOFER = (
@@ -207,7 +208,7 @@ TAPS = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module", params=list(TAPS))
+@pytest.fixture(scope="module", params=cases(TAPS, routine=1))
 def tapped(request: pytest.FixtureRequest, make_bench: Callable[..., Bench]) -> tuple[str, Bench]:
     """A three-way with a transformer, and the name of that."""
     return request.param, make_bench(*TAPS[request.param])

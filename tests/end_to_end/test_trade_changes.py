@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
+from tests.conftest import cases
 from tests.end_to_end.judge import (
     GRID,
     KINDS_OF_FORM,
@@ -40,7 +41,7 @@ stock: {series: E6}
 """
 
 
-@pytest.mark.parametrize("changes", ["  changes: {each: 0.1}", ""])
+@pytest.mark.parametrize("changes", cases(["  changes: {each: 0.1}", ""], routine=1))
 def test_front_between_evenness_and_changes(changes: str, tmp_path: Path) -> None:
     """At least three points, from the most changes to the fewest; each point's number of changes is
     that of the parts of the board that its network alters or lacks, counted here from the design

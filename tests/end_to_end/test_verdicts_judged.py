@@ -91,7 +91,7 @@ def test_verdicts_say_what_the_curves_say(
     trials: Callable[..., int], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """On made-up speakers: state and figure of each verdict, and who stands first."""
-    for seed in range(trials(routine=2, full=20)):
+    for seed in range(trials(routine=1, full=20)):
         folder = tmp_path / f"speaker{seed}"
         drivers = write_speaker(folder, seed)
         first, by_cost = tmp_path / f"{seed}.json", tmp_path / f"{seed}-cost.json"

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.conftest import cases
 from tests.end_to_end.judge import (
     TWO_WAYS,
     Board,
@@ -148,7 +149,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("voice")
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", cases(CASES, routine=("spare", "board")))
 def test_no_more_parts_than_allowed(name: str, folder: Path, trials: Callable[..., int]) -> None:
     """Part by part, no answer differs from the network in more places than `--changes` allows, and
     each says exactly which: a part altered, added or left out counts one, in a compound too, and so

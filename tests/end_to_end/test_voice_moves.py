@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.conftest import Done
+from tests.conftest import Done, cases
 from tests.end_to_end.judge import GRID, TWO_WAYS, load, run, write_drivers
 
 WITHIN_DB = 0.05
@@ -368,7 +368,7 @@ def read_octaves(text: str) -> tuple[list[str], list[float]]:
     return [line for line in lines[1:] if line.strip()], heads
 
 
-@pytest.mark.parametrize(("name", "seed"), NETWORKS)
+@pytest.mark.parametrize(("name", "seed"), cases(NETWORKS, routine=4))
 def test_sentences_are_differences_of_files(
     name: str,
     seed: int,

@@ -19,6 +19,7 @@ from optimizer.search.descend.relax import relax
 from optimizer.search.fit import search
 from optimizer.stock.lots import PowerLaw
 from optimizer.stock.stock import SeriesRule, assemble_stock, series_stock
+from tests.conftest import cases
 
 GRID_HZ = np.geomspace(200.0, 20_000.0, 97)
 CROSSOVER_HZ = 2000.0
@@ -102,7 +103,7 @@ def test_relaxation_finds_handbook_values_from_random_starts(
     assert relaxed.cost[best] < 1e-3
 
 
-@pytest.mark.parametrize(("alignment", "order"), list(TABLES))
+@pytest.mark.parametrize(("alignment", "order"), cases(TABLES, routine=3))
 @pytest.mark.parametrize("high", [False, True], ids=["low-pass", "high-pass"])
 def test_search_snaps_to_within_a_step_of_the_handbook(
     alignment: str, order: int, high: bool
@@ -230,7 +231,7 @@ def describe(network: Network) -> list[tuple[int, list[tuple[str, tuple[float, .
     ]
 
 
-@pytest.mark.routine(4)
+@pytest.mark.routine(2)
 @pytest.mark.parametrize("seed", range(20))
 def test_planted_network_is_found_again(seed: int) -> None:
     """A network from stock is found again among 1e11: values, equaliser or none, polarity."""

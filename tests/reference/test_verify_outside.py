@@ -1,10 +1,12 @@
-"""How far `verify` can be believed: forty speakers with faults that ngspice has made.
+"""How far `verify` can be believed: speakers with faults that ngspice made, forty before a release.
 
 The circuits, the noise and the gate are those of `benchmarks/verify`, which knows nothing of the
 tool's model; 600 of them are recorded there with every bar. Here the bars that hold in few trials.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import pytest
 
@@ -13,15 +15,16 @@ from benchmarks.verify.trials import draw_trial, run
 
 pytestmark = [pytest.mark.ngspice, pytest.mark.data, pytest.mark.slow]
 
-TRIALS = {"healthy": 12, "listed": 10, "pair": 2, "unlisted": 16}
+TRIALS = {"healthy": (6, 12), "listed": (6, 10), "pair": (1, 2), "unlisted": (7, 16)}
+"""How many of each group are tried routinely, and before a release."""
 
 
 @pytest.fixture(scope="module")
-def rows(ngspice: str, measured_data: object) -> list[Row]:
-    """Forty trials, numbers from 0 of each group: none of those that are recorded."""
+def rows(ngspice: str, measured_data: object, trials: Callable[..., int]) -> list[Row]:
+    """The trials, numbers from 0 of each group: none of those that are recorded."""
     out = []
-    for group, count in TRIALS.items():
-        for seed in range(count):
+    for group, (routine, full) in TRIALS.items():
+        for seed in range(trials(routine=routine, full=full)):
             trial = draw_trial(seed, group)
             result, seconds = run(trial)
             out.append(judge(trial, result, group, seed, seconds))
@@ -34,7 +37,7 @@ def of(rows: list[Row], group: str) -> list[Row]:
 
 def test_no_answer_speaks_against_itself(rows: list[Row]) -> None:
     """Verdict, cause, probabilities and tolerance agree in every one."""
-    assert len(rows) == 40
+    assert len(rows) in (20, 40)
     assert not [row.contradiction for row in rows if row.contradiction]
 
 
@@ -47,7 +50,7 @@ def test_listed_faults_that_stand_out_are_named(rows: list[Row]) -> None:
     """Those of five units of noise or more, or their exact twins; one of these few may be missed."""
     clear = [row for row in of(rows, "listed") if float(row.strengths) >= 5.0]
     missed = [f"{row.says}: {row.leading}" for row in clear if not row.named]
-    assert len(clear) >= 5
+    assert len(clear) >= len(of(rows, "listed")) / 2
     assert len(missed) <= 1, missed
 
 

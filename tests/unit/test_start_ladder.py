@@ -21,6 +21,7 @@ from optimizer.design.start.plan import (
 )
 from optimizer.design.start.write import render_start
 from optimizer.errors import InputError
+from tests.conftest import cases
 
 pytestmark = pytest.mark.slow
 
@@ -62,7 +63,7 @@ BANDS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("count", BANDS)
+@pytest.mark.parametrize("count", cases(BANDS, routine=(1, 3)))
 def test_one_to_four_ways(tmp_path, count):
     """Every driver gets a ladder; low-passes lead with a coil, high-passes with a capacitor."""
     for name, band in BANDS[count].items():

@@ -159,6 +159,7 @@ def test_a_network_from_elsewhere_is_priced_as_the_search_prices_it(tmp_path: Pa
     assert all(isinstance(part, Part) for part in kept)
 
 
+@pytest.mark.thorough
 def test_a_front_counts_changes_against_the_board(tmp_path: Path) -> None:
     """Each point between on axis and changes has as many changes as a look at the board finds, and
     fewer changes cost ripple."""

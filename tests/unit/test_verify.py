@@ -22,6 +22,7 @@ from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.network.solve import solve_network
 from optimizer.parts import Part
 from optimizer.report.documents.verify import say_verdict
+from tests.conftest import cases
 
 BUILT = """\
 ways:
@@ -257,16 +258,19 @@ def test_healthy_speaker_gets_its_true_values(problem, network):
 
 @pytest.mark.parametrize(
     ("what", "where"),
-    [
-        ("polarity", "midrange"),
-        ("open", "tweeter.P1.Rp"),
-        ("short", "woofer.L1"),
-        ("swapped drivers", "midrange and tweeter"),
-        ("missing piece", "midrange.C1"),
-        ("exchanged parts", "midrange.L2 and midrange.C2"),
-        ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"),
-        ("wrong pad resistor", "midrange.P1.Rs"),
-    ],
+    cases(
+        [
+            ("polarity", "midrange"),
+            ("open", "tweeter.P1.Rp"),
+            ("short", "woofer.L1"),
+            ("swapped drivers", "midrange and tweeter"),
+            ("missing piece", "midrange.C1"),
+            ("exchanged parts", "midrange.L2 and midrange.C2"),
+            ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"),
+            ("wrong pad resistor", "midrange.P1.Rs"),
+        ],
+        routine=4,
+    ),
 )
 def test_faults_are_found_from_the_response_alone(problem, network, what, where):
     """One mistake of each kind is named first, with the response on axis as the only clue."""
