@@ -30,6 +30,7 @@ from optimizer.bench.verify.inference import (
     Fit,
     Priors,
     Sight,
+    add_one,
     fit_unknowns,
     glance,
     start_all,
@@ -37,12 +38,14 @@ from optimizer.bench.verify.inference import (
 from optimizer.bench.verify.noise import (
     DISCREPANCIES_DB,
     FREE_DB,
+    LOCAL_DB,
     RIPPLES_DB,
     SAME_LEVEL_DB,
     SAME_RIG_DB,
     SLOPE_SPREAD_DB,
     Noise,
     Whitening,
+    list_bumps,
     settle_noise,
     thin,
     whiten,
@@ -60,6 +63,7 @@ CLEAR_STRENGTH = 5.0
 ALIKE = 3.0
 """Hypotheses whose curves differ by less, in units of the noise, cannot be told apart."""
 
+_LOCAL_SHARE = 0.5  # of what nobody listed shows in one place
 _THIN = 3
 _STRETCHED = 3.0  # spreads before measuring
 _STEEPEST = 2.0  # spreads of slope that are ever the measurement's
@@ -418,8 +422,9 @@ def _infer(whole: _View, rough: _View, causes: Sequence[Cause]) -> tuple[list[_E
     finalists, others = _part(kept, _FINALISTS, _NEAREST)
     finals, unlisted = _settle(whole, finalists, noise)
     finals = _follow(whole, finals, causes, noise)
+    local = _look_locally(whole, finals[0])
     others = _anchor(others, finalists, finals[: len(finalists)])
-    best = max((*finals, *unlisted), key=lambda e: e.score)
+    best = max((*finals, *unlisted, *local), key=lambda e: e.score)
     unexplained = _is_unexplained(whole, best)
     if unexplained or best.hypothesis:
         margin = np.inf if unexplained else _PAIR_MARGIN
@@ -434,7 +439,7 @@ def _infer(whole: _View, rough: _View, causes: Sequence[Cause]) -> tuple[list[_E
     finals, ripple_db = _with_ripples(whole, finals, noise)
     known = float(np.log(dict(RIPPLES_DB)[noise.ripple_db]))
     rest = [replace(e, evidence=e.evidence + known) for e in (*unlisted, *others)]
-    return [*finals, *rest], ripple_db
+    return [*finals, *rest, *local], ripple_db
 
 
 def _gather(hypotheses: Sequence[Hypothesis], fits: Fit, zero: float | None = None) -> list[_Entry]:
@@ -546,13 +551,37 @@ def _settle(
             evidence=float(one.evidence[0]) - zero,
             fit=one,
             kind="unlisted",
-            prior=UNLISTED_PRIOR
+            prior=(1.0 - _LOCAL_SHARE)
+            * UNLISTED_PRIOR
             / len(DISCREPANCIES_DB)
             * (prior_of(hypotheses[p]) if hypotheses[p] else 1.0),
         )
         for p, one in odd
     ]
     return finals, unlisted
+
+
+def _look_locally(whole: _View, sound: _Entry) -> list[_Entry]:
+    """Weigh what nobody listed and what shows in one place of the responses, anywhere.
+
+    Under each amount of ripple, as a bump that much ripple could not be is none under another.
+    """
+    bumps = list_bumps(whole.bank.problem.frequency_hz, whole.bank.observations)
+    if not len(bumps):
+        return []
+    bank, priors = whole.bank.with_faults([HEALTHY]), Priors.of(whole.bank, [()])
+    changes = np.concatenate([db * bumps for db in LOCAL_DB])
+    zero = float(sound.fit.evidence[0]) - sound.evidence
+    scores = []
+    for db, prior in RIPPLES_DB:
+        noise = Noise(ripple_db=db)
+        fit = whole.fit([()], sound.fit.shift, noise, rounds=3)
+        gains = add_one(bank, whole.target, whole.whitening(noise), priors, fit.shift, changes)
+        scores.append(
+            float(fit.evidence[0] + np.log(prior / len(gains)) + np.logaddexp.reduce(gains))
+        )
+    evidence = float(np.logaddexp.reduce(scores)) - zero
+    return [replace(sound, evidence=evidence, kind="unlisted", prior=_LOCAL_SHARE * UNLISTED_PRIOR)]
 
 
 def _follow(

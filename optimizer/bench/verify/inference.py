@@ -257,6 +257,44 @@ class _Work:
         )
 
 
+def add_one(
+    bank: FaultBank, target: Real, whitening: Whitening, priors: Priors, start: Real, changes: Real
+) -> Real:
+    """Find how much evidence a further change of the curves would add, its amount unknown.
+
+    Parameters
+    ----------
+    bank : FaultBank
+        Of one hypothesis.
+    target : ndarray, shape (N,)
+        As measured.
+    whitening : Whitening
+        Of the noise.
+    priors : Priors
+        Of that hypothesis.
+    start : ndarray, shape (1, K)
+        Best unknowns.
+    changes : ndarray, shape (C, N)
+        Changes, each to an amount of mean 0 and standard deviation 1.
+
+    Returns
+    -------
+    ndarray, shape (C,)
+        Logarithm of the ratio of the evidence with and without each, as far as the model is linear.
+    """
+    value, slope = bank.predict(start)
+    error = whitening(_leave(bank, target, value))[0]
+    slope = whitening(slope)[0] * priors.spread[0][:, None]
+    matrix = slope @ slope.T + np.eye(len(slope))
+    gradient = slope @ error - (start - priors.mean)[0] / priors.spread[0]
+    changes = whitening(changes)
+    shared = changes @ slope.T
+    known = np.linalg.solve(matrix, np.concatenate([shared, gradient[None]]).T)
+    clear = np.einsum("cn,cn->c", changes, changes) - np.einsum("ck,kc->c", shared, known[:, :-1])
+    found = changes @ error - shared @ known[:, -1]
+    return np.asarray(0.5 * found**2 / (1.0 + clear) - 0.5 * np.log1p(clear))
+
+
 def start_all(bank: FaultBank, hypotheses: Sequence[Hypothesis]) -> tuple[Index, Real]:
     """Every start of every hypothesis: which it is of, shape (S,), and the unknowns, (S, K)."""
     member, starts = [], []

@@ -40,6 +40,12 @@ of a pair stood in the same place and nothing was turned in between (common prac
 SAME_LEVEL_DB = 0.15
 """How far one of several responses may be off from the others, measured one after the other."""
 
+LOCAL_DB = (1.5, 4.0)
+"""Sizes of what nobody listed and what shows in one place of a response."""
+
+_LOCAL_OCTAVES = (0.12, 0.25, 0.5)
+_LOCAL_STEP = 1.0 / 6.0
+
 _RIPPLE_OCTAVES, _MODEL_OCTAVES = 1.0 / 6.0, 1.0 / 3.0
 _MODEL_DB = {"level": 0.25, "modulus": 0.08, "angle": 0.5 / 6.6}
 _DEGREES = 6.6  # an error of 1 dB in modulus goes with one of this many degrees
@@ -127,6 +133,37 @@ def _covariance(octave: Real, o: Observation, noise: Noise) -> Real:
     elif o.kind == "modulus":
         out += GAIN_SPREAD_DB**2
     return np.asarray(out)
+
+
+def list_bumps(frequency_hz: Real, observations: Sequence[Observation]) -> Real:
+    """List changes of all responses in one place: bumps of 1 dB, of a few widths, side by side.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        Grid of the problem.
+    observations : sequence of Observation
+        As measured.
+
+    Returns
+    -------
+    ndarray, shape (B, N)
+        None where there is no response.
+    """
+    octave = np.log2(frequency_hz)
+    heard = [octave[o.index] for o in observations if o.kind == "level"]
+    if not heard:
+        return np.zeros((0, sum(len(o.index) for o in observations)))
+    low, high = min(x[0] for x in heard), max(x[-1] for x in heard)
+    middles = np.arange(low, high + _LOCAL_STEP, _LOCAL_STEP)
+    middle, width = (x.ravel()[:, None] for x in np.meshgrid(middles, _LOCAL_OCTAVES))
+    return np.concatenate(
+        [
+            np.exp(-0.5 * ((octave[o.index] - middle) / width) ** 2) * (o.kind == "level")
+            for o in observations
+        ],
+        axis=1,
+    )
 
 
 def settle_noise(
