@@ -416,14 +416,20 @@ class Islands:
         self.found[genome.key(self.space.gene_slot)] = (genome, cost)
         self.best = min(self.best, cost)
 
-    def end_round(self) -> bool:
-        """Note whether the round brought anything better; True when this start is at its end."""
+    def end_round(self, patience: int = STALE_ROUNDS) -> bool:
+        """Note whether the round brought anything better; True when this start is at its end.
+
+        Parameters
+        ----------
+        patience : int
+            Rounds in vain, one after the other, that end a start.
+        """
         relaxed = self.relaxed_best
         better = self.best < self._best_before - 1e-9 or relaxed < 0.999 * self._relaxed_before
         self.stale = 0 if better else self.stale + 1
         self._relaxed_before = min(relaxed, self._relaxed_before)
         self._best_before = self.best
-        return not self.passes and self.stale >= STALE_ROUNDS
+        return not self.passes and self.stale >= patience
 
 
 def _cost_of(niche: Niche) -> float:

@@ -27,7 +27,7 @@ Brute = Callable[[int], Any]
 PROBLEMS = range(16)
 
 
-@pytest.mark.routine(10)
+@pytest.mark.routine(5)
 @pytest.mark.parametrize("seed", PROBLEMS)
 def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, seed: int) -> None:
     """The ranking is that of all networks computed, those that keep the limits first."""
@@ -51,7 +51,7 @@ def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, seed
         assert [c.cost for c in result.candidates] == pytest.approx(wanted, abs=1e-9)
 
 
-@pytest.mark.routine(7)
+@pytest.mark.routine(4)
 @pytest.mark.parametrize("seed", range(12))
 def test_joined_parts_and_parts_across_a_place(
     tiny: Tiny, list_all: Callable[[Problem], list[Genome]], seed: int

@@ -121,6 +121,7 @@ def test_hardly_any_time_still_gives_a_network(tiny: Tiny) -> None:
     assert not result.repeatable
 
 
+@pytest.mark.thorough
 def test_converged_means_that_starts_agree(tiny: Tiny, monkeypatch: pytest.MonkeyPatch) -> None:
     """A search ends by itself when enough independent starts came to the same best cost."""
     monkeypatch.setattr(fit, "SMALL_LOG10", 0.0)  # so that it is not gone through as a whole

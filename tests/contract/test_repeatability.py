@@ -58,6 +58,7 @@ def test_same_seed_same_list(tiny: Tiny, first: SearchResult) -> None:
     assert fingerprint(run(tiny(**DRAWN))) == fingerprint(first)
 
 
+@pytest.mark.thorough
 def test_workers_do_not_change_the_list(tiny: Tiny, first: SearchResult) -> None:
     """Two processes find what one finds."""
     assert fingerprint(run(tiny(**DRAWN), workers=2)) == fingerprint(first)
@@ -84,6 +85,7 @@ def test_other_processes_find_the_same_list(
         assert done.stdout.strip() == fingerprint(first)
 
 
+@pytest.mark.thorough
 def test_seeds_matter(tiny: Tiny) -> None:
     """Another seed evaluates other networks, or the comparisons above would say nothing."""
     counts = {run(tiny(**DRAWN), seed=seed, budget=4_000).evaluations for seed in (5, 6)}

@@ -24,6 +24,7 @@ from optimizer.search.runner import LEFT_NOTE, LOST_NOTE, MOST_LOSSES, Runner, W
 from optimizer.search.task import KEPT_PROBLEMS, Deadline, pack
 from optimizer.search.trade.tasks import certify_network
 from optimizer.testing import small_problem
+from tests.conftest import cases
 
 ROOT = Path(__file__).resolve().parents[2]
 BUDGET = 8_000  # networks
@@ -89,7 +90,7 @@ def alone(problem: Problem) -> Any:
     return told(find(problem))
 
 
-@pytest.mark.parametrize("workers", [2, 3])
+@pytest.mark.parametrize("workers", cases([2, 3], routine=1))
 def test_local_workers_find_the_same(problem: Problem, alone: Any, workers: int) -> None:
     """The number of processes changes nothing of the answer."""
     result = find(problem, workers=workers)

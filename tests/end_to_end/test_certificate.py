@@ -224,6 +224,7 @@ def test_damaged_certificates(damaged: str, laddersmith: Callable[..., Done], fo
         assert "certificate" in done.stderr
 
 
+@pytest.mark.thorough
 def test_points_of_a_trade_are_proved_for_their_weights(folder: Path) -> None:
     """On a front each point has its own weights: by those of the design nothing was sought."""
     out, design = folder / "trade.json", folder / "few.yaml"

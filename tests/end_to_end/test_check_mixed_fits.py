@@ -299,7 +299,7 @@ def count_shelf(speakers: int) -> dict[tuple[str, str], int]:
     return counts
 
 
-ROUTINE = ("board", "shelf", "notch and trap", "three ways")
+ROUTINE = ("board", "notch and trap")
 
 
 @pytest.mark.parametrize("name", cases(MIXES, routine=ROUTINE))

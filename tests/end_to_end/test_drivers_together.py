@@ -99,7 +99,7 @@ CASES = {
 }
 
 
-@pytest.fixture(scope="module", params=cases(CASES, routine=2))
+@pytest.fixture(scope="module", params=cases(CASES, routine=1))
 def case(
     request: pytest.FixtureRequest, laddersmith: Run, copy_demo: Callable[..., Path],
     tmp_path_factory: pytest.TempPathFactory,

@@ -146,7 +146,7 @@ def test_fit_says_one_thing(designs: list[Path]) -> None:
             assert said == (worst if worst == "ok" else f"{own.count(worst)} {worst}")
 
 
-@pytest.mark.routine(2)
+@pytest.mark.routine(1)
 @pytest.mark.parametrize("seed", range(8))
 def test_check_and_sheet_say_one_thing(
     laddersmith: Run, networks: list[tuple[Path, str]], tmp_path: Path, seed: int,
@@ -192,6 +192,7 @@ def test_check_and_sheet_say_one_thing(
         assert worst == pytest.approx(verdict["tolerance"]["worst_db"], abs=0.051)
 
 
+@pytest.mark.thorough
 def test_points_of_a_trade_say_one_thing(
     laddersmith: Run, designs: list[Path], tmp_path: Path
 ) -> None:

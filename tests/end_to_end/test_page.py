@@ -35,6 +35,7 @@ from optimizer.report.render.html import render_html
 from optimizer.search.trade.result import TradePoint, TradeResult
 from optimizer.testing import fitted as slot
 from optimizer.testing import part
+from tests.conftest import cases
 
 DIGITS = {"axis": 1, "room": 1, "index": 1, "ohms": 2, "phase": 0, "drive": 1, "null": 1}
 
@@ -312,7 +313,8 @@ def test_page_is_small(page: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "chart", ["axis", "room", "index", "ohms", "phase", "drive", "null", "tracking"]
+    "chart",
+    cases(["axis", "ohms", "tracking", "room", "index", "phase", "drive", "null"], routine=3),
 )
 def test_hover_shows_the_numbers_of_the_results(
     opened: Any, listed: list[dict[str, Any]], chart: str

@@ -31,7 +31,7 @@ SHARED = {
 }
 
 
-@pytest.fixture(scope="module", params=cases(SHARED, routine=2))
+@pytest.fixture(scope="module", params=cases(SHARED, routine=1))
 def fitted(request, make_bench) -> Path:
     """Folder with a fitted design of this kind."""
     return make_bench((ENDS, f"{ENDS}{SHARED[request.param]}\n")).folder

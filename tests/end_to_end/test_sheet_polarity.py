@@ -113,6 +113,7 @@ def judge(problem: Problem, network: Network, text: str) -> list[str]:
     return kinds
 
 
+@pytest.mark.thorough
 def test_every_network_of_the_demo_has_one(fitted_demo: Path, trials: Callable[..., int]) -> None:
     """Three ways, as they are ranked and with every way turned."""
     problem = optimizer.load(fitted_demo / "design.yaml")

@@ -138,7 +138,7 @@ def test_a_missing_impedance(start, two_way, tmp_path):
 
 
 @pytest.mark.data
-@pytest.mark.parametrize("which", cases(NEEDED_DB, routine=2))
+@pytest.mark.parametrize("which", cases(NEEDED_DB, routine=1))
 def test_measured_two_ways(start, measured_data, tmp_path, which, trials):
     """Three measured pairs, nothing stated: a certified two-way each, timing within the bar.
 

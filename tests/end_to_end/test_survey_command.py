@@ -140,6 +140,7 @@ def test_a_curve_of_four_points_is_surveyed(survey, tmp_path):
 
 
 @pytest.mark.data
+@pytest.mark.thorough
 def test_real_two_ways_keep_their_promise(survey, measured_data):
     """On three real two-ways the predicted sum is within 0.23, 0.50 and 0.64 dB rms."""
     for name, bar in (("a", 0.23), ("b", 0.50), ("c", 0.64)):

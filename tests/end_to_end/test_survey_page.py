@@ -13,6 +13,7 @@ from optimizer.measure.files import open_curve
 from optimizer.measure.survey.nouns import Survey
 from optimizer.report.documents.survey import document_survey
 from optimizer.report.render.html import render_html
+from tests.conftest import cases
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +83,7 @@ def test_angles_are_read_against_the_axis(browser: Any, page: Path, folder: Path
     assert float(said.split()[0]) == pytest.approx(levels[0] - levels[1], abs=0.07)
 
 
-@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("dark", cases([True, False], routine=1))
 def test_it_prints_on_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -> None:
     """Printed it is A4 with every chart as a picture."""
     browser.show(page, dark=dark)

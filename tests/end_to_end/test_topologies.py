@@ -135,7 +135,8 @@ def test_sheet_wires_expressions(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "where"), [("none", ""), ("open", "midrange.E1.L"), ("short", "midrange.E1.C")]
+    ("what", "where"),
+    cases([("open", "midrange.E1.L"), ("none", ""), ("short", "midrange.E1.C")], routine=1),
 )
 def test_verify_finds_faults_in_expressions(bench: Bench, what: str, where: str) -> None:
     """A healthy speaker passes; an open or a bridged part of an expression is named first."""
@@ -163,6 +164,7 @@ def bypassed(make_bench: Callable[..., Bench]) -> Bench:
 
 
 @pytest.mark.ngspice
+@pytest.mark.thorough
 def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: str) -> None:
     """Search, network file, results, netlist, wiring, drawing, check, voice, verify."""
     network = bypassed.network
@@ -279,6 +281,7 @@ def test_verify_finds_faults_beside_a_tap(tapped: tuple[str, Bench], where: str)
         assert where in [f["where"] for f in (first, *first.get("same_as", ()))]
 
 
+@pytest.mark.thorough
 def test_verify_names_a_wrongly_wired_tap(tapped: tuple[str, Bench]) -> None:
     """The next tap, and input and output exchanged, are named; the family of taps is one suspect.
 

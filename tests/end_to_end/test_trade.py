@@ -262,6 +262,7 @@ def test_no_time_for_proofs(problem: Problem) -> None:
     assert all(p.candidate.no_better_change_of < 2 for p in result.points)
 
 
+@pytest.mark.thorough
 def test_pieces_can_be_traded(tmp_path: Path) -> None:
     """A goal on the parts trades like any other: fewer pieces cost evenness."""
     ways = re.sub(r" *- \{name: P1.*?\}\n", "", TWO_WAYS, flags=re.DOTALL)  # fewer places will do
@@ -305,6 +306,7 @@ def test_too_few_points_are_refused(run_trade: Callable[..., Any], small: Path) 
     assert "at least 3 points" in done.stderr
 
 
+@pytest.mark.thorough
 def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
     """On the demo with nothing measured off the axis, estimated directions are enough for the
     search to cross lower when vertical evenness is asked for."""

@@ -230,6 +230,7 @@ def test_everything_a_search_meets_is_legal(
 
 
 @pytest.mark.usefixtures("ticking")
+@pytest.mark.thorough
 def test_a_front_holds_legal_networks(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
     """All networks met while a front is traced, and its points."""
     met: list[Genome] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -15,8 +16,6 @@ from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import Lot
 from optimizer.stock.pair import describe_match, match_pair
 from optimizer.stock.stock import Stock, assemble_stock, series_rules, series_stock
-
-SHELVES = 500
 
 
 def random_shelf(rng: np.random.Generator) -> Stock:
@@ -73,11 +72,12 @@ def try_everything(stock: Stock, wishes: list[SlotDemand]) -> tuple[int, float]:
     return best
 
 
-def test_assignment_equals_brute_force_on_random_shelves() -> None:
-    """On 500 random small shelves the assignment is feasible and exactly as cheap as the best."""
+def test_assignment_equals_brute_force_on_random_shelves(trials: Callable[..., int]) -> None:
+    """On up to 500 random small shelves the assignment is feasible and exactly as cheap as the best."""
+    shelves = trials(routine=150, full=500)
     rng = np.random.default_rng(20)
     unserved = solved = 0
-    for _ in range(SHELVES):
+    for _ in range(shelves):
         stock = random_shelf(rng)
         wishes = random_wishes(rng, stock)
         found = allocate(wishes, stock)
@@ -97,8 +97,7 @@ def test_assignment_equals_brute_force_on_random_shelves() -> None:
         cheapest = sum(min((c.cost for c in w.choices), default=0.0) for w in wishes)
         solved += found.cost > cheapest + 1e-9 and not missing
     # The cases are worth something only if counts bite in many of them.
-    assert unserved > 50
-    assert solved > 50
+    assert min(unserved, solved) > shelves / 10
 
 
 def test_ledger_agrees_with_counting_by_hand() -> None:

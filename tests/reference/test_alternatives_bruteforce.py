@@ -84,7 +84,7 @@ def loop(problem: Problem) -> tuple[float, Network]:
     return float(costs.min()), space.network(best)
 
 
-@pytest.mark.routine(2)
+@pytest.mark.routine(1)
 @pytest.mark.parametrize("seed", range(6))
 def test_the_best_of_all_alternatives_is_found(seed: int) -> None:
     """Search and exact search find the best network of the best alternative, to 1e-9 in cost."""
@@ -116,6 +116,7 @@ def test_the_space_counts_each_network_once(seed: int) -> None:
     )
 
 
+@pytest.mark.thorough
 def test_boards_and_positions_alone() -> None:
     """With nothing to buy, the best of two boards and seven positions is that of a plain loop."""
     boards = {

@@ -19,6 +19,7 @@ from optimizer.cli.survey import explain_findings, read_roles
 from optimizer.measure.files.folder import read_folder
 from optimizer.measure.readings import DriverFiles, Folder
 from optimizer.measure.survey.survey import survey_folder
+from tests.conftest import cases
 
 HEAD = {"z": "Freq(Hz)\tZ(Ohms)\tPhase(degrees)", "spl": "Freq(Hz)\tSPL(dB)\tPhase(degrees)"}
 
@@ -338,7 +339,9 @@ def test_messy_folders(measured_data: Path, tmp_path: Path):
 
 
 @pytest.mark.data
-@pytest.mark.parametrize("name", [name for name in FOLDERS if name.startswith("three-way")])
+@pytest.mark.parametrize(
+    "name", cases([name for name in FOLDERS if name.startswith("three-way")], routine=2)
+)
 def test_three_ways_with_plain_names(name: str, measured_data: Path, tmp_path: Path):
     """Names set the order whatever the midrange is like, and no swap is announced."""
     mess = Mess(measured_data, tmp_path)

@@ -142,7 +142,7 @@ def make_driver(rng):
 
 def test_random_drivers_are_described_without_wrong_statements(trials):
     """At least 38 of 40 random drivers: no wrong order, main peak within 1/12 octave."""
-    drivers = trials(routine=20, full=40)
+    drivers = trials(routine=10, full=40)
     rng = np.random.default_rng(2024)
     right, stated = 0, 0
     for _ in range(drivers):

@@ -11,6 +11,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.survey.impedance import survey_impedance
 from optimizer.verbs import survey
+from tests.conftest import cases
 
 SIXTH_OCTAVE = 1.0 / 6.0
 
@@ -85,7 +86,7 @@ def vented(
 
 
 @pytest.mark.parametrize("phase", [True, False], ids=["phase", "modulus"])
-@pytest.mark.parametrize("double", [True, False], ids=["double", "semi"])
+@pytest.mark.parametrize("double", cases([True, False], routine=1), ids=["double", "semi"])
 def test_resistance_of_vented_boxes_from_20_hz(double: bool, phase: bool) -> None:
     """Where data start at 20 Hz, near the lower peak, the coil's resistance is read within 2 %
     whichever of two circuits the coil follows; noise of 0.4 %."""

@@ -93,11 +93,11 @@ def test_reference_driver_is_recovered(noise, with_phase):
     assert found == pytest.approx((40.0, 4.0, 0.4, 0.363636, 5.8), rel=0.02)
 
 
-def test_random_drivers_are_recovered():
-    """Of 60 random drivers with 1 % noise, resonance, Qs and resistance within 2 %."""
+def test_random_drivers_are_recovered(trials):
+    """Of up to 60 random drivers with 1 % noise, resonance, Qs and resistance within 2 %."""
     rng = np.random.default_rng(5)
     worst = 0.0
-    for seed in range(60):
+    for seed in range(trials(routine=15, full=60)):
         values = Motional(
             re_ohm=rng.uniform(3, 12),
             resonance_hz=np.exp(rng.uniform(np.log(25), np.log(1500))),

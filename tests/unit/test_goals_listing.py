@@ -18,6 +18,7 @@ from optimizer.goals import GOALS
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from tests.conftest import cases
 
 pytestmark = pytest.mark.slow
 
@@ -68,7 +69,7 @@ def test_six_presets() -> None:
     assert set(list_presets()) >= SIX
 
 
-@pytest.mark.parametrize("preset", sorted(SIX))
+@pytest.mark.parametrize("preset", cases(sorted(SIX), routine=2))
 def test_preset_works_on_the_demo(build: Callable[[str], Problem], preset: str) -> None:
     """Every goal of every preset gives a figure with a sentence for a network of the demo."""
     problem = build(f"goals:\n  preset: {preset}\n")

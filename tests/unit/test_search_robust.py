@@ -22,6 +22,7 @@ def mean_cost(problem: Problem, candidate) -> float:
     return next(g.mean for g in report.goals if g.name == "cost")
 
 
+@pytest.mark.thorough
 def test_expected_cost_is_the_mean_of_independent_draws(problem: Problem) -> None:
     """The ranked figure is the mean over many speakers drawn in another way, within 3 %."""
     result = search(problem, seconds=None, evaluations=5_000, seed=1, top=2, robust=True)

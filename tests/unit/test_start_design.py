@@ -14,6 +14,7 @@ from optimizer.design.start.plan import explain_goals, plan_start
 from optimizer.design.start.write import check_unedited, render_start
 from optimizer.errors import InputError
 from optimizer.testing.speakers import write_speaker
+from tests.conftest import cases
 
 pytestmark = pytest.mark.slow
 
@@ -156,9 +157,11 @@ def test_the_same_folder_gives_the_same_text(tmp_path):
     assert kept == first.splitlines()[1:]
 
 
-@pytest.mark.parametrize(("angles", "preset"), [((), "bench-start"), ((15, 30), "bench-start"),
-                                                ((30, 60), "bench-start"), ((30,), "bench-start"),
-                                                ((15, 30, 45, 60), "living-room")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("angles", "preset"),
+    cases([((30, 60), "bench-start"), ((15, 30, 45, 60), "living-room"), ((), "bench-start"),
+           ((15, 30), "bench-start"), ((30,), "bench-start")], routine=2),
+)  # fmt: skip
 def test_any_shared_angle_is_asked_about(tmp_path, angles, preset):
     """Angles that every driver has bring a goal off the axis, and the design says which; one that a
     driver alone has is said not to be used."""

@@ -289,7 +289,8 @@ def named_by(possibility):
 
 
 @pytest.mark.parametrize(
-    ("label", "factor"), [("tweeter.C1", 0.8), ("midrange.L2", 1.25), ("woofer.L1", 0.75)]
+    ("label", "factor"),
+    cases([("tweeter.C1", 0.8), ("midrange.L2", 1.25), ("woofer.L1", 0.75)], routine=1),
 )
 def test_drift_is_named_with_its_value(problem, network, label, factor):
     """A value off by a fifth or a quarter is on no list of mistakes; it is found, and how much."""
@@ -367,7 +368,7 @@ def test_two_mistakes_at_once_are_both_named(problem, network):
     assert verdict.tests
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", cases(range(4), routine=2))
 def test_smooth_errors_are_no_mistake(problem, network, seed):
     """A microphone somewhat elsewhere, 0.4 dB rms over half octaves, does not raise an alarm."""
     x = np.log2(problem.frequency_hz)
@@ -391,6 +392,7 @@ def test_tolerance_band(problem, network):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_pair_cancels_what_both_share(problem, network):
     """One speaker of a pair has a fault that errors common to both would hide from prediction."""
     x = np.log2(problem.frequency_hz)
@@ -528,7 +530,9 @@ def play_alone(problem, network, way, *, seed, gain_db=0.0):
     return 20 * np.log10(np.abs(heard * pressure)) + gain_db + white
 
 
-@pytest.mark.parametrize(("levels", "named"), [("free", False), (0.1, True)])
+@pytest.mark.parametrize(
+    ("levels", "named"), cases([("free", False), (0.1, True)], routine=[(0.1, True)])
+)
 def test_a_level_that_is_trusted_shows_a_driver_weak_by_little(
     problem, network, tmp_path, levels, named
 ):

@@ -29,6 +29,7 @@ _SHAKEN = 9  # copies with disturbed values
 _PASSED_ON = 16  # structures of an exploration that other weights are tried on
 _PASSED_ON_NETWORKS = 200  # networks of an exploration that other weights are tried on
 _PORTIONS = 4  # of a round
+_PATIENCE = 1  # rounds in vain that end an exploration: other weights go on where it ended
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +95,7 @@ def explore_structures(
             haul = work(weighted, portion, deadline)
             islands.tell(portion, haul)
             evaluations += haul.evaluations
-        if islands.end_round() or deadline.passed() or not portions:
+        if islands.end_round(_PATIENCE) or deadline.passed() or not portions:
             break
     for portion in islands.in_haste(1):
         islands.tell(portion, work(weighted, portion, Deadline(0.0)))
