@@ -166,7 +166,8 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
         parser.add_argument(
             "--by",
             choices=("verdicts", "cost"),
-            help="rank by cost alone, or list what has a bad verdict behind the rest (the default)",
+            help="rank by cost alone, or list what has a bad verdict behind the rest, and fewer pieces "
+            "first where costs are as good as equal (the default)",
         )
     who = parser.add_mutually_exclusive_group()
     who.add_argument(

@@ -11,10 +11,11 @@ from optimizer.problem.agreement import NO_START, Agreement
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
+from optimizer.problem.neighbourhood import Costed
 from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.budget import Stopwatch
-from optimizer.search.found import Found
+from optimizer.search.found import TIE, Found
 from optimizer.search.islands import ISLANDS, Islands
 from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
@@ -336,12 +337,25 @@ class _State:
         )
         self.besides += count
 
+    def _choose(self) -> list[Costed]:
+        """List what was found in the order in which a person would look at it."""
+        ranked = self.found.rank(self.top, fill=True)
+        if self.complete:
+            return ranked  # the first one is proven best
+        chosen = self.found.prefer_fewer(ranked)
+        if any(a is not b for a, b in zip(chosen, ranked, strict=True)):
+            self.notes += (
+                f"costs within {100.0 * TIE:g} % of each other count as equal: of those the network "
+                "of fewer pieces stands first",
+            )
+        return chosen
+
     def result(self, stopped: Literal["converged", "budget", "interrupted"]) -> SearchResult:
         expected = {self.found.key(s.genome): s for s in self.steady}
         if expected:
             chosen = self.found.rank(self.top, [(s.genome, s.expected) for s in self.steady])
         else:
-            chosen = self.found.rank(self.top, fill=True)
+            chosen = self._choose()
         candidates = []
         for rank, (genome, _) in enumerate(chosen, start=1):
             key = self.found.key(genome)

@@ -10,6 +10,10 @@ from optimizer.problem.problem import Problem
 from optimizer.problem.verdicts import is_bad
 from optimizer.search.rank import rank_genomes
 
+TIE = 0.005
+"""Costs that differ by less, relatively, count as equal: no ear, and hardly any measurement, tells such
+networks apart (common practice, no source)."""
+
 
 class Found:
     """Networks by what tells them apart, and their order.
@@ -88,6 +92,25 @@ class Found:
             fillers=list(self._behind.values()) if fill else [],
             last=self._stands_last,
         )
+
+    def prefer_fewer(self, chosen: list[Costed]) -> list[Costed]:
+        """Let fewer pieces stand first among costs that count as equal, see `TIE`.
+
+        Where a network is ranked by its cost alone, nothing is changed.
+        """
+        if not self.by_verdicts:
+            return chosen
+        left, order = list(chosen), []
+        while left:
+            alike = left[0][1] * (1.0 + TIE)
+            behind = self._stands_last(left[0][0])
+            tied = [
+                (self.problem.space.network(genome).piece_count, cost, k)
+                for k, (genome, cost) in enumerate(left)
+                if cost <= alike and self._stands_last(genome) == behind
+            ]
+            order.append(left.pop(min(tied)[2]))
+        return order
 
     def _stands_last(self, genome: Genome) -> bool:
         """Whether a network stands behind the others for what is said of it."""

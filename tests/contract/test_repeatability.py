@@ -6,6 +6,7 @@ import hashlib
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import pytest
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
+from optimizer.search.found import TIE
 
 ROOT = Path(__file__).resolve().parents[2]
 BUDGET = 4_000  # networks
@@ -47,10 +49,11 @@ def first(tiny: Tiny) -> SearchResult:
 
 
 def test_there_is_a_list_to_compare(first: SearchResult) -> None:
-    """The ranked list holds more than one network, best first."""
+    """The ranked list holds more than one network, best first but for what counts as
+    equal."""
     costs = [c.cost for c in first.candidates]
     assert len(costs) >= 2
-    assert costs == sorted(costs)
+    assert all(a <= b * (1.0 + TIE) for a, b in pairwise(costs))
 
 
 def test_same_seed_same_list(tiny: Tiny, first: SearchResult) -> None:

@@ -10,6 +10,7 @@ import pytest
 from optimizer.network.topology import Topology
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
+from optimizer.search.found import Found
 from optimizer.search.rank import rank_genomes
 
 
@@ -53,6 +54,25 @@ def test_one_network_in_two_seats_ranks_once(twins: tuple[Problem, int, int]) ->
     assert costs[0] == pytest.approx(costs[1], rel=1e-12)
     ranked = rank_genomes(problem, [(one, 1.0), (other, 1.0), (both, 1.1)], 5)
     assert [cost for _, cost in ranked] == [1.0, 1.1]
+
+
+@pytest.mark.parametrize(
+    ("by_verdicts", "dearer", "first"), [(True, 1.004, "few"), (True, 1.006, "many"),
+                                         (False, 1.004, "many")],
+)  # fmt: skip
+def test_fewer_pieces_stand_first_where_costs_are_as_good_as_equal(
+    twins: tuple[Problem, int, int], by_verdicts: bool, dearer: float, first: str
+) -> None:
+    """Within half a percent the network of fewer pieces comes first; by cost alone it does not."""
+    problem, seat, _ = twins
+    few = _network(problem, seat)
+    many = replace(few, present=np.ones_like(few.present))
+    pieces = [problem.space.network(g).piece_count for g in (few, many)]
+    assert pieces[0] < pieces[1]
+    found = Found(problem, by_verdicts=by_verdicts)
+    listed = found.prefer_fewer([(many, 1.0), (few, dearer)])
+    assert listed[0][0] is {"few": few, "many": many}[first]
+    assert sorted(cost for _, cost in listed) == [1.0, dearer]
 
 
 def test_polarity_is_part_of_the_structure(twins: tuple[Problem, int, int]) -> None:

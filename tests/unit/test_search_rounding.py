@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.descend.relax import relax
 from optimizer.search.descend.rounding import round_relaxed
 from optimizer.search.fit import search
+from optimizer.search.found import TIE
 from optimizer.search.rank import DISTINCT_DB
 
 pytestmark = pytest.mark.slow
@@ -48,7 +51,7 @@ def test_result_keeps_its_promises(problem: Problem) -> None:
     result = search(problem, seconds=None, evaluations=5_000, seed=5, top=4)
     assert [c.rank for c in result.candidates] == list(range(1, len(result.candidates) + 1))
     costs = [c.cost for c in result.candidates]
-    assert costs == sorted(costs)
+    assert all(a <= b * (1.0 + TIE) for a, b in pairwise(costs))
     for c in result.candidates:
         assert c.feasible
         assert c.cost == pytest.approx(sum(g.cost for g in c.goals))
