@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
 
 if TYPE_CHECKING:
+    from optimizer.bench.networks.file import NetworkFile
     from optimizer.problem.candidate import Candidate
     from optimizer.problem.problem import Problem
 
@@ -45,28 +47,39 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.check import check_network, compare_networks
     from optimizer.bench.networks.file import read_history, read_network
     from optimizer.design.build import build_problem, load_design
+    from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.check import document_check
 
     screen = open_screen(args)
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     history = read_history(args.network)
-    others = [pair for text in args.against for pair in _read_others(text, problem)]
+    others = [one for text in args.against for one in _read_others(text, problem)]
     report = check_network(problem, read.network, certificate=read.certificate)
     document = document_check(
         problem,
         report,
         design_name=str(args.design),
         network_name=args.network,
-        against=[(name, one, compare_networks(report.candidate, one)) for name, one in others],
+        against=[(name, one, compare_networks(report.candidate, one)) for name, _, one in others],
         history=history,
         notes=(*read.notes, *problem.compared),
     )
-    deliver(args, document, screen)
+    named = [(args.network, read, report.candidate), *others]
+    changes = [
+        (name, change)
+        for name, file, one in named
+        if (change := file.find_changes(problem, partial(_cost_of, one))) is not None
+    ]
+    deliver(args, warn_changed(document, changes), screen)
     return DONE
 
 
-def _read_others(text: str, problem: Problem) -> list[tuple[str, Candidate]]:
+def _cost_of(candidate: Candidate) -> float:
+    return candidate.cost
+
+
+def _read_others(text: str, problem: Problem) -> list[tuple[str, NetworkFile, Candidate]]:
     from optimizer.bench.networks.file import read_network
     from optimizer.bench.networks.results import list_results
     from optimizer.problem.figures import build_candidate
@@ -76,6 +89,6 @@ def _read_others(text: str, problem: Problem) -> list[tuple[str, Candidate]]:
         names = [f"{text}#{number}" for number in list_results(Path(text))]
     read = {name: read_network(name, problem) for name in names}
     return [
-        (name, build_candidate(problem, one.network, certificate=one.certificate))
+        (name, one, build_candidate(problem, one.network, certificate=one.certificate))
         for name, one in read.items()
     ]

@@ -54,12 +54,9 @@ class _ShowVersion(argparse.Action):
     """Look the version up only when asked: package metadata is slow to read."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from importlib.metadata import PackageNotFoundError, version
+        from optimizer.text.stamp import tell_version
 
-        try:
-            print(f"laddersmith {version('laddersmith')}")
-        except PackageNotFoundError:
-            print("laddersmith (run from its source folder)")
+        print(f"laddersmith {tell_version() or '(run from its source folder)'}")
         parser.exit(DONE)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.cli.options import add_design, add_network, add_verb
-from optimizer.cli.outcome import DONE
+from optimizer.cli.outcome import DONE, complain
 from optimizer.cli.output import add_output, claim_outputs
 
 
@@ -47,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
     problem = build_problem(load_design(args.design))
     read = read_network(args.network, problem)
     frequency = problem.frequency_hz
+    change = read.find_changes(problem)
+    warnings = [f"warning: {change.say(args.network)}"] if change and change.warns else []
     text = write_netlist(
         read.network,
         {
@@ -56,8 +58,10 @@ def run(args: argparse.Namespace) -> int:
         title=f"{problem.title}: {args.network}",
         sweep=Sweep(low_hz=float(frequency[0]), high_hz=float(frequency[-1])),
         curves_file=args.curves,
-        notes=(f"design {args.design}", *read.notes),
+        notes=(*warnings, f"design {args.design}", *read.notes),
     )
+    for line in warnings:
+        complain(line)  # standard output may carry the netlist
     if args.output in (None, "-"):
         print_whole(text)
         return DONE

@@ -6,12 +6,15 @@ import argparse
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, claim_outputs
 from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.report.document import Document
 
 _FILES = ("markdown", "html", "schematic", "parts", "curves")
 
@@ -121,6 +124,8 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.design.build import build_problem, load_design
     from optimizer.network.amplifier import Amplifier
     from optimizer.problem.figures import build_candidate
+    from optimizer.report.documents.changed import warn_changed
+    from optimizer.report.documents.sheet import document_sheet
     from optimizer.text.writing import print_whole
 
     claim_outputs(args)
@@ -144,21 +149,22 @@ def run(args: argparse.Namespace) -> int:
         driver_level_db=args.drivers_within or 0.0,
         notes=read.notes,
     )
+    change = read.find_changes(problem, lambda: sheet.candidate.cost)
+    document = warn_changed(document_sheet(sheet), [(args.network, change)] if change else [])
     if args.columns is None and all(getattr(args, key) is None for key in _FILES):
-        from optimizer.report.documents.sheet import document_sheet
         from optimizer.report.render.markdown import render_markdown
 
         if not args.quiet:
-            print_whole(render_markdown(document_sheet(sheet)))
+            print_whole(render_markdown(document))
         return DONE
-    written = [str(path) for path in _write(args, sheet)]
-    Screen(quiet=args.quiet).show(f"Written: {', '.join(written)}", *sheet.warnings)
+    written = [str(path) for path in _write(args, sheet, document)]
+    changed = [f"Warning: {change.say(args.network)}"] if change and change.warns else []
+    Screen(quiet=args.quiet).show(*changed, f"Written: {', '.join(written)}", *sheet.warnings)
     return DONE
 
 
-def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
+def _write(args: argparse.Namespace, sheet: Any, document: Document) -> list[Path]:
     from optimizer.report.curve_files import curves_to_columns, curves_to_csv, parts_to_csv
-    from optimizer.report.documents.sheet import document_sheet
     from optimizer.report.render.html import render_html
     from optimizer.report.render.markdown import render_markdown
     from optimizer.report.schematic import draw_schematic
@@ -166,8 +172,8 @@ def _write(args: argparse.Namespace, sheet: Any) -> list[Path]:
 
     candidate = sheet.candidate
     makers: dict[str, Callable[[], str]] = {
-        "markdown": lambda: render_markdown(document_sheet(sheet)),
-        "html": lambda: render_html(document_sheet(sheet)),
+        "markdown": lambda: render_markdown(document),
+        "html": lambda: render_html(document),
         "schematic": lambda: draw_schematic(candidate.network, title=f"Crossover of {sheet.title}"),
         "parts": lambda: parts_to_csv(sheet),
         "curves": lambda: curves_to_csv(candidate),

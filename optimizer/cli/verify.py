@@ -107,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.verify.measured import load_measured
     from optimizer.bench.verify.verifying import verify_pair, verify_speaker
     from optimizer.design.build import build_problem, load_design
+    from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.verify import document_verify
 
     screen = open_screen(args)
@@ -131,7 +132,8 @@ def run(args: argparse.Namespace) -> int:
         pair=pair,
         notes=[*read.notes, *first.notes, *second.notes],
     )
-    deliver(args, document, screen)
+    change = read.find_changes(problem)
+    deliver(args, warn_changed(document, [(args.network, change)] if change else []), screen)
     judged = [verdict, *([other] if other else []), *([pair.verdict] if pair else [])]
     return DONE if all(one.passed for one in judged) else FAILS
 

@@ -145,6 +145,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.voice.voicing import voice_network
     from optimizer.bench.voice.wishes import parse_wish, read_words
     from optimizer.design.build import build_problem, load_design
+    from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.voice import document_voice, say_why_not
 
     screen = open_screen(args)
@@ -193,7 +194,10 @@ def run(args: argparse.Namespace) -> int:
             f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
             "number writes an answer all the same."
         )
-    deliver(args, document, screen, last=saved)
+    change = read.find_changes(problem, lambda: result.present.cost)
+    deliver(
+        args, warn_changed(document, [(args.network, change)] if change else []), screen, last=saved
+    )
     shown = result.answers[: args.top]
     if any(not answer.beyond for answer in shown) or (use and not result.base.beyond):
         return DONE
@@ -257,6 +261,7 @@ def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str
 
 def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
     from optimizer.bench.networks.file import write_network
+    from optimizer.problem.provenance import Provenance
     from optimizer.report.words import say_change
 
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
@@ -268,4 +273,5 @@ def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
         note=note,
         title=problem.title,
         certificate=answer.candidate.certificate,
+        made=Provenance.made_now(problem, answer.candidate.network, answer.candidate.cost),
     )

@@ -16,7 +16,7 @@ STATES: tuple[State, ...] = ("proved", "cut short", "never sought")
 Measure = Literal["cost", "expected cost"]
 MEASURES: tuple[Measure, ...] = ("cost", "expected cost")
 
-_OTHER = {
+OTHER = {
     "network": "other parts",
     "data": "other measured data",
     "places": "other places for parts",
@@ -95,7 +95,7 @@ class Certificate:
         now = _fingerprints(problem, network)
         if not set(now) <= set(self.of) or (self.state == "proved") != (self.changes > 0):
             return Certificate(why="what comes with it does not say what it was sought for")
-        other = [_OTHER[name] for name, one in now.items() if self.of[name] != one]
+        other = [OTHER[name] for name, one in now.items() if self.of[name] != one]
         if not other:
             return self
         what = "proof" if self.state == "proved" else "search"

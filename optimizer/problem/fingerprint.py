@@ -14,7 +14,7 @@ from optimizer.arrays import Complex, Real
 Say = Callable[[bytes], object]
 
 _LENGTH = 12
-_UNTOLD = frozenset({"note", "notes", "coverage", "currency"})
+_UNTOLD = frozenset({"note", "notes", "coverage", "currency", "line"})
 """Fields that tell a reader something and change nothing that is computed."""
 _STEPS = 1e6
 _PLAIN = frozenset({float, int, bool, str, type(None)})

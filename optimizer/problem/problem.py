@@ -398,7 +398,7 @@ class Problem:
             "data": fingerprint((self._of_way, self.mirror, self.reading, self.pressure)),
             "places": fingerprint((self.topology, self.built)),
             "stock": fingerprint(self.stock),
-            "goals": fingerprint(self.goals),
+            "goals": fingerprint((self.goals, self.crossings)),
         }
 
     @property

@@ -30,6 +30,7 @@ def results_schema() -> dict[str, Any]:
         {
             "schema": {"const": 1, "description": "edition of these keys"},
             "design": _TEXT | {"description": "design file, as it was given"},
+            "made": _made(),
             "speaker": _TEXT,
             "seed": _COUNT,
             "seconds": _NUMBER,
@@ -49,6 +50,19 @@ def results_schema() -> dict[str, Any]:
         },
         needed=("schema", "design", "candidates"),
     ) | {"$defs": {"candidate": _candidate(), "part": _part()}}
+
+
+def _made() -> dict[str, Any]:
+    prints = {"type": "object", "additionalProperties": _TEXT}
+    said = {"description": "what they were computed with: fingerprints tell whether that changed"}
+    return said | _block(
+        {
+            "date": _TEXT | {"description": "universal time, ISO 8601"},
+            "version": _TEXT,
+            "of": prints,
+            "files": prints,
+        }
+    )
 
 
 def _candidate() -> dict[str, Any]:

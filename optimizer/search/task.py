@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar, cast
 
 from optimizer.problem.problem import Problem
+from optimizer.text.stamp import tell_version
 
 _T = TypeVar("_T")
 
@@ -186,9 +187,4 @@ def keep_with(problem: Problem, make: Callable[..., _T], *args: Hashable) -> _T:
 
 def say_version() -> str:
     """Say which version of the package a process has."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("laddersmith")
-    except PackageNotFoundError:
-        return "its source folder"
+    return tell_version() or "its source folder"

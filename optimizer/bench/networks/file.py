@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,9 @@ from optimizer.network.expression.nodes import say_gain
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, Network
 from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.certificate import MEASURES, NEVER_SOUGHT, STATES, Certificate
+from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
+from optimizer.problem.provenance import UNKNOWN, Change, Provenance
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_exact
 from optimizer.text.writing import write_text
@@ -48,6 +50,8 @@ class NetworkFile:
         What had to be assumed while reading.
     certificate : Certificate
         What is known of better networks, of what it says for this network and problem.
+    made : Provenance
+        What it was computed with, where the program wrote it.
     """
 
     network: Network
@@ -55,6 +59,23 @@ class NetworkFile:
     note: str = ""
     notes: tuple[str, ...] = ()
     certificate: Certificate = NEVER_SOUGHT
+    made: Provenance = UNKNOWN
+
+    def find_changes(
+        self, problem: Problem, cost: Callable[[], float] | None = None
+    ) -> Change | None:
+        """Find what differs from what it was computed with, see `Provenance.find_changes`.
+
+        Parameters
+        ----------
+        problem : Problem
+            As it is now.
+        cost : callable, optional
+            What the network costs now; it is computed where that is not known already.
+        """
+        return self.made.find_changes(
+            problem, self.network, cost or (lambda: build_candidate(problem, self.network).cost)
+        )
 
 
 def _read_prints(entry: Entry) -> dict[str, str]:
@@ -88,6 +109,29 @@ CERTIFICATE_KEYS = KeyBlock(
 """What a network file says of better networks."""
 
 
+MADE_KEYS = KeyBlock(
+    noun=Provenance,
+    keys=(
+        Key(name="date", form=TextForm(), example="2026-11-27T04:12:03Z",
+            meaning="when it was computed, in universal time"),
+        Key(name="version", form=TextForm(), example='"0.1.0"',
+            meaning="version of the program that did"),
+        Key(name="cost", form=NumberForm(least=0.0), example="2.55", meaning="what it cost then"),
+        Key(
+            name="of", form=OwnForm("fingerprints by name", _read_prints),
+            example="{data: b1f6b4a7b4c3}",
+            meaning="fingerprints of network, data, places, stock and goals it was computed with",
+        ),
+        Key(
+            name="files", form=OwnForm("fingerprints by file", _read_prints),
+            example="{woofer.txt: b1f6b4a7b4c3}",
+            meaning="fingerprints of what its files of measurements say",
+        ),
+    ),
+)  # fmt: skip
+"""What a network file says of when and with what it was computed."""
+
+
 NETWORK_KEYS = KeyBlock(
     noun=NetworkFile,
     keys=(
@@ -100,6 +144,10 @@ NETWORK_KEYS = KeyBlock(
         Key(
             name="certificate", form=CERTIFICATE_KEYS, example="{state: never sought}",
             meaning="what the program knows of better networks; it holds while nothing changes",
+        ),
+        Key(
+            name="made", form=MADE_KEYS, example="{date: 2026-11-27T04:12:03Z, cost: 2.55}",
+            meaning="what it was computed with: every verb warns when that differs now",
         ),
         Key(
             name="ways", field="network",
@@ -178,13 +226,17 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
         parent=_optional_text(fields, "parent"),
         note=_optional_text(fields, "note"),
         certificate=CERTIFICATE_KEYS.read(fields.get("certificate")).settle(problem, network),
+        made=MADE_KEYS.read(fields.get("made")),
     )
 
 
 def _take_result(path: Path, number: str, problem: Problem, text: str) -> NetworkFile:
-    network, certificate = read_result(path, number, problem)
+    network, certificate, made = read_result(path, number, problem)
     return NetworkFile(
-        network=network, parent=text, certificate=certificate.settle(problem, network)
+        network=network,
+        parent=text,
+        certificate=certificate.settle(problem, network),
+        made=made,
     )
 
 
@@ -232,6 +284,7 @@ def render_network(
     note: str = "",
     title: str = "",
     certificate: Certificate = NEVER_SOUGHT,
+    made: Provenance = UNKNOWN,
 ) -> str:
     """Write a network as the text of a network file.
 
@@ -245,6 +298,8 @@ def render_network(
         The speaker.
     certificate : Certificate
         What is known of better networks.
+    made : Provenance
+        What it was computed with.
 
     Returns
     -------
@@ -260,7 +315,7 @@ def render_network(
         for key, text in (("speaker", title), ("parent", parent), ("note", note))
         if text
     ]
-    lines += [f"certificate: {_certificate_text(certificate)}", "ways:"]
+    lines += [f"certificate: {_certificate_text(certificate)}", *_made_lines(made), "ways:"]
     for way in network.ways:
         lines += [
             f"  {_scalar(way.name)}:",
@@ -285,6 +340,22 @@ def _certificate_text(certificate: Certificate) -> str:
         ]
     words += [f"why: {_scalar(certificate.why)}"] if certificate.why else []
     return f"{{{', '.join(words)}}}"
+
+
+def _made_lines(made: Provenance) -> list[str]:
+    """Write what a network was computed with; nothing where that is not known."""
+    if made == UNKNOWN:
+        return []
+    plain = [("date", made.date), ("version", made.version and json.dumps(made.version))]
+    lines = ["made:", *(f"  {key}: {text}" for key, text in plain if text)]
+    if made.cost is not None:
+        lines.append(f"  cost: {_plain(float(f'{made.cost:.10g}'))}")
+    for key, prints in (("of", made.of), ("files", made.files)):
+        words = [f"{_scalar(name)}: {_scalar(one)}" for name, one in prints.items()]
+        if words:
+            rows = [", ".join(words[k : k + 3]) for k in range(0, len(words), 3)]
+            lines.append(f"  {key}: {{{(',' + chr(10) + '    ').join(rows)}}}")
+    return lines
 
 
 def _ladder_lines(ladder: FittedLadder) -> list[str]:
@@ -345,6 +416,7 @@ def write_network(
     note: str,
     title: str = "",
     certificate: Certificate = NEVER_SOUGHT,
+    made: Provenance = UNKNOWN,
 ) -> None:
     """Write a network file, whole or not at all, never over another file.
 
@@ -362,6 +434,8 @@ def write_network(
         The speaker.
     certificate : Certificate
         What is known of better networks: that of the candidate it is.
+    made : Provenance
+        What it was computed with: `Provenance.made_now`.
 
     Raises
     ------
@@ -375,6 +449,7 @@ def write_network(
         note=note,
         title=title,
         certificate=certificate,
+        made=made,
     )
     try:
         write_text(path, text, new=True)

@@ -16,6 +16,8 @@ from optimizer.network.topology import Ladder
 from optimizer.parts import Part
 from optimizer.problem.certificate import MEASURES, STATES, Certificate
 from optimizer.problem.problem import Problem
+from optimizer.problem.provenance import Provenance
+from optimizer.text.quoting import find_unprintable
 from optimizer.text.reading import read_file
 
 LARGEST_RESULTS_BYTES = 200_000_000
@@ -27,8 +29,10 @@ MISS = "miss"
 _REMEDY = "give the file as laddersmith wrote it, for the design it was made from"
 
 
-def read_result(path: Path, number: str, problem: Problem) -> tuple[Network, Certificate]:
-    """Read one network of a results file, and what the file says of better ones.
+def read_result(
+    path: Path, number: str, problem: Problem
+) -> tuple[Network, Certificate, Provenance]:
+    """Read one network of a results file, what the file says of better ones, and how it was made.
 
     Parameters
     ----------
@@ -44,7 +48,8 @@ def read_result(path: Path, number: str, problem: Problem) -> tuple[Network, Cer
     InputError
         When the file is missing or damaged, or has no such candidate.
     """
-    candidates = _list_candidates(_read_json(path))
+    results = _read_json(path)
+    candidates = _list_candidates(results)
     if number not in candidates:
         known = list(candidates)
         raise InputError(
@@ -60,7 +65,7 @@ def read_result(path: Path, number: str, problem: Problem) -> tuple[Network, Cer
         )
     try:
         data = candidates[number]
-        return _read_candidate(data, problem), _read_certificate(data)
+        return _read_candidate(data, problem), _read_certificate(data), _read_made(results, data)
     except InputError as error:
         raise error.located(file=path) from None
 
@@ -170,6 +175,42 @@ def _read_certificate(data: Any) -> Certificate:
             remedy=_REMEDY,
         )
     return Certificate(state=state, changes=changes, measure=measure, why=why, of=dict(of))
+
+
+def _read_made(results: Mapping[str, Any], data: Any) -> Provenance:
+    """Read what results were computed with; those of older versions tell the cost alone."""
+    cost, made = data.get("cost"), results.get("made", {})
+    number = isinstance(cost, int | float) and not isinstance(cost, bool) and math.isfinite(cost)
+    if not isinstance(made, Mapping):
+        raise InputError("a block is expected", key="made", remedy=_REMEDY)
+    told = {name: made.get(name, "") for name in ("date", "version")}
+    prints = {name: made.get(name, {}) for name in ("of", "files")}
+    sound = all(isinstance(one, str) for one in told.values()) and all(
+        isinstance(some, Mapping) and all(isinstance(one, str) for one in some.values())
+        for some in prints.values()
+    )
+    if not sound:
+        raise InputError(
+            "date, version and fingerprints of results are text",
+            key="made",
+            value=repr(made)[:60],
+            remedy=_REMEDY,
+        )
+    wrong = next((one for one in (*told.values(), *prints["files"]) if find_unprintable(one)), "")
+    if wrong:
+        raise InputError(
+            "date, version and names are text that can be seen",
+            key="made",
+            value=repr(wrong[:60]),
+            remedy=_REMEDY,
+        )
+    return Provenance(
+        date=told["date"],
+        version=told["version"],
+        cost=float(cost) if number else None,
+        of=dict(prints["of"]),
+        files=dict(prints["files"]),
+    )
 
 
 def _read_polarity(data: Any, key: str) -> Literal[1, -1]:

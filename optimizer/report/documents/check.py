@@ -28,6 +28,7 @@ from optimizer.report.render.json import (
     DescribedProblem,
     change_to_json,
     improvement_to_json,
+    made_to_json,
     rated_to_json,
 )
 from optimizer.report.words import (
@@ -253,6 +254,7 @@ def check_to_json(
     return {
         "schema": SCHEMA,
         "design": design_name,
+        **made_to_json(problem),
         "network": network_name,
         "candidate": rated_to_json(report.candidate, problem),
         "reasons": [

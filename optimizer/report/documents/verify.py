@@ -15,7 +15,7 @@ from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, Verify
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
-from optimizer.report.render.json import SCHEMA
+from optimizer.report.render.json import SCHEMA, made_to_json
 from optimizer.report.words import say_frequency
 from optimizer.text.units import format_quantity
 
@@ -281,6 +281,7 @@ def verify_to_json(
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "design": design_name,
+        **made_to_json(problem),
         "network": network_name,
         **_verdict_to_json(problem, verdict),
     }

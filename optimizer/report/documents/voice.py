@@ -17,7 +17,13 @@ from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Item, Note, Passage, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
-from optimizer.report.render.json import SCHEMA, DescribedProblem, change_to_json, rated_to_json
+from optimizer.report.render.json import (
+    SCHEMA,
+    DescribedProblem,
+    change_to_json,
+    made_to_json,
+    rated_to_json,
+)
 from optimizer.report.words import say_certificate, say_change, say_frequency, say_value
 
 _CURVES = ("on_axis", "in_room", "impedance")
@@ -345,6 +351,7 @@ def voice_to_json(
     return {
         "schema": SCHEMA,
         "design": design_name,
+        **made_to_json(problem),
         "network": network_name,
         "wishes": [say_wish(wish) for wish in wishes],
         "use": [{"slot": label, "value": part.value} for label, part in use.items()],

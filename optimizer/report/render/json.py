@@ -17,6 +17,7 @@ from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, Completed, CurveSet, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
+from optimizer.problem.provenance import Provenance
 from optimizer.problem.verdict import Verdict
 from optimizer.report.columns import Column, own_columns
 from optimizer.report.document import Document
@@ -58,6 +59,7 @@ def search_to_json(
     head: dict[str, Any] = {
         "schema": SCHEMA,
         "design": design_name,
+        **made_to_json(problem),
         "speaker": problem.title,
         "seed": result.seed,
         "seconds": round_figure(result.seconds, 4),
@@ -73,6 +75,21 @@ def search_to_json(
                 "missed": round_figure(result.agreement.missed),
             }
     return head
+
+
+def made_to_json(problem: DescribedProblem) -> dict[str, Any]:
+    """Say when, by which version and with what results were computed, under "made"."""
+    if not isinstance(problem, Problem):
+        return {}
+    made = Provenance.made_now(problem)
+    return {
+        "made": {
+            "date": made.date,
+            "version": made.version,
+            "of": dict(made.of),
+            "files": dict(made.files),
+        }
+    }
 
 
 def rated_to_json(candidate: Candidate, problem: DescribedProblem) -> dict[str, Any]:
