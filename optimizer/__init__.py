@@ -72,6 +72,7 @@ if TYPE_CHECKING:
     from optimizer.verbs import Started as Started
     from optimizer.verbs import check as check
     from optimizer.verbs import fit as fit
+    from optimizer.verbs import hear as hear
     from optimizer.verbs import load as load
     from optimizer.verbs import netlist as netlist
     from optimizer.verbs import open_network as open_network
@@ -115,6 +116,7 @@ _HOME = {
     "check": "optimizer.verbs",
     "equaliser": "optimizer.network.slots",
     "fit": "optimizer.verbs",
+    "hear": "optimizer.verbs",
     "keep": "optimizer.network.slots",
     "load": "optimizer.verbs",
     "load_design": "optimizer.design.build",

@@ -23,6 +23,7 @@ from pathlib import Path
 
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
+from optimizer.bench.hear.difference import Difference, Seat, find_difference
 from optimizer.bench.networks.file import read_network
 from optimizer.bench.verify.diagnosis import Levels
 from optimizer.bench.verify.measured import NOISE_DB, load_measured
@@ -681,6 +682,35 @@ def netlist(source: Source, network: Built, *, curves_file: str | None = None) -
         sweep=Sweep(low_hz=float(frequency[0]), high_hz=float(frequency[-1])),
         curves_file=curves_file,
     )
+
+
+def hear(source: Source, before: Built, after: Built, *, place: Seat = "axis") -> Difference:
+    """Find what one network plays more or less than another, as a filter for music.
+
+    Parameters
+    ----------
+    source : Problem, Design or path-like
+        Drivers and directions.
+    before : Network, Candidate or path-like
+        The network as it stands.
+    after : Network, Candidate or path-like
+        The network that shall be heard.
+    place : {"axis", "room"}
+        Where one listens: on the axis, with its phase, or to the average in the room.
+
+    Returns
+    -------
+    Difference
+        ``difference.filter(48_000).apply(samples)`` plays the change.
+
+    Raises
+    ------
+    InputError
+        When a network cannot be read, or the place is not known of these drivers.
+    """
+    problem = load(source)
+    old, new = (build_candidate(problem, open_network(problem, one)) for one in (before, after))
+    return find_difference(old, new, place)
 
 
 def open_network(problem: Problem, network: Built) -> Network:

@@ -13,6 +13,7 @@ from optimizer.cli import (
     demo,
     fit,
     goals,
+    hear,
     keys,
     netlist,
     sheet,
@@ -35,7 +36,7 @@ from optimizer.cli.stopping import stop_listening, stop_on_request
 from optimizer.errors import InputError
 from optimizer.text.register import open_register
 
-VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, goals, keys)
+VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, hear, goals, keys)
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 
 A verb imports what it needs inside `run`, so that help and usage errors stay quick.

@@ -120,6 +120,7 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
          "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out")),
     (2, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
     (14, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
+    (3, ("hear", "design.yaml", "network.yaml", "results.json#1", "--impulse", "out.wav", *_OUT)),
     (1, ("goals", "on_axis")),
 )  # fmt: skip
 """How often each is taken, and the command. Whatever is named out is written by it."""
@@ -130,7 +131,8 @@ OPTIONS = (
     "--diameter", "--depth", "--front", "--order", "--gate", "--clock", "--design", "--noise",
     "--band", "--tolerance", "--other", "--amplifier", "--rated", "--limit", "--drivers-within",
     "--speakers", "--markdown", "--schematic", "--columns", "--curves", "--output", "--exact",
-    "--robust", "--quiet", "--force", "--list-words",
+    "--robust", "--quiet", "--force", "--list-words", "--music", "--excerpt", "--place", "--rate",
+    "--most-boost", "--blind", "--answers", "--trials", "--changed",
 )  # fmt: skip
 WORDS_OF_OPTIONS = (
     "", "-1", "0", "1", "2", "nan", "inf", "1e999", "9" * 40, "x", "-", "--", ".", "/", "out.json",

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.io import wavfile
 
 from optimizer.cli.main import build_parser
 from optimizer.cli.output import OutputName
@@ -50,7 +51,8 @@ ways:
 COMMANDS = {
     "demo": ["demo"],
     "survey": ["survey", "design.yaml"],
-    "start": ["start", ".", "--as", "built.txt=ignore", "--evaluations", "100", "--workers", "1"],
+    "start": ["start", ".", "--as", "built.txt=ignore", "--as",
+              "music.wav=ignore", "--evaluations", "100", "--workers", "1"],
     "fit": ["fit", "design.yaml", "--evaluations", "100", "--workers", "1"],
     "trade": ["trade", "design.yaml", "--between", "on_axis", "parts", "--points", "3",
               "--seconds", "0.2", "--workers", "1"],
@@ -60,12 +62,15 @@ COMMANDS = {
     "verify": ["verify", "design.yaml", "network.yaml", "built.txt"],
     "sheet": ["sheet", "design.yaml", "network.yaml"],
     "netlist": ["netlist", "design.yaml", "network.yaml"],
+    "hear": ["hear", "design.yaml", "network.yaml", "results.json#1", "--music", "music.wav",
+             "--changed", "heard.wav"],
     "goals": ["goals"],
     "keys": ["keys"],
 }  # fmt: skip
 INPUTS = (
     "design.yaml", "on_axis.txt", "impedance.txt", "tweeter.txt", "tweeter_z.txt", "shelf.csv",
     "network.yaml", "results.json", "words.yaml", "built.txt",
+    "music.wav",
 )  # fmt: skip
 
 Run = Callable[..., Done]
@@ -109,6 +114,8 @@ def make_project(folder: Path, laddersmith: Run) -> None:
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
+    noise = np.random.default_rng(2).normal(size=20_000)
+    wavfile.write(folder / "music.wav", 16_000, (3000 * noise).astype(np.int16))
     fit = COMMANDS["fit"]
     # Written by the program: it would be replaced without a word if no command read it.
     done = laddersmith("fit", folder / fit[1], *fit[2:], "--json", folder / "results.json")

@@ -7,8 +7,10 @@ from typing import Any
 
 from optimizer.errors import InputError
 
+_OTHERWISE = {"formats": ", or export the curve as text"}
 
-def load_extra(module: str, kind: str) -> Any:
+
+def load_extra(module: str, kind: str, *, extra: str = "formats") -> Any:
     """Import a library that reads a kind of file.
 
     Parameters
@@ -17,6 +19,8 @@ def load_extra(module: str, kind: str) -> Any:
         Its name.
     kind : str
         What it is needed for, for the user.
+    extra : str
+        Extra of this package that brings it.
 
     Returns
     -------
@@ -32,5 +36,5 @@ def load_extra(module: str, kind: str) -> Any:
     except ImportError:
         raise InputError(
             f"reading {kind} needs the library {module}, which is not installed",
-            remedy='install it with the extra "formats", or export the curve as text',
+            remedy=f'install it with the extra "{extra}"{_OTHERWISE.get(extra, "")}',
         ) from None

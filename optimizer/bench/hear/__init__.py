@@ -1,0 +1,1 @@
+"""Hearing a change before it is soldered: the difference of two networks as a filter for music."""
