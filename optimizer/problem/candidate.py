@@ -38,6 +38,9 @@ class GoalFigure:
         False when a hard limit is broken.
     detail : str
         One short plain sentence for reports ("worst +1.3 dB at 2.1 kHz").
+    known : str
+        Within what the averages are known that the figure rests on; empty where all of them was
+        measured.
     """
 
     name: str
@@ -47,6 +50,12 @@ class GoalFigure:
     cost: float
     met: bool = True
     detail: str = ""
+    known: str = ""
+
+    @property
+    def told(self) -> str:
+        """Everything that is to be said of the figure, wherever there is room for it."""
+        return "; ".join(filter(None, (self.detail, self.known)))
 
     @property
     def counted(self) -> bool:

@@ -87,7 +87,8 @@ def build_candidate(
                 weight=goal.weight,
                 cost=float(goal_cost(goal, residual)),
                 met=met,
-                detail=goal.describe(wanted) + _say_known(problem, goal.curve_names),
+                detail=goal.describe(wanted),
+                known=_say_known(problem, goal.curve_names),
             )
         )
         if isinstance(goal, Prepared) and goal.name == "on_axis":
@@ -247,7 +248,7 @@ def _say_known(problem: Problem, names: Sequence[str]) -> str:
         return ""
     worst = max(averages, key=lambda average: max(average.band_db or (0.0,)))
     low, high = min(worst.band_db or ()), max(worst.band_db or ())
-    return f"; {worst.name.replace('_', ' ')} is known within {low:g} to {high:g} dB"
+    return f"{worst.name.replace('_', ' ')} is known within {low:g} to {high:g} dB"
 
 
 def _tell_completed(problem: Problem) -> Completed | None:

@@ -182,7 +182,7 @@ def say_agreement(agreement: Agreement) -> str:
 def say_broken(candidate: Candidate) -> str:
     """Name the hard limits a candidate breaks."""
     return ", ".join(
-        f"{goal.name.replace('_', ' ')} ({goal.detail})" if goal.detail else goal.name
+        f"{goal.name.replace('_', ' ')} ({goal.told})" if goal.told else goal.name
         for goal in candidate.goals
         if not goal.met
     )

@@ -26,7 +26,7 @@ from optimizer.stock.columns import (
 from optimizer.stock.lots import BOUGHT, SHELF, Lot, name_lots
 from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
 from optimizer.text.quoting import find_unprintable
-from optimizer.text.reading import read_file
+from optimizer.text.reading import decode_text, read_file
 from optimizer.text.units import format_quantity, parse_quantity
 
 LARGEST_LIST_BYTES = 50_000_000
@@ -104,16 +104,12 @@ def read_parts_list(path: str | Path, *, owned: bool = True) -> PartsList:
         With file, line, column, value, rule and remedy.
     """
     raw = read_file(path, "list of parts", largest=LARGEST_LIST_BYTES)
-    if b"\0" in raw:
-        raise InputError(
-            "a list of parts is a text file, this one is binary",
-            file=path,
-            remedy="save it as CSV from the spreadsheet",
-        )
     try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("cp1252", errors="replace")
+        text = decode_text(
+            raw, "list of parts", remedy="save it as CSV from the spreadsheet", legacy=True
+        )
+    except InputError as error:
+        raise error.located(file=str(path)) from None
     return parse_parts_list(text, file=str(path), owned=owned)
 
 

@@ -7,7 +7,6 @@ way (yes, no, on, off, true, false).
 
 from __future__ import annotations
 
-import codecs
 import contextlib
 import re
 from collections.abc import Iterable
@@ -19,7 +18,7 @@ import yaml
 
 from optimizer.errors import InputError
 from optimizer.text.quoting import find_unprintable
-from optimizer.text.reading import read_file
+from optimizer.text.reading import decode_text, read_file
 from optimizer.text.suggest import suggest as suggest
 from optimizer.text.units import LARGEST_NUMBER, parse_quantity, parse_range
 
@@ -345,7 +344,11 @@ def read_yaml(path: Path, *, noun: str = "design file") -> Entry:
         When the file is missing, no text, empty, or no YAML; each with its line.
     """
     data = read_file(path, noun)
-    return parse_yaml(_decode(data, str(path), noun), file=str(path), noun=noun)
+    try:
+        text = decode_text(data, noun)
+    except InputError as error:
+        raise error.located(file=str(path)) from None
+    return parse_yaml(text, file=str(path), noun=noun)
 
 
 def parse_yaml(text: str, *, file: str, noun: str = "design file") -> Entry:
@@ -389,19 +392,6 @@ def _get_node(loader: yaml.SafeLoader | yaml.CSafeLoader) -> yaml.Node | None:
         return loader.get_single_node()
     finally:
         loader.dispose()
-
-
-def _decode(data: bytes, file: str, noun: str) -> str:
-    encoding = "utf-8-sig"
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    try:
-        return data.decode(encoding)
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(f"the {noun} must be plain text", file=file, line=line,
-                         value=f"the byte 0x{data[error.start]:02x}",
-                         remedy="save it as UTF-8 text") from None  # fmt: skip
 
 
 def _explain(error: yaml.MarkedYAMLError, text: str, file: str, noun: str) -> InputError:

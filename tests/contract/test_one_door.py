@@ -214,7 +214,7 @@ def test_a_heading_against_what_is_told_is_said(tmp_path):
 def test_only_the_door_opens_measured_files():
     """Nobody outside the room reads the bytes, the tables or the recordings of measured files."""
     package = Path(__file__).resolve().parents[2] / "optimizer"
-    readers = {"read_bytes", "decode_text", "read_tables", "build_curve", "read_recording"}
+    readers = {"read_bytes", "decode_curve", "read_tables", "build_curve", "read_recording"}
     found = set()
     for path in package.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

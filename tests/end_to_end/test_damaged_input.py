@@ -110,7 +110,7 @@ DAMAGES: dict[str, tuple[Damage, tuple[str, ...]]] = {
     "design file empty": (overwrite(b"", "design.yaml"), ("design.yaml: ", "is empty")),
     "measurement empty": (overwrite(b""), ("woofer.txt: ", "must not be empty")),
     "design file binary": (overwrite(BINARY, "design.yaml"), ("design.yaml:", "plain text")),
-    "measurement binary": (overwrite(BINARY), ("woofer.txt: ", "text file")),
+    "measurement binary": (overwrite(BINARY), ("woofer.txt:1: ", "plain text")),
     "frequencies out of order": (
         replace_row(9, "30 87 0"), ("woofer.txt:9: ", "must rise", "30 Hz after")),
     "not a number": (replace_row(9, "50.2377 nan 0"), ("woofer.txt:9: ", "nan")),

@@ -10,7 +10,9 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.measure.files import open_curve
-from optimizer.measure.files.text import decode_text
+from optimizer.stock.shelf import read_parts_list
+from optimizer.text.reading import decode_text
+from optimizer.text.yamltext import read_yaml
 
 PLAIN = "20.5 80.1 -30.5\n200.25 81.25 10\n2000.5 79 120.75\n"
 
@@ -40,11 +42,28 @@ def test_binary_file(tmp_path, raw, what):
 
 
 @pytest.mark.parametrize(
-    "raw", ["10 °C".encode("latin-1"), "10 °C".encode(), "10 °C".encode("utf-16")]
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "latin-1"]
 )
-def test_degree_sign_survives_every_encoding(raw):
-    """The same text comes out whatever wrote it."""
-    assert decode_text(raw) == "10 °C"
+def test_degree_sign_survives_every_encoding(encoding):
+    """The same text comes out whatever wrote it; without leave no byte is guessed at."""
+    raw = "a: 1\nb: 10 °C\n".encode(encoding)
+    assert decode_text(raw, "file", legacy=True) == "a: 1\nb: 10 °C\n"
+    if encoding != "latin-1":
+        assert decode_text(raw, "file") == "a: 1\nb: 10 °C\n"
+        return
+    with pytest.raises(InputError, match="0xb0") as caught:
+        decode_text(raw, "file")
+    assert caught.value.line == 2
+
+
+def test_every_kind_of_text_file_takes_every_encoding(tmp_path):
+    """Designs, lists of parts and measured files go through one gate: UTF-16 with and without mark."""
+    for encoding in ("utf-16", "utf-16-le", "utf-8-sig"):
+        for name, text in (("a.yaml", "a: µ\n"), ("a.csv", "value\n4.7 µF\n"), ("a.txt", PLAIN)):
+            (tmp_path / name).write_bytes(text.encode(encoding))
+        assert read_yaml(tmp_path / "a.yaml").fields()["a"].text() == "µ"
+        assert read_parts_list(tmp_path / "a.csv").lots[0].part.value == 4.7e-6
+        assert len(open_curve(tmp_path / "a.txt", "pressure").frequency_hz) == 3
 
 
 def test_missing_file(tmp_path):

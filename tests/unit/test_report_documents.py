@@ -236,6 +236,17 @@ def test_page_of_a_check_has_what_it_is_for(documents: dict[str, Document]) -> N
     assert "where it comes from" in page[reasons:better]
 
 
+def test_every_table_of_goals_tells_how_well_averages_are_known(
+    documents: dict[str, Document], found: SearchResult
+) -> None:
+    """Wherever the goals of a network are listed, the band of completed averages is said."""
+    known = {goal.known for goal in found.candidates[0].goals} - {""}
+    assert known
+    for verb in ("fit", "check", "sheet"):
+        said = print_text(documents[verb], width=4000)
+        assert [words for words in known if words not in squeeze(said)] == []
+
+
 def coils(candidate: Candidate) -> float:
     parts = [p for w in candidate.network.ways for s in w.slots for p in s.parts]
     return float(sum(part.kind == "inductor" for part in parts))

@@ -224,7 +224,7 @@ def test_missing_and_binary_files(tmp_path: Path) -> None:
         read_parts_list(tmp_path / "none.csv")
     binary = tmp_path / "shelf.csv"
     binary.write_bytes(b"PK\x03\x04\x00\x00")
-    with pytest.raises(InputError, match="binary"):
+    with pytest.raises(InputError, match="plain text, this is a spreadsheet"):
         read_parts_list(binary)
 
 

@@ -24,6 +24,7 @@ from optimizer.measure.files.columns import FileColumn, choose_curve, pair_colum
 from optimizer.measure.files.extras import load_extra
 from optimizer.measure.files.impulse import find_gate, transform_impulse
 from optimizer.measure.files.tables import Dialect, TextTable, WantedCurve, build_curve
+from optimizer.measure.files.text import decode_curve
 
 Array = NDArray[Any]
 MOST_ARRAYS = 500
@@ -126,7 +127,7 @@ def _build(
 def _read_touchstone(raw: bytes) -> list[tuple[FileColumn, Real]]:
     """Read a one-port: its impedance is that of the load."""
     touchstone = load_extra("skrf", "touchstone").io.touchstone.Touchstone
-    text = StringIO(raw.decode("latin-1"))
+    text = StringIO(decode_curve(raw))
     text.name = "load.s1p"  # the library tells the number of ports from the name
     file = touchstone(text)
     frequency, s = file.get_sparameter_arrays()

@@ -20,7 +20,7 @@ from optimizer.measure.files.containers import find_container, open_container
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
 from optimizer.measure.files.tables import TextTable, WantedCurve, build_curve, read_tables
-from optimizer.measure.files.text import decode_text, read_bytes
+from optimizer.measure.files.text import decode_curve, read_bytes
 
 CALLED: dict[Quantity, str] = {"pressure": "response", "impedance": "impedance"}
 """What the trade calls a measured curve of each quantity."""
@@ -100,7 +100,7 @@ def open_curve(
         elif is_recording(source, raw):
             curve = _open_recording(raw, quantity, gate_s)
         else:
-            curve = _open_text(decode_text(raw), wanted)
+            curve = _open_text(decode_curve(raw), wanted)
     except InputError as error:
         raise _name_file(error, Path(path)).located(file=source) from None
     if expected == "impedance" and curve.quantity == "pressure" and curve.heading.quantity:

@@ -2,32 +2,14 @@
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from functools import lru_cache
 from pathlib import Path
 
 from optimizer.errors import InputError
-from optimizer.text.reading import read_file
+from optimizer.text.reading import decode_text, read_file
 
 LARGEST_BYTES = 50_000_000
-
-_SIGNATURES = {
-    b"%PDF": "a PDF document",
-    b"\x89PNG": "an image",
-    b"\xff\xd8\xff": "an image",
-    b"GIF8": "an image",
-    b"PK\x03\x04": "a spreadsheet or an archive",
-    b"\xd0\xcf\x11\xe0": "a spreadsheet",
-    b"\x1f\x8b": "an archive",
-}
-_MARKS = {
-    b"\xff\xfe\x00\x00": "utf-32",  # before UTF-16, whose mark it begins with
-    b"\x00\x00\xfe\xff": "utf-32",
-    b"\xff\xfe": "utf-16",
-    b"\xfe\xff": "utf-16",
-    b"\xef\xbb\xbf": "utf-8-sig",
-}
 
 
 def read_bytes(path: str | Path) -> bytes:
@@ -60,61 +42,26 @@ def fold_text(text: str) -> str:
     return "".join(c for c in text if not unicodedata.combining(c)).replace("ı", "i")
 
 
-def decode_text(raw: bytes) -> str:
-    """Decode the bytes of a text file, whatever wrote it.
+def decode_curve(raw: bytes) -> str:
+    """Decode the bytes of a file of numbers, whatever wrote it.
 
     Parameters
     ----------
     raw : bytes
-        What the file holds: UTF-8, UTF-16 (marked or not), UTF-32 (marked) or Latin-1.
+        What the file holds.
 
     Returns
     -------
     str
-        Its text, without byte-order mark; line ends as they are.
+        Its text.
 
     Raises
     ------
     InputError
-        The bytes are no text, or nothing but blanks.
-
-    Notes
-    -----
-    Latin-1 is the last resort: it accepts any byte, so a damaged UTF-8 comment costs nothing.
+        As `optimizer.text.reading.decode_text`, or the file holds nothing but blanks.
     """
-    for signature, what in _SIGNATURES.items():
-        if raw.startswith(signature):
-            raise _not_text(f"this is {what}")
-    encoding = _find_encoding(raw)
-    try:
-        text = raw.decode(encoding)
-    except UnicodeDecodeError:
-        if encoding.startswith(("utf-16", "utf-32")):
-            raise _not_text(f"its {encoding.upper()} text is damaged") from None
-        text = raw.decode("latin-1")
-    text = text.removesuffix("\x1a")  # end-of-file mark of old systems
-    if re.search(r"[\x00-\x08\x0e-\x1f]", text):
-        raise _not_text("it holds control characters")
+    remedy = "export the curve as text: frequency, level, phase"
+    text = decode_text(raw, "file", remedy=remedy, legacy=True)
     if not text.strip():
         raise InputError("the file must not be empty", remedy="export the measurement again")
     return text
-
-
-def _find_encoding(raw: bytes) -> str:
-    for mark, encoding in _MARKS.items():
-        if raw.startswith(mark):
-            return encoding
-    if b"\x00" not in raw:
-        return "utf-8"
-    # Without a mark, UTF-16 shows by NUL bytes in every other place and nowhere else.
-    low, high = raw[0::2].count(0), raw[1::2].count(0)
-    if min(low, high) or 3 * max(low, high) < len(raw):
-        raise _not_text("it holds NUL bytes")
-    return "utf-16-be" if low else "utf-16-le"
-
-
-def _not_text(reason: str) -> InputError:
-    return InputError(
-        f"a text file is needed, {reason}",
-        remedy="export the curve as text: frequency, level, phase",
-    )

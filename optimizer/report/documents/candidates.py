@@ -260,7 +260,7 @@ def tabulate_goals(candidate: Candidate) -> Table:
             f"{goal.cost:.3f}",
             say_figure(goal),
             Cell(goal.unit, "soft"),
-            Cell(goal.detail) if goal.met else Cell(f"BROKEN: {goal.detail}", "bad"),
+            Cell(goal.told) if goal.met else Cell(f"BROKEN: {goal.told}", "bad"),
         )
         for goal in candidate.goals
     ]

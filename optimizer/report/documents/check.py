@@ -136,7 +136,7 @@ def tabulate_reasons(report: CheckReport) -> Table:
     for goal in sorted(report.candidate.goals, key=lambda g: -g.cost):
         reason = by_name.get(goal.name)
         band = say_share(reason.band, reason.unit) if reason and reason.band else ""
-        where = "; ".join(filter(None, (band, goal.detail.partition(";")[0])))
+        where = "; ".join(filter(None, (band, goal.detail.partition(";")[0], goal.known)))
         parts = ", ".join(
             f"{effect.label} {effect.cost_change:+z.2f}"
             for effect in (reason.parts if reason else ())

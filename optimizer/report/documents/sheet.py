@@ -520,7 +520,7 @@ def _list_sweep(sheet: BuildSheet) -> Section:
 def _list_figures(sheet: BuildSheet) -> Section:
     candidate = sheet.candidate
     rows = tuple(
-        (g.name.replace("_", " "), f"{say_figure(g)} {g.unit}", g.detail) for g in candidate.goals
+        (g.name.replace("_", " "), f"{say_figure(g)} {g.unit}", g.told) for g in candidate.goals
     )
     return Section(
         title="What was computed",

@@ -153,7 +153,7 @@ def candidate_to_json(
             "weight": round_figure(goal.weight, FIGURE_DIGITS),
             "cost": round_figure(goal.cost, FIGURE_DIGITS),
             "met": goal.met,
-            "detail": goal.detail,
+            "detail": goal.told,
             "counted": goal.counted,
         }
         for goal in candidate.goals
