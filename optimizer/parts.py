@@ -35,6 +35,9 @@ Joined = Literal["", "parallel", "series"]
 
 KEPT = "kept"
 """Origin of a part that is on the board already: it costs nothing."""
+BOARD = "board"
+"""Origin of a part that comes off an old board and serves elsewhere on it: it is owned, and one in
+each cabinet."""
 GIVEN = "given"
 """Origin of a part whose value no stock holds: measured, or from an old board."""
 
@@ -54,7 +57,7 @@ class Part:
     tolerance : float
         Relative tolerance of the nominal value (0.05 is 5 %).
     origin : str
-        Where it comes from: a series name such as "E12", "stock", "shelf" or "kept".
+        Where it comes from: a series name such as "E12", "stock", "shelf", "board" or "kept".
     pieces : tuple of float
         Values of the pieces that are joined to make it; one entry for a single piece.
     joined : {"", "parallel", "series"}

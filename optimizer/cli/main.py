@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from optimizer.cli import (
+    board,
     check,
     demo,
     fit,
@@ -36,7 +37,9 @@ from optimizer.cli.stopping import stop_listening, stop_on_request
 from optimizer.errors import InputError
 from optimizer.text.register import open_register
 
-VERBS = (demo, survey, start, fit, trade, check, voice, verify, sheet, netlist, hear, goals, keys)
+VERBS = (
+    demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, goals, keys,
+)  # fmt: skip
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 
 A verb imports what it needs inside `run`, so that help and usage errors stay quick.

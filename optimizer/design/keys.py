@@ -60,6 +60,8 @@ def keys_of_slots(topology: Topology, ladder: Ladder) -> list[str]:
         One of its ladders.
     """
     here = key_of_ladder(ladder)
+    if isinstance(ladder, Way) and ladder.soldered:
+        return [f"{here}.{slot.name}" for slot in ladder.slots]  # written, if at all, by name
     within = {
         name: (choice, "" if choice.control else f".one of.{one.name}[{number}]")
         for choice in topology.choices

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from optimizer.goals import Crossing, CrossoverRange, GoalSet
+from optimizer.goals import Changes, Crossing, CrossoverRange, GoalSet
 from optimizer.measure.curve import Direction
 from optimizer.measure.curves.nearfield import Baffle
 from optimizer.measure.driver import Limits, WiredDrivers
@@ -140,6 +140,22 @@ class DesignDriver:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoardChoice:
+    """What is soldered in before the work begins.
+
+    Parameters
+    ----------
+    path : Path
+        Network file of the board.
+    add : bool
+        Whether places that the board has not are offered too.
+    """
+
+    path: Path
+    add: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GoalChoice:
     """What is wanted.
 
@@ -164,6 +180,16 @@ class GoalChoice:
     spots: Mapping[str, Where] = field(default_factory=dict, repr=False)
 
     __repr__ = brief
+
+    def with_board(self) -> GoalChoice:
+        """Let work at the iron cost something, unless the design says itself what it does."""
+        if "changes" in self.specs or "goals.changes" in self.spots:
+            return self
+        return replace(
+            self,
+            specs=self.specs.replace(changes=Changes()),
+            from_preset=self.from_preset | {"changes"},
+        )
 
     def with_crossings(self, *, hard: bool) -> GoalChoice:
         """Ask for the ranges in which ways may meet, unless the design turned that goal off.
@@ -295,6 +321,8 @@ class Design:
         What drives the speaker.
     together : Path or None
         Response of all drivers driven at once.
+    board : BoardChoice or None
+        The old board that the network begins from.
     stock : StockChoice
         Where parts come from.
     search : SearchChoice
@@ -317,6 +345,7 @@ class Design:
     crossings: tuple[CrossoverRange, ...] = ()
     amplifier: AmplifierChoice = field(default_factory=AmplifierChoice)
     together: Path | None = None
+    board: BoardChoice | None = None
     stock: StockChoice = field(default_factory=StockChoice)
     search: SearchChoice = field(default_factory=SearchChoice)
     grid: GridChoice = field(default_factory=GridChoice)
@@ -330,7 +359,7 @@ class Design:
         around = key
         while around and around not in self.spots:
             around = re.sub(r"(\.[^.]*|\[\d+\])$", "", around) if "." in around else ""
-        spot = self.spots.get(around)
+        spot = self.spots.get(around, self.spots.get("board"))
         if spot is None:
             return Where(file=str(self.path), line=1, key=key)
         return Where(file=spot.file, line=spot.line, key=key)

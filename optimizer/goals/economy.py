@@ -1,4 +1,4 @@
-"""Goals that add up over the parts: pieces, price, copper, changes. Kept parts are free.
+"""Goals that add up over the parts: pieces, price, copper, work at the iron. Kept parts are free.
 
 Their cost is known for each option of each place before anything is solved, so the search adds it
 up instead of computing residuals.
@@ -16,8 +16,9 @@ from optimizer.arrays import Real
 from optimizer.goals.goal import Goal
 from optimizer.goals.options import option
 from optimizer.network.network import Network
+from optimizer.network.rework import BoardPlace, Rework, rework_of
 from optimizer.network.topology import Topology
-from optimizer.parts import GIVEN, KEPT, Part
+from optimizer.parts import BOARD, GIVEN, KEPT, Part
 from optimizer.stock.coil import BROOKS_H_PER_M, COPPER_KG_PER_M3, COPPER_OHM_M
 from optimizer.stock.lots import SHELF
 
@@ -76,13 +77,15 @@ class EconomyGoal(Goal, family="economy"):
     adds_up: ClassVar[bool] = True
     """Whether the cost is weight times the figure shown, for every network."""
 
-    def amounts(self, parts: Sequence[Part]) -> Real:
+    def amounts(self, parts: Sequence[Part], place: BoardPlace) -> Real:
         """Say what each part that one place may hold adds to the figure.
 
         Parameters
         ----------
         parts : sequence of Part, length O
             Options of one place. Those on the board already are counted as 0 afterwards.
+        place : BoardPlace
+            What is on the board there.
 
         Returns
         -------
@@ -94,8 +97,8 @@ class EconomyGoal(Goal, family="economy"):
         """Amount of one part that is not on the board."""
         raise NotImplementedError
 
-    def removal(self, count: int) -> float:
-        """Amount of taking some parts off the board."""
+    def labour(self, operations: float) -> float:
+        """Amount of work at the iron that puts no part in: taking off, wires, turning a driver."""
         return 0.0
 
     def sum_up(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> float:
@@ -151,7 +154,7 @@ class Price(EconomyGoal, name="price", unit="money", sells="more", buys="less"):
     adds_up = False
     weight: float = _each("one unit of the stock's currency", 0.003)
 
-    def amounts(self, parts: Sequence[Part]) -> Real:
+    def amounts(self, parts: Sequence[Part], place: BoardPlace) -> Real:
         """See `EconomyGoal.amounts`.
 
         Raises
@@ -164,7 +167,7 @@ class Price(EconomyGoal, name="price", unit="money", sells="more", buys="less"):
         known = [p.price for p in parts if p.price is not None]
         # That owned pieces cost nothing says nothing of what new ones do; a part of an old board
         # ("given") need not be bought.
-        bought = [p for p in parts if p.origin not in (KEPT, SHELF, GIVEN)]
+        bought = [p for p in parts if p.origin not in (KEPT, BOARD, SHELF, GIVEN)]
         if bought and not any(known):
             raise self.refuse(
                 f"the goal needs prices, and no {bought[0].kind} in stock has one",
@@ -204,28 +207,34 @@ class Copper(EconomyGoal, name="copper", unit="kg", sells="of copper more", buys
 
 
 class Changes(
-    EconomyGoal, name="changes", unit="changes", counted=True, sells="more", buys="fewer"
+    EconomyGoal, name="changes", unit="operations", counted=True, sells="more", buys="fewer"
 ):
-    """What it costs to alter or remove a part of an existing board: change as little as possible."""
+    """What work at the iron costs on an existing board: pieces off, pieces on, jumpers, re-routes.
 
-    weight: float = _each("one part altered or removed", 0.1)
+    Counted as in `optimizer.network.rework`: another value is one piece off and one on.
+    """
 
-    def amounts(self, parts: Sequence[Part]) -> Real:
-        """See `EconomyGoal.amounts`: a place that holds nothing on the board has none to alter."""
-        return np.full(len(parts), float(any(part.origin == KEPT for part in parts)))
+    weight: float = _each("one operation at the iron", 0.05)
 
-    def removal(self, count: int) -> float:
-        """See `EconomyGoal.removal`."""
-        return float(count)
+    def amounts(self, parts: Sequence[Part], place: BoardPlace) -> Real:
+        """See `EconomyGoal.amounts`."""
+        return np.array([float(place.work(part)) for part in parts])
+
+    def labour(self, operations: float) -> float:
+        """See `EconomyGoal.labour`."""
+        return operations
 
     def sum_up(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> float:
         """See `EconomyGoal.sum_up`."""
-        return 0.0 if topology is None else float(sum(count_changes(topology, network)))
+        return float(_rework(network, topology).count)
 
     def detail(self, parts: Sequence[Part], network: Network, topology: Topology | None) -> str:
         """See `EconomyGoal.detail`."""
-        altered, removed = (0, 0) if topology is None else count_changes(topology, network)
-        return f"{altered} altered and {removed} removed of the parts on the board"
+        return f"work on the board: {_rework(network, topology)}"
+
+
+def _rework(network: Network, topology: Topology | None) -> Rework:
+    return Rework() if topology is None else rework_of(topology, network)
 
 
 def economy_goals(goals: Mapping[str, Goal]) -> dict[str, EconomyGoal]:
@@ -233,14 +242,20 @@ def economy_goals(goals: Mapping[str, Goal]) -> dict[str, EconomyGoal]:
     return {name: goal for name, goal in goals.items() if isinstance(goal, EconomyGoal)}
 
 
-def option_amounts(goal: EconomyGoal, parts: Sequence[Part]) -> Real:
+NO_BOARD = BoardPlace()
+"""A place of a network that is built from nothing."""
+
+
+def option_amounts(goal: EconomyGoal, parts: Sequence[Part], place: BoardPlace = NO_BOARD) -> Real:
     """Amounts of the parts that one place may hold, shape (O,); 0 for those on the board."""
-    amounts = goal.amounts(parts)
+    amounts = goal.amounts(parts, place)
     amounts[[part.origin == KEPT for part in parts]] = 0.0
     return amounts
 
 
-def option_costs(goals: Mapping[str, Goal], parts: Sequence[Part]) -> Real:
+def option_costs(
+    goals: Mapping[str, Goal], parts: Sequence[Part], place: BoardPlace = NO_BOARD
+) -> Real:
     """Cost of each part that one place may hold.
 
     Parameters
@@ -248,8 +263,9 @@ def option_costs(goals: Mapping[str, Goal], parts: Sequence[Part]) -> Real:
     goals : mapping of str to Goal
         All goals; those with residuals are passed over.
     parts : sequence of Part, length O
-        Options of one place. Where one of them is on the board already, taking another is a
-        change.
+        Options of one place.
+    place : BoardPlace, optional
+        What is on the board there; nothing when left out.
 
     Returns
     -------
@@ -263,42 +279,13 @@ def option_costs(goals: Mapping[str, Goal], parts: Sequence[Part]) -> Real:
     """
     cost = np.zeros(len(parts))
     for goal in economy_goals(goals).values():
-        cost += goal.weight * option_amounts(goal, parts)
+        cost += goal.weight * option_amounts(goal, parts, place)
     return cost
 
 
-def removal_cost(goals: Mapping[str, Goal], count: int) -> float:
-    """Cost of taking some kept parts off the board; goals with residuals are passed over."""
-    return float(sum(g.weight * g.removal(count) for g in economy_goals(goals).values()))
-
-
-def count_changes(topology: Topology, network: Network) -> tuple[int, int]:
-    """Count the parts of a board that a network alters and those it takes off.
-
-    Parameters
-    ----------
-    topology : Topology
-        Its slots say what is on the board.
-    network : Network
-        As built.
-
-    Returns
-    -------
-    altered, removed : int
-    """
-    built = {(one.name, slot.name): slot.parts for one in network.ladders for slot in one.slots}
-    at_hand = topology.at_hand
-    altered = removed = 0
-    for ladder in topology.ladders:
-        for slot in ladder.slots:
-            if slot.kept is None:
-                continue
-            parts = built.get((ladder.name, slot.name))
-            if parts is None:
-                removed += len(slot.kept) * ((ladder.name, slot.name) not in at_hand)
-            else:
-                altered += sum(part.origin != KEPT for part in parts)
-    return altered, removed
+def labour_cost(goals: Mapping[str, Goal], operations: float = 1.0) -> float:
+    """Cost of work at the iron that puts no part in; goals with residuals are passed over."""
+    return float(sum(g.weight * g.labour(operations) for g in economy_goals(goals).values()))
 
 
 def economy_figures(

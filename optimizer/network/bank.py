@@ -72,8 +72,6 @@ class LadderBank:
     solver : Bank
         The ladders as an expression: its parts are the genes, its places the slots that hold
         parts, its drivers the ways, all in the same order.
-    removable : list of int, length K
-        Parts that leaving each slot empty takes off the board.
     way_of_ladder : list of int
         The way of each ladder; of a group the first one that is behind it.
     """
@@ -124,11 +122,6 @@ class LadderBank:
         for group in reversed([x for x in topology.ladders if isinstance(x, Group)]):
             number[group.name] = number[group.members[0]]
         self.way_of_ladder = [number[ladder.name] for ladder in topology.ladders]
-        at_hand = topology.at_hand
-        self.removable = [
-            len(slot.kept or ()) * ((topology.ladders[at].name, slot.name) not in at_hand)
-            for at, slot in zip(self.slot_ladder, self.slots, strict=True)
-        ]
         self.gene_slot = np.array([g.slot for g in self.genes], dtype=np.intp)
         self.free = np.array([g.kept is None for g in self.genes], dtype=bool)
         drivers = (way.driver for way in topology.ways)

@@ -108,12 +108,15 @@ class Way(AnyLadder[Slot]):
         Source first.
     polarity : {"normal", "inverted", "free"}
         How the driver is connected.
+    soldered : {1, -1} or None
+        How it is connected on an old board; None where there is none.
     """
 
     name: str
     driver: str
     slots: tuple[Slot, ...]
     polarity: Literal["normal", "inverted", "free"] = "normal"
+    soldered: Literal[1, -1] | None = None
 
     __repr__ = brief
 
@@ -462,8 +465,9 @@ def _slots_around(ladder: Ladder, fitted: FittedLadder) -> tuple[Slot, ...]:
         names = [s.name for s in slots]
         if slot.name in names:
             after = names.index(slot.name) + 1
-        elif slot.optional:
-            slots.insert(after, slot)
+        elif slot.optional or slot.kept is not None:
+            # What was taken off although it was meant to stay may be put back.
+            slots.insert(after, replace(slot, optional=True, alterable=True) if slot.kept else slot)
             after += 1
     return tuple(slots)
 

@@ -11,18 +11,14 @@ from optimizer.acoustics.completion import STANDARD_DIRECTIONS, all_directions
 from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.arrays import Complex, Real
-from optimizer.goals.economy import (
-    count_changes,
-    economy_figures,
-    option_costs,
-    removal_cost,
-)
+from optimizer.goals.economy import economy_figures, labour_cost, option_costs
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_MET_DB, goal_cost
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.network import Network
+from optimizer.network.rework import rework_of
 from optimizer.network.solve import solve_network
-from optimizer.parts import KEPT, Kind, Part
+from optimizer.parts import Kind, Part
 from optimizer.problem.candidate import Candidate, Completed, CurveSet, GoalFigure
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.crossovers import find_crossovers
@@ -173,12 +169,11 @@ def network_economy(problem: Problem, network: Network) -> float:
     space = problem.space
     of_place = {space.place(g): options for g, options in enumerate(space.options)}
     total = 0.0
-    total += removal_cost(problem.goals, count_changes(problem.topology, network)[1])
+    total += labour_cost(problem.goals, rework_of(problem.topology, network).count)
     for place, part in network.places.items():
         options = of_place.get(place)
-        on_board = tuple(p for p in options.parts if p.origin == KEPT) if options else ()
         pool: tuple[Part, ...] = (
-            on_board
+            ()
             if part.price is not None
             else (
                 options.parts

@@ -16,15 +16,16 @@ from optimizer.acoustics.curves import Field
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals import CrossoverRange, GoalSet, PreparedGoal, Scene
-from optimizer.goals.economy import removal_cost
+from optimizer.goals.economy import labour_cost
 from optimizer.goals.goal import Wanted
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.amplifier import Amplifier
 from optimizer.network.bank import Gene, LadderBank, LossLaw
 from optimizer.network.network import Network
+from optimizer.network.rework import BoardPlace, place_on_board
 from optimizer.network.topology import Topology
-from optimizer.parts import KINDS, Kind, Part
+from optimizer.parts import BOARD, KEPT, KINDS, Kind, Part
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
@@ -342,6 +343,9 @@ class Problem:
     def _ladder_of(self, gene: Gene) -> str:
         return self.topology.ladders[gene.ladder].name
 
+    def _place_of(self, gene: Gene) -> BoardPlace:
+        return place_on_board(self.topology, self.bank.slots[gene.slot], gene.part)
+
     @cached_property
     def space(self) -> Space:
         """What each part may be, and what choosing it costs."""
@@ -349,11 +353,11 @@ class Problem:
             self.topology,
             self.bank,
             [
-                gene_options(gene, parts, self.goals, self._ladder_of(gene))
+                gene_options(gene, parts, self.goals, self._ladder_of(gene), self._place_of(gene))
                 for gene, parts in zip(self.bank.genes, self.offers, strict=True)
             ],
             self.supply,
-            [removal_cost(self.goals, count) for count in self.bank.removable],
+            labour_cost(self.goals),
         )
 
     def around(self, network: Network) -> Problem:
@@ -441,4 +445,7 @@ class Problem:
 def _with_own(parts: Sequence[Part], own: Sequence[Part | None]) -> tuple[Part, ...]:
     """Add what a place holds already to what it may become."""
     more = [part for part in own if part is not None and part not in parts]
-    return tuple(sorted((*parts, *more), key=lambda part: part.value))
+    # The piece of an old board that sits here already is no other one.
+    here = {part.value for part in more if part.origin == KEPT}
+    others = [part for part in parts if part.origin != BOARD or part.value not in here]
+    return tuple(sorted((*others, *more), key=lambda part: part.value))

@@ -10,10 +10,11 @@ import numpy as np
 
 from optimizer.arrays import Flags, Real
 from optimizer.errors import InputError, Subject
-from optimizer.goals.economy import option_costs
+from optimizer.goals.economy import NO_BOARD, option_costs
 from optimizer.goals.goal import Goal
 from optimizer.network.bank import Gene, LadderBank, Population
 from optimizer.network.network import FittedSlot, Network, PartKey
+from optimizer.network.rework import BoardPlace, place_on_board, work_of_emptying
 from optimizer.network.topology import Topology
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.problem.alternatives import Alternatives
@@ -58,8 +59,16 @@ class Space:
         One per gene.
     supply : Supply
         Counts that choices must respect.
-    absent_cost : sequence of float, optional
-        Cost of leaving each slot empty, where that takes parts off a board; 0 when left out.
+    labour : float
+        Cost of one operation at the iron where that puts no part in: taking parts off a board,
+        closing the line with a wire, turning a driver round.
+    absent_cost : ndarray, shape (K,), optional
+        Cost of leaving each slot empty, where it is not that of such work.
+
+    Attributes
+    ----------
+    emptying : ndarray, shape (K,)
+        Operations of leaving each slot empty.
     """
 
     def __init__(
@@ -68,7 +77,8 @@ class Space:
         bank: LadderBank,
         options: Sequence[GeneOptions],
         supply: Supply,
-        absent_cost: Sequence[float] | Real | None = None,
+        labour: float = 0.0,
+        absent_cost: Real | None = None,
     ) -> None:
         self.topology = topology
         self.bank = bank
@@ -80,11 +90,17 @@ class Space:
         self.free = bank.free
         self.free_genes = np.flatnonzero(bank.free)
         self.optional = np.array([s.optional for s in self.slots], dtype=bool)
-        self.absent_cost: Real = np.array(
-            [0.0] * len(self.slots) if absent_cost is None else absent_cost
-        )
         self.slot_genes = [np.flatnonzero(self.gene_slot == k) for k in range(len(self.slots))]
         ladders = topology.ladders
+        self.labour = labour
+        self.emptying: Real = np.array(
+            [
+                work_of_emptying(topology, ladders[at].name, slot)
+                for at, slot in zip(bank.slot_ladder, self.slots, strict=True)
+            ],
+            dtype=np.float64,
+        )
+        self.absent_cost: Real = labour * self.emptying if absent_cost is None else absent_cost
         self.alternatives = Alternatives(
             topology.choices,
             [
@@ -99,8 +115,16 @@ class Space:
         # One overall sign cannot be heard or measured: the first way stays as it is when all float.
         if len(self.polarity_free) and self.polarity_free.all():
             self.polarity_free[0] = False
+        self._soldered = np.array([float(w.soldered or 0) for w in topology.ways])
         self.polarity_start = np.array(
-            [-1.0 if w.polarity == "inverted" else 1.0 for w in topology.ways]
+            [
+                -1.0
+                if w.polarity == "inverted"
+                else float(w.soldered or 1)
+                if w.polarity == "free"
+                else 1.0
+                for w in topology.ways
+            ]
         )
         self._least_cost = np.array([o.cost.min() for o in self.options])
         self.log_low = np.log([o.values[0] for o in self.options])
@@ -146,18 +170,33 @@ class Space:
         for g, option in enumerate(self.options):
             cost[:, g] = option.cost[choice[:, g]]
         absent = ~np.array([g.present for g in genomes])
-        return np.asarray((cost * filled).sum(axis=1) + absent @ self.absent_cost)
+        turned = self.turned_cost(np.array([g.polarity for g in genomes]))
+        return np.asarray((cost * filled).sum(axis=1) + absent @ self.absent_cost + turned)
 
     def economy(self, genome: Genome) -> float:
         """Cost of the chosen parts themselves."""
         return float(self.economies([genome])[0])
 
-    def relaxed_economy(self, present: Flags) -> Real:
-        """Smallest cost of parts for given filled slots, shape (P,)."""
+    def relaxed_economy(self, present: Flags, polarity: Real) -> Real:
+        """Smallest cost of parts for given filled slots and polarities, shape (P,)."""
         return np.asarray(
             (present[:, self.gene_slot] * self._least_cost).sum(axis=-1)
             + ~present @ self.absent_cost
+            + self.turned_cost(polarity)
         )
+
+    def turned(self, polarity: Real) -> Real:
+        """Count the drivers that are connected otherwise than on the board, shape (...,)."""
+        return np.asarray((polarity * self._soldered < 0.0).sum(axis=-1), dtype=np.float64)
+
+    def turned_cost(self, polarity: Real) -> Real:
+        """Cost of turning drivers round, shape (...,)."""
+        return self.labour * self.turned(polarity)
+
+    def board_place(self, g: int) -> BoardPlace:
+        """Say what a board has where a gene's part sits."""
+        gene = self.genes[g]
+        return place_on_board(self.topology, self.slots[gene.slot], gene.part)
 
     def board(self) -> Genome | None:
         """Return the network of the parts on the board; None when it holds too few."""
@@ -258,7 +297,7 @@ class Space:
             self.bank,
             [replace(o, cost=c) for o, c in zip(self.options, costs, strict=True)],
             self.supply,
-            absent_cost,
+            absent_cost=absent_cost,
         )
 
     def network(self, genome: Genome) -> Network:
@@ -286,7 +325,11 @@ class Space:
 
 
 def gene_options(
-    gene: Gene, parts: Sequence[Part], goals: Mapping[str, Goal], ladder: str
+    gene: Gene,
+    parts: Sequence[Part],
+    goals: Mapping[str, Goal],
+    ladder: str,
+    place: BoardPlace = NO_BOARD,
 ) -> GeneOptions:
     """Arrange the parts that a gene may be.
 
@@ -300,6 +343,8 @@ def gene_options(
         Those on pieces, price and copper give each option its cost.
     ladder : str
         Name of its way or group, for the message.
+    place : BoardPlace, optional
+        What is on the board there.
 
     Returns
     -------
@@ -321,5 +366,5 @@ def gene_options(
         parts=tuple(parts),
         values=np.array([p.value for p in parts]),
         loss_ohm=np.array([p.loss_ohm for p in parts]),
-        cost=(np.zeros(1) if gene.kept is not None else option_costs(goals, parts)),
+        cost=(np.zeros(1) if gene.kept is not None else option_costs(goals, parts, place)),
     )

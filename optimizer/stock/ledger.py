@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.arrays import Counts, Index
 from optimizer.errors import InputError
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import BOARD, KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.stock.lots import BOUGHT, SHELF, Lot
 from optimizer.stock.series import RELATIVE_EPS
 from optimizer.stock.stock import Stock
@@ -50,7 +50,7 @@ class Ledger:
     ----------
     stock : Stock
         Its lots with a count are booked; parts that can be bought in any number, and kept
-        parts, are free.
+        parts of no board, are free.
 
     Notes
     -----
@@ -85,7 +85,11 @@ class Ledger:
             return found
 
     def _find_usage(self, part: Part) -> tuple[tuple[int, int], ...] | None:
-        if part.origin not in (SHELF, BOUGHT):
+        if part.origin == KEPT:
+            # What stays where it was on a board cannot serve elsewhere.
+            own = self._index.get((part.kind, BOARD, part.value))
+            return () if own is None else ((own, 1),)
+        if part.origin not in (SHELF, BOUGHT, BOARD):
             return ()
         indices = [self._find(part, value) for value in part.pieces or (part.value,)]
         if len(indices) == 1 and indices[0] is not None:

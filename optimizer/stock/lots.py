@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from optimizer.arrays import Index, Real
-from optimizer.parts import Part
+from optimizer.parts import BOARD, Part
 
 SHELF = "shelf"
 """Origin of a part that is owned already."""
@@ -52,8 +52,8 @@ class Lot:
 
     @property
     def owned(self) -> bool:
-        """Whether the pieces are on the shelf already."""
-        return self.part.origin == SHELF
+        """Whether the pieces are on the shelf, or on an old board, already."""
+        return self.part.origin in (SHELF, BOARD)
 
 
 def name_lots(lots: Iterable[Lot]) -> tuple[Lot, ...]:

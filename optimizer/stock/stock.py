@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 
 from optimizer.errors import InputError, Subject
-from optimizer.parts import KINDS, Kind, Part
+from optimizer.parts import BOARD, KINDS, Kind, Part
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
 from optimizer.stock.combine import check_joins, list_joined
 from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
@@ -250,7 +250,9 @@ class Stock:
 
     def per_speaker(self, lot: Lot) -> int | None:
         """Return how many pieces of a lot one speaker may use; None for any number."""
-        return None if lot.count is None else lot.count // self.speakers
+        if lot.count is None or lot.part.origin == BOARD:
+            return lot.count  # every cabinet has its own board
+        return lot.count // self.speakers
 
     def _find_options(self, kind: Kind, low: float, high: float) -> tuple[Part, ...]:
         low, high = low * (1 - RELATIVE_EPS), high * (1 + RELATIVE_EPS)

@@ -317,6 +317,30 @@ def same_part(a: Part, b: Part) -> bool:
     )
 
 
+def count_operations(before: Board, after: Board) -> int:
+    """Work at the iron, counted from the two networks: pieces off, pieces on, a wire where the line
+    is left open, a cut where it is opened, drivers turned round."""
+    count = 0
+    for name, old_way in before.ways.items():
+        new_way = after.ways[name]
+        count += old_way.polarity != new_way.polarity
+        for place in {**old_way.slots, **new_way.slots}:
+            old, new = old_way.slots.get(place), new_way.slots.get(place)
+            if old is not None and new is not None:
+                assert (old.place, old.form) == (new.place, new.form)
+                for a, b in zip(old.parts, new.parts, strict=True):
+                    if not (b["origin"] == "kept" and same_part(a, b)):
+                        count += _pieces(a) + _pieces(b)
+            for one in (old,) if new is None else (new,) if old is None else ():
+                assert one is not None
+                count += sum(map(_pieces, one.parts)) + (one.place == "series")
+    return count
+
+
+def _pieces(part: Part) -> int:
+    return max(1, len(part.get("pieces") or ()))
+
+
 def list_changed(before: Board, after: Board) -> list[str]:
     """Labels of every part that was altered, added or left out, and of every turned driver."""
     old = {name: (place, part) for name, place, part in before.labelled()}

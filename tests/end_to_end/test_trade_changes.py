@@ -15,7 +15,7 @@ from tests.end_to_end.judge import (
     Board,
     board_of_design,
     check,
-    list_changed,
+    count_operations,
     load,
     run,
     write_drivers,
@@ -43,17 +43,15 @@ stock: {series: E6}
 
 @pytest.mark.parametrize("changes", cases(["  changes: {each: 0.1}", ""], routine=1))
 def test_front_between_evenness_and_changes(changes: str, tmp_path: Path) -> None:
-    """At least three points, from the most changes to the fewest; each point's number of changes is
-    that of the parts of the board that its network alters or lacks, counted here from the design
-    and the network; the evenness is what `check` says of it. A design that does not name the goal
-    is served alike."""
+    """At least three points, from the most work to the least; each point's number of operations at
+    the iron is counted here from the design and the network; the evenness is what `check` says of
+    it. A design that does not name the goal is served alike."""
     design, saved = tmp_path / "design.yaml", tmp_path / "front.json"
     text = DESIGN.replace("CHANGES", changes)
     drivers = write_drivers(tmp_path, "woofer", "tweeter")
     design.write_text(f"{drivers}{text}{GRID}", encoding="utf-8")
     board = board_of_design(yaml.safe_load(design.read_text(encoding="utf-8")))
-    kept = {label for label, _, _ in board.labelled()}
-    assert len(kept) == 6
+    assert len([label for label, _, _ in board.labelled()]) == 6
     assert (
         sum(len(KINDS_OF_FORM[s.form]) for w in board.ways.values() for s in w.slots.values()) == 6
     )
@@ -67,17 +65,17 @@ def test_front_between_evenness_and_changes(changes: str, tmp_path: Path) -> Non
     counts = []
     for number, point in enumerate(points, start=1):
         candidate = point["candidate"]
-        changed = set(list_changed(board, Board.of_candidate(candidate))) & kept
-        counts.append(len(changed))
-        assert point["b"] == len(changed), f"point {number}: {sorted(changed)}"
-        assert candidate["goals"]["changes"]["value"] == len(changed)
+        work = count_operations(board, Board.of_candidate(candidate))
+        counts.append(work)
+        assert point["b"] == work, f"point {number}"
+        assert candidate["goals"]["changes"]["value"] == work
         if changes:
             again = check(design, f"{saved}#{number}")["candidate"]["goals"]
-            assert again["changes"]["value"] == len(changed)
+            assert again["changes"]["value"] == work
             assert again["on_axis"]["value"] == pytest.approx(point["a"], rel=1e-5)
     assert len(set(counts)) == len(counts)
     assert counts == sorted(counts, reverse=True)
     assert all(x["a"] < y["a"] for x, y in pairwise(points))
     # The ends are what they must be: one end is much changed, the other hardly at all.
     assert counts[0] >= 3
-    assert counts[-1] <= 1
+    assert counts[-1] <= 2

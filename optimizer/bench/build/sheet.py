@@ -16,6 +16,7 @@ from optimizer.bench.build.meter import (
 )
 from optimizer.bench.build.placement import Placement, place_coils
 from optimizer.bench.build.polarity import PolarityTest, list_polarity_tests
+from optimizer.bench.build.rework import ReworkPlan, plan_rework
 from optimizer.bench.build.sides import Sides, share_out
 from optimizer.bench.build.wiring import Wiring, split_pieces, wire_network
 from optimizer.bench.loads.ratings import (
@@ -30,7 +31,7 @@ from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.driver import WiredDrivers
 from optimizer.network.amplifier import Amplifier
-from optimizer.parts import KEPT, UNIT_OF_KIND, Kind, Part
+from optimizer.parts import BOARD, KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger
@@ -146,6 +147,8 @@ class BuildSheet:
         What the parts' tolerances do.
     sides : Sides or None
         Which measured piece goes left and which right; None where there is nothing to choose.
+    rework : ReworkPlan or None
+        How an old board becomes the network; None where there is none.
     short : tuple of str
         What the shelf has too few of for so many speakers.
     currency : str
@@ -170,6 +173,7 @@ class BuildSheet:
     polarity: tuple[PolarityTest, ...]
     spread: ToleranceReport
     sides: Sides | None
+    rework: ReworkPlan | None
     short: tuple[str, ...]
     currency: str
     assumed: tuple[str, ...]
@@ -178,11 +182,15 @@ class BuildSheet:
 
     def bought(self) -> tuple[SheetItem, ...]:
         """Return what must be bought."""
-        return tuple(i for i in self.items if i.origin not in (SHELF, KEPT))
+        return tuple(i for i in self.items if i.origin not in (SHELF, KEPT, BOARD))
 
     def picked(self) -> tuple[SheetItem, ...]:
         """Return what lies on the shelf."""
         return tuple(i for i in self.items if i.origin == SHELF)
+
+    def moved(self) -> tuple[SheetItem, ...]:
+        """Return what comes off the board and serves elsewhere on it."""
+        return tuple(i for i in self.items if i.origin == BOARD)
 
     def kept(self) -> tuple[SheetItem, ...]:
         """Return what stays on the board."""
@@ -236,13 +244,14 @@ def build_sheet(
     resistances = find_coil_resistances(drivers)
     readings = read_meter(candidate.network, {r.driver: r.ohm for r in resistances})
     placement = place_coils(candidate.network, problem.drivers)
+    wiring = wire_network(candidate.network)
     return BuildSheet(
         title=problem.title,
         network=network,
         speakers=speakers,
         candidate=candidate,
         items=list_items(candidate, ratings, problem.stock),
-        wiring=wire_network(candidate.network),
+        wiring=wiring,
         wired={driver.name: driver.wired for driver in drivers if driver.wired is not None},
         ratings=ratings,
         warnings=list_warnings(ratings),
@@ -261,6 +270,7 @@ def build_sheet(
             driver_level_db=driver_level_db,
         ),
         sides=share_out(problem, candidate.network) if speakers == 2 else None,
+        rework=plan_rework(problem.topology, candidate.network, wiring),
         short=_find_short(problem, candidate, speakers),
         currency=problem.stock.currency,
         assumed=tuple(
@@ -325,7 +335,7 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Sh
                 note=piece.note,
             )
     order = {"inductor": 0, "capacitor": 1, "resistor": 2}
-    place = {SHELF: 1, KEPT: 2}
+    place = {SHELF: 1, BOARD: 2, KEPT: 3}
     return tuple(
         sorted(rows.values(), key=lambda i: (place.get(i.origin, 0), order[i.kind], i.value))
     )

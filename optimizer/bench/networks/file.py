@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.bench.networks.ladder import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
 from optimizer.bench.networks.results import read_result
+from optimizer.bench.networks.stated_part import settle_for
+from optimizer.design.read.built import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
 from optimizer.errors import InputError
 from optimizer.network.expression.nodes import say_gain
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, Network
@@ -216,7 +217,7 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
     ways = problem.topology.ways
     written = _take_each([way.name for way in ways], fields["ways"], "way")
     network = Network(
-        ways=tuple(read_way(way, written[way.name], problem, notes) for way in ways),
+        ways=tuple(read_way(way, written[way.name], settle_for(problem), notes) for way in ways),
         groups=_read_groups(entry, fields, problem, notes),
         source=problem.topology.source,
     )
@@ -257,7 +258,9 @@ def _read_groups(
             remedy=f'add "shared: {{{groups[0].name}: {{ladder: [...]}}}}"',
         )
     written = _take_each([group.name for group in groups], fields["shared"], "shared section")
-    return tuple(read_group(group, written[group.name], problem, notes) for group in groups)
+    return tuple(
+        read_group(group, written[group.name], settle_for(problem), notes) for group in groups
+    )
 
 
 def _take_each(names: Sequence[str], entry: Entry, word: str) -> dict[str, Entry]:

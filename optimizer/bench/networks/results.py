@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from optimizer.bench.networks.stated_part import StatedPart, settle_part
+from optimizer.bench.networks.stated_part import settle_part
+from optimizer.design.read.built import StatedPart
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of, say_with_article
 from optimizer.network.network import FittedSlot, Network

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from optimizer.design.read.built import Settle, StatedPart
 from optimizer.errors import InputError
-from optimizer.parts import GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Joined, Kind, Part
+from optimizer.parts import GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
 from optimizer.stock.stock import DEFAULT_TOLERANCE
 from optimizer.text.units import format_quantity
@@ -13,32 +14,6 @@ from optimizer.text.units import format_quantity
 _SAID = ("tolerance", "price", "rating", "note")
 _SAME_VALUE = 1e-6
 _SAME_LOSS = 1e-4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatedPart:
-    """What a network file says of one part; None where it says nothing.
-
-    Parameters
-    ----------
-    kind : {"inductor", "capacitor", "resistor"}
-        What it is.
-    value : float
-        In H, F or ohm.
-    loss_ohm, tolerance, origin, pieces, joined, price, rating, note
-        As in `optimizer.parts.Part`.
-    """
-
-    kind: Kind
-    value: float
-    loss_ohm: float | None = None
-    tolerance: float | None = None
-    origin: str | None = None
-    pieces: tuple[float, ...] | None = None
-    joined: Joined | None = None
-    price: float | None = None
-    rating: float | None = None
-    note: str | None = None
 
 
 def settle_part(
@@ -72,7 +47,9 @@ def settle_part(
     """
     _check_pieces(stated)
     offered = _look_through(stated, problem, kept)
-    agreeing = [part for part in offered if _agrees(part, stated)]
+    # What a file only gives, of the value that is on the board, is what is on the board.
+    given = replace(stated, origin=None) if stated.origin == GIVEN else stated
+    agreeing = [part for part in offered if _agrees(part, given if part.origin == KEPT else stated)]
     if agreeing:
         found = min(agreeing, key=lambda part: (part is not kept, *_distance(part, stated)))
         return _overrule(found, stated), ""
@@ -93,6 +70,15 @@ def settle_part(
         joined=stated.joined or ("parallel" if len(stated.pieces or ()) > 1 else ""),
     )
     return _overrule(part, stated), note
+
+
+def settle_for(problem: Problem) -> Settle:
+    """Return what completes the parts of a network file for a problem, see `settle_part`."""
+
+    def settle(stated: StatedPart, label: str, kept: Part | None) -> tuple[Part, str]:
+        return settle_part(stated, problem, label, kept)
+
+    return settle
 
 
 def _look_through(stated: StatedPart, problem: Problem, kept: Part | None) -> list[Part]:

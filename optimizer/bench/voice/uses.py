@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from optimizer.bench.networks.stated_part import StatedPart, settle_part
+from optimizer.bench.networks.stated_part import settle_part
+from optimizer.design.read.built import StatedPart
 from optimizer.errors import InputError, Subject
 from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND, Part

@@ -19,7 +19,7 @@ from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
-from optimizer.parts import Part
+from optimizer.parts import BOARD, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.certificate import NEVER_SOUGHT, Certificate
 from optimizer.problem.change_sets import ChangeSets
@@ -279,7 +279,9 @@ class _Job:
         shelf = any(lot.part.origin == SHELF for lot in problem.stock.lots)
         costs = []
         for g, options in enumerate(space.options):
-            bought = np.array([p.piece_count if p.origin != SHELF else 0 for p in options.parts])
+            bought = np.array(
+                [p.piece_count if p.origin not in (SHELF, BOARD) else 0 for p in options.parts]
+            )
             cost = CHANGE_DB + (BOUGHT_DB * bought if shelf else 0.0 * bought)
             if bench.genome.present[space.gene_slot[g]]:
                 cost[bench.genome.choice[g]] = 0.0

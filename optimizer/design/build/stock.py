@@ -11,7 +11,7 @@ from optimizer.design.keys import key_of_ladder, keys_of_slots, locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.network.topology import Ladder, Slot, Topology, ValueRange
-from optimizer.parts import UNIT_OF_KIND, Kind
+from optimizer.parts import BOARD, UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
@@ -50,6 +50,7 @@ def build_stock(design: Design) -> Stock:
                 lists.append(read_parts_list(path, owned=owned))
             except InputError as error:
                 raise design.where(f"stock.{key}").locate(error) from None
+    board = list_board(design)
     currencies = [found.currency for found in lists if found.currency]
     if len(set(currencies)) > 1:
         raise design.where("stock").error(
@@ -68,11 +69,40 @@ def build_stock(design: Design) -> Stock:
         return assemble_stock(
             rules=series_rules(choice.series, wire_m=choice.wire_m, prices=prices,
                                loss_tangent=LOSS_TANGENTS[choice.dielectric]),
-            lots=lots, join=choice.join, speakers=2 if choice.pair else 1,
+            lots=[*lots, *board], join=choice.join, speakers=2 if choice.pair else 1,
             currency=currencies[0] if currencies else "", notes=notes,
         )  # fmt: skip
     except InputError as error:
         raise locate(design, error, "stock.series") from None
+
+
+def list_board(design: Design) -> list[Lot]:
+    """List the pieces of a design's board: what comes off may serve elsewhere on it.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    list of Lot
+        One piece each, of every cabinet's own board; several that are joined move as they are.
+    """
+    if design.board is None:
+        return []
+    return [
+        Lot(
+            part=replace(
+                part, origin=BOARD, price=0.0, pieces=(part.value,), joined="",
+                note=", ".join(filter(None, (f"from {ladder.name} {label}", part.note))),
+            ),
+            count=1,
+            nominal=part.value,
+        )
+        for ladder in design.topology.ladders
+        for slot in ladder.slots
+        for label, part in zip(slot.labels, slot.kept or (), strict=False)
+    ]  # fmt: skip
 
 
 def _note_list(found: PartsList) -> list[str]:
@@ -147,7 +177,7 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
             error = _find_empty_range(design, stock, shop, key, slot)
             if error is None:
                 slots.append(slot)
-            elif slot.optional and stock.lots:
+            elif slot.optional and (stock.lots or design.board):
                 lost[ladder.name, slot.name] = error
                 notes.append(
                     f"{ladder.name}.{slot.name} stays empty: {error.rule}"
@@ -249,7 +279,7 @@ def _say_remedy(stock: Stock, shop: Stock, kind: Kind, span: ValueRange) -> str:
 
 def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock) -> None:
     """Refuse a stock that holds too few pieces for the slots that must be filled."""
-    if not any(lot.count is not None for lot in stock.lots):
+    if not any(lot.count is not None and lot.part.origin != BOARD for lot in stock.lots):
         return
     wishes = [
         SlotDemand(

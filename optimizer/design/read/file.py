@@ -15,6 +15,7 @@ from optimizer.design.nouns import (
     ResponseFile,
     SearchChoice,
 )
+from optimizer.design.read.board import BOARD_KEYS, read_board, read_board_choice
 from optimizer.design.read.crossings import read_crossings
 from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
@@ -65,28 +66,34 @@ def load_design(path: str | Path) -> Design:
     path = Path(path)
     entry = read_yaml(path)
     values = DESIGN_KEYS.values(entry)
-    ways, network, parts, shared, cross, wanted, stock = (
+    ways, network, parts, shared, cross, wanted, stock, board = (
         values.pop(key, None)
-        for key in ("ways", "network", "values", "shared", "cross", "goals", "stock")
+        for key in ("ways", "network", "values", "shared", "cross", "goals", "stock", "board")
     )
     amplifier = values.setdefault("amplifier", AmplifierChoice())
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
     notes: list[str] = []
     goals = read_goals(wanted, path.parent, notes)
     drivers = [driver.name for driver in values["drivers"]]
+    stocked = read_stock(stock, notes)
     wired: tuple[WiredDrivers, ...] = ()
-    if ways is not None and network is None:
+    chosen = None if board is None else read_board_choice(board)
+    if chosen is not None and board is not None and network is None:
+        topology, wired = read_board(chosen, board, ways, shared, drivers, stocked.wire_m, notes)
+        goals, shared = goals.with_board(), None
+    elif ways is not None and network is None:
         topology, wired = read_ways(ways, drivers, notes)
-    elif network is not None and ways is None and shared is None:
+    elif network is not None and ways is None and shared is None and board is None:
         topology = read_tree(network, parts, drivers, notes)
     elif network is None:
         raise entry.error(
-            'the key "ways" is missing', remedy='add "ways:" with a ladder for each, or "network:"'
+            'the key "ways" is missing',
+            remedy='add "ways:" with a ladder for each, "network:", or "board: FILE"',
         )
     else:
         raise network.error(
-            "a network that is written as one expression needs no ways and no shared sections",
-            remedy='remove "ways:" and "shared:", or "network:"',
+            "a network that is written as one expression needs no ways, shared sections or board",
+            remedy='remove "ways:", "shared:" and "board:", or "network:"',
         )
     topology = replace(add_shared(topology, shared, notes), source=amplifier.source)
     crossings, hard = read_crossings(cross, [way.name for way in topology.ways])
@@ -95,7 +102,7 @@ def load_design(path: str | Path) -> Design:
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
         crossings=crossings, goals=goals,
-        stock=read_stock(stock, notes), notes=tuple(notes), spots={**goals.spots, **spots},
+        board=chosen, stock=stocked, notes=tuple(notes), spots={**goals.spots, **spots},
     )  # fmt: skip
 
 
@@ -477,6 +484,12 @@ DESIGN_KEYS = KeyBlock(
                                         inside=".NAME"),
             example="{L1: 1 .. 6 mH, C1: {keep: 10 uF}}",
             meaning="of the parts of network: the range of each, or what stays on the board",
+        ),
+        Key(
+            name="board", form=OwnForm("network file, or its block", block=BOARD_KEYS),
+            example="old-board.yaml",
+            meaning="an old board, every place of which may stay, take another value or be emptied; "
+            "under ways stands only what is otherwise, as {name: C1, keep: yes}",
         ),
         Key(
             name="shared", says=("group", ""),

@@ -144,7 +144,7 @@ def read_ways(
     wired: list[WiredDrivers] = []
     choices: list[LadderChoice] = []
     ways = tuple(
-        _read_way(name, inner, drivers, wired, choices, notes)
+        read_new_way(name, inner, drivers, wired, choices, notes)
         for name, inner in entry.fields().items()
     )
     if not ways:
@@ -153,7 +153,7 @@ def read_ways(
     return Topology(ways=ways, choices=tuple(choices)), tuple(wired)
 
 
-def _read_way(
+def read_new_way(
     name: str,
     entry: Entry,
     drivers: Sequence[str],
@@ -161,26 +161,28 @@ def _read_way(
     choices: list[LadderChoice],
     notes: list[str],
 ) -> Way:
+    """Read one way with its ladder; parameters and errors as those of `read_ways`."""
     fields = WAY_KEYS.open(entry)
-    several = _read_several(fields, drivers)
+    several = read_several(fields, drivers)
     if several is not None:
         wired.append(several)
         driver = several.together
     else:
         driver = fields["driver"].text() if "driver" in fields else name
-        _check_driver(driver, fields.get("driver", entry), drivers)
+        check_driver(driver, fields.get("driver", entry), drivers)
     said = WAY_KEYS.take({k: v for k, v in fields.items() if k not in ("drivers", "wired")})
     slots = read_slots(fields["ladder"], name, choices, notes)
     return Way(**{**said, "name": name, "driver": driver, "slots": slots})
 
 
-def _check_driver(driver: str, spot: Entry, drivers: Sequence[str]) -> None:
+def check_driver(driver: str, spot: Entry, drivers: Sequence[str]) -> None:
+    """Refuse a driver that is not listed, at the spot where it is named."""
     if driver not in drivers:
         raise spot.error("a way needs a driver that is listed under drivers",
                          value=repr(driver), remedy=suggest(driver, drivers))  # fmt: skip
 
 
-def _read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredDrivers | None:
+def read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredDrivers | None:
     """Read the drivers that a way feeds together; None for one driver."""
     if "drivers" not in fields:
         if "wired" in fields:
@@ -194,7 +196,7 @@ def _read_several(fields: Mapping[str, Entry], drivers: Sequence[str]) -> WiredD
     names = []
     for inner in entry.items():
         names.append(inner.text())
-        _check_driver(names[-1], inner, drivers)
+        check_driver(names[-1], inner, drivers)
     if len(names) < 2:
         raise entry.error(
             "at least two drivers are wired together",

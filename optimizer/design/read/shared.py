@@ -95,7 +95,7 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
         fields = SHARED_KEYS.open(inner)
         members = ways
         if "feeds" in fields:
-            members = _read_feeds(fields["feeds"], (*ways, *blocks))
+            members = read_feeds(fields["feeds"], (*ways, *blocks))
         slots = read_slots(fields["ladder"], name, choices, notes) if "ladder" in fields else ()
         joint: Joint = "parallel"
         if "joined" in fields:
@@ -114,7 +114,8 @@ def add_shared(topology: Topology, entry: Entry | None, notes: list[str]) -> Top
         raise spot.where.locate(error) from None
 
 
-def _read_feeds(entry: Entry, known: Sequence[str]) -> list[str]:
+def read_feeds(entry: Entry, known: Sequence[str]) -> list[str]:
+    """Read which ways and sections a shared section feeds; any other name is refused."""
     members = []
     for inner in entry.items():
         name = inner.text()

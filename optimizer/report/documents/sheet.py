@@ -11,10 +11,12 @@ from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, TapLead
 from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.measure.driver import WiredDrivers
+from optimizer.parts import BOARD
 from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.candidates import draw_ways
 from optimizer.report.documents.sheet_coils import say_wires
+from optimizer.report.documents.sheet_rework import say_rework
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
 from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.ladder_text import describe_join, say_tap
@@ -59,6 +61,7 @@ def document_sheet(sheet: BuildSheet) -> Document:
             for section in (
                 _say_safety(),
                 _say_verdicts(sheet),
+                say_rework(sheet),
                 _draw(sheet),
                 _list_shopping(sheet),
                 _list_picks(sheet),
@@ -132,6 +135,11 @@ def _list_picks(sheet: BuildSheet) -> Section | None:
     if sheet.picked():
         parts.append(_tabulate_items(sheet, sheet.picked()))
     parts += [Note(text=text[0].upper() + text[1:] + ".", warns=True) for text in sheet.short]
+    if sheet.moved():
+        parts += [
+            Note(text="These come off the board and serve elsewhere on it:"),
+            _tabulate_items(sheet, sheet.moved()),
+        ]
     if sheet.kept():
         parts += [Note(text="These stay on the board:"), _tabulate_items(sheet, sheet.kept())]
     parts += [Note(text=text) for text in say_controls(sheet.candidate)]
@@ -162,7 +170,7 @@ def _tabulate_items(sheet: BuildSheet, items: tuple[SheetItem, ...]) -> Table:
 
 
 def _say_price(item: SheetItem, currency: str) -> str:
-    if item.origin == SHELF:
+    if item.origin in (SHELF, BOARD):
         return "owned"
     return "" if item.price is None else f"{item.price:.2f} {currency}".rstrip()
 

@@ -108,7 +108,7 @@ def relax(
     p_all = len(x_all)
     prune = prune and bool(space.optional.any())
     present = present.copy()
-    economy = space.relaxed_economy(present)
+    economy = space.relaxed_economy(present, polarity)
 
     def linearise(rows: Index, x: Real) -> tuple[Real, Real, Real]:
         full = x_all[rows]
@@ -143,7 +143,7 @@ def relax(
                 changed = order[(leaner != present[order]).any(axis=1)]
                 if len(changed):
                     present[order] = leaner
-                    economy[changed] = space.relaxed_economy(present[changed])
+                    economy[changed] = space.relaxed_economy(present[changed], polarity[changed])
                     cost[changed], gradient[changed], matrix[changed] = linearise(
                         changed, x[changed]
                     )
@@ -204,7 +204,7 @@ def _prune(
     cost = evaluator.cost(
         relaxed_population(space, loss_laws, log_values[rows], trial, polarity[rows])
     )
-    cost += space.relaxed_economy(trial)
+    cost += space.relaxed_economy(trial, polarity[rows])
     without = np.full((len(everyone), len(optional)), np.inf)
     without[row, slot] = cost[len(everyone) :]
     least = without.argmin(axis=1)

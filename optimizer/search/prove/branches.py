@@ -294,7 +294,7 @@ class Bounds:
     def _block(self, levels: Sequence[int], rows: Index, signs: Real) -> Real:
         transfer: list[Complex] = []
         admittance: Complex | None = None
-        economy = np.zeros(len(rows))
+        economy = np.full(len(rows), float(self.trees[0].problem.space.turned_cost(signs)))
         radii: list[tuple[int, Real, Real]] = []
         for w, (tree, level) in enumerate(zip(self.trees, levels, strict=True)):
             h, y = tree.drive(level, rows[:, w])

@@ -55,22 +55,30 @@ class PartSum:
 
     def __init__(self, space: Space, goal: EconomyGoal) -> None:
         self.gene_slot = space.gene_slot
+        self.space = space
         self.taken = [
-            np.zeros(1) if gene.kept is not None else option_amounts(goal, options.parts)
-            for gene, options in zip(space.genes, space.options, strict=True)
+            np.zeros(1)
+            if gene.kept is not None
+            else option_amounts(goal, options.parts, space.board_place(g))
+            for g, (gene, options) in enumerate(zip(space.genes, space.options, strict=True))
         ]
-        self.absent = np.array([goal.removal(count) for count in space.bank.removable])
+        self.absent = goal.labour(1.0) * space.emptying
+        self.turn = goal.labour(1.0)
 
     @property
     def varies(self) -> bool:
         """Whether networks of the space can differ in the figure."""
-        return any(amounts.any() for amounts in self.taken) or bool(self.absent.any())
+        space = self.space
+        other = np.where(space.polarity_free, -space.polarity_start, space.polarity_start)
+        turns = self.turn * (space.turned(other) != space.turned(space.polarity_start))
+        return any(amounts.any() for amounts in self.taken) or bool(self.absent.any() or turns)
 
     def of(self, genomes: Sequence[Genome]) -> Real:
         """Figures of some networks, shape (P,)."""
         present = np.array([g.present for g in genomes])
         filled = present[:, self.gene_slot]
-        total = ~present @ self.absent
+        polarity = np.array([g.polarity for g in genomes])
+        total = ~present @ self.absent + self.turn * self.space.turned(polarity)
         for g, amounts in enumerate(self.taken):
             chosen = np.array([genome.choice[g] for genome in genomes])
             total = total + amounts[chosen] * filled[:, g]

@@ -1,10 +1,10 @@
-"""The ways of a network file: slots and parts as built."""
+"""The ways of a network file, of a finished network or an old board: slots and parts as built."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
-from optimizer.bench.networks.stated_part import StatedPart, settle_part
 from optimizer.design.read.ladder import FORM_OF_SLOT, TAP_KEY, locate_slot, read_place
 from optimizer.errors import InputError
 from optimizer.network.expression.forms import (
@@ -15,11 +15,41 @@ from optimizer.network.expression.forms import (
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.network import FittedGroup, FittedSlot, FittedWay
 from optimizer.network.topology import Group, Ladder, Way
-from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
-from optimizer.problem.problem import Problem
+from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Joined, Kind, Part
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedPart:
+    """What a network file says of one part; None where it says nothing.
+
+    Parameters
+    ----------
+    kind : {"inductor", "capacitor", "resistor"}
+        What it is.
+    value : float
+        In H, F or ohm.
+    loss_ohm, tolerance, origin, pieces, joined, price, rating, note
+        As in `optimizer.parts.Part`.
+    """
+
+    kind: Kind
+    value: float
+    loss_ohm: float | None = None
+    tolerance: float | None = None
+    origin: str | None = None
+    pieces: tuple[float, ...] | None = None
+    joined: Joined | None = None
+    price: float | None = None
+    rating: float | None = None
+    note: str | None = None
+
+
+Settle = Callable[[StatedPart, str, Part | None], tuple[Part, str]]
+"""Makes a part of what is stated of it, given its name and the part that the design keeps there; and
+says what it assumed, if anything."""
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in NAMED_FORMS.values() for key in form.keys))
@@ -134,7 +164,7 @@ BUILT_GROUP_KEYS = KeyBlock(noun=FittedGroup, keys=(BUILT_WAY_KEYS.keys[-1],))
 """The keys of a section that ways share."""
 
 
-def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> FittedWay:
+def read_way(way: Way, entry: Entry, settle: Settle, notes: list[str]) -> FittedWay:
     """Read one way of a network file.
 
     Parameters
@@ -143,8 +173,8 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
         The way of the design: it completes what is left out.
     entry : Entry
         The block of the way.
-    problem : Problem
-        Its stock completes the parts.
+    settle : Settle
+        Completes the parts.
     notes : list of str
         Gets a line for everything assumed.
 
@@ -164,10 +194,11 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
             value=repr(fields["driver"].text()),
             remedy="correct it or leave it out",
         )
-    inverted = way.polarity == "inverted"
+    # Where nothing is said a board that the design begins from is as it was.
+    inverted = way.polarity == "inverted" or way.soldered == -1
     if "polarity" in fields:
         inverted = fields["polarity"].choice(("normal", "inverted")) == "inverted"
-    elif way.polarity == "free":
+    elif way.polarity == "free" and way.soldered is None:
         raise entry.error(
             "the design leaves the polarity of this way open",
             remedy='add "polarity: normal" or "polarity: inverted"',
@@ -175,12 +206,12 @@ def read_way(way: Way, entry: Entry, problem: Problem, notes: list[str]) -> Fitt
     return FittedWay(
         name=way.name,
         driver=way.driver,
-        slots=_read_slots(way, fields["ladder"], problem, notes),
+        slots=_read_slots(way, fields["ladder"], settle, notes),
         polarity=-1 if inverted else 1,
     )
 
 
-def read_group(group: Group, entry: Entry, problem: Problem, notes: list[str]) -> FittedGroup:
+def read_group(group: Group, entry: Entry, settle: Settle, notes: list[str]) -> FittedGroup:
     """Read one shared section of a network file; parameters and errors as those of `read_way`.
 
     What it feeds, and how, is as the design says.
@@ -190,16 +221,16 @@ def read_group(group: Group, entry: Entry, problem: Problem, notes: list[str]) -
         name=group.name,
         members=group.members,
         joint=group.joint,
-        slots=_read_slots(group, fields["ladder"], problem, notes),
+        slots=_read_slots(group, fields["ladder"], settle, notes),
     )
 
 
 def _read_slots(
-    ladder: Ladder, entry: Entry, problem: Problem, notes: list[str]
+    ladder: Ladder, entry: Entry, settle: Settle, notes: list[str]
 ) -> tuple[FittedSlot, ...]:
     slots: dict[str, FittedSlot] = {}
     for inner in entry.items():
-        slot = _read_slot(ladder, inner, problem, notes)
+        slot = _read_slot(ladder, inner, settle, notes)
         if slot.name in slots:
             raise inner.error(
                 "two slots of one way cannot share a name",
@@ -213,7 +244,7 @@ def _read_slots(
         raise locate_slot(error, entry.items(), ladder.name) from None
 
 
-def _read_slot(ladder: Ladder, entry: Entry, problem: Problem, notes: list[str]) -> FittedSlot:
+def _read_slot(ladder: Ladder, entry: Entry, settle: Settle, notes: list[str]) -> FittedSlot:
     place, form = _read_place(ladder, entry)
     fields = BUILT_SLOT_KEYS.open(entry, form.keys)
     name = fields["name"].text()
@@ -225,7 +256,7 @@ def _read_slot(ladder: Ladder, entry: Entry, problem: Problem, notes: list[str])
         ladder, name, form, entry, fields
     )
     parts = [
-        _read_part(kind, said, problem, label, old, notes)
+        _read_part(kind, said, settle, label, old, notes)
         for (label, said), kind, old in zip(written, form.kinds, kept, strict=True)
     ]
     across = known.across if known is not None else ""
@@ -296,6 +327,12 @@ def _read_place(ladder: Ladder, entry: Entry) -> tuple[Place, NamedForm]:
         return known.place, known.circuit
     BUILT_SLOT_KEYS.open(entry)
     names = [slot.name for slot in ladder.slots]
+    if not names:
+        raise entry.error(
+            f"each place of {ladder.name} says what sits there",
+            value=repr(name),
+            remedy='add for instance "series: inductor" or "shunt: capacitor"',
+        )
     raise entry.error(
         f"the design has no slot of this name in {ladder.name}",
         value=repr(name),
@@ -307,7 +344,7 @@ def _read_place(ladder: Ladder, entry: Entry) -> tuple[Place, NamedForm]:
 def _read_part(
     kind: Kind,
     fields: dict[str, Entry],
-    problem: Problem,
+    settle: Settle,
     label: str,
     kept: Part | None,
     notes: list[str],
@@ -325,7 +362,7 @@ def _read_part(
     if "rating" in fields:
         said["rating"] = fields["rating"].quantity(RATING_UNIT_OF_KIND[kind], least=0.0)
     try:
-        part, note = settle_part(StatedPart(kind=kind, **said), problem, label, kept)
+        part, note = settle(StatedPart(kind=kind, **said), label, kept)
     except InputError as error:
         raise fields["value"].where.locate(error) from None
     if note:
