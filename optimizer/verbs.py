@@ -223,6 +223,7 @@ def start(
     fronts: Mapping[str, Baffle] | None = None,
     gate_s: float | None = None,
     order: Sequence[str] = (),
+    board: File | None = None,
     seconds: float | None = None,
     seed: int | None = None,
     top: int | None = None,
@@ -243,6 +244,8 @@ def start(
         Whether all files share one time zero; told from the file of all drivers by default.
     roles, diameters_m, depths_m, fronts, gate_s, order
         As in `survey`.
+    board : path-like, optional
+        Network file of an old board that the design begins from.
     seconds, seed, top, workers, runner, progress
         As in `fit`.
 
@@ -274,7 +277,8 @@ def start(
         depths_m=dict(depths_m or {}),
         diameters_m=dict(diameters_m or {}),
     )
-    write_text(file, render_start(plan, Path(folder), file.parent))
+    old = None if board is None else Path(board)
+    write_text(file, render_start(plan, Path(folder), file.parent, old))
     chosen = load_design(file)
     problem = build_problem(chosen)
     with lent_or_local(runner, workers) as who:

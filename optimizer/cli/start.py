@@ -40,6 +40,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help="whether all files share one time zero (else told from the file of all drivers "
         "at once)",
     )
+    parser.add_argument(
+        "--board",
+        metavar="NETWORK",
+        type=Path,
+        help="network file of an old board that the design begins from (laddersmith board writes one)",
+    )
     add_reading_options(parser)
     add_search_options(parser)
     add_output_options(parser, "the results", page="a page with charts, schematics and parts")
@@ -79,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     start = plan_start(
         survey, clock=args.clock, depths_m=options.depths, diameters_m=options.diameters
     )
-    write_text(design_file, render_start(start, args.folder, design_file.parent))
+    write_text(design_file, render_start(start, args.folder, design_file.parent, args.board))
     screen.show(f"Written: {design_file} (everything assumed stands in it as comments).")
     screen.show("What it asks for, and why:", *(f"  - {line}" for line in explain_goals(start)), "")
     with open_engine(args) as runner:

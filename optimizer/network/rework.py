@@ -148,7 +148,11 @@ def count_pieces(parts: Collection[Part]) -> int:
 
 
 def compare(
-    was: Network, now: Network, *, spare: Collection[tuple[str, str]] = frozenset()
+    was: Network,
+    now: Network,
+    *,
+    spare: Collection[tuple[str, str]] = frozenset(),
+    by_hand: Collection[tuple[str, str]] = frozenset(),
 ) -> Rework:
     """Say what work makes one network of another.
 
@@ -159,6 +163,8 @@ def compare(
     spare : collection of (str, str)
         Ladder and slot of what `was` has at hand rather than on the board: where it is not used
         nothing comes off.
+    by_hand : collection of (str, str)
+        Likewise what is changed without an iron: the positions of a control.
 
     Returns
     -------
@@ -170,7 +176,8 @@ def compare(
         old = {slot.name: slot for slot in before[ladder.name].slots}
         new = {slot.name: slot for slot in ladder.slots}
         for name in _in_order(before[ladder.name], ladder):
-            if name not in new and (ladder.name, name) in spare:
+            place = (ladder.name, name)
+            if place in by_hand or (name not in new and place in spare):
                 continue
             work = _compare_place(ladder.name, name, old.get(name), new.get(name))
             if work.count:
@@ -199,7 +206,7 @@ def _compare_place(
     ladder: str, name: str, was: FittedSlot | None, now: FittedSlot | None
 ) -> PlaceWork:
     off = list(range(len(was.parts))) if was is not None else []
-    on = [i for i, part in enumerate(now.parts) if part.origin != KEPT] if now is not None else []
+    on = list(range(len(now.parts))) if now is not None else []
     if was is not None and now is not None and _shape(was) == _shape(now):
         same = [stays(a, b) for a, b in zip(was.parts, now.parts, strict=True)]
         off = [i for i in off if not same[i]]

@@ -93,7 +93,8 @@ class Evaluator:
         # A network so far off that its numbers overflow is simply a bad one.
         total = np.where(np.isfinite(total), total, np.inf)
         if places is None:
-            return total
+            # What lies across an ideal source moves no driver: goals of level have no axis for it.
+            return total if total.shape == shape else np.broadcast_to(total, shape)
         whole = np.full(shape, np.inf)
         whole.reshape(-1)[places] = total
         return whole

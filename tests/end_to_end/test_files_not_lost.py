@@ -64,6 +64,7 @@ COMMANDS = {
     "netlist": ["netlist", "design.yaml", "network.yaml"],
     "hear": ["hear", "design.yaml", "network.yaml", "results.json#1", "--music", "music.wav",
              "--changed", "heard.wav"],
+    "board": ["board", "design.yaml"],
     "goals": ["goals"],
     "keys": ["keys"],
 }  # fmt: skip
@@ -214,7 +215,7 @@ def test_columns_never_replace_measurements(project: Path, laddersmith: Run) -> 
 
 
 @pytest.mark.parametrize(
-    "verb", [verb for verb in COMMANDS if verb not in ("demo", "goals", "keys")]
+    "verb", [verb for verb in COMMANDS if verb not in ("demo", "board", "goals", "keys")]
 )
 def test_outputs_are_written_replaced_and_kept(
     verb: str, project: Path, laddersmith: Run, tmp_path: Path

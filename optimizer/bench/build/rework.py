@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from optimizer.bench.build.wiring import Wiring
@@ -110,7 +111,7 @@ def plan_rework(topology: Topology, network: Network, wiring: Wiring) -> ReworkP
         return None
     board = board_of(topology, network)
     rework = rework_of(topology, network)
-    homes = {
+    homes: dict[tuple[str, float], Spot] = {
         (part.kind, part.value): Spot(ladder=one.name, label=label)
         for one in board.ladders
         for slot in one.slots
@@ -168,7 +169,7 @@ def _named(
     return [(Spot(ladder=place.ladder, label=named[i][0]), named[i][2]) for i in index]
 
 
-def _find_uses(rework: Rework, homes: dict[tuple[str, float], Spot]) -> dict[Spot, list[Spot]]:
+def _find_uses(rework: Rework, homes: Mapping[tuple[str, float], Spot]) -> dict[Spot, list[Spot]]:
     """Say where each part of the board goes that serves elsewhere on it."""
     goes: dict[Spot, list[Spot]] = {}
     for place in rework.places:
@@ -178,13 +179,13 @@ def _find_uses(rework: Rework, homes: dict[tuple[str, float], Spot]) -> dict[Spo
     return goes
 
 
-def find_homes(part: Part, homes: dict[tuple[str, float], Spot]) -> tuple[Spot, ...]:
+def find_homes(part: Part, homes: Mapping[tuple[str, float], Spot]) -> tuple[Spot, ...]:
     """Find where on the board the pieces of a part come from; none for a part from elsewhere.
 
     Parameters
     ----------
     part : Part
-    homes : dict of (str, float) to Spot
+    homes : mapping of (str, float) to Spot
         Parts of the board by kind and value, which names each.
     """
     if part.origin != BOARD:
@@ -193,14 +194,18 @@ def find_homes(part: Part, homes: dict[tuple[str, float], Spot]) -> tuple[Spot, 
     for piece in part.pieces or (part.value,):
         # By a file that was written by hand only nearly.
         own = [value for kind, value in homes if kind == part.kind]
-        near = min(own, key=lambda value: abs(value - piece), default=None)
-        if near is not None:
+        if own:
+            near = min(own, key=partial(_distance, piece))
             found.append(homes[part.kind, near])
     return tuple(found)
 
 
+def _distance(a: float, b: float) -> float:
+    return abs(a - b)
+
+
 def _put_on(
-    place: PlaceWork, network: Network, wiring: Wiring, homes: dict[tuple[str, float], Spot]
+    place: PlaceWork, network: Network, wiring: Wiring, homes: Mapping[tuple[str, float], Spot]
 ) -> list[Step]:
     assert place.now is not None
     behind = ""

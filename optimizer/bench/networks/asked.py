@@ -115,8 +115,8 @@ def read_place(text: str) -> tuple[Place, NamedForm, str]:
     if what == TAP.strip():
         return place, form_of_tap(rest or "-6 dB"), ""
     name = KIND_WORDS.get(what, what)
-    joined = {"+", "||"} & set(words)
-    if not joined and (name in NAMED_FORMS or what in KIND_WORDS):
+    joined = "+" in words or "||" in words
+    if (place, name) in NAMED_FORMS and not joined:
         return place, form_of(name, place), rest
     return place, form_of(" ".join(words[1:]), place), ""
 

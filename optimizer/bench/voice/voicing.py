@@ -18,6 +18,7 @@ from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
 from optimizer.network.network import Network
+from optimizer.network.rework import Rework, compare
 from optimizer.network.solve import solve_network
 from optimizer.parts import BOARD, Part
 from optimizer.problem.candidate import Candidate
@@ -70,6 +71,8 @@ class Answer:
         What moves: each wished band against what is held, and that itself.
     beyond : tuple of Excess
         Limits that are exceeded and wishes that are not served; empty when all is well.
+    work : Rework
+        What is done with the iron.
     exact : bool
         Whether every alternative with as many changes was computed.
     candidate : Candidate
@@ -82,6 +85,7 @@ class Answer:
     wish_error_db: float
     moves: Moves
     beyond: tuple[Excess, ...]
+    work: Rework
     exact: bool
     candidate: Candidate
 
@@ -313,9 +317,16 @@ class _Job:
             beyond=list_excesses(
                 self.goals, curves, self.present, candidate, moves, self.wishes, self.limits
             ),
+            work=compare(self.network, new, by_hand=_controls(self.present, candidate)),
             exact=count <= 2,
             candidate=candidate,
         )
+
+
+def _controls(*candidates: Candidate) -> set[tuple[str, str]]:
+    """Ladder and slot of every position of a control that some networks stand at."""
+    taken = [one for candidate in candidates for one in candidate.taken if one.control]
+    return {(one.ladder, slot) for one in taken for slot in one.slots}
 
 
 def _put_in_place(problem: Problem, network: Network, use: Mapping[str, Part]) -> _Bench:

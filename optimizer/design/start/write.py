@@ -44,7 +44,7 @@ _NOT_PLAIN = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "none
 _WIDTH = 96
 
 
-def render_start(start: Start, folder: Path, beside: Path) -> str:
+def render_start(start: Start, folder: Path, beside: Path, board: Path | None = None) -> str:
     """Render a design file.
 
     Parameters
@@ -55,6 +55,8 @@ def render_start(start: Start, folder: Path, beside: Path) -> str:
         Where the measurements lie.
     beside : Path
         Folder the design file will stand in.
+    board : Path, optional
+        Network file of an old board, of which the ways begin instead of from nothing.
 
     Returns
     -------
@@ -70,7 +72,8 @@ def render_start(start: Start, folder: Path, beside: Path) -> str:
             f"together: {_quote(_relative(folder / together.path, beside))}",
             "",
         ]
-    lines += [*_render_ways(start), *_render_crossings(start), *_render_goals(start)]
+    ways = _render_ways(start) if board is None else _render_board(board, beside)
+    lines += [*ways, *_render_crossings(start), *_render_goals(start)]
     body = "\n".join(lines) + "\n"
     return f"{_MARK}{_fingerprint(body)} tells whether anything below was changed\n{body}"
 
@@ -235,6 +238,20 @@ def _render_place(start: Start, name: str) -> list[str]:
     if name in start.diameters_m:
         lines.append(f"    diaphragm: {start.diameters_m[name]:g}   # m, effective diameter")
     return lines
+
+
+def _render_board(board: Path, beside: Path) -> list[str]:
+    return [
+        *_comment(
+            "The old board. Every place of it may stay, take another value or be emptied; what comes "
+            "off may serve elsewhere on it, and places that it has not are offered too. Each "
+            "operation at the iron costs a little (goal changes). What is to be otherwise stands "
+            "under ways, place by place; for instance, the coil of the woofer stays:"
+        ),
+        "#   ways: {woofer: {ladder: [{name: L1, keep: yes}]}}",
+        f"board: {_quote(_relative(board, beside))}",
+        "",
+    ]
 
 
 def _render_ways(start: Start) -> list[str]:

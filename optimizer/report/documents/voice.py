@@ -23,6 +23,7 @@ from optimizer.report.render.json import (
     change_to_json,
     made_to_json,
     rated_to_json,
+    work_to_json,
 )
 from optimizer.report.words import say_certificate, say_change, say_frequency, say_value
 
@@ -245,7 +246,8 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     lines.append(
         f"lowest impedance {old.impedance_min_ohm:.2f} -> {new.impedance_min_ohm:.2f} ohm; "
         f"sensitivity {old.sensitivity_db:.2f} -> {new.sensitivity_db:.2f} dB; "
-        f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}"
+        f"cost by the design's goals {old.cost:.3f} -> {new.cost:.3f}; "
+        f"at the iron {answer.work}"
     )
     return lines
 
@@ -364,6 +366,7 @@ def voice_to_json(
         "answers": [
             {
                 "changes": [change_to_json(change) for change in answer.changes],
+                "work": work_to_json(answer.work),
                 "wish_error_db": round(answer.wish_error_db, 6),
                 "score": round(answer.score, 6),
                 "level_db": round(answer.level_db, 6),

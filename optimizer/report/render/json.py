@@ -13,6 +13,7 @@ from optimizer.bench.check import Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
+from optimizer.network.rework import Rework
 from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate, Completed, CurveSet, SearchResult
 from optimizer.problem.certificate import Certificate
@@ -368,6 +369,17 @@ def change_to_json(change: PartChange) -> dict[str, Any]:
     if part.piece_count > 1:
         data |= {"to_pieces": list(part.pieces), "to_joined": part.joined}
     return data
+
+
+def work_to_json(work: Rework) -> dict[str, int]:
+    """Turn work at the iron into plain data: pieces off, pieces on, jumpers, re-routes, all."""
+    return {
+        "off": work.off,
+        "on": work.on,
+        "jumpers": work.jumpers,
+        "reroutes": work.reroutes,
+        "operations": work.count,
+    }
 
 
 def improvement_to_json(one: Improvement, network: Network) -> dict[str, Any]:
