@@ -168,7 +168,7 @@ class _Dialog:
         return (FittedGroup(name=_FRONT, members=tuple(names), slots=slots),) if slots else ()
 
     def _ladder(self, name: str) -> tuple[FittedSlot, ...]:
-        from optimizer.bench.networks.asked import name_slot, read_place
+        from optimizer.bench.networks.asked import hear_place, name_slot
         from optimizer.network.network import FittedSlot
 
         end = "the ways part" if name == _FRONT else "its driver"
@@ -184,7 +184,7 @@ class _Dialog:
             found = self.ask(
                 f"{name}, place {len(slots) + 1}: line or across, and what? ({examples}empty when "
                 f"{end} comes next)",
-                lambda text: read_place(text) if text else None,
+                lambda text: hear_place(text) if text else None,
             )
             if found is None:
                 return tuple(slots)
@@ -219,7 +219,7 @@ class _Dialog:
         while value is None:
             value = self.ask(
                 f"{label}: value of the {word}, as printed? ({example}; ? when it is not known)",
-                lambda text: asked.read_value(text, kind),
+                lambda text: asked.hear_value(text, kind),
                 value_text.strip(),
             )
             value_text = ""
@@ -230,12 +230,12 @@ class _Dialog:
         if kind == "capacitor":
             made_of = self.ask(
                 f"{label}: film, polyester or electrolytic? (film when left empty)",
-                asked.read_dielectric,
+                asked.hear_dielectric,
             )
             return asked.make_capacitor(value, made_of)
         ohm = self.ask(
             f"{label}: its resistance by a meter, in ohm? (empty when it was not measured)",
-            asked.read_resistance,
+            asked.hear_resistance,
             more.strip(),
         )
         return asked.make_coil(value, ohm)

@@ -209,10 +209,7 @@ class Copper(EconomyGoal, name="copper", unit="kg", sells="of copper more", buys
 class Changes(
     EconomyGoal, name="changes", unit="operations", counted=True, sells="more", buys="fewer"
 ):
-    """What work at the iron costs on an existing board: pieces off, pieces on, jumpers, re-routes.
-
-    Counted as in `optimizer.network.rework`: another value is one piece off and one on.
-    """
+    """What work at the iron costs on an existing board: pieces off, pieces on, jumpers, re-routes."""
 
     weight: float = _each("one operation at the iron", 0.05)
 

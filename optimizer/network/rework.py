@@ -1,6 +1,6 @@
 """Work at the iron: what it takes to make one network of another, counted in one place.
 
-Goal, tables, fronts, voicing and the build sheet all count by `compare`; the search, which adds up
+Goal, tables, fronts, voicing and the build sheet all count by `compare_work`; the search, which adds up
 what each place costs before anything is solved, takes its amounts from `BoardPlace`, which follows
 the same rules:
 
@@ -42,7 +42,7 @@ def stays(was: Part, now: Part) -> bool:
     )
 
 
-def in_line(slot: FittedSlot | Slot) -> bool:
+def lies_in_line(slot: FittedSlot | Slot) -> bool:
     """Tell whether current to the driver flows through a part of a place."""
     return not slot.across and "series" in slot.circuit.places
 
@@ -85,7 +85,7 @@ class PlaceWork:
     @property
     def count(self) -> int:
         """Operations."""
-        return count_pieces(self.taken_off) + count_pieces(self.put_on) + self.jumper + self.reroute
+        return sum_pieces(self.taken_off) + sum_pieces(self.put_on) + self.jumper + self.reroute
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,12 +106,12 @@ class Rework:
     @property
     def off(self) -> int:
         """Pieces taken off."""
-        return sum(count_pieces(place.taken_off) for place in self.places)
+        return sum(sum_pieces(place.taken_off) for place in self.places)
 
     @property
     def on(self) -> int:
         """Pieces put on."""
-        return sum(count_pieces(place.put_on) for place in self.places)
+        return sum(sum_pieces(place.put_on) for place in self.places)
 
     @property
     def jumpers(self) -> int:
@@ -142,12 +142,12 @@ class Rework:
         return ", ".join(words for count, words in said if count)
 
 
-def count_pieces(parts: Collection[Part]) -> int:
+def sum_pieces(parts: Collection[Part]) -> int:
     """Count the pieces of some parts."""
     return sum(part.piece_count for part in parts)
 
 
-def compare(
+def compare_work(
     was: Network,
     now: Network,
     *,
@@ -211,8 +211,8 @@ def _compare_place(
         same = [stays(a, b) for a, b in zip(was.parts, now.parts, strict=True)]
         off = [i for i in off if not same[i]]
         on = [i for i in range(len(now.parts)) if not same[i]]
-    opened = now is not None and in_line(now) and bool(on)
-    closed = was is not None and in_line(was)
+    opened = now is not None and lies_in_line(now) and bool(on)
+    closed = was is not None and lies_in_line(was)
     return PlaceWork(
         ladder=ladder,
         slot=name,
@@ -220,7 +220,7 @@ def _compare_place(
         now=now,
         off=tuple(off),
         on=tuple(on),
-        jumper=closed and (now is None or not in_line(now)),
+        jumper=closed and (now is None or not lies_in_line(now)),
         reroute=opened and not closed,
     )
 
@@ -277,7 +277,7 @@ def place_on_board(topology: Topology, slot: Slot, index: int) -> BoardPlace:
     return BoardPlace(
         has_board(topology),
         None if slot.kept is None else slot.kept[index],
-        slot.kept is None and index == 0 and in_line(slot),
+        slot.kept is None and index == 0 and lies_in_line(slot),
     )
 
 
@@ -285,7 +285,7 @@ def work_of_emptying(topology: Topology, ladder: str, slot: Slot) -> int:
     """Count the operations of leaving a slot empty: taking its parts off, closing the line."""
     if slot.kept is None or (ladder, slot.name) in topology.at_hand:
         return 0
-    return count_pieces(slot.kept) + in_line(slot)
+    return sum_pieces(slot.kept) + lies_in_line(slot)
 
 
 def board_of(topology: Topology, like: Network) -> Network:
@@ -329,4 +329,4 @@ def rework_of(topology: Topology, network: Network) -> Rework:
     """
     if not has_board(topology):
         return Rework()
-    return compare(board_of(topology, network), network, spare=topology.at_hand)
+    return compare_work(board_of(topology, network), network, spare=topology.at_hand)

@@ -88,7 +88,7 @@ def part_block(name: str, part: Part) -> Block:
         lines = [say_quantity(part.value, unit)]
         if part.kind == "inductor" and part.loss_ohm > 0.0:
             lines.append(f"{part.loss_ohm:.2g} Ω dcr")
-        if part.origin in ("kept", "shelf"):
+        if part.origin in ("kept", "board", "shelf"):
             lines.append(part.origin)
         return Leaf(part, name, tuple(lines))
     leaves = [

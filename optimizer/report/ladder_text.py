@@ -67,7 +67,7 @@ def _value_lines(part: Part, letter: str = "") -> list[str]:
     lines = [f"{letter}{format_quantity(part.value, UNIT_OF_KIND[part.kind])}"]
     if part.kind == "inductor" and part.loss_ohm > 0:
         lines.append(f"dcr {part.loss_ohm:.2g}")
-    if part.origin in ("kept", "shelf"):
+    if part.origin in ("kept", "board", "shelf"):
         lines.append(part.origin)
     return lines
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -226,6 +226,37 @@ class Entry:
             raise self.error(f"the value must be at least {least:g} {unit}".rstrip(),
                              value=self.text())  # fmt: skip
         return value
+
+    def with_keys(self, texts: Mapping[str, str]) -> Entry:
+        """Return the block with more keys, as if they were written in its first line.
+
+        Parameters
+        ----------
+        texts : mapping of str to str
+            YAML text of the value of each key; it stands instead of one that is written.
+        """
+        old = list(self.node.value) if isinstance(self.node, yaml.MappingNode) else []
+        mark = self.node.start_mark
+        new = yaml.compose(
+            "{" + ", ".join(f"{key}: {text}" for key, text in texts.items()) + "}", yaml.SafeLoader
+        )
+        stack = [new] if new is not None else []
+        while stack:
+            one = stack.pop()
+            one.start_mark = mark
+            stack += _list_inside(one)
+        more = list(new.value) if isinstance(new, yaml.MappingNode) else []
+        pairs = [pair for pair in old if pair[0].value not in texts]
+        tag = "tag:yaml.org,2002:map"
+        node = yaml.MappingNode(tag, [*pairs, *more], mark, self.node.end_mark)
+        return Entry(node=node, where=self.where)
+
+    def replaced(self, texts: Mapping[str, str]) -> Entry:
+        """Return a block of such keys alone, see `with_keys`."""
+        empty = yaml.MappingNode(
+            "tag:yaml.org,2002:map", [], self.node.start_mark, self.node.end_mark
+        )
+        return Entry(node=empty, where=self.where).with_keys(texts)
 
     def _pairs(self, mapping: yaml.Node, seen: frozenset[int]) -> dict[str, Entry]:
         """Pairs of a mapping node, those of merged anchors first; own keys win."""

@@ -233,7 +233,7 @@ def replay(old: Board, steps: list[str], forms: dict[tuple[str, str], tuple[str,
 def order_of(sheet: str, way: str) -> list[str]:
     """Places of a way as the wiring list has them, source first."""
     rows = re.findall(
-        rf"^\| {way} \| ([A-Za-z0-9]+)\S* \| (?:coil|capacitor|resistor) ", sheet, re.M
+        rf"^\| {way} +\| ([A-Za-z0-9]+)\S* +\| (?:coil|capacitor|resistor) ", sheet, re.MULTILINE
     )
     return list(dict.fromkeys(re.sub(r"[a-z]$", "", row) for row in rows))
 
@@ -335,6 +335,9 @@ def test_the_steps_make_the_network(story: Story) -> None:
                 1j * np.interp(np.log(f), x, turn)
             )
     order = {name: order_of(sheet, name) for name in made.ways}
+    assert {n: set(places) for n, places in order.items()} == {
+        n: set(w.slots) for n, w in made.ways.items()
+    }
     drive, current = solve_nodal(made, order, z, f)
     inside = (f > 25.0) & (f < 18_000.0)
     ours = np.abs(1.0 / current)

@@ -16,6 +16,7 @@ from optimizer.goals import GOALS, EconomyGoal, Prepared, Scene
 from optimizer.goals.economy import KEPT, economy_figures, option_costs
 from optimizer.measure.driver import Limits
 from optimizer.network.bank import Population
+from optimizer.network.rework import BoardPlace
 from optimizer.parts import Part
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.genome import Genome
@@ -117,7 +118,8 @@ def test_economy_never_falls_when_its_weight_grows(bench: Bench, name: str) -> N
     on_board = Part(kind="inductor", value=2e-3, loss_ohm=0.5, price=4.0, origin=KEPT)
     by_weight = []
     for weight in (0.0, 0.5, 2.0):
-        *bought, kept = option_costs({name: GOALS[name](weight=weight)}, [*parts, on_board])
+        place = BoardPlace(known=True, was=on_board)
+        *bought, kept = option_costs({name: GOALS[name](weight=weight)}, [*parts, on_board], place)
         assert kept == 0.0  # what stays on the board costs nothing by any of them
         by_weight.append(np.array(bought))
     assert np.all(by_weight[0] == 0.0)

@@ -42,7 +42,12 @@ def test_every_key_fills_a_field(dotted: str) -> None:
 def test_the_examples_make_a_design(tmp_path: Path) -> None:
     """The examples of all top keys together are a design file."""
     # Where two ways meet needs a second one, which the examples of the others do not have.
-    for others in (("network", "values", "cross"), ("ways", "shared", "cross")):
+    (tmp_path / "old-board.yaml").write_text("ways: {woofer: {ladder: []}}", encoding="utf-8")
+    for others in (
+        ("network", "values", "cross", "board"),
+        ("network", "values", "cross"),
+        ("ways", "shared", "cross", "board"),
+    ):
         text = "".join(
             f"{key.name}: {key.example}\n" for key in DESIGN_KEYS.keys if key.name not in others
         )
@@ -50,7 +55,7 @@ def test_the_examples_make_a_design(tmp_path: Path) -> None:
         design = load_design(tmp_path / "d.yaml")
         assert design.title == "Chapel three-way"
         assert [driver.name for driver in design.drivers] == ["woofer"]
-        assert design.topology.ways[0].slots[0].name == "L1"
+        assert "L1" in [slot.name for slot in design.topology.ways[0].slots]
 
 
 def test_lower_layers_find_their_keys() -> None:

@@ -11,7 +11,7 @@ from optimizer.bench.networks.file import read_network
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.network import Network
-from optimizer.network.rework import compare, rework_of
+from optimizer.network.rework import compare_work, rework_of
 from optimizer.parts import BOARD, KEPT
 from optimizer.problem.figures import build_candidate, network_economy
 from optimizer.problem.genome import Genome
@@ -54,10 +54,10 @@ def test_work_by_hand(
     was: Network, now: Network, off: int, on: int, jumpers: int, reroutes: int
 ) -> None:
     """Each kind of change, counted by hand."""
-    work = compare(was, now)
+    work = compare_work(was, now)
     assert (work.off, work.on, work.jumpers, work.reroutes) == (off, on, jumpers, reroutes)
     assert work.count == off + on + jumpers + reroutes
-    back = compare(now, was)
+    back = compare_work(now, was)
     assert (back.off, back.on) == (on, off)
 
 
@@ -276,7 +276,7 @@ def test_a_first_order_filter_and_a_resistor_are_found_as_such(tmp_path: Path) -
         encoding="utf-8",
     )
     found = search(
-        build_problem(load_design(design)), seconds=None, evaluations=2_000, seed=1, top=1
+        build_problem(load_design(design)), seconds=None, evaluations=6_000, seed=1, top=3
     ).candidates[0]
     parts = [(p.kind, p.value, p.origin) for p in found.network.parts]
     assert parts == [("resistor", 2.2, "E6"), ("capacitor", 6.8e-6, KEPT)]

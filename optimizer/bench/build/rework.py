@@ -9,7 +9,7 @@ from typing import Literal
 
 from optimizer.bench.build.wiring import Wiring
 from optimizer.network.network import FittedSlot, Network
-from optimizer.network.rework import PlaceWork, Rework, board_of, has_board, in_line, rework_of
+from optimizer.network.rework import PlaceWork, Rework, board_of, has_board, lies_in_line, rework_of
 from optimizer.network.topology import Topology
 from optimizer.parts import BOARD, Part
 from optimizer.text.brief import brief
@@ -29,7 +29,7 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class ReworkStep:
     """One thing done with the iron.
 
     Parameters
@@ -73,7 +73,7 @@ class ReworkPlan:
         What is soldered in before.
     rework : Rework
         What is done at each place.
-    steps : tuple of Step
+    steps : tuple of ReworkStep
         In the order in which they are done.
     left : tuple of (Spot, Part)
         What comes off and serves nowhere on this board.
@@ -83,7 +83,7 @@ class ReworkPlan:
 
     board: Network
     rework: Rework
-    steps: tuple[Step, ...]
+    steps: tuple[ReworkStep, ...]
     left: tuple[tuple[Spot, Part], ...]
     stays: tuple[Spot, ...]
 
@@ -119,12 +119,12 @@ def plan_rework(topology: Topology, network: Network, wiring: Wiring) -> ReworkP
     }
     goes = _find_uses(rework, homes)
     off = [
-        Step(act="take off", spot=spot, part=part, other=tuple(goes.get(spot, ())))
+        ReworkStep(act="take off", spot=spot, part=part, other=tuple(goes.get(spot, ())))
         for place in rework.places
         for spot, part in _named(place, place.was, place.off)
     ]
     close = [
-        Step(act="close", spot=Spot(ladder=place.ladder, label=place.slot))
+        ReworkStep(act="close", spot=Spot(ladder=place.ladder, label=place.slot))
         for place in rework.places
         if place.jumper
     ]
@@ -132,10 +132,10 @@ def plan_rework(topology: Topology, network: Network, wiring: Wiring) -> ReworkP
         step
         for line in (True, False)
         for place in rework.places
-        if place.now is not None and in_line(place.now) == line
+        if place.now is not None and lies_in_line(place.now) == line
         for step in _put_on(place, network, wiring, homes)
     ]
-    turned = [Step(act="turn", spot=Spot(ladder=way, label="")) for way in rework.turned]
+    turned = [ReworkStep(act="turn", spot=Spot(ladder=way, label="")) for way in rework.turned]
     touched = {step.spot for step in off}
     return ReworkPlan(
         board=board,
@@ -206,7 +206,7 @@ def _distance(a: float, b: float) -> float:
 
 def _put_on(
     place: PlaceWork, network: Network, wiring: Wiring, homes: Mapping[tuple[str, float], Spot]
-) -> list[Step]:
+) -> list[ReworkStep]:
     assert place.now is not None
     behind = ""
     fresh = place.was is None
@@ -216,7 +216,7 @@ def _put_on(
         at = names.index(place.slot) if place.slot in names else 0
         behind = names[at - 1] if at else ""
     steps = [
-        Step(
+        ReworkStep(
             act="put on",
             spot=spot,
             part=part,
@@ -229,7 +229,7 @@ def _put_on(
     ]
     if place.reroute:
         spot = Spot(ladder=place.ladder, label=place.slot)
-        steps.insert(0, Step(act="open", spot=spot, behind=behind, points=steps[0].points))
+        steps.insert(0, ReworkStep(act="open", spot=spot, behind=behind, points=steps[0].points))
     return steps
 
 

@@ -81,7 +81,7 @@ class AskedValue:
         return reactance / omega if kind == "inductor" else 1.0 / (omega * reactance)
 
 
-def read_place(text: str) -> tuple[Place, NamedForm, str]:
+def hear_place(text: str) -> tuple[Place, NamedForm, str]:
     """Read where a part of a board sits, and what it is.
 
     Parameters
@@ -121,7 +121,7 @@ def read_place(text: str) -> tuple[Place, NamedForm, str]:
     return place, form_of(" ".join(words[1:]), place), ""
 
 
-def read_value(text: str, kind: Kind) -> AskedValue | None:
+def hear_value(text: str, kind: Kind) -> AskedValue | None:
     """Read a value as printed, or as measured.
 
     Parameters
@@ -153,7 +153,7 @@ def read_value(text: str, kind: Kind) -> AskedValue | None:
     return found
 
 
-def read_resistance(text: str) -> float | None:
+def hear_resistance(text: str) -> float | None:
     """Read the resistance of a coil; None for one that was not measured.
 
     Raises
@@ -169,7 +169,7 @@ def read_resistance(text: str) -> float | None:
     return ohm
 
 
-def read_dielectric(text: str) -> str:
+def hear_dielectric(text: str) -> str:
     """Read what a capacitor is made of, as far as losses go; film when nothing is said.
 
     Raises

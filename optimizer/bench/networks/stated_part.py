@@ -6,8 +6,9 @@ from dataclasses import replace
 
 from optimizer.design.read.built import Settle, StatedPart
 from optimizer.errors import InputError
-from optimizer.parts import GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.parts import BOARD, GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.problem import Problem
+from optimizer.stock.lots import BOUGHT, SHELF
 from optimizer.stock.stock import DEFAULT_TOLERANCE
 from optimizer.text.units import format_quantity
 
@@ -47,9 +48,10 @@ def settle_part(
     """
     _check_pieces(stated)
     offered = _look_through(stated, problem, kept)
-    # What a file only gives, of the value that is on the board, is what is on the board.
-    given = replace(stated, origin=None) if stated.origin == GIVEN else stated
-    agreeing = [part for part in offered if _agrees(part, given if part.origin == KEPT else stated)]
+    # What sits in its place on the board, with its value and loss, is what is on the board, wherever
+    # it once came from; a piece at hand is another one.
+    once = stated if stated.origin in (SHELF, BOUGHT, BOARD) else replace(stated, origin=None)
+    agreeing = [part for part in offered if _agrees(part, once if part.origin == KEPT else stated)]
     if agreeing:
         found = min(agreeing, key=lambda part: (part is not kept, *_distance(part, stated)))
         return _overrule(found, stated), ""

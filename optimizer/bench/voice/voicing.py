@@ -18,7 +18,7 @@ from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import PreparedGoal
 from optimizer.network.network import Network
-from optimizer.network.rework import Rework, compare
+from optimizer.network.rework import Rework, compare_work
 from optimizer.network.solve import solve_network
 from optimizer.parts import BOARD, Part
 from optimizer.problem.candidate import Candidate
@@ -317,7 +317,7 @@ class _Job:
             beyond=list_excesses(
                 self.goals, curves, self.present, candidate, moves, self.wishes, self.limits
             ),
-            work=compare(self.network, new, by_hand=_controls(self.present, candidate)),
+            work=compare_work(self.network, new, by_hand=_controls(self.present, candidate)),
             exact=count <= 2,
             candidate=candidate,
         )

@@ -8,11 +8,9 @@ under ``ways`` then says what is otherwise, place by place.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Literal, cast
-
-import yaml
+from typing import Literal
 
 from optimizer.design.nouns import BoardChoice
 from optimizer.design.read.built import StatedPart, read_group, read_way
@@ -258,9 +256,10 @@ class _Board:
                 members = read_feeds(fields["feeds"], (*ways, *self.shared, *said))
             joint = SHARED_KEYS.take({k: v for k, v in fields.items() if k == "joined"})
             group = Group(name=name, members=tuple(members), **joint)
-            built: FittedLadder = read_group(
-                group, self.shared.get(name, _empty_ladder(said.get(name))), self.settle, self.notes
-            )
+            on_board = self.shared.get(name)
+            if on_board is None:
+                on_board = said[name].replaced({"ladder": "[]"})
+            built = read_group(group, on_board, self.settle, self.notes)
             slots = self._slots(built, fields.get("ladder"), ())
             groups.append(replace(group, slots=slots))
         return tuple(groups)
@@ -341,9 +340,9 @@ class _Board:
         if "alter" in fields and not fields["alter"].flag():
             more["optional"] = "no"
         texts = {key: text for key, text in more.items() if text and key not in fields}
-        merged = _merge(said, texts, drop=("keep",) if stays else ())
         if stays:
-            merged = _merge(merged, {"keep": more["keep"]})
+            texts["keep"] = more["keep"]
+        merged = said.with_keys(texts)
         unheard: list[str] = []  # that a range is assumed is said of the board as a whole
         read = read_slot(merged, built.name, unheard)
         return replace(read, kept=kept)
@@ -376,34 +375,6 @@ def _is_yes(entry: Entry) -> bool:
 
 def _quoted(text: str) -> str:
     return f'"{text}"'
-
-
-def _empty_ladder(said: Entry | None) -> Entry:
-    node = yaml.compose("{ladder: []}", yaml.SafeLoader)
-    assert said is not None, "a section that the board has not is one that the design names"
-    assert node is not None
-    return Entry(node=node, where=said.where)
-
-
-def _merge(entry: Entry, texts: Mapping[str, str], drop: Sequence[str] = ()) -> Entry:
-    """Add keys to a block, as if they were written in its line."""
-    node = yaml.compose(f"{{{', '.join(f'{k}: {v}' for k, v in texts.items())}}}", yaml.SafeLoader)
-    old = cast(yaml.MappingNode, entry.node)
-    assert isinstance(node, yaml.MappingNode)
-    for one in _walk(node):
-        one.start_mark = old.start_mark
-    pairs = [pair for pair in old.value if pair[0].value not in drop]
-    return replace(
-        entry, node=yaml.MappingNode(old.tag, [*pairs, *node.value], old.start_mark, old.end_mark)
-    )
-
-
-def _walk(node: yaml.Node) -> Iterator[yaml.Node]:
-    yield node
-    if isinstance(node, yaml.MappingNode):
-        for pair in node.value:
-            for one in pair:
-                yield from _walk(one)
 
 
 def _lay_in(slots: tuple[Slot, ...], more: Sequence[Slot]) -> tuple[Slot, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.bench.build.coils import size_coil
 from optimizer.bench.build.sheet import BuildSheet
-from optimizer.parts import KEPT
+from optimizer.parts import BOARD, KEPT
 from optimizer.report.document import Note, Section, Table
 from optimizer.stock.coil import list_wire_gauges, wind_air_coil
 from optimizer.stock.lots import SHELF
@@ -22,7 +22,7 @@ def say_wires(sheet: BuildSheet) -> Section | None:
     for item in sheet.items:
         if (
             item.kind == "inductor"
-            and item.origin not in (SHELF, KEPT)
+            and item.origin not in (SHELF, BOARD, KEPT)
             and size_coil(item.value, item.loss_ohm) is not None
         ):
             coils.setdefault(format_quantity(item.value, "H"), (item.value, item.loss_ohm))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from optimizer.bench.build.rework import ReworkPlan, Spot, Step
+from optimizer.bench.build.rework import ReworkPlan, ReworkStep, Spot
 from optimizer.bench.build.sheet import BuildSheet
 from optimizer.network.network import FittedSlot
-from optimizer.network.rework import PlaceWork, in_line
+from optimizer.network.rework import PlaceWork, lies_in_line
 from optimizer.parts import BOARD, KEPT, UNIT_OF_KIND, Part
 from optimizer.report.document import Listing, Note, Passage, Section, Table
 from optimizer.report.ladder_text import describe_join
@@ -82,7 +82,13 @@ def _say_slot(slot: FittedSlot | None) -> str:
     """Say what sits at a place: "in the line: coil 3.3 mH"."""
     if slot is None:
         return "nothing"
-    where = "across " + slot.across if slot.across else "in the line" if in_line(slot) else "across"
+    where = (
+        "across " + slot.across
+        if slot.across
+        else "in the line"
+        if lies_in_line(slot)
+        else "across"
+    )
     if len(slot.parts) == 1:
         return f"{where}: {_say_part(slot.parts[0])}"
     inside = ", ".join(
@@ -125,7 +131,7 @@ def _say_spots(spots: tuple[Spot, ...]) -> str:
     return " and ".join(map(str, spots))
 
 
-def _say_step(step: Step, plan: ReworkPlan) -> str:
+def _say_step(step: ReworkStep, plan: ReworkPlan) -> str:
     where = f"{step.spot.ladder} {step.spot.label}".strip()
     between = " and ".join(step.points)
     if step.act == "take off" and step.part is not None:
@@ -141,11 +147,11 @@ def _say_step(step: Step, plan: ReworkPlan) -> str:
     return f"Put in {where}, {_say_part(step.part)}{_say_origin(step)}, between {between}."
 
 
-def _say_behind(step: Step) -> str:
+def _say_behind(step: ReworkStep) -> str:
     return f"behind {step.behind}" if step.behind else "at its beginning, in front of all else"
 
 
-def _say_origin(step: Step) -> str:
+def _say_origin(step: ReworkStep) -> str:
     """Say where a part comes from and how it is made."""
     assert step.part is not None
     joined = describe_join(step.part)

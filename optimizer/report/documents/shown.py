@@ -53,7 +53,12 @@ MOST_ON_PAGE = 15
 PAGE_ORDER = ("lead", "which", "sound", "trade", "build")
 """Sections of a page of candidates that stand first."""
 
-_SOURCES = {"kept": "stays on the board", "shelf": "from the shelf", "stock": "bought-in list"}
+_SOURCES = {
+    "kept": "stays on the board",
+    "board": "from elsewhere on the board",
+    "shelf": "from the shelf",
+    "stock": "bought-in list",
+}
 
 
 @dataclass(frozen=True)
