@@ -6,8 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 
-from optimizer.bench.networks.file import read_network
+from optimizer.bench.build.rework import plan_rework
+from optimizer.bench.build.wiring import wire_network
+from optimizer.bench.networks.file import read_network, render_network
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.network.network import Network
@@ -19,6 +22,7 @@ from optimizer.problem.problem import Problem
 from optimizer.search.fit import search
 from optimizer.testing import FILE_HZ, write_driver
 from optimizer.testing.networks import across, capacitor, coil, fitted, in_line, network, resistor
+from optimizer.text.units import parse_quantity
 
 L1, L2 = coil(1e-3, 0.3), coil(2.2e-3, 0.5)
 C1, C2 = capacitor(4.7e-6), capacitor(10e-6)
@@ -198,6 +202,42 @@ def test_there_is_one_of_each_piece(problem: Problem) -> None:
     work = rework_of(problem.topology, space.network(once))
     # Two coils off, a wire where the first was, and that one on.
     assert (work.off, work.on, work.jumpers, work.reroutes) == (2, 1, 1, 0)
+
+
+def test_a_piece_that_moves_is_named_at_both_ends(problem: Problem) -> None:
+    """The woofer's coil goes to the tweeter: taken off first, a wire where it was, put in last; what
+    the tweeter had is left over. The same from the file that the network was written to."""
+    space = problem.space
+    start = space.board()
+    assert start is not None
+    here, there = space.find("woofer.L1"), space.find("tweeter.L1")
+    assert here is not None
+    assert there is not None
+    mine = space.part(start, here)
+    assert mine is not None
+    moved = next(
+        k for k, p in enumerate(space.options[there].parts)
+        if p.origin == BOARD and p.value == mine.value
+    )  # fmt: skip
+    choice, present = start.choice.copy(), start.present.copy()
+    choice[there], present[space.gene_slot[here]] = moved, False
+    polarity = start.polarity * np.array([1.0, -1.0])
+    built = space.network(Genome(choice=choice, present=present, polarity=polarity))
+    plan = plan_rework(problem.topology, built, wire_network(built))
+    assert plan is not None
+    said = [(s.act, str(s.spot).strip(), [str(o) for o in s.other]) for s in plan.steps]
+    assert said == [
+        ("take off", "woofer L1", ["tweeter L1"]),
+        ("take off", "tweeter L1", []),
+        ("close", "woofer L1", []),
+        ("put on", "tweeter L1", ["woofer L1"]),
+        ("turn", "tweeter", []),
+    ]
+    assert [str(spot) for spot, _ in plan.left] == ["tweeter L1"]
+    assert plan.rework.count == 5
+    again = yaml.safe_load(render_network(built))["ways"]["tweeter"]["ladder"][1]
+    assert again["origin"] == "board"
+    assert parse_quantity(again["value"], "H") == mine.value
 
 
 @pytest.mark.parametrize(
