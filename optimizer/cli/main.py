@@ -14,6 +14,7 @@ from optimizer.cli import (
     demo,
     fit,
     goals,
+    guide,
     hear,
     keys,
     netlist,
@@ -39,6 +40,7 @@ from optimizer.text.register import open_register
 
 VERBS = (
     demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, goals, keys,
+    guide,
 )  # fmt: skip
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 

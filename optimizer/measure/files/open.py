@@ -139,7 +139,7 @@ def _name_file(error: InputError, path: Path) -> InputError:
 
 
 @lru_cache(
-    maxsize=128
+    maxsize=512
 )  # a command reads a file more than once: for its survey, its design, a check
 def _open_text(text: str, wanted: WantedCurve) -> MeasuredCurve:
     quantity = wanted.quantity

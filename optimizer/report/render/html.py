@@ -211,6 +211,35 @@ def _read_asset(name: str) -> str:
     return (files("optimizer.report.render") / "page" / name).read_text(encoding="utf-8")
 
 
+def render_guide(chapters: Sequence[tuple[str, str, str]]) -> str:
+    """Write chapters of the guide as one HTML file that needs no network.
+
+    Parameters
+    ----------
+    chapters : sequence of (name, title, Markdown)
+        In their order; links between them are ``#name``.
+
+    Returns
+    -------
+    str
+        What stands in a chapter as HTML is text there.
+    """
+    from markdown_it import MarkdownIt
+
+    markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
+    return str(
+        _environment()
+        .get_template("guide.html")
+        .render(
+            chapters=[
+                SimpleNamespace(name=name, title=title, body=_mark_safe(markdown.render(text)))
+                for name, title, text in chapters
+            ],
+            style=_mark_safe("".join(map(_read_asset, ("base.css", "guide.css")))),
+        )
+    )
+
+
 def _fill(**values: Any) -> str:
     return str(_environment().get_template("page.html").render(**values))
 

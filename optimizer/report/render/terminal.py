@@ -322,3 +322,10 @@ def _cell(cell: Cell) -> Text:
     if cell.small:
         text.append(f" {cell.small}", style="not bold dim")
     return text
+
+
+def lay_out_markdown(text: str) -> RenderableType:
+    """Lay Markdown out for a terminal."""
+    from rich.markdown import Markdown
+
+    return Markdown(text)
