@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from optimizer.cli import (
+    bench,
     board,
     check,
     demo,
@@ -39,8 +40,8 @@ from optimizer.errors import InputError
 from optimizer.text.register import open_register
 
 VERBS = (
-    demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, goals, keys,
-    guide,
+    demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, bench, goals,
+    keys, guide,
 )  # fmt: skip
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 

@@ -177,6 +177,7 @@ def _trace(drawing: Drawing) -> str:
 
 
 def _draw_symbols(symbols: Sequence[Symbol]) -> str:
+    """Draw symbols; those of parts say which part they are, so that a page can turn it."""
     drawn = []
     for symbol in symbols:
         start, end = symbol.a, symbol.b
@@ -185,8 +186,13 @@ def _draw_symbols(symbols: Sequence[Symbol]) -> str:
             start, end = max(start, end, key=lambda p: p[1]), min(start, end, key=lambda p: p[1])
         shape = _draw_symbol(symbol.kind, round(end[0] - start[0], 3), round(end[1] - start[1], 3))
         x, y = _n(start[0] * SCALE), _n(-start[1] * SCALE)
-        drawn.append(f'<g transform="translate({x} {y})">{shape}</g>')
+        part = "" if symbol.kind in ("driver", "winding") else _say_part(symbol)
+        drawn.append(f'<g transform="translate({x} {y})"{part}>{shape}</g>')
     return "".join(drawn)
+
+
+def _say_part(symbol: Symbol) -> str:
+    return f' data-part="{quote_markup(f"{symbol.way}.{symbol.name}")}"'
 
 
 @lru_cache(maxsize=64)

@@ -86,11 +86,8 @@ def collect_networks(
             if name in bands
         }
         entries.append(entry)
-    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
-    epdr = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Epdr)]
-    target = candidates[0].curves.target_band_hz
     return {
-        "frequency_hz": entries[0]["result"]["curves"]["frequency_hz"],
+        **frame_charts(problem, candidates[0]),
         "figures": [
             {
                 "key": column.name,
@@ -102,8 +99,26 @@ def collect_networks(
             for column in reversed(columns.values())
         ],
         "axes": list(front or [*(goal.name for goal in candidates[0].goals), *columns][:2]),
-        "ways": [way.name for way in problem.topology.ways],
         "candidates": entries,
+    }
+
+
+def frame_charts(problem: Problem, candidate: Candidate) -> dict[str, Any]:
+    """Collect what the charts of all networks of a problem share.
+
+    Parameters
+    ----------
+    problem : Problem
+        Drivers and goals.
+    candidate : Candidate
+        Any network of it.
+    """
+    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
+    epdr = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Epdr)]
+    target = candidate.curves.target_band_hz
+    return {
+        "frequency_hz": np.round(candidate.curves.frequency_hz, 4).tolist(),
+        "ways": [way.name for way in problem.topology.ways],
         "floor_ohm": max(floors) if floors else None,
         "epdr_floor_ohm": max(epdr) if epdr else None,
         "target_band_hz": None if target is None else [round(hz, 4) for hz in target],

@@ -38,6 +38,21 @@ def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
     return [Table(heads=heads, rows=tuple(rows), align="lllll", key="verdicts")]
 
 
+def list_verdicts(candidate: Candidate) -> list[Passage]:
+    """Say the verdicts in a narrow column: state, subject and finding, the doubtful ones first."""
+    rows: list[tuple[str | Cell, ...]] = [
+        (
+            Cell(_WORDS[verdict.state], _TONES[verdict.state]),
+            Cell(
+                say_subject(verdict),
+                small=f"{verdict.says}; {verdict.remedy}" if verdict.remedy else verdict.says,
+            ),
+        )
+        for verdict in sorted(candidate.verdicts, key=lambda v: _STATES.index(v.state))
+    ]
+    return [Table(heads=("", ""), rows=tuple(rows), align="ll", key="findings")] if rows else []
+
+
 def say_subject(verdict: Verdict) -> str:
     """Say what is judged, and where."""
     return ", ".join(filter(None, (_TITLES.get(verdict.name, verdict.name), verdict.where)))

@@ -16,6 +16,7 @@ from optimizer.errors import InputError
 from optimizer.report.document import (
     Aside,
     Cell,
+    Chart,
     Choice,
     Document,
     Passage,
@@ -45,16 +46,50 @@ def render_html(document: Document) -> str:
     sections = document.page_sections()
     lead = [part for s in sections if s.key == "lead" for part in s.parts]
     others = [s for s in sections if s.key != "lead"]
-    charts = None if document.numbers is None else _prepare_charts(document.numbers())
+    numbers = None if document.numbers is None else document.numbers()
+    charts = None if numbers is None else _prepare_charts(numbers, _list_scripts(numbers))
     styles = ["base.css", *(["charts.css"] if charts else [])]
     styles.append("candidates.css" if document.picks else "document.css")
     return _fill(
+        "page.html",
         document=document,
         picks=document.picks,
         first=next((s.key for s in others if s.key), ""),
         lead=[_prepare(part) for part in lead],
         sections=_prepare_sections(others),
         charts=charts,
+        style=_mark_safe("".join(map(_read_asset, styles))),
+    )
+
+
+def render_passages(parts: Sequence[Passage]) -> str:
+    """Write parts of a document as HTML for a page that stands already; every text is escaped."""
+    return _fill("passages.html", parts=[_prepare(part) for part in parts])
+
+
+def render_turning(
+    *, title: str, design_name: str, listed: Sequence[Chart], numbers: Mapping[str, Any]
+) -> str:
+    """Write the page on which the values of a network are turned.
+
+    Parameters
+    ----------
+    title : str
+        The speaker.
+    design_name : str
+        The design file, as the user gave it.
+    listed : sequence of Chart
+        What is drawn below the charts of the first screen.
+    numbers : mapping
+        What charts draw, and under "answer" what else is shown at first.
+    """
+    styles = ("base.css", "charts.css", "turning.css")
+    return _fill(
+        "turning.html",
+        title=title,
+        design_name=design_name,
+        charts_listed=listed,
+        charts=_prepare_charts(numbers, ("charts.js", "start.js", "candidates.js", "turning.js")),
         style=_mark_safe("".join(map(_read_asset, styles))),
     )
 
@@ -177,13 +212,17 @@ def _look(table: Table, k: int, tone: str) -> str:
     return " ".join(words)
 
 
-def _prepare_charts(numbers: Mapping[str, Any]) -> SimpleNamespace:
-    """Numbers, library and scripts of a document with charts."""
+def _list_scripts(numbers: Mapping[str, Any]) -> list[str]:
     scripts = ["charts.js", "start.js"]
     if "candidates" in numbers:
         scripts.append("candidates.js")
     if "drivers" in numbers:
         scripts.append("survey.js")
+    return scripts
+
+
+def _prepare_charts(numbers: Mapping[str, Any], scripts: Sequence[str]) -> SimpleNamespace:
+    """Numbers, library and scripts of a page with charts."""
     script = "".join(map(_read_asset, scripts)) + "startPage(SPECS);\n"
     return SimpleNamespace(
         data=_mark_safe(_to_script(numbers)),
@@ -227,21 +266,18 @@ def render_guide(chapters: Sequence[tuple[str, str, str]]) -> str:
     from markdown_it import MarkdownIt
 
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
-    return str(
-        _environment()
-        .get_template("guide.html")
-        .render(
-            chapters=[
-                SimpleNamespace(name=name, title=title, body=_mark_safe(markdown.render(text)))
-                for name, title, text in chapters
-            ],
-            style=_mark_safe("".join(map(_read_asset, ("base.css", "guide.css")))),
-        )
+    return _fill(
+        "guide.html",
+        chapters=[
+            SimpleNamespace(name=name, title=title, body=_mark_safe(markdown.render(text)))
+            for name, title, text in chapters
+        ],
+        style=_mark_safe("".join(map(_read_asset, ("base.css", "guide.css")))),
     )
 
 
-def _fill(**values: Any) -> str:
-    return str(_environment().get_template("page.html").render(**values))
+def _fill(template: str, **values: Any) -> str:
+    return str(_environment().get_template(template).render(**values))
 
 
 def _mark_safe(text: str) -> Any:

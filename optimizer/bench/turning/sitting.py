@@ -1,0 +1,176 @@
+"""One sitting at the bench: networks to begin from, and every state since, to go back to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.bench.turning.laid import LaidOut
+from optimizer.errors import InputError
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+
+MOST_STATES = 500
+"""States that can be gone back to; the oldest are forgotten first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offered:
+    """A network to begin from.
+
+    Parameters
+    ----------
+    name : str
+        What the user calls it ("results.json#2"): the parent of what is made of it.
+    candidate : Candidate
+        With every figure.
+    """
+
+    name: str
+    candidate: Candidate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Moment:
+    """What lies on the bench at one moment.
+
+    Parameters
+    ----------
+    start : int
+        Which network it began as.
+    laid : LaidOut
+        What it is now.
+    before : Candidate
+        What it is set against.
+    said : str
+        What was done to come here ("woofer.L1 up"); empty at the beginning.
+    """
+
+    start: int
+    laid: LaidOut
+    before: Candidate
+    said: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sitting:
+    """Networks to begin from and the states since. A value: whatever is done gives another one.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is wanted and what there is.
+    offered : tuple of Offered
+        At least one.
+    states : tuple of Moment
+        The oldest first; those after `at` were undone.
+    at : int
+        Which of them is shown.
+
+    Examples
+    --------
+    >>> from optimizer.testing import small_problem
+    >>> from optimizer.verbs import fit
+    >>> problem = small_problem()
+    >>> sitting = Sitting.begin(problem, [Offered(name="best", candidate=fit(problem, exact=True).best)])
+    >>> place = sitting.shown.laid.knobs[0]
+    >>> turned = sitting.step(place.label, 1 if place.row == 0 else -1)
+    >>> turned.undo().shown is sitting.shown
+    True
+    """
+
+    problem: Problem
+    offered: tuple[Offered, ...]
+    states: tuple[Moment, ...]
+    at: int = 0
+
+    @classmethod
+    def begin(cls, problem: Problem, offered: Sequence[Offered]) -> Sitting:
+        """Begin with the first of some networks."""
+        first = Moment(
+            start=0,
+            laid=LaidOut.of(problem, offered[0].candidate.network),
+            before=offered[0].candidate,
+            said="",
+        )
+        return cls(problem=problem, offered=tuple(offered), states=(first,))
+
+    @property
+    def shown(self) -> Moment:
+        """What lies on the bench now."""
+        return self.states[self.at]
+
+    @property
+    def start(self) -> Offered:
+        """What it began as."""
+        return self.offered[self.shown.start]
+
+    def candidate(self) -> Candidate:
+        """Compute every figure of what is shown, as `check` does."""
+        network = self.shown.laid.network
+        for known in (self.start.candidate, self.shown.before):
+            if known.network == network:
+                return known
+        return build_candidate(self.problem, network)
+
+    # -- what is done
+
+    def choose(self, start: int) -> Sitting:
+        """Take another of the networks to begin from."""
+        if not 0 <= start < len(self.offered):
+            raise InputError("there is no such network to begin from", value=start)
+        candidate = self.offered[start].candidate
+        laid = LaidOut.of(self.problem, candidate.network)
+        return self._then(
+            Moment(start=start, laid=laid, before=candidate, said=self.offered[start].name)
+        )
+
+    def step(self, label: str, by: int) -> Sitting:
+        """Turn one part, see `LaidOut.step`."""
+        said = f"{label} {'up' if by > 0 else 'down'}"
+        return self._become(self.shown.laid.step(label, by), said)
+
+    def put(self, label: str, row: int) -> Sitting:
+        """Give one part one of its options, see `LaidOut.put`."""
+        return self._become(self.shown.laid.put(label, row), f"{label} set")
+
+    def toggle(self, label: str) -> Sitting:
+        """Put a part in or leave it out, see `LaidOut.toggle`."""
+        return self._become(self.shown.laid.toggle(label), f"{label} in or out")
+
+    def turn(self, way: str) -> Sitting:
+        """Connect a way the other way round, see `LaidOut.turn`."""
+        return self._become(self.shown.laid.turn(way), f"{way} turned round")
+
+    def hold(self) -> Sitting:
+        """Set what follows against what is shown now."""
+        return self._then(replace(self.shown, before=self.candidate(), said="held as before"))
+
+    def undo(self) -> Sitting:
+        """Go back by one state."""
+        if self.at == 0:
+            raise InputError("nothing has been done yet", remedy="turn a value first")
+        return replace(self, at=self.at - 1)
+
+    def redo(self) -> Sitting:
+        """Go forward again by one state."""
+        if self.at + 1 == len(self.states):
+            raise InputError("nothing was undone")
+        return replace(self, at=self.at + 1)
+
+    def add(self, offered: Sequence[Offered]) -> Sitting:
+        """Offer more networks to begin from; those that are there already are left out."""
+        known = [one.candidate.network for one in self.offered]
+        new: list[Offered] = []
+        for one in offered:
+            if one.candidate.network not in [*known, *(n.candidate.network for n in new)]:
+                new.append(one)
+        return replace(self, offered=(*self.offered, *new))
+
+    def _become(self, laid: LaidOut, said: str) -> Sitting:
+        return self._then(replace(self.shown, laid=laid, said=said))
+
+    def _then(self, state: Moment) -> Sitting:
+        states = (*self.states[: self.at + 1], state)[-MOST_STATES:]
+        return replace(self, states=states, at=len(states) - 1)

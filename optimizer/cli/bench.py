@@ -1,0 +1,128 @@
+"""`laddersmith bench`: turn the values of a network by hand and see every curve follow."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.cli.options import add_design, add_verb
+from optimizer.cli.outcome import DONE
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.bench.turning.sitting import Offered
+    from optimizer.problem.problem import Problem
+
+_SECONDS = 5.0
+"""Time to look for networks where none is named."""
+
+
+def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Declare the verb and its options."""
+    parser = add_verb(
+        subparsers,
+        common,
+        "bench",
+        help="turn values by hand in the browser, and see every curve follow",
+        description="Open a page on this machine in which every value of a network steps through "
+        "the stock while curves, impedance, verdicts and cost follow, set against the network "
+        "before. What is liked is saved as a network file. Nobody else can reach the page, and it "
+        "ends with the command (Ctrl-C).",
+    )
+    add_design(parser)
+    parser.add_argument(
+        "--network",
+        metavar="NETWORK",
+        action="append",
+        default=[],
+        help="a network to begin from: a network file (YAML), or results.json#2 for a saved "
+        "candidate; may be repeated",
+    )
+    parser.add_argument(
+        "--results", metavar="FILE", type=Path, help="begin from all candidates of saved results"
+    )
+    parser.add_argument(
+        "--port", metavar="N", type=_port, default=0, help="port of the page (else any free one)"
+    )
+    parser.add_argument(
+        "--no-open", action="store_true", help="print the address and open no browser"
+    )
+    return parser
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 0 < int(text[:9]) < 65536):
+        raise argparse.ArgumentTypeError(f"a whole number from 1 to 65535 is needed, got {text!r}")
+    return int(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Lay the networks out, open the page, and wait until asked to stop."""
+    from optimizer.bench.turning.sitting import Sitting
+    from optimizer.design.build import build_problem, load_design
+    from optimizer.live.desk import Desk
+    from optimizer.live.server import serve
+    from optimizer.text.writing import print_whole
+
+    if args.quiet and args.no_open:
+        raise InputError(
+            "somebody must be told the address", key="--quiet", remedy="leave out --no-open"
+        )
+    problem = build_problem(load_design(args.design))
+    offered = _gather(args, problem) or _search(problem)
+    sitting = Sitting.begin(problem, offered)
+    desk = Desk(sitting, design_name=str(args.design), folder=args.design.parent)
+    with serve(desk, port=args.port) as address:
+        if not args.quiet:
+            print_whole(f"The bench is open at {address} until you press Ctrl-C.\n")
+        if not args.no_open:
+            import webbrowser
+
+            webbrowser.open(address)
+        _wait()
+    return DONE
+
+
+def _wait() -> None:
+    try:
+        while True:
+            time.sleep(3600.0)
+    except KeyboardInterrupt:
+        return
+
+
+def _gather(args: argparse.Namespace, problem: Problem) -> list[Offered]:
+    """Read the networks that were named."""
+    from optimizer.bench.networks.file import read_network
+    from optimizer.bench.networks.results import list_results
+    from optimizer.bench.turning.sitting import Offered
+    from optimizer.problem.figures import build_candidate
+
+    names = list(args.network)
+    if args.results is not None:
+        names += [f"{args.results}#{number}" for number in list_results(args.results)]
+        if not names:
+            raise InputError(
+                "the results hold no network", file=args.results, remedy="run fit --json again"
+            )
+    read = [(name, read_network(name, problem)) for name in names]
+    return [
+        Offered(
+            name=name,
+            candidate=build_candidate(
+                problem, file.network, rank=rank, certificate=file.certificate
+            ),
+        )
+        for rank, (name, file) in enumerate(read, 1)
+    ]
+
+
+def _search(problem: Problem) -> list[Offered]:
+    """Look for networks for a few seconds."""
+    from optimizer.bench.turning.sitting import Offered
+    from optimizer.verbs import fit
+
+    found = fit(problem, seconds=_SECONDS)
+    return [Offered(name=f"found {one.rank}", candidate=one) for one in found.candidates]

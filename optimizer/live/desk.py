@@ -1,0 +1,188 @@
+"""What lies on the bench, what a page asks for, and what it is to show: without any network."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from optimizer.bench.networks.file import write_network
+from optimizer.bench.turning.sitting import Sitting
+from optimizer.errors import InputError
+from optimizer.problem.candidate import Candidate
+from optimizer.problem.provenance import Provenance
+from optimizer.report.documents.candidates import list_charts
+from optimizer.report.documents.numbers import frame_charts
+from optimizer.report.documents.turning import (
+    describe_turned,
+    list_done,
+    tell_knobs,
+    tell_offered,
+    tell_subject,
+    tell_ways,
+)
+from optimizer.report.render.html import render_passages, render_turning
+from optimizer.report.schematic import draw_figure
+
+Order = Mapping[str, Any]
+"""What a page asks for: ``{"do": "step", "label": "woofer.L1", "by": 1}``."""
+
+_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.+-]{0,99}\.ya?ml")
+_LONGEST_NOTE = 2000
+_FIRST = ("axis", "ohms")  # charts that stand above
+_WIDEST = 30.0  # of the schematic, in drawing units
+
+
+class Desk:
+    """One sitting, and the answers to what is done in it; safe to ask from several threads.
+
+    Parameters
+    ----------
+    sitting : Sitting
+        What it begins with.
+    design_name : str
+        The design file, as the user gave it.
+    folder : Path
+        Where networks are saved.
+    """
+
+    def __init__(self, sitting: Sitting, *, design_name: str, folder: Path) -> None:
+        self.sitting = sitting
+        self.design_name = design_name
+        self.folder = folder
+        self._lock = threading.Lock()
+
+    def page(self) -> str:
+        """Render the page as things stand."""
+        with self._lock:
+            sitting, candidate = self.sitting, self.sitting.candidate()
+            answer = self._answer(candidate)
+            numbers = {
+                **frame_charts(sitting.problem, candidate),
+                "figures": [],
+                "candidates": [answer.pop("subject"), answer.pop("before")],
+                "answer": answer,
+            }
+        return render_turning(
+            title=sitting.problem.title,
+            design_name=self.design_name,
+            listed=[one for one in list_charts(candidate).items if one.key not in _FIRST],
+            numbers=numbers,
+        )
+
+    def answer(self, order: Order) -> dict[str, Any]:
+        """Do what is asked for, and say what is to be seen then.
+
+        Parameters
+        ----------
+        order : mapping
+            ``do`` names it; the rest depends on that.
+
+        Returns
+        -------
+        dict
+            What the page shows; with ``refused``, a sentence, where it could not be done.
+        """
+        with self._lock:
+            refused = saved = ""
+            try:
+                if order.get("do") == "save":
+                    saved = self._save(order)
+                else:
+                    self.sitting = _find_act(order)(self.sitting, order)
+            except InputError as error:
+                refused = str(error)
+            return {
+                **self._answer(self.sitting.candidate()),
+                "refused": refused,
+                "saved": saved,
+            }
+
+    def _answer(self, candidate: Candidate) -> dict[str, Any]:
+        sitting = self.sitting
+        shown = sitting.shown
+        texts = describe_turned(sitting, candidate)
+        return {
+            "start": shown.start,
+            "offered": tell_offered(sitting),
+            "subject": tell_subject(sitting, candidate, "now"),
+            "before": tell_subject(sitting, shown.before, "before"),
+            "knobs": tell_knobs(shown.laid.knobs),
+            "ways": tell_ways(sitting),
+            "done": list_done(sitting, candidate),
+            "undo": shown.said if sitting.at else None,
+            "redo": (
+                sitting.states[sitting.at + 1].said
+                if sitting.at + 1 < len(sitting.states)
+                else None
+            ),
+            "html": {
+                **{name: render_passages(parts) for name, parts in texts.items()},
+                "schematic": draw_figure(
+                    shown.laid.network, title="Schematic", name="live-", widest=_WIDEST
+                ),
+            },
+        }
+
+    def _save(self, order: Order) -> str:
+        """Write what is shown as a network file beside the design, and say where."""
+        name, note = _text(order, "name").strip(), _text(order, "note").strip()
+        if not _FILE_NAME.fullmatch(name):
+            raise InputError(
+                "a network file has a plain name that ends in .yaml",
+                value=repr(name),
+                remedy='write one as "softer.yaml"; it goes beside the design file',
+            )
+        if len(note) > _LONGEST_NOTE:
+            raise InputError(f"a note has at most {_LONGEST_NOTE} characters", value=len(note))
+        sitting, candidate = self.sitting, self.sitting.candidate()
+        path = self.folder / name
+        write_network(
+            path,
+            candidate.network,
+            parent=sitting.start.name,
+            note=note,
+            title=sitting.problem.title,
+            certificate=candidate.certificate,
+            made=Provenance.made_now(sitting.problem, candidate.network, candidate.cost),
+        )
+        return str(path)
+
+
+def _text(order: Order, key: str) -> str:
+    value = order.get(key)
+    if not isinstance(value, str):
+        raise InputError(f'"{key}" must be a text', value=repr(value))
+    return value
+
+
+def _whole(order: Order, key: str) -> int:
+    value = order.get(key)
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 10**6:
+        raise InputError(f'"{key}" must be a whole number', value=repr(value))
+    return value
+
+
+_Act = Callable[[Sitting, Order], Sitting]
+
+_ACTS: Mapping[str, _Act] = {
+    "look": lambda sitting, order: sitting,
+    "choose": lambda sitting, order: sitting.choose(_whole(order, "start")),
+    "step": lambda sitting, order: sitting.step(_text(order, "label"), _whole(order, "by")),
+    "put": lambda sitting, order: sitting.put(_text(order, "label"), _whole(order, "row")),
+    "toggle": lambda sitting, order: sitting.toggle(_text(order, "label")),
+    "turn": lambda sitting, order: sitting.turn(_text(order, "way")),
+    "hold": lambda sitting, order: sitting.hold(),
+    "undo": lambda sitting, order: sitting.undo(),
+    "redo": lambda sitting, order: sitting.redo(),
+}
+"""What can be done to a sitting, by name."""
+
+
+def _find_act(order: Order) -> _Act:
+    name = _text(order, "do")
+    if name not in _ACTS:
+        raise InputError("nothing of that name can be done", value=repr(name))
+    return _ACTS[name]

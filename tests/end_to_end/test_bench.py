@@ -1,0 +1,274 @@
+"""The bench: who may come in, and a sitting at it in a real browser."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+import pytest
+
+import optimizer
+from optimizer.bench.turning.sitting import Offered, Sitting
+from optimizer.errors import InputError
+from optimizer.live.desk import Desk
+from optimizer.live.server import serve
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+from optimizer.report.columns import list_columns
+from tests.conftest import Done
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def make_offered(problem: Problem, count: int) -> list[Offered]:
+    """Networks whose places are all filled, of smaller and larger values."""
+    space = problem.space
+    share = np.linspace(0.4, 0.6, count)
+    return [
+        Offered(
+            name=f"made {k + 1}",
+            candidate=build_candidate(
+                problem,
+                space.snap(
+                    (1.0 - s) * space.log_low + s * space.log_high,
+                    np.ones(len(space.slots), dtype=bool),
+                    space.polarity_start,
+                ),
+            ),
+        )
+        for k, s in enumerate(share)
+    ]
+
+
+@pytest.fixture(scope="module")
+def design(copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return copy_demo(tmp_path_factory.mktemp("turned"), coarse=True)
+
+
+@pytest.fixture(scope="module")
+def desk(design: Path) -> Desk:
+    problem = optimizer.load(design)
+    sitting = Sitting.begin(problem, make_offered(problem, 3))
+    return Desk(sitting, design_name="design.yaml", folder=design.parent)
+
+
+@pytest.fixture(scope="module")
+def address(desk: Desk) -> Iterator[str]:
+    with serve(desk) as opened:
+        yield opened
+
+
+def ask(address: str, method: str = "GET", path: str = "", body: Any = None, **headers: str) -> int:
+    """Ask as some program would, and return the status."""
+    at = urlsplit(address)
+    connection = http.client.HTTPConnection(at.hostname or "", at.port, timeout=60)
+    connection.putrequest(method, path or at.path, skip_host="Host" in headers)
+    data = b"" if body is None else json.dumps(body).encode()
+    for name, text in {"Content-Length": str(len(data)), **headers}.items():
+        connection.putheader(name.replace("_", "-"), text)
+    connection.endheaders(data)
+    status = connection.getresponse().status
+    connection.close()
+    return status
+
+
+LOOK = {"do": "look"}
+
+
+def test_only_the_page_itself_comes_in(address: str) -> None:
+    """A wrong secret, another host that was made to point here, and another page are turned away."""
+    at = urlsplit(address)
+    own = f"http://{at.netloc}"
+    do = f"{at.path}do"
+    assert ask(address) == 200
+    assert ask(address, "POST", do, LOOK, Origin=own) == 200
+    assert at.hostname == "127.0.0.1"
+    wrong = at.path[:-3] + ("aa" if at.path[-3:-1] != "aa" else "bb") + "/"
+    refused = {
+        "no secret": ask(address, path="/"),
+        "wrong secret": ask(address, path=wrong),
+        "wrong secret, order": ask(address, "POST", f"{wrong}do", LOOK, Origin=own),
+        "other host": ask(address, Host="speakers.example"),
+        "other host, own port": ask(address, Host=f"localhost:{at.port}"),
+        "other page": ask(address, "POST", do, LOOK, Origin="http://speakers.example"),
+        "page of a file": ask(address, "POST", do, LOOK, Origin="null"),
+        "other port": ask(address, "POST", do, LOOK, Origin="http://127.0.0.1:1"),
+        "no page at all": ask(address, "POST", do, LOOK),
+        "embedded elsewhere": ask(address, Sec_Fetch_Site="cross-site"),
+    }
+    assert refused == dict.fromkeys(refused, 403)
+
+
+def test_orders_that_make_no_sense_change_nothing(address: str, desk: Desk) -> None:
+    """Too long, no JSON, unknown, of the wrong type: answered in words, and all stays as it was."""
+    at = urlsplit(address)
+    own = {"Origin": f"http://{at.netloc}"}
+    do, before = f"{at.path}do", desk.sitting
+    assert ask(address, "POST", do, ["step"], **own) == 400
+    assert ask(address, "POST", do, None, **own) == 400
+    assert ask(address, "POST", do, {"do": "look", "x": "y" * 70_000}, **own) == 413
+    assert ask(address, "POST", f"{at.path}elsewhere", LOOK, **own) == 404
+    assert ask(address, path=f"{at.path}etc/passwd") == 404
+    for order in (
+        {},
+        {"do": "explode"},
+        {"do": ["step"]},
+        {"do": "step", "label": "woofer.L1", "by": 1.5},
+        {"do": "step", "label": "woofer.L1", "by": True},
+        {"do": "step", "label": 7, "by": 1},
+        {"do": "choose", "start": -1},
+        {"do": "save", "name": "../elsewhere.yaml", "note": ""},
+        {"do": "save", "name": "design.txt", "note": ""},
+        {"do": "save", "name": "design.yaml", "note": ""},
+    ):
+        assert desk.answer(order)["refused"], order
+    assert desk.sitting is before
+
+
+def test_a_port_that_is_taken_is_said(desk: Desk) -> None:
+    """A port in use ends in one message, not in a trace."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(InputError, match="--port"), serve(desk, port=port):
+            pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="other signals there")
+def test_it_ends_with_the_command(design: Path, desk: Desk) -> None:
+    """Ctrl-C closes the door: exit code 0, nothing complains, and the port is free again."""
+    desk.answer({"do": "save", "name": "begun.yaml", "note": "to begin from"})
+    words = ["bench", str(design), "--network", str(design.parent / "begun.yaml"), "--no-open"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "optimizer", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    ) as command:
+        assert command.stdout is not None
+        assert command.stderr is not None
+        said = command.stdout.readline()
+        address = said.split(" at ")[1].split()[0]
+        assert ask(address) == 200
+        command.send_signal(signal.SIGINT)
+        assert (command.wait(60), command.stderr.read(), command.stdout.read()) == (0, "", "")
+    with pytest.raises(ConnectionRefusedError):
+        ask(address)
+
+
+def test_nobody_would_know_the_address(laddersmith: Callable[..., Done], design: Path) -> None:
+    """Quiet and without a browser is refused before any work."""
+    done = laddersmith("bench", design, "--quiet", "--no-open")
+    assert done.returncode == 2
+    assert "--no-open" in done.stderr
+
+
+def test_a_sitting_in_a_browser(
+    browser: Any, address: str, desk: Desk, design: Path, laddersmith: Callable[..., Done]
+) -> None:
+    """Five values turned by keys, wheel and buttons, one taken back, saved: the file has to the
+    printed digit what the screen showed, by another command."""
+    browser.resize(1440, 900)
+    browser.set_dark(False)
+    browser.events.clear()
+    browser.call("Page.navigate", url=address)
+    browser.wait("document.readyState === 'complete' && location.protocol === 'http:'")
+    browser.wait("document.documentElement.dataset.ready === 'yes'")
+
+    # The first screen has candidates, curves, verdicts and schematic.
+    for name in ("offered", "axis", "difference", "verdicts", "ohms", "schematic", "ladders"):
+        box = browser.run(f"document.getElementById('{name}').getBoundingClientRect().toJSON()")
+        assert 0 <= box["top"] < 860, name
+        assert box["height"] > 60, name
+        assert box["right"] <= 1440, name
+    for name in ("axis", "difference", "verdicts", "ohms", "schematic"):
+        assert (
+            browser.run(f"document.getElementById('{name}').getBoundingClientRect().bottom") <= 900
+        )
+
+    def spin(label: str) -> str:
+        return f"""document.querySelector('[data-label="{label}"] .spin')"""
+
+    def wait_for_states(count: int) -> None:
+        browser.wait("!busy")
+        assert len(desk.sitting.states) == count
+
+    begun = [one.candidate for one in desk.sitting.offered]
+    browser.run("document.querySelector('[data-start=\"1\"]').click()")
+    wait_for_states(2)
+    for label, key in (("woofer.L1", "ArrowDown"), ("midrange.C1", "ArrowUp")):
+        text = browser.run(f"{spin(label)}.textContent")
+        browser.run(f"{spin(label)}.focus()")
+        browser.press(key)
+        browser.wait(f"{spin(label)}.textContent !== {json.dumps(text)}")
+        assert browser.run(f"document.activeElement === {spin(label)}")
+    # The wheel over a symbol of the schematic, then over a value.
+    at = browser.run(
+        """(() => { const b = document.querySelector('[data-part="tweeter.C1"]').getBoundingClientRect();
+        return [b.x + b.width / 2, b.y + b.height / 2]; })()"""
+    )
+    for x, y in (at, *[browser.run(
+        f"(() => {{ const b = {spin('midrange.L2')}; b.scrollIntoView({{block: 'nearest'}});"
+        " const r = b.getBoundingClientRect(); return [r.x + 9, r.y + 9]; })()"
+    )]):  # fmt: skip
+        browser.call("Input.dispatchMouseEvent", type="mouseWheel", x=x, y=y, deltaX=0, deltaY=-100)
+        browser.run("new Promise((done) => setTimeout(done, 50))")
+        browser.wait("!busy")
+    browser.run("""document.querySelector('[aria-label="larger tweeter L1"]').click()""")
+    wait_for_states(7)
+    shown_before = browser.run("document.getElementById('figures').textContent")
+    browser.run("""document.querySelector('[data-turn="tweeter"]').click()""")
+    wait_for_states(8)
+    browser.run("document.getElementById('undo').click()")
+    browser.wait("!busy")
+    assert browser.run("document.getElementById('figures').textContent") == shown_before
+    assert len(desk.sitting.shown.laid.network.parts) == len(begun[1].network.parts)
+
+    # What the curves are drawn of is the engine's, and so is the difference.
+    now = desk.sitting.candidate()
+    drawn = np.array(browser.run("[...plots[0].sources.on_axis.data.y]"))
+    assert drawn == pytest.approx(now.curves.named_db["on_axis"], abs=1e-4)
+    other = np.array(browser.run("[...plots[0].sources['on_axis other'].data.y]"))
+    assert other == pytest.approx(begun[1].curves.named_db["on_axis"], abs=1e-4)
+    less = np.array(browser.run("[...plots[1].sources['difference 0'].data.y]"))
+    assert less == pytest.approx(drawn - other, abs=2e-4)
+    assert np.max(np.abs(less)) > 0.1
+
+    browser.run("document.getElementById('keep').click()")
+    browser.run("document.getElementById('file').value = 'turned.yaml'")
+    browser.run("document.querySelector('#saving form').requestSubmit()")
+    browser.wait("document.getElementById('told').textContent.startsWith('Saved')")
+    saved = design.parent / "turned.yaml"
+    done = laddersmith("check", design, saved, "--json", design.parent / "turned.json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads((design.parent / "turned.json").read_text(encoding="utf-8"))
+    found = told.get("candidate") or told["candidates"][0]
+    rows = dict(
+        browser.run(
+            "[...document.querySelectorAll('.turned tbody tr')].map((row) =>"
+            " [...row.children].slice(0, 2).map((cell) => cell.textContent))"
+        )
+    )
+    for column in list_columns([now]):
+        figure = found.get(column.name, found["goals"].get(column.name))
+        if isinstance(figure, dict):
+            figure = figure.get(column.unit, figure.get("value"))
+        if figure is not None:
+            assert rows[column.title.strip()] == column.say_value(figure), column.name
+    assert len(rows) > 10
+    assert "made 2" in saved.read_text(encoding="utf-8")
+    again = desk.answer({"do": "save", "name": "turned.yaml", "note": ""})
+    assert "never overwritten" in again["refused"]
+    ours = [c for c in browser.complaints() if not c.startswith(f"request: {address}")]
+    assert ours == []

@@ -1,0 +1,206 @@
+"""Turning a network by hand: steps through the stock, undo and redo, what it is set against."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.bench.turning.laid import LaidOut
+from optimizer.bench.turning.sitting import MOST_STATES, Offered, Sitting
+from optimizer.errors import InputError
+from optimizer.network.network import Network
+from optimizer.network.slots import series_capacitor, series_inductor, shunt_inductor
+from optimizer.network.topology import Topology
+from optimizer.problem.figures import build_candidate
+from optimizer.problem.problem import Problem
+from optimizer.stock.lots import SHELF, Lot
+from optimizer.stock.stock import assemble_stock
+from optimizer.testing import capacitor, coil, in_line, network, small_problem
+from optimizer.testing.networks import across
+
+E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
+"""IEC 60063, series E6."""
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return small_problem()
+
+
+def middle(problem: Problem) -> Network:
+    """Every place filled with the middle of what it may be."""
+    space = problem.space
+    genome = space.snap(
+        (space.log_low + space.log_high) / 2.0, space.optional | True, space.polarity_start
+    )
+    return space.network(genome)
+
+
+@pytest.fixture(scope="module")
+def sitting(problem: Problem) -> Sitting:
+    return Sitting.begin(
+        problem, [Offered(name="mine", candidate=build_candidate(problem, middle(problem)))]
+    )
+
+
+def value(sitting: Sitting, label: str) -> float:
+    knob = next(k for k in sitting.shown.laid.knobs if k.label == label)
+    assert knob.part is not None
+    return knob.part.value
+
+
+def test_steps_are_those_of_the_series(sitting: Sitting) -> None:
+    """From one end of its range to the other a value meets every value of the series once."""
+    turned = sitting.step("tweeter.C1", -99)
+    met = [value(turned, "tweeter.C1")]
+    for _ in range(3):
+        turned = turned.step("tweeter.C1", 1)
+        met.append(value(turned, "tweeter.C1"))
+    assert met == pytest.approx([3.3e-6, 4.7e-6, 6.8e-6, 10e-6])
+    assert {round(v * 1e6 / (10 if v > 9e-6 else 1), 1) for v in met} <= set(E6)
+    with pytest.raises(InputError, match=r"tweeter\.C1.*no larger value"):
+        turned.step("tweeter.C1", 1)
+    assert (
+        turned.put("tweeter.C1", 0).shown.laid.knobs
+        == sitting.put("tweeter.C1", 0).shown.laid.knobs
+    )
+
+
+def test_figures_are_those_of_check(sitting: Sitting, problem: Problem) -> None:
+    """A turned network has the figures that its parts have wherever they come from."""
+    turned = sitting.step("woofer.L1", 1).turn("tweeter").toggle("tweeter.P1.Rp")
+    by_hand = turned.shown.laid.network
+    assert turned.candidate().cost == build_candidate(problem, by_hand).cost
+    assert by_hand.ways[1].polarity == -middle(problem).ways[1].polarity
+    assert [slot.name for slot in by_hand.ways[1].slots] == ["C1", "L1"]
+
+
+def test_a_compound_comes_back_as_it_was(sitting: Sitting) -> None:
+    """Left out and put in again, a pad has the values that it had, and counts as a whole."""
+    turned = sitting.step("tweeter.P1.Rs", 1)
+    out = turned.toggle("tweeter.P1.Rs")
+    states = {k.label: k.filling for k in out.shown.laid.knobs}
+    assert states["tweeter.P1.Rs"] == states["tweeter.P1.Rp"] == "can come"
+    assert states["woofer.C1"] == "can go"
+    assert states["woofer.L1"] == "stays"
+    assert out.toggle("tweeter.P1.Rp").shown.laid.network == turned.shown.laid.network
+    with pytest.raises(InputError, match="put the part in first"):
+        out.step("tweeter.P1.Rs", 1)
+
+
+def test_what_stays_stays(sitting: Sitting) -> None:
+    """What the design does not leave open is refused, with what would open it."""
+    with pytest.raises(InputError, match="make it optional"):
+        sitting.toggle("woofer.L1")
+    with pytest.raises(InputError, match="polarity"):
+        sitting.turn("woofer")
+    with pytest.raises(InputError, match=r"no such place.*supertweeter\.C1"):
+        sitting.step("supertweeter.C1", 1)
+
+
+def test_undo_and_redo_walk_the_same_way(sitting: Sitting) -> None:
+    """Every state is met again backwards and forwards; a new one forgets what was undone."""
+    done = sitting.step("woofer.L1", 1).step("woofer.L1", 1).turn("tweeter").toggle("woofer.C1")
+    networks = [s.laid.network for s in done.states]
+    back = done
+    for expected in networks[-2::-1]:
+        back = back.undo()
+        assert back.shown.laid.network == expected
+    with pytest.raises(InputError, match="nothing has been done"):
+        back.undo()
+    forward = back.redo().redo()
+    assert forward.shown.laid.network == networks[2]
+    other = forward.step("tweeter.L1", 1)
+    assert len(other.states) == 4
+    with pytest.raises(InputError, match="nothing was undone"):
+        other.redo()
+
+
+def test_a_sitting_is_a_value(sitting: Sitting) -> None:
+    """Nothing that is done changes what was there."""
+    before = sitting.shown.laid.genome.choice.copy()
+    sitting.step("woofer.L1", 1).turn("tweeter").hold()
+    assert (sitting.shown.laid.genome.choice == before).all()
+    assert sitting.at == 0
+    assert len(sitting.states) == 1
+
+
+def test_it_is_set_against_what_was_held(sitting: Sitting) -> None:
+    """Before is the network that one began with, until another is held."""
+    turned = sitting.step("woofer.L1", 1)
+    assert turned.shown.before is sitting.offered[0].candidate
+    held = turned.hold().step("woofer.L1", 1)
+    assert held.shown.before.network == turned.shown.laid.network
+    assert held.undo().undo().shown.before is sitting.offered[0].candidate
+
+
+def test_a_board_of_its_own_is_laid_out_too(problem: Problem) -> None:
+    """Parts that no stock has are where one begins, and can be gone back to."""
+    odd = network(
+        {
+            "woofer": [in_line("L1", coil(1.234e-3, 0.41)), across("X9", capacitor(3.21e-6))],
+            "tweeter": [in_line("C1", capacitor(5.55e-6)), across("L1", coil(0.5e-3, 0.2))],
+        }
+    )
+    laid = LaidOut.of(problem, odd)
+    assert laid.network == odd
+    label = "woofer.X9"
+    assert laid.step(label, 1).step(label, -1).network == odd
+    larger = next(k.part for k in laid.step("woofer.L1", 1).knobs if k.label == "woofer.L1")
+    assert larger is not None
+    assert larger.value == pytest.approx(1.5e-3)
+
+
+def test_pieces_in_use_are_passed_over() -> None:
+    """A coil of which there is one can be in one place only: a step passes over it."""
+    coils = (0.4e-3, 0.5e-3, 0.7e-3, 1e-3, 1.5e-3)
+    lots = [
+        Lot(
+            part=coil(v, 0.2, origin=SHELF, price=0.0, pieces=(v,)),
+            count=1 if v == 0.7e-3 else 9,
+            nominal=v,
+        )
+        for v in coils
+    ]
+    lots += [
+        Lot(part=capacitor(v, origin=SHELF, price=0.0, pieces=(v,)), count=9, nominal=v)
+        for v in (4e-6, 8e-6, 16e-6)
+    ]
+    shelf = assemble_stock(lots=lots, join=1, speakers=1)
+    topology = Topology.of(
+        woofer=[series_inductor("L1", "0.5 mH", "1.5 mH")],
+        tweeter=[
+            series_capacitor("C1", "4 uF", "16 uF"),
+            shunt_inductor("L1", "0.4 mH", "1 mH"),
+        ],
+    )
+    problem = small_problem(topology=topology, stock=shelf)
+    genome = problem.space.snap(np.log([0.7e-3, 8e-6, 0.5e-3]), np.ones(3, dtype=bool), np.ones(2))
+    laid = LaidOut(problem=problem, genome=genome)
+    label = "tweeter.L1"
+    stepped = next(k.part for k in laid.step(label, 1).knobs if k.label == label)
+    assert stepped is not None
+    assert stepped.value == pytest.approx(1e-3)
+    freed = laid.step("woofer.L1", 1).step(label, 1)
+    assert {k.label: k.part.value for k in freed.knobs if k.part}[label] == pytest.approx(0.7e-3)
+
+
+def test_the_oldest_states_are_forgotten(sitting: Sitting) -> None:
+    """A long sitting keeps the newest states."""
+    long = sitting
+    for k in range(MOST_STATES + 5):
+        long = long.turn("tweeter") if k % 2 else long.toggle("woofer.C1")
+    assert len(long.states) == MOST_STATES
+    assert long.at == MOST_STATES - 1
+
+
+def test_more_networks_are_offered_once(sitting: Sitting) -> None:
+    """What is there already is not offered again, nor is what comes twice."""
+    first = sitting.offered[0]
+    other = Offered(name="other", candidate=sitting.turn("tweeter").candidate())
+    assert [one.name for one in sitting.add([first, other, other]).offered] == ["mine", "other"]
+    chosen = sitting.add([other]).choose(1)
+    assert chosen.shown.before is other.candidate
+    assert chosen.candidate() is other.candidate
+    with pytest.raises(InputError, match="no such network"):
+        sitting.choose(7)
