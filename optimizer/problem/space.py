@@ -185,6 +185,19 @@ class Space:
             + self.turned_cost(polarity)
         )
 
+    def above_board(self, genome: Genome) -> float:
+        """Cost of what a network changes at the filled places of a board.
+
+        Left out of `relaxed_economy`, for which every place of a board may hold its part for nothing.
+        """
+        return float(
+            sum(
+                self.options[g].cost[genome.choice[g]] - self._least_cost[g]
+                for g, gene in enumerate(self.genes)
+                if gene.original is not None and genome.present[gene.slot]
+            )
+        )
+
     def turned(self, polarity: Real) -> Real:
         """Count the drivers that are connected otherwise than on the board, shape (...,)."""
         return np.asarray((polarity * self._soldered < 0.0).sum(axis=-1), dtype=np.float64)

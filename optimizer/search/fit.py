@@ -20,7 +20,7 @@ from optimizer.search.islands import ISLANDS, Islands
 from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.proofs import Proofs
-from optimizer.search.prove.networks import prove_network, relax_structure
+from optimizer.search.prove.networks import descend_network, relax_structure
 from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Runner, WorkersLost, lent_or_local
 from optimizer.search.strategies import Adviser, Strategy
@@ -294,7 +294,9 @@ class _State:
         cost = float(self.problem.cost([board])[0])
         self.found.add(board, cost)
         deadline = self.clock.deadline(self.clock.until(_BOARD_SHARE))
-        for proved in self.runner.in_order(prove_network, self.problem, [(board, cost, deadline)]):
+        for proved in self.runner.in_order(
+            descend_network, self.problem, [(board, cost, deadline)]
+        ):
             self.besides += proved.evaluations
             self.found.add(proved.genome, proved.cost)
         return True

@@ -37,6 +37,7 @@ _GUESSES: dict[str, str] = {
     "joined": "parallel join combined wired",
     "pieces": "parts made_of consists_of",
     "origin": "source bought_at shop supplier vendor",
+    "board": "old_board existing_board existing pcb rework start_from",
     "note": "notes comment comments remark why",
     "parent": "from source based_on origin",
     "response": "responses spl level file frequency_response on_axis curve",

@@ -271,6 +271,30 @@ def test_a_design_overrides_place_by_place(
     assert [s.name for s in design.topology.ways[1].slots] == ["C1", "L1", "P1"]
 
 
+SHARED = (
+    BOARD_FILE.replace(
+        "      - {name: P1,",
+        "      - {name: C3, across: P1, series: capacitor, value: 2.2 uF}\n      - {name: P1,",
+    )
+    + "shared:\n  front:\n    ladder:\n      - {name: R0, series: resistor, value: 1 ohm}\n"
+)
+
+
+def test_a_board_may_have_a_shared_section_and_a_bypass(tmp_path: Path) -> None:
+    """What all ways share is on the board too; a place that another lies across is never emptied."""
+    problem = build_problem(load_design(make(tmp_path, file=SHARED)))
+    (group,) = problem.topology.groups
+    assert (group.name, group.members) == ("front", ("woofer", "tweeter"))
+    assert [slot.optional for slot in group.slots] == [True]
+    slots = {slot.name: slot for slot in problem.topology.ways[1].slots}
+    assert (slots["C3"].across, slots["C3"].optional, slots["P1"].optional) == ("P1", True, False)
+    board = read_network(str(tmp_path / "old.yaml"), problem).network
+    assert rework_of(problem.topology, board).count == 0
+    stays = "shared: {front: {ladder: [{name: R0, keep: yes}]}}"
+    kept = load_design(make(tmp_path, stays, file=SHARED)).topology.groups[0].slots[0]
+    assert (kept.optional, kept.alterable) == (False, False)
+
+
 @pytest.mark.parametrize(
     ("ways", "board", "file", "said"),
     [

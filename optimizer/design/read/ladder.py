@@ -63,8 +63,10 @@ SLOT_KEYS = KeyBlock(
             meaning="whether the place may stay empty",
         ),
         Key(
-            name="keep", form=OwnForm("value, or one for each part of a compound"), example="2.2 mH",
-            meaning="what is on the board already",
+            name="keep", form=OwnForm("value, or one for each part of a compound, or yes"),
+            example="2.2 mH",
+            meaning="what is on the board already; yes for a place of the file that board names, which "
+            "then stays as it is",
         ),
         Key(
             name="alter", form=FlagForm(), example="yes",

@@ -249,7 +249,7 @@ def _render_board(board: Path, beside: Path) -> list[str]:
             "under ways, place by place; for instance, the coil of the woofer stays:"
         ),
         "#   ways: {woofer: {ladder: [{name: L1, keep: yes}]}}",
-        f"board: {_quote(_relative(board, beside))}",
+        f"board: {_quote(Path(os.path.relpath(board, beside)).as_posix())}",
         "",
     ]
 
