@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 _Answer = TypeVar("_Answer")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+_WIDTH = 98
 _FRONT = "front"
 """What the section is called that all ways share."""
 
@@ -73,12 +75,13 @@ class _Dialog:
 
     # -- one question
 
-    def say(self, text: str) -> None:
-        """Print a line."""
+    def say(self, text: str, *, drawn: bool = False) -> None:
+        """Print a line, broken where it is long; one of a drawing as it is."""
         from optimizer.text.writing import print_whole
 
+        lines = [text] if drawn else textwrap.wrap(text, _WIDTH, subsequent_indent="    ") or [""]
         if not self.quiet:
-            print_whole(f"{text}\n")
+            print_whole("".join(f"{line}\n" for line in lines))
 
     def ask(self, question: str, read: Callable[[str], _Answer], given: str = "") -> _Answer:
         """Ask until the answer can be read; a bad one is told why.
@@ -97,7 +100,7 @@ class _Dialog:
             try:
                 return read(text)
             except InputError as error:
-                self.say(f"  {error}")
+                self.say(f"    {error}")
 
     def _line(self, question: str) -> str:
         self.say(question)
@@ -132,7 +135,7 @@ class _Dialog:
             network = Network(ways=tuple(ways.values()), groups=shared)
             self.say("")
             for line in draw_tree(network):
-                self.say(line)
+                self.say(line, drawn=True)
             again = self.ask(
                 f"Is this right? (yes, or what to answer again: {', '.join([*names, _FRONT])})",
                 lambda text: _read_again(text, [*names, _FRONT]),
@@ -171,7 +174,7 @@ class _Dialog:
         from optimizer.bench.networks.asked import hear_place, name_slot
         from optimizer.network.network import FittedSlot
 
-        end = "the ways part" if name == _FRONT else "its driver"
+        end = "the point where the ways part" if name == _FRONT else "its driver"
         self.say(f"{name}: from the amplifier to {end}, one place after the other.")
         slots: list[FittedSlot] = []
         while True:
@@ -206,7 +209,7 @@ class _Dialog:
             try:
                 return self._make(label, kind, given)
             except InputError as error:
-                self.say(f"  {error}")
+                self.say(f"    {error}")
                 given = ""
 
     def _make(self, label: str, kind: Kind, given: str) -> Part:
@@ -224,7 +227,7 @@ class _Dialog:
             )
             value_text = ""
             if value is None:
-                self.say(f"  {asked.HOW_TO_MEASURE[kind]}.")
+                self.say(f"    {asked.HOW_TO_MEASURE[kind]}.")
         if kind == "resistor":
             return asked.make_resistor(value)
         if kind == "capacitor":

@@ -123,7 +123,7 @@ def test_the_board_is_what_was_answered(story: Story) -> None:
         },
         rel=1e-6,
     )  # fmt: skip
-    said = story.said[0]
+    said = " ".join(story.said[0].split())
     assert "ohm at 1 kHz" in said  # how to measure
     assert "got 'no idea'" in said  # a bad answer is told why
     assert "[C1]" in said
