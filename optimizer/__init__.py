@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from optimizer.design.nouns import Design as Design
     from optimizer.errors import InputError as InputError
     from optimizer.errors import LaddersmithError as LaddersmithError
+    from optimizer.goals.target import TargetCurve as TargetCurve
     from optimizer.measure.curve import Direction as Direction
     from optimizer.measure.curve import MeasuredCurve as MeasuredCurve
     from optimizer.measure.driver import Driver as Driver
@@ -61,8 +62,10 @@ if TYPE_CHECKING:
     from optimizer.network.topology import Way as Way
     from optimizer.network.variable_pad import variable_pad as variable_pad
     from optimizer.parts import Part as Part
+    from optimizer.parts import Terms as Terms
     from optimizer.problem.candidate import Candidate as Candidate
     from optimizer.problem.candidate import SearchResult as SearchResult
+    from optimizer.problem.limits import NetworkLimits as NetworkLimits
     from optimizer.problem.problem import Problem as Problem
     from optimizer.problem.verdict import Verdict as Verdict
     from optimizer.search.runner import Runner as Runner
@@ -95,6 +98,7 @@ _HOME = {
     "LaddersmithError": "optimizer.errors",
     "Limits": "optimizer.measure.driver",
     "Network": "optimizer.network.network",
+    "NetworkLimits": "optimizer.problem.limits",
     "OneOf": "optimizer.network.topology",
     "Part": "optimizer.parts",
     "Problem": "optimizer.problem.problem",
@@ -105,6 +109,8 @@ _HOME = {
     "Started": "optimizer.verbs",
     "Stock": "optimizer.stock.stock",
     "Survey": "optimizer.measure.survey.nouns",
+    "TargetCurve": "optimizer.goals.target",
+    "Terms": "optimizer.parts",
     "Topology": "optimizer.network.topology",
     "TradeResult": "optimizer.search.trade.result",
     "Verdict": "optimizer.problem.verdict",

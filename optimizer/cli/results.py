@@ -121,6 +121,12 @@ def show_result(
     from optimizer.report.documents.fit import document_fit
     from optimizer.report.words import say_broken
 
+    if not result.candidates and result.stopped != "interrupted":
+        complain(
+            "no network was found whose parts are there and which keeps the limits together; relax one "
+            "of them, allow other parts, or search longer"
+        )
+        return NO_CANDIDATE
     if not result.candidates:
         complain("interrupted before any network was complete, nothing to show")
         return INTERRUPTED

@@ -15,7 +15,8 @@ from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.network.amplifier import Amplifier
 from optimizer.network.expression.nodes import SourceResistance
 from optimizer.network.topology import Topology
-from optimizer.parts import KINDS, Kind
+from optimizer.parts import KINDS, Kind, Terms
+from optimizer.problem.limits import NetworkLimits
 from optimizer.stock.coil import DEFAULT_WIRE_M
 from optimizer.text.brief import brief
 from optimizer.text.yamltext import Where
@@ -270,6 +271,42 @@ class StockChoice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LimitsChoice:
+    """What one speaker may have at most, or not at all.
+
+    Parameters
+    ----------
+    price : tuple of (float, str) or None
+        Amount and currency of its new parts; the currency is empty where none is named.
+    pieces, copper_kg
+        See `NetworkLimits`.
+    height_m, only, without
+        See `Terms`.
+    """
+
+    price: tuple[float, str] | None = None
+    pieces: float | None = None
+    copper_kg: float | None = None
+    height_m: float | None = None
+    only: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+
+    @property
+    def sums(self) -> NetworkLimits:
+        """Those that add up over the parts."""
+        return NetworkLimits(
+            price=None if self.price is None else self.price[0],
+            pieces=self.pieces,
+            copper_kg=self.copper_kg,
+        )
+
+    @property
+    def terms(self) -> Terms:
+        """Those that each part keeps by itself."""
+        return Terms(only=self.only, without=self.without, height_m=self.height_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SearchChoice:
     """How long to look and how much to show; the command line may override each."""
 
@@ -325,6 +362,8 @@ class Design:
         The old board that the network begins from.
     stock : StockChoice
         Where parts come from.
+    limits : LimitsChoice
+        What one speaker may have at most.
     search : SearchChoice
         Budget, seed, number of candidates.
     grid : GridChoice
@@ -347,6 +386,7 @@ class Design:
     together: Path | None = None
     board: BoardChoice | None = None
     stock: StockChoice = field(default_factory=StockChoice)
+    limits: LimitsChoice = field(default_factory=LimitsChoice)
     search: SearchChoice = field(default_factory=SearchChoice)
     grid: GridChoice = field(default_factory=GridChoice)
     notes: tuple[str, ...] = ()

@@ -74,6 +74,8 @@ class Goal:
     counted: ClassVar[bool] = False
     hears: ClassVar[bool] = False
     meaning: ClassVar[str] = ""
+    replaces: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    """Options by attribute, and those that lose what a preset says of them where one is written."""
 
     hard: bool = fixed(False)
     band_hz: tuple[float, float] = fixed((0.0, np.inf))

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from optimizer.errors import InputError
+from optimizer.goals.target import TargetCurve
 from optimizer.text.units import LARGEST_NUMBER, format_quantity, parse_quantity, parse_range
 
-OptionForm = Literal["quantity", "range", "number", "flag"]
+OptionForm = Literal["quantity", "range", "number", "flag", "curve"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,9 +24,9 @@ class Option:
         One line for the user.
     default : object
         Value when the key is absent.
-    form : {"quantity", "range", "number", "flag"}
-        How it is written; a "range" of anything but frequencies also takes a single value, which
-        stands for both ends.
+    form : {"quantity", "range", "number", "flag", "curve"}
+        How it is written; a "curve" is a `TargetCurve` or levels by frequency; a "range" of anything
+        but frequencies also takes a single value, which stands for both ends.
     unit : str
         Unit that text is read in.
     least, above : float or None
@@ -61,6 +62,8 @@ class Option:
         """
         if self.free and value in (None, "free"):
             return None
+        if self.form == "curve":
+            return None if value is None else TargetCurve.read(value)
         if self.form == "flag":
             if not isinstance(value, bool):
                 raise InputError("True or False is expected", value=repr(value))
@@ -102,7 +105,7 @@ class Option:
         """Write the default as one would in a design file."""
         value = self.default
         if value is None:
-            return "free"
+            return "none" if self.form == "curve" else "free"
         if isinstance(value, bool):
             return "yes" if value else "no"
         if isinstance(value, tuple):
@@ -156,6 +159,17 @@ def band_option(low: float, high: float) -> Any:
     """Declare the option "band"."""
     return option(
         "band", "frequencies that count", default=(low, high), unit="Hz", form="range", above=0.0
+    )
+
+
+def target_option() -> Any:
+    """Declare the option "target"."""
+    return option(
+        "target",
+        "shape that is wanted: of a file of another speaker, or drawn by points; the level is free, "
+        "and outside of the shape nothing is asked",
+        default=None,
+        form="curve",
     )
 
 

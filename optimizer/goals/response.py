@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Index, Real
 from optimizer.goals.goal import BandGoal, Prepared
-from optimizer.goals.options import band_option, fixed, hard_option, option, weight_option
+from optimizer.goals.options import (
+    band_option,
+    fixed,
+    hard_option,
+    option,
+    target_option,
+    weight_option,
+)
 from optimizer.goals.prepared import Scene
+from optimizer.goals.target import TargetCurve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,13 +41,31 @@ class Line(BandGoal, unit="dB rms", hears=True):
 
     `curves` names one curve, or two: the first minus the second (a directivity index). The line's
     level at 1 kHz is fitted within `level_db`; its slope is `tilt_db_per_octave`, or fitted as well
-    when that is None. A smooth step of `shelf_db` moves the target below `shelf_hz`.
+    when that is None. A smooth step of `shelf_db` moves the target below `shelf_hz`. A `target` gives
+    it a shape, on top of which a slope counts only where one is given; the band ends where it does.
     """
+
+    replaces: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "target": ("tilt_db_per_octave", "shelf_db", "shelf_hz")
+    }
 
     tilt_db_per_octave: float | None = fixed(None)
     level_db: tuple[float, float] | None = fixed(None)
     shelf_db: float = fixed(0.0)
     shelf_hz: float = fixed(300.0)
+    target: TargetCurve | None = fixed(None)
+
+    @property
+    def tilt(self) -> float | None:
+        """Slope of the target line in dB/octave; None where it is fitted."""
+        return 0.0 if self.target and self.tilt_db_per_octave is None else self.tilt_db_per_octave
+
+    def _find_band(self, frequency_hz: Real, points: int = 3) -> Index:
+        if self.target is None:
+            return super()._find_band(frequency_hz, points)
+        (low, high), (first, last) = self.band_hz, self.target.band_hz
+        within = replace(self, band_hz=(max(low, first), min(high, last)), target=None)
+        return within._find_band(frequency_hz, points)
 
     def prepare(self, scene: Scene) -> PreparedLine:
         """See `GridGoal.prepare`."""
@@ -54,17 +81,24 @@ class Line(BandGoal, unit="dB rms", hears=True):
     def _departure(self, on: PreparedLine, curves: Curves) -> Real:
         """Curve less the fixed shape of its target."""
         value = self._curve(on, curves)
-        return value if not self.shelf_db else value - self._shape_db(on.octaves)
+        return value if self._straight else value - self._shape_db(on.octaves)
+
+    @property
+    def _straight(self) -> bool:
+        return not self.shelf_db and self.target is None
 
     def _shape_db(self, octaves: Real) -> Real:
-        return np.asarray(self.shelf_db / (1.0 + (1000.0 / self.shelf_hz * 2.0**octaves) ** 2))
+        shape = self.shelf_db / (1.0 + (1000.0 / self.shelf_hz * 2.0**octaves) ** 2)
+        return np.asarray(
+            shape if self.target is None else shape + self.target.at(1000.0 * 2.0**octaves)
+        )
 
     def target_db(self, on: PreparedLine, curves: Curves, frequency_hz: Real) -> Real:
         """Level of the target that fits one network best, shape (F,)."""
         octaves = np.log2(frequency_hz / 1000.0)
         level, slope = self.fit(on, self._departure(on, curves))
         target = level + slope * octaves
-        return np.asarray(target if not self.shelf_db else target + self._shape_db(octaves))
+        return np.asarray(target if self._straight else target + self._shape_db(octaves))
 
     def fit(self, on: PreparedLine, value: Real) -> tuple[Real, Real]:
         """Fit the line to a curve.
@@ -83,15 +117,15 @@ class Line(BandGoal, unit="dB rms", hears=True):
         """
         x = on.octaves
         count = len(x)
-        if self.tilt_db_per_octave is None:
+        if self.tilt is None:
             centred = x - x.mean()
             slope = (value @ centred) / (centred @ centred)
         else:
-            slope = np.asarray(self.tilt_db_per_octave)
+            slope = np.asarray(self.tilt)
         level = value @ np.full(count, 1.0 / count) - slope * x.mean()
         if self.level_db is not None:
             wanted, level = level, np.clip(level, *self.level_db)
-            if self.tilt_db_per_octave is None:
+            if self.tilt is None:
                 # On a limit the best slope is the one for that level.
                 refitted = ((value - level[..., None]) @ x) / (x @ x)
                 slope = np.where(level == wanted, slope, refitted)
@@ -119,14 +153,14 @@ class Line(BandGoal, unit="dB rms", hears=True):
         x = on.octaves
         centred = x - x.mean()
         moved = slope - slope.mean(axis=-1, keepdims=True)
-        if self.tilt_db_per_octave is None:
+        if self.tilt is None:
             moved -= ((slope @ centred) / (centred @ centred))[..., None] * centred
         if self.level_db is not None:
             # A level that rests on a limit does not move with the curve.
             level, _ = self.fit(on, self._departure(on, curves))
             resting = (level <= self.level_db[0]) | (level >= self.level_db[1])
             held = slope
-            if self.tilt_db_per_octave is None:
+            if self.tilt is None:
                 held = slope - ((slope @ x) / (x @ x))[..., None] * x
             moved = np.where(resting[:, None, None], held, moved)
         return np.asarray(moved * on.scale)
@@ -149,7 +183,8 @@ class Line(BandGoal, unit="dB rms", hears=True):
         at = int(np.argmax(np.abs(deviation)))
         hz = 1000.0 * 2.0 ** on.octaves[at]
         level, slope = self.fit(on, self._departure(on, curves))
-        line = f"line {float(level):.1f} dB at 1 kHz, {float(slope):+z.2f} dB/octave"
+        what = "line" if self.target is None else f"target of {self.target.source},"
+        line = f"{what} {float(level):.1f} dB at 1 kHz, {float(slope):+z.2f} dB/octave"
         return f"worst {deviation[at]:+z.1f} dB at {hz:.0f} Hz; {line}"
 
 
@@ -177,6 +212,7 @@ class ShapedLine(Line, family="response"):
     level_db: tuple[float, float] | None = _level()
     shelf_db: float = option("shelf", "the target's bass against the line", default=0.0, unit="dB")
     shelf_hz: float = option("shelf_at", "middle of that step", default=300.0, unit="Hz", least=1.0)
+    target: TargetCurve | None = target_option()
 
 
 class SmoothLine(Line, family="response"):
@@ -184,6 +220,7 @@ class SmoothLine(Line, family="response"):
 
     tilt_db_per_octave: float | None = _tilt(None)
     level_db: tuple[float, float] | None = _level()
+    target: TargetCurve | None = target_option()
 
 
 class OnAxis(ShapedLine, name="on_axis", sells="of ripple on the axis", buys="flatter on the axis"):

@@ -16,11 +16,12 @@ from optimizer.arrays import Complex, Index, Real
 from optimizer.errors import InputError, Subject
 from optimizer.network.expression.bank import Bank, Solution, SolutionSlopes, loss_slopes
 from optimizer.network.expression.bank import LossLaw as LossLaw
+from optimizer.network.expression.bank import LossLaws as LossLaws
 from optimizer.network.expression.ladders import from_topology
 from optimizer.network.expression.plan import NetworkPlan
 from optimizer.network.expression.plan import Population as Population
 from optimizer.network.topology import Group, Slot, Topology, Way
-from optimizer.parts import Kind, Part
+from optimizer.parts import NO_TERMS, Kind, Part, Terms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +43,8 @@ class Gene:
         The part that stays on the board; such a gene is never changed.
     original : Part or None
         The part on the board that may stay or be replaced.
+    terms : Terms
+        What another part must keep.
     """
 
     name: str
@@ -53,6 +56,7 @@ class Gene:
     high: float
     kept: Part | None = None
     original: Part | None = None
+    terms: Terms = NO_TERMS
 
 
 class LadderBank:
@@ -116,6 +120,7 @@ class LadderBank:
                             high=high,
                             kept=kept,
                             original=original,
+                            terms=slot.terms,
                         )
                     )
         number = {way.name: w for w, way in enumerate(topology.ways)}
@@ -170,7 +175,7 @@ class LadderBank:
         return self.solver.solve(population)
 
     def solve_with_tangents(
-        self, population: Population, loss_laws: dict[Kind, LossLaw]
+        self, population: Population, loss_laws: LossLaws
     ) -> tuple[Solution, SolutionSlopes]:
         """Solve a population and differentiate it with respect to log values.
 
@@ -178,7 +183,7 @@ class LadderBank:
         ----------
         population : Population
             Leading axis P only.
-        loss_laws : dict of kind to callable
+        loss_laws : mapping of kind, or of gene, to callable
             Smooth loss in ohm as a function of value; losses follow it while values move.
 
         Returns

@@ -11,7 +11,7 @@ from optimizer.network.choices import Alternative, LadderChoice, Taken
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import AnyGroup, AnyLadder, AnySlot, Form, Ladders, Place
 from optimizer.network.network import FittedGroup, FittedLadder, FittedSlot, FittedWay, Network
-from optimizer.parts import KEPT, Kind, Part
+from optimizer.parts import KEPT, NO_TERMS, Kind, Part, Terms
 from optimizer.text.brief import brief, clip
 
 REACH = 4.0
@@ -51,6 +51,10 @@ class Slot(AnySlot):
         Name of another slot of its ladder, where this one lies in parallel with what that one has
         in the line (a capacitor across the series resistor of a pad); empty for one in the line or
         across it. A ladder holds it right before the other.
+    terms : Terms
+        What new parts must keep.
+    notch_hz : tuple of float or None
+        Band in which its one coil and its one capacitor must resonate.
     """
 
     name: str
@@ -61,6 +65,8 @@ class Slot(AnySlot):
     kept: tuple[Part, ...] | None = None
     alterable: bool = False
     across: str = ""
+    terms: Terms = NO_TERMS
+    notch_hz: tuple[float, float] | None = None
 
     __repr__ = brief
 

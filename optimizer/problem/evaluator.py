@@ -9,8 +9,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
 from optimizer.arrays import Index, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB, PreparedGoal, goal_cost
-from optimizer.network.bank import LadderBank, LossLaw, Population
-from optimizer.parts import Kind
+from optimizer.network.bank import LadderBank, LossLaws, Population
 
 _WORTH_LEAVING = 0.6  # share of members up to which the others are left behind: they are copied
 _BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level cache
@@ -111,7 +110,7 @@ class Evaluator:
     def linearise(
         self,
         population: Population,
-        loss_laws: dict[Kind, LossLaw],
+        loss_laws: LossLaws,
         columns: Index,
         *,
         limits_curve: bool = True,

@@ -106,6 +106,7 @@ def build_candidate(
     curve_set = _curve_set(problem, curves, impedance, target, band)
     inside = (f >= SENSITIVITY_BAND_HZ[0]) & (f <= SENSITIVITY_BAND_HZ[1])
     on_axis = curve_set.named_db["on_axis"]
+    verdicts = judge_network(problem, network, solved)
     return Candidate(
         rank=rank,
         cost=float(sum(g.cost for g in figures)),
@@ -118,14 +119,14 @@ def build_candidate(
         epdr_min_hz=float(f[lowest]),
         sensitivity_db=float(on_axis[inside].mean() if inside.any() else on_axis.mean()),
         crossovers_hz=find_crossovers(f, curve_set.way_db),
-        feasible=all(g.met for g in figures),
+        feasible=all(g.met for g in figures) and not any(v.broken for v in verdicts),
         certificate=certificate.made_for(problem, network),
         relaxed_cost=relaxed_cost,
         expected_cost=expected_cost,
         price=_price(network),
         preference=_preference(problem, curve_set),
         taken=problem.topology.taken(network),
-        verdicts=judge_network(problem, network, solved),
+        verdicts=verdicts,
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
             *(

@@ -21,15 +21,16 @@ from optimizer.goals.goal import Wanted
 from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.amplifier import Amplifier
-from optimizer.network.bank import Gene, LadderBank, LossLaw
+from optimizer.network.bank import Gene, LadderBank, LossLaw, LossLaws
 from optimizer.network.network import Network
 from optimizer.network.rework import BoardPlace, place_on_board
 from optimizer.network.topology import Topology
-from optimizer.parts import BOARD, KEPT, KINDS, Kind, Part
+from optimizer.parts import BOARD, KEPT, KINDS, NO_TERMS, Kind, Part, Terms
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.genome import Genome
 from optimizer.problem.landscape import Landscape
+from optimizer.problem.limits import NO_LIMITS, NetworkLimits
 from optimizer.problem.offers import (
     MOST_COMPARED,
     STEPS_COMPARED,
@@ -40,6 +41,7 @@ from optimizer.problem.offers import (
 from optimizer.problem.space import Space, gene_options
 from optimizer.problem.supply import Supply
 from optimizer.problem.tables import Tables
+from optimizer.problem.ties import list_ties
 from optimizer.stock.stock import Stock
 from optimizer.text.brief import clip
 
@@ -59,8 +61,8 @@ _DERIVED = {
     "bank": {"drivers", "topology"},
     "report_field": {"drivers", "topology", "mirror", "reading"},
     "offers": {"drivers", "topology", "stock", "built"},
-    "supply": {"drivers", "topology", "stock", "built"},
-    "loss_laws": {"stock"},
+    "supply": {"drivers", "topology", "stock", "built", "limits"},
+    "loss_laws": {"drivers", "topology", "stock"},
 }
 """What may be shared with a changed copy, and the fields each follows from.
 
@@ -100,6 +102,8 @@ class Problem:
     built : Network, optional
         A network that stands on the bench: its parts may stay what they are, whatever the stock
         offers, and its pieces are at hand. Its ways and slots are those of the topology.
+    limits : NetworkLimits
+        What a network may have at most; what no part may be stands in the stock, see `Terms`.
 
     Raises
     ------
@@ -127,6 +131,7 @@ class Problem:
     crossings: tuple[CrossoverRange, ...]
     amplifier: Amplifier | None
     built: Network | None
+    limits: NetworkLimits
 
     def __init__(
         self,
@@ -142,6 +147,7 @@ class Problem:
         crossings: Sequence[CrossoverRange] = (),
         amplifier: Amplifier | None = None,
         built: Network | None = None,
+        limits: NetworkLimits = NO_LIMITS,
     ) -> None:
         # Whatever sequence or mapping came in, what is kept cannot change under the caches.
         self.__setstate__(
@@ -157,6 +163,7 @@ class Problem:
                 "crossings": tuple(crossings),
                 "amplifier": amplifier,
                 "built": built,
+                "limits": limits,
             }
         )
         self._require()
@@ -305,22 +312,28 @@ class Problem:
 
         Of pieces that do the same there are as many as a network can use, see `merge_alike`. Around
         a network on the bench, where every change of two parts is valued, see `spread_values`.
+        Where no part keeps the terms of a place, those that break them least stand in: a network
+        with them is a miss, and says so.
         """
         free = Counter(gene.kind for gene in self.bank.genes if gene.kept is None)
         self.stock.check_joins(free.keys())
         pieces = count_pieces(self.stock)
-        offered: dict[tuple[Kind, float, float], list[Part]] = {}
+        offered: dict[tuple[Kind, float, float, Terms], list[Part]] = {}
         for gene in self.bank.genes:
             if gene.kept is None:
-                span = (gene.kind, gene.low, gene.high)
+                span = (gene.kind, gene.low, gene.high, gene.terms)
                 parts = merge_alike(
-                    self.stock.options(*span), pieces, free[gene.kind] * self.stock.join
+                    self.stock.options(*span) or self.stock.nearest(*span),
+                    pieces,
+                    free[gene.kind] * self.stock.suiting(gene.terms).join,
                 )
                 offered[span] = parts if self.built is None else spread_values(parts)
         return tuple(
             (gene.kept,)
             if gene.kept is not None
-            else _with_own(offered[gene.kind, gene.low, gene.high], (gene.original, own))
+            else _with_own(
+                offered[gene.kind, gene.low, gene.high, gene.terms], (gene.original, own)
+            )
             for gene, own in self._genes()
         )
 
@@ -331,7 +344,10 @@ class Problem:
             None if own is None else offered.index(own)
             for offered, (_, own) in zip(self.offers, self._genes(), strict=True)
         ]
-        return Supply(self.stock, self.offers, self.bank.gene_slot, built)
+        bank = self.bank
+        ties = list_ties(bank.slots, bank.gene_slot, self.offers)
+        needed = [not bank.slots[gene.slot].optional for gene in bank.genes]
+        return Supply(self.stock, self.offers, bank.gene_slot, built, self.limits, ties, needed)
 
     def _genes(self) -> Iterator[tuple[Gene, Part | None]]:
         """Genes, each with its part in the built network."""
@@ -378,9 +394,13 @@ class Problem:
         return self.replace(topology=self.topology.around(network), built=network)
 
     @cached_property
-    def loss_laws(self) -> dict[Kind, LossLaw]:
-        """Loss of a part as a function of its value, by kind."""
-        return {kind: self.stock.loss_law(kind) for kind in KINDS}
+    def loss_laws(self) -> LossLaws:
+        """Loss of a part as a function of its value, by kind, and by gene where its place has terms."""
+        laws: dict[Kind | int, LossLaw] = {kind: self.stock.loss_law(kind) for kind in KINDS}
+        for g, gene in enumerate(self.bank.genes):
+            if gene.kept is None and gene.terms != NO_TERMS:
+                laws[g] = self.stock.loss_law(gene.kind, gene.terms)
+        return laws
 
     @cached_property
     def landscape(self) -> Landscape:
@@ -402,7 +422,7 @@ class Problem:
             "data": fingerprint((self._of_way, self.mirror, self.reading, self.pressure)),
             "places": fingerprint((self.topology, self.built)),
             "stock": fingerprint(self.stock),
-            "goals": fingerprint((self.goals, self.crossings)),
+            "goals": fingerprint((self.goals, self.crossings, self.limits)),
         }
 
     @property
@@ -418,7 +438,7 @@ class Problem:
         """What is left out where a network on the bench is compared with others, see `around`."""
         longest = max(
             (
-                len(self.stock.options(gene.kind, gene.low, gene.high))
+                len(self.stock.options(gene.kind, gene.low, gene.high, gene.terms))
                 for gene in self.bank.genes
                 if gene.kept is None
             ),

@@ -60,6 +60,18 @@ class Rules:
             costs = costs + OVERDRAWN_COST * mixed
         return costs
 
+    def least_penalties(self, filled: Flags) -> Real:
+        """Return what breaking limits costs whatever parts are chosen, shape (P,).
+
+        Parameters
+        ----------
+        filled : ndarray of bool, shape (P, G)
+        """
+        budgets = self.supply.budgets
+        if not budgets:
+            return np.zeros(len(filled))
+        return np.asarray(OVERDRAWN_COST * budgets.least_excess(filled))
+
     def fitting_singles(self, genome: Genome, rows: PickedRows) -> Flags:
         """Tell which changes of one part leave a network that can be built, shape (N,)."""
         fits = self.supply.fitting_singles(genome, rows)

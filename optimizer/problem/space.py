@@ -178,11 +178,13 @@ class Space:
         return float(self.economies([genome])[0])
 
     def relaxed_economy(self, present: Flags, polarity: Real) -> Real:
-        """Smallest cost of parts for given filled slots and polarities, shape (P,)."""
+        """Smallest cost of parts for filled slots and polarities, and of limits they break, (P,)."""
+        filled = present[:, self.gene_slot]
         return np.asarray(
-            (present[:, self.gene_slot] * self._least_cost).sum(axis=-1)
+            (filled * self._least_cost).sum(axis=-1)
             + ~present @ self.absent_cost
             + self.turned_cost(polarity)
+            + self.rules.least_penalties(filled)
         )
 
     def above_board(self, genome: Genome) -> float:
@@ -222,6 +224,14 @@ class Space:
             dtype=np.intp,
         )
         return Genome(choice=choice, present=present, polarity=self.polarity_start.copy())
+
+    def frugal(self) -> Genome:
+        """Return the network that takes least of what is limited: where nothing fits it is near."""
+        empty = np.zeros(len(self.slots))
+        present = self.alternatives.settle(~self.optional, empty)
+        return Genome(
+            choice=self.supply.frugal(), present=present, polarity=self.polarity_start.copy()
+        )
 
     def snap(self, log_values: Real, present: Flags, polarity: Real) -> Genome:
         """Take the nearest option, in log value, of every gene.

@@ -1,4 +1,4 @@
-"""Counts of the stock inside the search: which choices take a piece that is not there.
+"""Counts of the stock and limits inside the search: which choices take what is not there.
 
 Only lots that the genes together could exhaust are booked; everything else is as good as
 unlimited. When nothing can run short, every question here is answered without any work. What an
@@ -8,7 +8,7 @@ lots would need ten thousand million entries.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -16,6 +16,8 @@ import numpy as np
 
 from optimizer.arrays import Counts, Flags, Index, Real
 from optimizer.problem.genome import Genome
+from optimizer.problem.limits import NO_LIMITS, Budgets, NetworkLimits
+from optimizer.problem.ties import Tie
 from optimizer.stock.assign import LotDraws
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.stock import Stock
@@ -117,13 +119,22 @@ class Supply:
     built : sequence of int or None, length G, optional
         Option of each gene in a network that stands on the bench, None in its empty slots: the
         pieces it is made of are at hand, whatever the counts say.
+    limits : NetworkLimits
+        What a network may have at most: each stands behind the scarce lots as one that many options
+        draw on.
+    ties : iterable of Tie
+        Parts that must agree.
+    needed : sequence of bool, length G, optional
+        Genes whose slot is never empty.
 
     Attributes
     ----------
     counted : bool
         Whether anything can run short at all.
-    available : ndarray of int, shape (L,)
-        Pieces of each scarce lot for one speaker.
+    lots : int
+        Number L of scarce lots.
+    available : ndarray of int, shape (L + B,)
+        Pieces of each scarce lot for one speaker, then steps of each limit.
     draws : list of Draws
         What the options of each gene take.
     """
@@ -134,7 +145,12 @@ class Supply:
         options: Sequence[Sequence[Part]],
         gene_slot: Index,
         built: Sequence[int | None] | None = None,
+        limits: NetworkLimits = NO_LIMITS,
+        ties: Iterable[Tie] = (),
+        needed: Sequence[bool] = (),
     ) -> None:
+        self.ties = tuple(ties)
+        self.budgets = Budgets(limits, options, gene_slot, built, needed)
         ledger = Ledger(Stock() if stock is None else stock)
         found = [ledger.draws(parts if ledger.lots else ()) for parts in options]
         at_hand: Counts = ledger.available
@@ -151,19 +167,19 @@ class Supply:
             at_hand = np.maximum(at_hand, own)
         scarce = most > at_hand
         self.gene_slot = gene_slot
-        self.available: Counts = at_hand[scarce]
-        self.counted = bool(scarce.any())
+        pieces_left = at_hand[scarce]
+        self.lots = len(pieces_left)
+        self.available: Counts = np.concatenate([pieces_left, self.budgets.available])
+        self.counted = bool(scarce.any() or self.budgets or self.ties)
         number = np.cumsum(scarce) - 1
         self.draws = []
         for (row, lot, pieces), parts in zip(found, options, strict=True):
             kept = scarce[lot]
             self.draws.append(
-                Draws.of(
-                    row[kept], number[lot[kept]], pieces[kept], len(parts), len(self.available)
-                )
+                Draws.of(row[kept], number[lot[kept]], pieces[kept], len(parts), self.lots)
             )
         # One lot more, of which there is always enough, stands for none.
-        self._enough = np.append(self.available, _PLENTY)
+        self._enough = np.append(pieces_left, _PLENTY)
 
     def taken(self, g: int, rows: Index) -> LotDraws:
         """List what some options of a gene take, see `Ledger.draws`.
@@ -181,8 +197,25 @@ class Supply:
             Place among `rows`, scarce lot, and how many pieces.
         """
         lots = self.draws[g].lots[rows]
-        place, t = np.nonzero(lots < len(self.available))
-        return place, lots[place, t], self.draws[g].pieces[rows[place], t]
+        place, t = np.nonzero(lots < self.lots)
+        steps = self.budgets.steps[g][:, rows]
+        budget, at = np.nonzero(steps)
+        return (
+            np.concatenate([place, at]),
+            np.concatenate([lots[place, t], self.lots + budget]),
+            np.concatenate([self.draws[g].pieces[rows[place], t], steps[budget, at]]),
+        )
+
+    def frugal(self) -> Index:
+        """Choose the option of each gene that takes least of what is limited, in tied pairs, (G,)."""
+        budgets = self.budgets
+        weight = [budgets.weight @ steps[:, :-1] for steps in budgets.steps]
+        choice = np.array([int(np.argmin(w)) for w in weight], dtype=np.intp)
+        for tie in self.ties:
+            g, h = tie.genes
+            both = weight[g][:, None] + weight[h] + OVERDRAWN_COST * tie.excess[:-1, :-1]
+            choice[g], choice[h] = np.unravel_index(int(np.argmin(both)), both.shape)
+        return choice
 
     def used(self, genome: Genome, without: Sequence[int] = ()) -> Counts:
         """Return the pieces that a network takes from each lot.
@@ -195,16 +228,22 @@ class Supply:
 
         Returns
         -------
-        ndarray of int, shape (L,)
+        ndarray of int, shape (L + B,)
         """
         total = np.zeros(len(self._enough), dtype=np.int64)
         for g, choice in enumerate(genome.choice):
             if genome.present[self.gene_slot[g]] and g not in without:
                 total[self.draws[g].lots[choice]] += self.draws[g].pieces[choice]
-        return total[:-1]
+        return np.concatenate([total[:-1], self.budgets.used(genome, without)])
 
     def overdraft(self, genome: Genome) -> float:
-        """Return how many pieces a network takes that are not there; 0.0 when it can be built."""
+        """Return how many pieces a network takes that are not there, and how far it is over limits.
+
+        Returns
+        -------
+        float
+            0.0 when it can be built; see `Budgets.excess` for what limits count.
+        """
         return float(self._missing([genome])[0]) if self.counted else 0.0
 
     def penalty(self, genome: Genome) -> float:
@@ -217,8 +256,8 @@ class Supply:
             return np.zeros(len(genomes))
         return np.asarray(OVERDRAWN_COST * self._missing(genomes))
 
-    def _missing(self, genomes: Sequence[Genome]) -> Counts:
-        """Pieces that each of several networks takes and are not there, shape (P,)."""
+    def _missing(self, genomes: Sequence[Genome]) -> Real:
+        """Count what each of several networks takes and is not there, shape (P,)."""
         filled = np.array([genome.present for genome in genomes])[:, self.gene_slot]
         choice = np.where(filled, np.array([genome.choice for genome in genomes]), -1)
         lots = np.concatenate([d.lots[choice[:, g]] for g, d in enumerate(self.draws)], axis=1)
@@ -233,7 +272,11 @@ class Supply:
         own = total[row, at]
         own[1:] -= np.where(row[1:] == row[:-1], own[:-1], 0)
         over = np.maximum(own - self._enough[lots[row, at]], 0)
-        return np.bincount(row, weights=over, minlength=len(lots)).astype(np.int64)
+        missing: Real = np.bincount(row, weights=over, minlength=len(lots)).astype(np.float64)
+        missing += self.budgets.excess(filled, choice)
+        for tie in self.ties:
+            missing += tie.of(filled, choice)
+        return missing
 
     def fitting(self, g: int, left: Counts) -> Flags:
         """Tell which options of a gene the pieces left over suffice for.
@@ -242,8 +285,8 @@ class Supply:
         ----------
         g : int
             Gene.
-        left : ndarray of int, shape (L,)
-            Pieces left over by the other genes.
+        left : ndarray of int, shape (L + B,)
+            What the other genes leave over.
 
         Returns
         -------
@@ -254,7 +297,9 @@ class Supply:
         # Pieces that other genes overdraw are no fault of this one, yet the whole does not fit.
         if (left < 0).any():
             return np.zeros(len(own.lots), dtype=bool)
-        return np.asarray((own.pieces <= np.append(left, _PLENTY)[own.lots]).all(axis=-1))
+        at_hand = np.append(left[: self.lots], _PLENTY)
+        fits = (own.pieces <= at_hand[own.lots]).all(axis=-1)
+        return np.asarray(fits & (self.budgets.steps[g] <= left[self.lots :, None]).all(axis=0))
 
     def fitting_singles(self, genome: Genome, rows: PickedRows) -> Flags:
         """Tell which changes of one part leave a network that can be built, shape (N,)."""
@@ -265,7 +310,45 @@ class Supply:
             of_gene = rows.gene == g
             left = self.available - self.used(genome, (int(g),))
             fits[of_gene] = self.fitting(int(g), left)[rows.row[of_gene]]
+            for tie in self.ties:
+                fits[of_gene] &= self._agreeing(tie, genome, int(g))[rows.row[of_gene]]
         return fits
+
+    def _agreeing(self, tie: Tie, genome: Genome, g: int) -> Flags:
+        """Tell which options of a gene leave two tied parts in agreement, shape (O + 1,)."""
+        if g in tie.genes:
+            other = tie.partner(g)
+            fits = tie.beside(g, self._option(genome, other))
+        else:
+            at = tuple(self._option(genome, h) for h in tie.genes)
+            fits = np.full(len(self.draws[g].lots), bool(tie.excess[at] == 0.0))
+        if self.gene_slot[g] == tie.slot:
+            fits = np.append(fits[:-1], True)
+        return fits
+
+    def _option(self, genome: Genome, g: int) -> int:
+        """Return the option of a gene in a network, -1 in an empty slot."""
+        return int(genome.choice[g]) if genome.present[self.gene_slot[g]] else -1
+
+    def _agreeing_two(
+        self, tie: Tie, genome: Genome, g: int, rows: Index, h: int, columns: Index
+    ) -> Flags:
+        """Tell which alternatives of two genes leave two tied parts in agreement, shape (N, M)."""
+        if {g, h} == set(tie.genes):
+            return np.asarray(tie.beside(h, rows)[:, columns])
+        # Of two changes no more than one touches the tied parts.
+        own, other = self._agreeing(tie, genome, g)[rows], self._agreeing(tie, genome, h)[columns]
+        if h in tie.genes:
+            own = self._emptied(tie, g)[rows]
+        elif g in tie.genes:
+            other = self._emptied(tie, h)[columns]
+        return np.asarray(own[:, None] | other)
+
+    def _emptied(self, tie: Tie, g: int) -> Flags:
+        """Tell which options of a gene leave the slot of two tied parts empty, shape (O + 1,)."""
+        emptied = np.zeros(len(self.draws[g].lots), dtype=bool)
+        emptied[-1] = self.gene_slot[g] == tie.slot
+        return emptied
 
     def fitting_pairs(self, genome: Genome, first: PickedRows, second: PickedRows) -> Flags:
         """Tell which changes of two parts at once leave a network that can be built.
@@ -312,8 +395,15 @@ class Supply:
         left = self.available - self.used(genome, (g, h))
         fits = self.fitting(g, left)[rows][:, None] & self.fitting(h, left)[columns]
         # Each alone fits; together they may still ask too much of a lot that both draw on.
+        a, c = self.budgets.steps[g][:, rows], self.budgets.steps[h][:, columns]
+        for mine, other, rest in zip(a, c, left[self.lots :], strict=True):
+            fits &= mine[:, None] + other <= rest
+        for tie in self.ties:
+            fits &= self._agreeing_two(tie, genome, g, rows, h, columns)
         b = self.draws[h]
-        i, lot, own = self.taken(g, rows)
+        lots = self.draws[g].lots[rows]
+        i, t = np.nonzero(lots < self.lots)
+        lot, own = lots[i, t], self.draws[g].pieces[rows[i], t]
         place, entry = b.on(lot)
         short = own[place] + b.taken[entry] > left[lot[place]]
         place, option = place[short], b.options[entry[short]]
@@ -342,6 +432,8 @@ class Remainder:
         self.supply = supply
         self.lots: Index = np.empty((1, 0), dtype=np.intp)
         self.pieces: Counts = np.empty((1, 0), dtype=np.int64)
+        self.picked: dict[int, Index] = {}
+        self.spent: Counts = np.zeros((1, len(supply.budgets.available)), dtype=np.int64)
 
     def lacking(self, g: int) -> tuple[Index, Index]:
         """List the options of a gene that what is left over does not suffice for.
@@ -359,9 +451,16 @@ class Remainder:
         member = place[short] // max(1, self.lots.shape[1])
         never = np.flatnonzero((draws.pieces > enough[draws.lots]).any(axis=1))
         everyone = np.arange(len(self.lots))
+        budgets = self.supply.budgets
+        rest = budgets.available - self.spent
+        dear: Flags = np.any(budgets.steps[g][None] > rest[:, :, None], axis=1)
+        for tie in self.supply.ties:
+            if g in tie.genes and tie.partner(g) in self.picked:
+                dear |= ~tie.beside(g, self.picked[tie.partner(g)])
+        over, option = np.nonzero(dear[:, :-1])
         return (
-            np.concatenate([member, np.repeat(everyone, len(never))]),
-            np.concatenate([draws.options[entry[short]], np.tile(never, len(everyone))]),
+            np.concatenate([member, np.repeat(everyone, len(never)), over]),
+            np.concatenate([draws.options[entry[short]], np.tile(never, len(everyone)), option]),
         )
 
     def take(self, parent: Index, g: int, picks: Index) -> None:
@@ -372,5 +471,7 @@ class Remainder:
         parent, picks : ndarray of int, shape (B,)
         """
         draws = self.supply.draws[g]
+        self.picked = {h: picks[parent] for h, picks in self.picked.items()} | {g: picks}
+        self.spent = self.spent[parent] + self.supply.budgets.steps[g][:, picks].T
         self.lots = np.concatenate([self.lots[parent], draws.lots[picks]], axis=1)
         self.pieces = np.concatenate([self.pieces[parent], draws.pieces[picks]], axis=1)

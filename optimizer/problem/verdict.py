@@ -34,6 +34,8 @@ class Verdict:
         One sentence with the figure.
     remedy : str
         What would change it; empty where it is in order.
+    hard : bool
+        Whether a network in which it is bad is none that was asked for: a limit is broken.
     """
 
     name: str
@@ -45,6 +47,12 @@ class Verdict:
     source: str = "common practice"
     says: str
     remedy: str = ""
+    hard: bool = False
+
+    @property
+    def broken(self) -> bool:
+        """Whether it is a limit that is broken."""
+        return self.hard and self.state == "bad"
 
     def __repr__(self) -> str:
         return clip(f"<Verdict {self.state}: {self.name} {self.where}: {self.says}>")

@@ -27,9 +27,10 @@ from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.expression.nodes import IDEAL
 from optimizer.network.network import FittedGroup, Network
 from optimizer.network.solve import SolvedNetwork, solve_network
-from optimizer.parts import UNIT_OF_KIND
+from optimizer.parts import KEPT, NO_TERMS, UNIT_OF_KIND
 from optimizer.problem.crossovers import find_crossing
 from optimizer.problem.problem import Problem
+from optimizer.problem.ties import excess_of, resonance_hz
 from optimizer.problem.verdict import Verdict, VerdictState
 from optimizer.text.units import format_quantity
 
@@ -50,6 +51,8 @@ BAD_IMPEDANCE_SHARE = 0.8
 """Share of the floor below which an impedance is bad: 64 % of the rated one."""
 BAD_EPDR_SHARE = 0.75
 """Share of the floor below which the EPDR is bad."""
+LIMIT_ROUNDING = 0.5
+"""Of the step in which a limit is counted."""
 LARGEST_NAMED = 4
 """More parts at the end of their range are counted, not named."""
 
@@ -429,8 +432,10 @@ def judge_ends(evidence: Evidence) -> Iterator[Verdict]:
     found = []
     for g, options in enumerate(space.options):
         part = parts.get(space.place(g))
-        if part is None or len(options.parts) < 2 or part.kind != space.genes[g].kind:
+        if part is None or part.kind != space.genes[g].kind:
             continue
+        if options.values[-1] < options.values[0] * (1.0 + 1e-6):
+            continue  # there is no choice of values
         for end, word in ((options.values[0], "smallest"), (options.values[-1], "largest")):
             if abs(part.value / float(end) - 1.0) < 1e-6:
                 value = format_quantity(part.value, UNIT_OF_KIND[part.kind])
@@ -474,6 +479,105 @@ def _hz(value: float) -> str:
     return format_quantity(value, "Hz")
 
 
+def judge_limits(evidence: Evidence) -> Iterator[Verdict]:
+    """Judge what adds up over the parts by what it may be at most."""
+    problem, places = evidence.problem, evidence.network.places
+    space, budgets = problem.space, problem.supply.budgets
+    if not budgets:
+        return
+    had = np.zeros(len(budgets.stated))
+    for g, (options, amounts) in enumerate(zip(space.options, budgets.amounts, strict=True)):
+        part = places.pop(space.place(g), None)
+        row = None if part is None else options.find(part)
+        if row is not None:
+            had += amounts[:, row]
+        elif part is not None:
+            had += budgets.measure(part)
+    had += sum((budgets.measure(part) for part in places.values()), np.zeros(len(had)))
+    for (limited, most), value, least in zip(budgets.stated, had, budgets.least, strict=True):
+        unit = limited.goal.unit_in(problem.stock.currency)
+        over = value - most
+        broken = over > limited.step * LIMIT_ROUNDING
+        figure, limit = (limited.say(float(x), unit) for x in (value, most))
+        says = f"{figure}, {limit} at most"
+        remedy = ""
+        if broken:
+            says += f": {limited.say(float(over), unit)} over"
+            remedy = f"allow {figure}, or other parts"
+            if least > most + limited.step * LIMIT_ROUNDING:
+                remedy = (
+                    f"no network of these places has less than {limited.say(float(least), unit)}: "
+                    "allow that, or let places stay empty"
+                )
+        yield Verdict(
+            name="limit",
+            where=limited.name,
+            state="bad" if broken else "ok",
+            figure=float(value),
+            limit=(None, most),
+            unit=unit,
+            source="design",
+            says=says,
+            remedy=remedy,
+            hard=True,
+        )
+
+
+def judge_terms(evidence: Evidence) -> Iterator[Verdict]:
+    """Parts that are not what their places ask for; those on the board may be anything."""
+    problem = evidence.problem
+    terms = {
+        (ladder.name, slot.name): slot.terms
+        for ladder in problem.topology.ladders
+        for slot in ladder.slots
+    }
+    for (ladder, slot, _), part in evidence.network.places.items():
+        asked = problem.stock.terms & terms.get((ladder, slot), NO_TERMS)
+        if part.origin == KEPT or asked.accepts(part):
+            continue
+        value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 3)
+        yield Verdict(
+            name="limit",
+            where=f"{ladder}.{slot}",
+            state="bad",
+            figure=None,
+            source="design",
+            says=f"the {part.kind} of {value} " + "; it ".join(asked.faults(part)),
+            remedy="allow it, widen the range of the place, or give other parts to choose from",
+            hard=True,
+        )
+
+
+def judge_notches(evidence: Evidence) -> Iterator[Verdict]:
+    """Judge where notches resonate whose frequency is stated."""
+    built = {(one.name, s.name): s for one in evidence.network.ladders for s in one.slots}
+    for ladder in evidence.problem.topology.ladders:
+        for slot in ladder.slots:
+            fitted = built.get((ladder.name, slot.name))
+            if slot.notch_hz is None or fitted is None or fitted.form != slot.form:
+                continue
+            value = {part.kind: part.value for part in fitted.parts}
+            f = float(resonance_hz(value["inductor"], value["capacitor"]))
+            broken = bool(excess_of(slot.notch_hz, f) > 0.0)
+            yield Verdict(
+                name="limit",
+                where=f"{ladder.name}.{slot.name}",
+                state="bad" if broken else "ok",
+                figure=f,
+                limit=slot.notch_hz,
+                unit="Hz",
+                source="design",
+                says=f"coil and capacitor resonate at {_hz(f)}"
+                + (
+                    f", outside {_hz(slot.notch_hz[0])} to {_hz(slot.notch_hz[1])}"
+                    if broken
+                    else ""
+                ),
+                remedy="widen the ranges of its parts or its frequencies" if broken else "",
+                hard=True,
+            )
+
+
 JUDGES: tuple[Callable[[Evidence], Iterator[Verdict]], ...] = (
     judge_crossovers,
     judge_low_drive,
@@ -485,5 +589,8 @@ JUDGES: tuple[Callable[[Evidence], Iterator[Verdict]], ...] = (
     judge_loudness,
     judge_ends,
     judge_estimates,
+    judge_limits,
+    judge_terms,
+    judge_notches,
 )
 """What is looked at, in the order in which it is told."""

@@ -181,11 +181,17 @@ def say_agreement(agreement: Agreement) -> str:
 
 def say_broken(candidate: Candidate) -> str:
     """Name the hard limits a candidate breaks."""
-    return ", ".join(
+    goals = [
         f"{goal.name.replace('_', ' ')} ({goal.told})" if goal.told else goal.name
         for goal in candidate.goals
         if not goal.met
-    )
+    ]
+    limits = [
+        f"the limit of {verdict.where} ({verdict.says}; {verdict.remedy})"
+        for verdict in candidate.verdicts
+        if verdict.broken
+    ]
+    return ", ".join([*goals, *limits])
 
 
 def list_ranges(driver: Driver) -> Iterable[tuple[str, str, str, str, str]]:

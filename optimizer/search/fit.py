@@ -288,6 +288,11 @@ class _State:
 
     def start_from_board(self) -> bool:
         """Go down from the parts on the board, where few changes are wanted; False without any."""
+        supply = self.problem.space.supply
+        if (supply.budgets or supply.ties) and not supply.lots:
+            # However tight the limits are, there is something to show.
+            frugal = self.problem.space.frugal()
+            self.found.add(frugal, float(self.problem.cost([frugal])[0]))
         board = self.problem.space.board()
         if board is None:
             return False

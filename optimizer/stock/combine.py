@@ -12,7 +12,7 @@ import numpy as np
 
 from optimizer.arrays import Counts, Real
 from optimizer.errors import InputError, Subject
-from optimizer.parts import UNIT_OF_KIND, Kind, Part
+from optimizer.parts import UNIT_OF_KIND, Kind, Part, join_sorts
 from optimizer.text.units import format_quantity
 
 Joining = Literal["parallel", "series"]
@@ -82,6 +82,7 @@ def join_pieces(joined: Joining, pieces: Sequence[Part]) -> Part:
     whole = float(total[0])
     share = _shares(kind, joined, value, total[:, None])[0]
     prices = [piece.price for piece in pieces if piece.price is not None]
+    heights = [piece.height_m for piece in pieces]
     return Part(
         kind=kind,
         value=whole,
@@ -92,6 +93,10 @@ def join_pieces(joined: Joining, pieces: Sequence[Part]) -> Part:
         joined=joined,
         price=sum(prices) if len(prices) == len(pieces) else None,
         rating=_join_ratings(kind, joined, pieces, share),
+        made_of=join_sorts(pieces),
+        wire_m=pieces[0].wire_m if len({piece.wire_m for piece in pieces}) == 1 else None,
+        # They lie side by side.
+        height_m=None if None in heights else max(filter(None, heights), default=None),
     )
 
 

@@ -10,7 +10,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer.errors import InputError
-from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Kind, Part
+from optimizer.parts import (
+    LOSS_OF_KIND,
+    RATING_UNIT_OF_KIND,
+    UNIT_OF_KIND,
+    Kind,
+    Part,
+    name_sort,
+)
 from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr, awg_diameter_m
 from optimizer.stock.columns import (
     ListColumn,
@@ -24,7 +31,12 @@ from optimizer.stock.columns import (
     read_wire,
 )
 from optimizer.stock.lots import BOUGHT, SHELF, Lot, name_lots
-from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
+from optimizer.stock.stock import (
+    DEFAULT_DIELECTRIC,
+    DEFAULT_TOLERANCE,
+    LOSS_TANGENTS,
+    loss_tangent_to_esr,
+)
 from optimizer.text.quoting import find_unprintable
 from optimizer.text.reading import decode_text, read_file
 from optimizer.text.units import format_quantity, parse_quantity
@@ -52,12 +64,6 @@ _RATING_COLUMN: dict[Kind, str] = {
     "resistor": "power",
     "inductor": "current",
 }
-_DIELECTRIC_WORDS = (
-    ("polypropylene", ("polyprop", "mkp", "film", "foil")),
-    ("polyester", ("polyester", "mkt", "pet")),
-    ("electrolytic", ("electrolyt", "elco", "bipolar", "non polar", "nonpolar")),
-)
-_CORE_WORDS = ("iron", "ferrite", "steel", "laminat", "cored", "powder")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +227,9 @@ class _Row:
         count = self.count(measured)
         sort = " ".join(filter(None, (self.text("type"), words)))
         value = measured if measured is not None else nominal
-        loss, remark = self.loss(kind, value, sort.casefold())
+        made_of = name_sort(sort, kind)
+        wire = self.wire() if kind == "inductor" else None
+        loss, remark = self.loss(kind, value, made_of, wire)
         label = self.text("label")
         price = None
         text = self.text("price")
@@ -234,12 +242,15 @@ class _Row:
             kind=kind,
             value=value,
             loss_ohm=loss,
-            tolerance=self.tolerance(kind, sort.casefold(), measured),
+            tolerance=self.tolerance(made_of, measured),
             origin=SHELF if self.owned else BOUGHT,
             pieces=(value,),
             price=0.0 if self.owned else price,
             rating=self.rating(kind),
             note=note,
+            made_of=made_of or ("air" if remark and kind == "inductor" else ""),
+            wire_m=wire,
+            height_m=self.height(kind),
         )
         return (
             None
@@ -298,20 +309,18 @@ class _Row:
             )
         return count
 
-    def tolerance(self, kind: Kind, sort: str, measured: float | None) -> float:
+    def tolerance(self, made_of: str, measured: float | None) -> float:
         text = self.text("tolerance")
         if measured is not None:
             # The tolerance printed on the piece no longer matters once it was measured.
             return MEASURED_TOLERANCE
         if text:
             return read_share(text, self.unit("tolerance"), "tolerance")
-        return (
-            ELECTROLYTIC_TOLERANCE
-            if kind == "capacitor" and _dielectric(sort) == "electrolytic"
-            else DEFAULT_TOLERANCE
-        )
+        return ELECTROLYTIC_TOLERANCE if made_of == "electrolytic" else DEFAULT_TOLERANCE
 
-    def loss(self, kind: Kind, value: float, sort: str) -> tuple[float, str]:
+    def loss(
+        self, kind: Kind, value: float, made_of: str, wire_m: float | None
+    ) -> tuple[float, str]:
         """Loss in ohm, and a remark when it is estimated rather than stated."""
         if kind == "resistor":
             return 0.0, ""
@@ -323,29 +332,45 @@ class _Row:
                 raise InputError("a loss cannot be negative", value=f"{stated:g} ohm")
             return stated, ""
         if kind == "inductor":
-            return self.coil_loss(value, sort)
+            return self.coil_loss(value, made_of, wire_m)
         text = self.text("tangent")
-        tangent = (
-            read_tangent(text, self.unit("tangent")) if text else LOSS_TANGENTS[_dielectric(sort)]
-        )
+        # What is not said, or has no typical loss, is taken for the usual film.
+        taken = made_of if made_of in LOSS_TANGENTS else DEFAULT_DIELECTRIC
+        tangent = read_tangent(text, self.unit("tangent")) if text else LOSS_TANGENTS[taken]
         return (
             loss_tangent_to_esr(tangent, value),
-            "" if text else f"ESR estimated for {_dielectric(sort)}",
+            "" if text else f"ESR estimated for {taken}",
         )
 
-    def coil_loss(self, value: float, sort: str) -> tuple[float, str]:
-        if any(word in sort for word in _CORE_WORDS):
+    def coil_loss(self, value: float, made_of: str, wire_m: float | None) -> tuple[float, str]:
+        if made_of not in ("", "air"):
             self.text("dcr")
             raise InputError(
                 "a coil with a core needs its DCR",
                 remedy="measure it with an ohmmeter and fill in the cell",
             )
-        text = self.text("wire")
-        diameter, awg = read_wire(text, self.unit("wire")) if text else (DEFAULT_WIRE_M, None)
-        if diameter is None:
-            diameter = awg_diameter_m(awg or 18)
+        diameter = DEFAULT_WIRE_M if wire_m is None else wire_m
         remark = f"DCR estimated for an air core of {1e3 * diameter:.3g} mm wire"
         return float(air_coil_dcr(value, diameter)), remark
+
+    def wire(self) -> float | None:
+        """Return the bare wire of a coil, where it is stated."""
+        text = self.text("wire")
+        if not text:
+            return None
+        diameter, awg = read_wire(text, self.unit("wire"))
+        return awg_diameter_m(awg or 18) if diameter is None else diameter
+
+    def height(self, kind: Kind) -> float | None:
+        """Return the height of a coil that lies flat, where it is stated."""
+        text = self.text("height") if kind == "inductor" else ""
+        if not text:
+            return None
+        # A bare number is in mm: nobody writes a coil in metres.
+        height = parse_quantity(add_unit(text, self.unit("height") or "mm"), "m")
+        if not 1e-3 <= height <= 0.5:
+            raise InputError("the height of a coil lies within 1 mm and 0.5 m", value=repr(text))
+        return height
 
     def rating(self, kind: Kind) -> float | None:
         name = _RATING_COLUMN[kind] if self.text(_RATING_COLUMN[kind]) else "rating"
@@ -368,13 +393,6 @@ class _Row:
         return ""
 
 
-def _dielectric(sort: str) -> str:
-    return next(
-        (name for name, words in _DIELECTRIC_WORDS if any(word in sort for word in words)),
-        "polypropylene",
-    )
-
-
 def _alike(lot: Lot) -> tuple[object, ...]:
     """Return what like pieces share: all but the count, or but the measured value."""
     part = lot.part
@@ -385,6 +403,8 @@ def _alike(lot: Lot) -> tuple[object, ...]:
         part.rating,
         lot.replacement_price,
         part.note,
+        part.wire_m,
+        part.height_m,
         bool(lot.measured),
         None if lot.measured else part.loss_ohm,
     )

@@ -6,10 +6,11 @@ import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 from optimizer.errors import InputError, Subject
-from optimizer.parts import BOARD, KINDS, Kind, Part
-from optimizer.stock.coil import DEFAULT_WIRE_M, air_coil_dcr
+from optimizer.parts import BOARD, KINDS, NO_TERMS, Kind, Part, Terms
+from optimizer.stock.coil import DEFAULT_WIRE_M, wind_air_coil
 from optimizer.stock.combine import check_joins, list_joined
 from optimizer.stock.lots import Lot, PowerLaw, TableLaw, name_lots, split_measured
 from optimizer.stock.prices import estimate_price
@@ -27,6 +28,12 @@ LOSS_TANGENTS: dict[str, float] = {
 }
 """Typical loss tangent at 1 kHz by dielectric; bipolar electrolytics reach 0.02 to 0.1. From
 memory, the careful end of each range: the data sheet decides."""
+
+DEFAULT_DIELECTRIC = "polypropylene"
+"""Capacitors bought by series where nothing is said."""
+
+_USUAL: dict[Kind, float] = {"inductor": 1e-5, "capacitor": 1e-6, "resistor": 1.0}
+"""A value that no limit of size speaks against."""
 
 TRIM = 0.03
 """Smallest share a piece of a series may have in a joined part: less is lost in tolerance."""
@@ -62,6 +69,12 @@ class SeriesRule:
         Relative tolerance.
     price : PowerLaw or None
         Price at a value; None when unknown.
+    made_of : str
+        See `Part`.
+    wire_m : float or None
+        Bare wire of coils.
+    height : PowerLaw or None
+        Height of a coil in m at a value; None when unknown.
     """
 
     kind: Kind
@@ -69,6 +82,20 @@ class SeriesRule:
     loss: PowerLaw
     tolerance: float = DEFAULT_TOLERANCE
     price: PowerLaw | None = None
+    made_of: str = ""
+    wire_m: float | None = None
+    height: PowerLaw | None = None
+
+    def suiting(self, terms: Terms) -> SeriesRule:
+        """Return the rule of parts as some terms ask for them: of another wire or dielectric."""
+        if self.kind == "inductor" and terms.wire_m is not None:
+            return replace(self, **_wound_with(terms.wire_m))
+        if self.kind == "capacitor" and not terms.accepts(self.part(1e-6)):
+            for dielectric, tangent in LOSS_TANGENTS.items():
+                made = replace(self, loss=_tangent_law(tangent), made_of=dielectric)
+                if terms.accepts(made.part(1e-6)):
+                    return made
+        return self
 
     def part(self, value: float) -> Part:
         """Return the part of this value."""
@@ -80,7 +107,28 @@ class SeriesRule:
             origin=self.series,
             pieces=(value,),
             price=None if self.price is None else float(self.price(value)),
+            made_of=self.made_of,
+            wire_m=self.wire_m,
+            height_m=None if self.height is None else float(self.height(value)),
         )
+
+
+def _wound_with(wire_m: float) -> dict[str, Any]:
+    """Return what is known of air-core coils of one wire, see `SeriesRule`."""
+    coil = wind_air_coil(1.0, wire_m)
+    return {
+        # At one wire the resistance of Brooks coils is exactly proportional to L^0.6, the side of
+        # the winding's section to L^0.2; lying flat it is as high as that side.
+        "loss": PowerLaw(scale=float(coil.dcr_ohm), exponent=0.6),
+        "height": PowerLaw(scale=float(coil.side_m), exponent=0.2),
+        "wire_m": wire_m,
+        "made_of": "air",
+    }
+
+
+def _tangent_law(tangent: float) -> PowerLaw:
+    """ESR over capacitance at one loss tangent."""
+    return PowerLaw(scale=loss_tangent_to_esr(tangent, 1.0), exponent=-1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +151,8 @@ class Stock:
         Currency of all prices, for reports.
     notes : tuple of str
         What was assumed or passed over while it was put together.
+    terms : Terms
+        What every part must keep, wherever it goes.
     """
 
     rules: tuple[SeriesRule, ...] = ()
@@ -112,7 +162,11 @@ class Stock:
     within: float = 0.005
     currency: str = ""
     notes: tuple[str, ...] = ()
+    terms: Terms = NO_TERMS
     _memo: dict[tuple[Kind, float, float], tuple[Part, ...]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    _suiting: dict[Terms, Stock] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
 
@@ -123,10 +177,11 @@ class Stock:
         *,
         lots: Iterable[Lot] = (),
         wire: str | float = DEFAULT_WIRE_M,
-        capacitors: str = "polypropylene",
+        capacitors: str = DEFAULT_DIELECTRIC,
         join: int = 1,
         pair: bool = False,
         currency: str = "",
+        terms: Terms = NO_TERMS,
     ) -> Stock:
         """Make a stock in one line.
 
@@ -146,6 +201,8 @@ class Stock:
             Whether the pieces must serve two speakers built alike.
         currency : str
             Currency of the lists.
+        terms : Terms
+            What every part must keep.
 
         Raises
         ------
@@ -171,14 +228,21 @@ class Stock:
         rules = series_rules(
             {} if series is None else series,
             wire_m=parse_quantity(wire, "m"),
-            loss_tangent=LOSS_TANGENTS[capacitors],
+            dielectric=capacitors,
             prices={kind: law for kind, law in laws.items() if law is not None},
         )
         return assemble_stock(
-            rules=rules, lots=pieces, join=join, speakers=2 if pair else 1, currency=currency
+            rules=rules,
+            lots=pieces,
+            join=join,
+            speakers=2 if pair else 1,
+            currency=currency,
+            terms=terms,
         )
 
-    def options(self, kind: Kind, low: float, high: float) -> tuple[Part, ...]:
+    def options(
+        self, kind: Kind, low: float, high: float, terms: Terms = NO_TERMS
+    ) -> tuple[Part, ...]:
         """Return every part of a kind from `low` to `high`, both included, sorted by value.
 
         Parameters
@@ -187,6 +251,8 @@ class Stock:
             Kind of part.
         low, high : float
             Range in SI units.
+        terms : Terms
+            What the place asks for beside the terms of the stock.
 
         Returns
         -------
@@ -195,11 +261,64 @@ class Stock:
             in the range. Each part by itself respects the counts; see `Ledger` for several.
             Answers are remembered: asking again costs a dictionary look-up.
         """
+        stock = self.suiting(terms)
         key = (kind, float(low), float(high))
-        found = self._memo.get(key)
+        found = stock._memo.get(key)
         if found is None:
-            found = self._memo[key] = self._find_options(*key)
+            found = stock._memo[key] = stock._find_options(*key)
         return found
+
+    def suiting(self, terms: Terms) -> Stock:
+        """Return the stock of a place that has terms of its own, with all that it may hold.
+
+        Parameters
+        ----------
+        terms : Terms
+            Parts bought by series are made as they ask; pieces of lists that break them are left
+            out. Where pieces are to be joined in one way, at least two may be.
+        """
+        terms = self.terms & terms
+        if terms == NO_TERMS or not (self.rules or self.lots):
+            return self
+        found = self._suiting.get(terms)
+        if found is None:
+            join = {"none": 1, "": self.join}.get(terms.joined, max(2, self.join))
+            found = replace(
+                self,
+                rules=tuple(rule.suiting(terms) for rule in self.rules),
+                lots=tuple(lot for lot in self.lots if terms.accepts(lot.part)),
+                join=join,
+                terms=terms,
+            )
+            found._suiting[terms] = found
+            self._suiting[terms] = found
+        return found
+
+    def nearest(
+        self, kind: Kind, low: float, high: float, terms: Terms = NO_TERMS
+    ) -> tuple[Part, ...]:
+        """Return the parts that break the terms least, for a place that nothing else can fill.
+
+        Parameters
+        ----------
+        kind, low, high, terms
+            As of `options`.
+
+        Returns
+        -------
+        tuple of Part
+            Those that break the fewest of them, of coils that are too high the lowest alone; sorted
+            by value, empty when the stock holds nothing in the range at all.
+        """
+        every = replace(self, terms=NO_TERMS).options(kind, low, high)
+        whole = self.terms & terms
+        least = min((len(whole.faults(part)) for part in every), default=0)
+        few = [part for part in every if len(whole.faults(part)) == least]
+        high_ones = [p for p in few if whole.height_m is not None and p.height_m is not None]
+        if high_ones:
+            lowest = min(p.height_m or 0.0 for p in high_ones)
+            few = [p for p in high_ones if p.height_m == lowest]
+        return tuple(few)
 
     def with_series(self, series: str) -> Stock:
         """Return the stock with another series to buy from; wire, losses and prices stay.
@@ -261,6 +380,7 @@ class Stock:
             if rule.kind == kind:
                 parts += self._series_options(rule, low, high)
         parts += [part for part in self._lot_options(kind) if low <= part.value <= high]
+        parts = [part for part in parts if self.terms.accepts(part)]
         parts.sort(key=lambda part: (part.value, part.piece_count))
         return tuple(parts)
 
@@ -271,6 +391,7 @@ class Stock:
         # Pieces far above the range can only be joined where values shrink by joining.
         ends = (low * TRIM, high if rule.kind == "inductor" else high / TRIM)
         pieces = [rule.part(float(value)) for value in series_values(rule.series, *ends)]
+        pieces = [part for part in pieces if self.terms.accepts(part)]
         joined = list_joined(
             pieces,
             [None] * len(pieces),
@@ -308,13 +429,15 @@ class Stock:
             found = self._memo[key] = tuple(parts)
         return found
 
-    def loss_law(self, kind: Kind) -> PowerLaw | TableLaw:
+    def loss_law(self, kind: Kind, terms: Terms = NO_TERMS) -> PowerLaw | TableLaw:
         """Return a smooth loss in ohm for values in between, for continuous relaxation.
 
         Parameters
         ----------
         kind : str
             Kind of part.
+        terms : Terms
+            What the place asks for; where nothing keeps that, all there is counts.
 
         Returns
         -------
@@ -323,13 +446,15 @@ class Stock:
             of the series when there is one, else a law through the lots (the lower loss where
             two have one value); zero for resistors.
         """
-        for rule in self.rules:
-            if rule.kind == kind:
+        stock = self.suiting(terms)
+        for rule in stock.rules:
+            if rule.kind == kind and stock.terms.accepts(rule.part(_USUAL[kind])):
                 return rule.loss
         if kind == "resistor":
             return PowerLaw()
         least: dict[int, tuple[float, float]] = {}
-        for lot in self.lots:
+        lots = [lot for lot in stock.lots if lot.part.kind == kind]
+        for lot in lots or self.lots:
             if lot.part.kind == kind:
                 point = (lot.part.value, max(lot.part.loss_ohm, 1e-6))
                 same = round(1e3 * math.log(point[0]))
@@ -363,10 +488,11 @@ class Stock:
             self.within,
             self.currency,
             self.notes,
+            self.terms,
         )
 
     def __setstate__(self, state: tuple[object, ...]) -> None:
-        for item, value in zip(fields(self), (*state, {}), strict=True):
+        for item, value in zip(fields(self), (*state, {}, {}), strict=True):
             object.__setattr__(self, item.name, value)
 
 
@@ -379,6 +505,7 @@ def assemble_stock(
     within: float = 0.005,
     currency: str = "",
     notes: Iterable[str] = (),
+    terms: Terms = NO_TERMS,
 ) -> Stock:
     """Mix series, shelf and bought-in lots into one stock.
 
@@ -398,6 +525,8 @@ def assemble_stock(
         Currency of all prices.
     notes : iterable of str
         What was assumed or passed over.
+    terms : Terms
+        What every part must keep.
 
     Returns
     -------
@@ -438,6 +567,7 @@ def assemble_stock(
         within=within,
         currency=currency,
         notes=tuple(notes),
+        terms=terms,
     )
 
 
@@ -445,7 +575,8 @@ def series_stock(
     series: Mapping[Kind, str] | str = "E12",
     *,
     wire_m: float = DEFAULT_WIRE_M,
-    loss_tangent: float = LOSS_TANGENTS["polypropylene"],
+    loss_tangent: float | None = None,
+    dielectric: str = DEFAULT_DIELECTRIC,
     tolerances: Mapping[Kind, float] | None = None,
     prices: Mapping[Kind, PowerLaw] | None = None,
     currency: str = "",
@@ -459,8 +590,11 @@ def series_stock(
         Series for each kind, or one for all; a kind left out of the mapping has no parts.
     wire_m : float
         Bare wire diameter of the air-core coils, which gives their DCR.
-    loss_tangent : float
-        Loss tangent of the capacitors at 1 kHz, which gives their ESR.
+    loss_tangent : float, optional
+        Loss tangent of the capacitors at 1 kHz, which gives their ESR; that of the dielectric when
+        left out.
+    dielectric : str
+        What capacitors are made of, see `LOSS_TANGENTS`.
     tolerances : mapping, optional
         Relative tolerance for each kind; 0.05 where left out.
     prices : mapping, optional
@@ -479,7 +613,12 @@ def series_stock(
     """
     return assemble_stock(
         rules=series_rules(
-            series, wire_m=wire_m, loss_tangent=loss_tangent, tolerances=tolerances, prices=prices
+            series,
+            wire_m=wire_m,
+            loss_tangent=loss_tangent,
+            dielectric=dielectric,
+            tolerances=tolerances,
+            prices=prices,
         ),
         currency=currency,
         join=join,
@@ -490,23 +629,25 @@ def series_rules(
     series: Mapping[Kind, str] | str = "E12",
     *,
     wire_m: float = DEFAULT_WIRE_M,
-    loss_tangent: float = LOSS_TANGENTS["polypropylene"],
+    loss_tangent: float | None = None,
+    dielectric: str = DEFAULT_DIELECTRIC,
     tolerances: Mapping[Kind, float] | None = None,
     prices: Mapping[Kind, PowerLaw] | None = None,
 ) -> tuple[SeriesRule, ...]:
     """Return one rule for each kind; parameters as in `series_stock`."""
+    if loss_tangent is None:
+        loss_tangent = LOSS_TANGENTS[dielectric]
     if not 0.0 <= loss_tangent < 1.0:
         raise InputError("the loss tangent must lie between 0 and 1", value=loss_tangent)
     names = dict.fromkeys(KINDS, series) if isinstance(series, str) else dict(series)
-    laws: dict[Kind, PowerLaw] = {
-        # At one wire the resistance of Brooks coils is exactly proportional to L^0.6.
-        "inductor": PowerLaw(scale=float(air_coil_dcr(1.0, wire_m)), exponent=0.6),
-        "capacitor": PowerLaw(scale=loss_tangent_to_esr(loss_tangent, 1.0), exponent=-1.0),
-        "resistor": PowerLaw(),
+    known: dict[Kind, dict[str, Any]] = {
+        "inductor": _wound_with(wire_m),
+        "capacitor": {"loss": _tangent_law(loss_tangent), "made_of": dielectric},
+        "resistor": {"loss": PowerLaw()},
     }
     rules = []
     for kind, name in names.items():
-        if kind not in laws:
+        if kind not in known:
             raise InputError(
                 f"the kind of part must be one of {', '.join(KINDS)}", value=repr(kind)
             )
@@ -522,9 +663,9 @@ def series_rules(
             SeriesRule(
                 kind=kind,
                 series=check_series(name),
-                loss=laws[kind],
                 tolerance=tolerance,
                 price=(prices or {}).get(kind),
+                **known[kind],
             )
         )
     return tuple(rules)

@@ -164,7 +164,8 @@ def test_every_guess_leads_to_a_key() -> None:
 
 
 GUESSES = [
-    ("keep: 0.33 mH, dcr: 0.21 ohm", "value: 0.33 mH", 'write "keep: 2.2 mH"'),
+    ("keep: 0.33 mH, dcr: 0.21 ohm", "value: 0.33 mH, dcr: 0.21 ohm", "add keep: VALUE"),
+    ("keep: 0.33 mH, dcr: 0.21 ohm", "nominal: 0.33 mH", 'write "keep: 2.2 mH"'),
     ("keep: 0.33 mH, dcr: 0.21 ohm", "fixed: 0.33 mH", 'write "keep: 2.2 mH"'),
     ("keep: 0.33 mH, dcr: 0.21 ohm", "locked: yes", 'write "keep: 2.2 mH"'),
     ("shunt: inductor, keep", "parallel: inductor, keep", 'write "shunt: capacitor"'),
@@ -182,6 +183,17 @@ GUESSES = [
     ("speaker: Chapel two-way", "box: 20 l", "measure the drivers mounted"),
     ("search: {seconds: 10", "search: {time: 10", 'write "seconds: 10"'),
     ("stock: {series: E12", "stock: {e_series: E12", 'write "series: E24"'),
+    ("speaker: Chapel two-way", "max_price: 60", 'write "limits: {price: 60 EUR'),
+    ("speaker: Chapel two-way", "without: electrolytic", 'write "limits: {without: electrolytic}"'),
+    ("speaker: Chapel two-way", "target: reference.txt", "a target belongs to the goal of one curve"),
+    ("series: pad", "series: pad, locked: 3 ohm", 'write "keep: 2.2 mH"'),
+    ("series: pad", "series: pad, wire: 1 mm", "only a coil has a wire"),
+    ("series: pad", "series: pad, only: film", "film is said of capacitors"),
+    ("series: pad", "series: pad, notch at: 2 kHz", "made by one coil and one capacitor"),
+    ("series: pad", "series: pad, voltage: 100 V", "no place asks for a rating"),
+    ("polarity: free", "frozen: yes", 'write "fixed: yes"'),
+    ("polarity: free", "fixed: yes", "every part is known"),
+    ("polarity: free", "no: electrolytic", 'write "without: electrolytic"'),
 ]  # fmt: skip
 
 

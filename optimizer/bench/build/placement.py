@@ -198,7 +198,10 @@ def _list_coils(
                     name=piece_name,
                     henry=piece.value,
                     dcr_ohm=piece.loss_ohm,
-                    size=size_coil(piece.value, piece.loss_ohm),
+                    # What is wound on a core is smaller than an air-core coil, by how much nobody says.
+                    size=size_coil(piece.value, piece.loss_ohm)
+                    if piece.made_of in ("", "air")
+                    else None,
                 )
             )
             current.append(at.current)

@@ -332,13 +332,19 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Sh
                 count=1 + (old.count if old else 0),
                 uses=(*(old.uses if old else ()), label),
                 price=piece.price,
-                note=piece.note,
+                note=piece.note or _say_make(piece),
             )
     order = {"inductor": 0, "capacitor": 1, "resistor": 2}
     place = {SHELF: 1, BOARD: 2, KEPT: 3}
     return tuple(
         sorted(rows.values(), key=lambda i: (place.get(i.origin, 0), order[i.kind], i.value))
     )
+
+
+def _say_make(part: Part) -> str:
+    """Say what a part is made of, where it is known and worth a word: buy this one."""
+    wire = "" if part.wire_m is None else f"{1e3 * part.wire_m:.3g} mm wire"
+    return ", ".join(filter(None, (part.made_of, wire)))
 
 
 def _look_up(piece: Part, stock: Stock) -> Part:
@@ -445,10 +451,31 @@ def _own_assumptions(
             "air to Brooks' proportions"
         )
     cored = [coil.label for coil in placement.coils if coil.size is None]
+    said += _say_cores(ratings)
     if cored:
         said.append(
-            f"{', '.join(cored)}: so little resistance means a core, whose stray field "
-            "cannot be estimated from its values"
+            f"{', '.join(cored)}: stated to have a core, or too little resistance for one of air; "
+            "its stray field cannot be estimated from its values"
+        )
+    return said
+
+
+def _say_cores(ratings: Ratings) -> list[str]:
+    """Say of each coil with a core what is known of its limits, and what is not."""
+    said = []
+    for load in ratings.parts:
+        if load.part.kind != "inductor" or load.part.made_of in ("", "air"):
+            continue
+        rating = load.part.rating
+        limit = (
+            "no list says at which current it saturates, so ask for one that does not up to "
+            f"{load.needed:.3g} A"
+            if rating is None
+            else f"its list says that it takes {rating:.3g} A; the highest peak is {load.peak:.3g} A"
+        )
+        said.append(
+            f"{load.way} {load.name} has a core ({load.part.made_of}): {limit}. Losses in the core "
+            "are not known and not counted: only its resistance is"
         )
     return said
 

@@ -397,6 +397,12 @@ def _part_text(part: Part) -> str:
         words.append(f"price: {_plain(part.price)}")
     if part.rating is not None:
         words.append(f"rating: {format_exact(part.rating, RATING_UNIT_OF_KIND[part.kind])}")
+    if part.made_of:
+        words.append(f"made_of: {_scalar(part.made_of)}")
+    if part.wire_m is not None:
+        words.append(f"wire: {format_exact(part.wire_m, 'm')}")
+    if part.height_m is not None:
+        words.append(f"height: {format_exact(part.height_m, 'm')}")
     if part.note:
         words.append(f"note: {_scalar(part.note)}")
     return ", ".join(words)

@@ -14,7 +14,7 @@ from optimizer.errors import InputError
 from optimizer.network.expression.forms import form_of, say_with_article
 from optimizer.network.network import FittedSlot, Network
 from optimizer.network.topology import Ladder
-from optimizer.parts import Part
+from optimizer.parts import NO_TERMS, Part, Terms
 from optimizer.problem.certificate import MEASURES, STATES, Certificate
 from optimizer.problem.problem import Problem
 from optimizer.problem.provenance import Provenance
@@ -262,6 +262,7 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
             (slot for slot in ladder.slots if slot.name == name and slot.form == form), None
         )
         kept = (known.kept if known else None) or (None,) * count
+        terms = known.terms if known else NO_TERMS
         slots.append(
             FittedSlot(
                 name=name,
@@ -269,7 +270,7 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
                 form=form,
                 across=str(group[0].get("across", "")),
                 parts=tuple(
-                    _read_part(one, problem, f"{key}.{name}", old)
+                    _read_part(one, problem, f"{key}.{name}", old, terms)
                     for one, old in zip(group, kept, strict=True)
                 ),
             )
@@ -278,7 +279,9 @@ def _read_slots(ladder: Ladder, data: Any, problem: Problem, key: str) -> tuple[
     return tuple(slots)
 
 
-def _read_part(data: Mapping[str, Any], problem: Problem, key: str, kept: Part | None) -> Part:
+def _read_part(
+    data: Mapping[str, Any], problem: Problem, key: str, kept: Part | None, terms: Terms
+) -> Part:
     def number(name: str, *, above: float = -1.0) -> float | None:
         value = data.get(name)
         if value is None:
@@ -321,10 +324,14 @@ def _read_part(data: Mapping[str, Any], problem: Problem, key: str, kept: Part |
                 price=number("price"),
                 rating=number("rating", above=0.0),
                 note=data.get("note"),
+                made_of=data.get("made_of"),
+                wire_m=number("wire_m", above=0.0),
+                height_m=number("height_m", above=0.0),
             ),
             problem,
             key,
             kept,
+            terms,
         )
     except InputError as error:
         raise error.located(key=key) from None

@@ -6,7 +6,16 @@ from dataclasses import replace
 
 from optimizer.design.read.built import Settle, StatedPart
 from optimizer.errors import InputError
-from optimizer.parts import BOARD, GIVEN, KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
+from optimizer.parts import (
+    BOARD,
+    GIVEN,
+    KEPT,
+    LOSS_OF_KIND,
+    NO_TERMS,
+    UNIT_OF_KIND,
+    Part,
+    Terms,
+)
 from optimizer.problem.problem import Problem
 from optimizer.stock.lots import BOUGHT, SHELF
 from optimizer.stock.stock import DEFAULT_TOLERANCE
@@ -18,7 +27,11 @@ _SAME_LOSS = 1e-4
 
 
 def settle_part(
-    stated: StatedPart, problem: Problem, label: str, kept: Part | None = None
+    stated: StatedPart,
+    problem: Problem,
+    label: str,
+    kept: Part | None = None,
+    terms: Terms = NO_TERMS,
 ) -> tuple[Part, str]:
     """Find the part that is meant.
 
@@ -32,6 +45,8 @@ def settle_part(
         Name of the part, for the note.
     kept : Part, optional
         The part that the design keeps in this place.
+    terms : Terms
+        What the place asks for: parts bought by series are made as it does.
 
     Returns
     -------
@@ -47,7 +62,7 @@ def settle_part(
         When pieces are stated that do not make the value.
     """
     _check_pieces(stated)
-    offered = _look_through(stated, problem, kept)
+    offered = _look_through(stated, problem, kept, terms)
     # What sits in its place on the board, with its value and loss, is what is on the board, wherever
     # it once came from; a piece at hand is another one.
     once = stated if stated.origin in (SHELF, BOUGHT, BOARD) else replace(stated, origin=None)
@@ -70,6 +85,9 @@ def settle_part(
         origin=stated.origin or GIVEN,
         pieces=stated.pieces or (stated.value,),
         joined=stated.joined or ("parallel" if len(stated.pieces or ()) > 1 else ""),
+        made_of=stated.made_of or "",
+        wire_m=stated.wire_m,
+        height_m=stated.height_m,
     )
     return _overrule(part, stated), note
 
@@ -77,17 +95,23 @@ def settle_part(
 def settle_for(problem: Problem) -> Settle:
     """Return what completes the parts of a network file for a problem, see `settle_part`."""
 
-    def settle(stated: StatedPart, label: str, kept: Part | None) -> tuple[Part, str]:
-        return settle_part(stated, problem, label, kept)
+    def settle(stated: StatedPart, label: str, kept: Part | None, terms: Terms) -> tuple[Part, str]:
+        return settle_part(stated, problem, label, kept, terms)
 
     return settle
 
 
-def _look_through(stated: StatedPart, problem: Problem, kept: Part | None) -> list[Part]:
+def _look_through(
+    stated: StatedPart, problem: Problem, kept: Part | None, terms: Terms
+) -> list[Part]:
     span = (stated.value * (1.0 - _SAME_VALUE), stated.value * (1.0 + _SAME_VALUE))
     own = [kept] if kept is not None else []
     # A part counts as kept, and so costs nothing, only where the design or the file says so.
-    return own if stated.origin == KEPT else [*own, *problem.stock.options(stated.kind, *span)]
+    if stated.origin == KEPT:
+        return own
+    stock = problem.stock
+    offered = stock.options(stated.kind, *span, terms)
+    return [*own, *(offered or stock.nearest(stated.kind, *span, terms))]
 
 
 def _agrees(part: Part, stated: StatedPart) -> bool:

@@ -13,10 +13,10 @@ from optimizer.arrays import Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_COST_PER_DB
-from optimizer.network.bank import LadderBank, LossLaw, Population
+from optimizer.network.bank import LadderBank, LossLaws, Population
 from optimizer.network.network import FittedGroup, FittedWay, Network
 from optimizer.network.topology import Group, Slot, Topology, ValueRange, Way
-from optimizer.parts import KINDS, Kind
+from optimizer.parts import KINDS
 from optimizer.problem.figures import network_economy
 from optimizer.problem.problem import Problem
 
@@ -70,7 +70,7 @@ def _still(values: Real) -> Real:
     return np.zeros_like(values)
 
 
-_LAWS: dict[Kind, LossLaw] = dict.fromkeys(KINDS, _still)
+_LAWS: LossLaws = dict.fromkeys(KINDS, _still)
 
 
 class Board:

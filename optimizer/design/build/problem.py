@@ -55,7 +55,7 @@ def build_problem(design: Design) -> Problem:
         return Problem(
             title=design.title, drivers=drivers, topology=topology, stock=stock,
             goals=specs, crossings=design.crossings, amplifier=design.amplifier.rated,
-            mirror=mirror, reading=design.measured.reflections,
+            mirror=mirror, reading=design.measured.reflections, limits=design.limits.sums,
             assumed=(
                 *design.notes, *stock_notes, *notes, *explain_gates(drivers, specs), *goal_notes,
             ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import PurePath
 
@@ -11,12 +11,12 @@ from optimizer.design.keys import key_of_ladder, keys_of_slots, locate
 from optimizer.design.nouns import Design
 from optimizer.errors import InputError
 from optimizer.network.topology import Ladder, Slot, Topology, ValueRange
-from optimizer.parts import BOARD, UNIT_OF_KIND, Kind
+from optimizer.parts import BOARD, SORTS, UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
 from optimizer.stock.shelf import PartsList, read_parts_list
-from optimizer.stock.stock import LOSS_TANGENTS, Stock, assemble_stock, series_rules, series_stock
+from optimizer.stock.stock import Stock, assemble_stock, series_rules, series_stock
 from optimizer.text.units import format_quantity
 
 SHOP_SERIES = "E24"
@@ -56,6 +56,7 @@ def build_stock(design: Design) -> Stock:
         raise design.where("stock").error(
             "all lists of parts must be in one currency", value=" and ".join(currencies)
         )
+    currency = _choose_currency(design, currencies)
     lots: list[Lot] = [lot for found in lists for lot in found.lots]
     laws = {kind: estimate_price(lots, kind) for kind in choice.series}
     prices = {kind: law for kind, law in laws.items() if law is not None}
@@ -68,9 +69,9 @@ def build_stock(design: Design) -> Stock:
     try:
         return assemble_stock(
             rules=series_rules(choice.series, wire_m=choice.wire_m, prices=prices,
-                               loss_tangent=LOSS_TANGENTS[choice.dielectric]),
+                               dielectric=choice.dielectric),
             lots=[*lots, *board], join=choice.join, speakers=2 if choice.pair else 1,
-            currency=currencies[0] if currencies else "", notes=notes,
+            currency=currency, notes=[*notes, *_note_terms(design, lots)], terms=design.limits.terms,
         )  # fmt: skip
     except InputError as error:
         raise locate(design, error, "stock.series") from None
@@ -105,6 +106,38 @@ def list_board(design: Design) -> list[Lot]:
     ]  # fmt: skip
 
 
+def _choose_currency(design: Design, currencies: Sequence[str]) -> str:
+    """Take the currency of the lists, else that of the largest price."""
+    found = currencies[0] if currencies else ""
+    wanted = "" if design.limits.price is None else design.limits.price[1]
+    if wanted and found and wanted != found:
+        raise design.where("limits.price").error(
+            "the largest price is in the currency of the lists",
+            value=wanted,
+            remedy=f"write {found}",
+        )
+    return found or wanted
+
+
+def _note_terms(design: Design, lots: Sequence[Lot]) -> Iterator[str]:
+    """Say of how many pieces it is not known whether they keep the terms of the speaker."""
+    terms = design.limits.terms
+    coils = [lot for lot in lots if lot.part.kind == "inductor"]
+    unknown = [lot for lot in coils if lot.part.height_m is None]
+    if terms.height_m is not None and unknown:
+        yield (
+            f"limits.height: {len(unknown)} of {len(coils)} coils of the lists state no height and are "
+            "passed over (column height)"
+        )
+    kinds = {SORTS[sort][0] for sort in terms.without}
+    silent = [lot for lot in lots if lot.part.kind in kinds and not lot.part.made_of]
+    if silent:
+        yield (
+            f"limits.without: {len(silent)} parts of the lists do not say what they are made of and "
+            "are taken (column type)"
+        )
+
+
 def _note_list(found: PartsList) -> list[str]:
     """Say what a list left open: columns passed over, losses that had to be estimated."""
     name = PurePath(found.file).name
@@ -135,9 +168,7 @@ def build_shop(design: Design, stock: Stock) -> Stock:
     """
     if stock.rules:
         return replace(stock, lots=tuple(lot for lot in stock.lots if not lot.owned), join=1)
-    return series_stock(
-        SHOP_SERIES, wire_m=design.stock.wire_m, loss_tangent=LOSS_TANGENTS[design.stock.dielectric]
-    )
+    return series_stock(SHOP_SERIES, wire_m=design.stock.wire_m, dielectric=design.stock.dielectric)
 
 
 def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]]:
@@ -177,7 +208,7 @@ def check_stock(design: Design, stock: Stock) -> tuple[Topology, tuple[str, ...]
             error = _find_empty_range(design, stock, shop, key, slot)
             if error is None:
                 slots.append(slot)
-            elif slot.optional and (stock.lots or design.board):
+            elif slot.optional and (stock.lots or design.board or _say_terms_any(stock, slot)):
                 lost[ladder.name, slot.name] = error
                 notes.append(
                     f"{ladder.name}.{slot.name} stays empty: {error.rule}"
@@ -222,6 +253,15 @@ def _ranges(slot: Slot) -> Iterator[tuple[str, Kind, ValueRange]]:
     return zip(slot.circuit.keys, slot.kinds, slot.ranges, strict=True)
 
 
+def _say_terms_any(stock: Stock, slot: Slot) -> bool:
+    """Whether it is terms that leave nothing for some part of a place."""
+    return any(
+        _say_terms(stock, slot, kind, span)
+        for _, kind, span in _ranges(slot)
+        if not stock.options(kind, span.low, span.high, slot.terms)
+    )
+
+
 def _find_empty_range(
     design: Design, stock: Stock, shop: Stock, key: str, slot: Slot
 ) -> InputError | None:
@@ -229,7 +269,9 @@ def _find_empty_range(
     if slot.kept is not None:
         return None  # what is on the board can stay
     for name, kind, span in _ranges(slot):
-        if not stock.options(kind, span.low, span.high):
+        if not stock.options(kind, span.low, span.high, slot.terms):
+            if not slot.optional and stock.nearest(kind, span.low, span.high, slot.terms):
+                continue  # the search shows the nearest miss
             spot = design.where(
                 f"{key}.{name}" if f"{key}.{name}" in design.spots else f"{key}.from"
             )
@@ -238,9 +280,18 @@ def _find_empty_range(
                 f"the stock must hold at least one {kind} for slot {slot.name}",
                 value=f"none from {format_quantity(span.low, unit, 4)} to "
                 f"{format_quantity(span.high, unit, 4)}",
-                remedy=_say_remedy(stock, shop, kind, span),
+                remedy=_say_terms(stock, slot, kind, span) or _say_remedy(stock, shop, kind, span),
             )  # fmt: skip
     return None
+
+
+def _say_terms(stock: Stock, slot: Slot, kind: Kind, span: ValueRange) -> str:
+    """Say which terms leave nothing for a place; empty where it is not they."""
+    near = stock.nearest(kind, span.low, span.high, slot.terms)
+    if not near:
+        return ""
+    value = format_quantity(near[0].value, UNIT_OF_KIND[kind], 4)
+    return f"the nearest, {value}, {(stock.terms & slot.terms).faults(near[0])[0]}"
 
 
 def _say_remedy(stock: Stock, shop: Stock, kind: Kind, span: ValueRange) -> str:
@@ -286,7 +337,8 @@ def _check_counts(design: Design, topology: Topology, stock: Stock, shop: Stock)
             slot=f"{ladder.name}.{slot.name}",
             choices=tuple(
                 SlotChoice(parts=(part,), cost=0.0)
-                for part in stock.options(kind, span.low, span.high)
+                for part in stock.options(kind, span.low, span.high, slot.terms)
+                or stock.nearest(kind, span.low, span.high, slot.terms)
             ),
         )
         for ladder in topology.ladders

@@ -18,11 +18,13 @@ from optimizer.design.read.ladder import (
     ALTERED_REACH,
     WAY_KEYS,
     check_driver,
+    fix_slots,
     read_new_way,
     read_several,
     read_slot,
 )
 from optimizer.design.read.shared import SHARED_KEYS, read_feeds
+from optimizer.design.read.terms import read_way_terms, within
 from optimizer.errors import InputError
 from optimizer.measure.driver import WiredDrivers
 from optimizer.network.choices import LadderChoice
@@ -30,7 +32,7 @@ from optimizer.network.expression.forms import form_of
 from optimizer.network.ladder import AnySlot, Place, order_slots
 from optimizer.network.network import FittedLadder, FittedSlot
 from optimizer.network.topology import Group, Slot, Topology, ValueRange, Way
-from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Kind, Part
+from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Kind, Part, Terms
 from optimizer.stock.coil import air_coil_dcr
 from optimizer.stock.stock import DEFAULT_TOLERANCE, LOSS_TANGENTS, loss_tangent_to_esr
 from optimizer.text.keys import FileForm, FlagForm, Key, KeyBlock
@@ -171,7 +173,9 @@ class _Board:
             raise self.file.where.locate(error) from None
         return topology, tuple(self.wired)
 
-    def settle(self, stated: StatedPart, label: str, _: Part | None) -> tuple[Part, str]:
+    def settle(
+        self, stated: StatedPart, label: str, _: Part | None, _terms: Terms
+    ) -> tuple[Part, str]:
         """Make a kept part: no two of a kind have quite the same value, which names the piece."""
         value = stated.value
         while (stated.kind, value) in self.values:
@@ -197,6 +201,9 @@ class _Board:
             joined=stated.joined or ("parallel" if len(stated.pieces or ()) > 1 else ""),
             rating=stated.rating,
             note=stated.note or "",
+            made_of=stated.made_of or "",
+            wire_m=stated.wire_m,
+            height_m=stated.height_m,
         )
         return part, note
 
@@ -220,12 +227,20 @@ class _Board:
         else:
             driver = self._driver(name, entry, fields)
         built = read_way(Way(name=name, driver=driver, slots=()), entry, self.settle, self.notes)
-        polarity = WAY_KEYS.take({k: v for k, v in fields.items() if k == "polarity"})
+        fixed = "fixed" in fields and fields["fixed"].flag()
+        slots = self._slots(
+            built, fields.get("ladder"), [] if fixed else self._additions(built, at)
+        )
+        here: Literal["normal", "inverted"] = "normal" if built.polarity > 0 else "inverted"
+        if fixed:
+            slots = fix_slots(fields, slots)
+        said_polarity = WAY_KEYS.take({k: v for k, v in fields.items() if k == "polarity"})
+        terms = read_way_terms(fields)
         return Way(
             name=name,
             driver=driver,
-            slots=self._slots(built, fields.get("ladder"), self._additions(built, at)),
-            polarity=polarity.get("polarity", "free"),
+            slots=tuple(within(terms, slot) for slot in slots),
+            polarity=said_polarity.get("polarity", here if fixed else "free"),
             soldered=built.polarity,
         )
 

@@ -15,7 +15,16 @@ from optimizer.network.expression.forms import (
 from optimizer.network.ladder import Place, order_slots
 from optimizer.network.network import FittedGroup, FittedSlot, FittedWay
 from optimizer.network.topology import Group, Ladder, Way
-from optimizer.parts import LOSS_OF_KIND, RATING_UNIT_OF_KIND, UNIT_OF_KIND, Joined, Kind, Part
+from optimizer.parts import (
+    LOSS_OF_KIND,
+    NO_TERMS,
+    RATING_UNIT_OF_KIND,
+    UNIT_OF_KIND,
+    Joined,
+    Kind,
+    Part,
+    Terms,
+)
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, QuantityForm, TextForm, WordForm
 from optimizer.text.units import parse_quantity
 from optimizer.text.yamltext import Entry, suggest
@@ -31,7 +40,7 @@ class StatedPart:
         What it is.
     value : float
         In H, F or ohm.
-    loss_ohm, tolerance, origin, pieces, joined, price, rating, note
+    loss_ohm, tolerance, origin, pieces, joined, price, rating, note, made_of, wire_m, height_m
         As in `optimizer.parts.Part`.
     """
 
@@ -45,11 +54,14 @@ class StatedPart:
     price: float | None = None
     rating: float | None = None
     note: str | None = None
+    made_of: str | None = None
+    wire_m: float | None = None
+    height_m: float | None = None
 
 
-Settle = Callable[[StatedPart, str, Part | None], tuple[Part, str]]
-"""Makes a part of what is stated of it, given its name and the part that the design keeps there; and
-says what it assumed, if anything."""
+Settle = Callable[[StatedPart, str, Part | None, Terms], tuple[Part, str]]
+"""Makes a part of what is stated of it, given its name, the part that the design keeps there and what
+its place asks for; and says what it assumed, if anything."""
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _KEYS_OF_FORMS = tuple(dict.fromkeys(key for form in NAMED_FORMS.values() for key in form.keys))
@@ -95,6 +107,18 @@ PART_KEYS = KeyBlock(
         Key(
             name="rating", form=_OF_THE_PART, example="250 V",
             meaning="what it stands: watts of a resistor, volts of a capacitor, amperes of a coil",
+        ),
+        Key(
+            name="made_of", form=TextForm(), example="polypropylene",
+            meaning="dielectric of a capacitor, core of a coil; as the stock has it when not written",
+        ),
+        Key(
+            name="wire", field="wire_m", form=QuantityForm("m", above=0.0), example="1.4 mm",
+            meaning="bare wire of a coil; as the stock has it when not written",
+        ),
+        Key(
+            name="height", field="height_m", form=QuantityForm("m", above=0.0), example="24 mm",
+            meaning="height of a coil that lies flat; as the stock has it when not written",
         ),
         Key(name="note", form=TextForm(), example="old board", meaning="free text"),
     ),
@@ -255,8 +279,9 @@ def _read_slot(ladder: Ladder, entry: Entry, settle: Settle, notes: list[str]) -
     written = (_take_single if len(form.keys) == 1 else _take_compound)(
         ladder, name, form, entry, fields
     )
+    terms = known.terms if known else NO_TERMS
     parts = [
-        _read_part(kind, said, settle, label, old, notes)
+        _read_part(kind, said, settle, label, old, terms, notes)
         for (label, said), kind, old in zip(written, form.kinds, kept, strict=True)
     ]
     across = known.across if known is not None else ""
@@ -347,6 +372,7 @@ def _read_part(
     settle: Settle,
     label: str,
     kept: Part | None,
+    terms: Terms,
     notes: list[str],
 ) -> Part:
     unit, loss = UNIT_OF_KIND[kind], LOSS_OF_KIND[kind]
@@ -362,7 +388,7 @@ def _read_part(
     if "rating" in fields:
         said["rating"] = fields["rating"].quantity(RATING_UNIT_OF_KIND[kind], least=0.0)
     try:
-        part, note = settle(StatedPart(kind=kind, **said), label, kept)
+        part, note = settle(StatedPart(kind=kind, **said), label, kept, terms)
     except InputError as error:
         raise fields["value"].where.locate(error) from None
     if note:

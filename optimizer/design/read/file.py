@@ -21,6 +21,7 @@ from optimizer.design.read.goals import read_goals
 from optimizer.design.read.ladder import WAY_KEYS, read_ways
 from optimizer.design.read.shared import AMPLIFIER_KEYS, SHARED_KEYS, add_shared
 from optimizer.design.read.stock import STOCK_KEYS, read_stock
+from optimizer.design.read.terms import LIMIT_KEYS, read_limits
 from optimizer.design.read.tree import KEPT_KEYS, read_tree
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
@@ -66,9 +67,19 @@ def load_design(path: str | Path) -> Design:
     path = Path(path)
     entry = read_yaml(path)
     values = DESIGN_KEYS.values(entry)
-    ways, network, parts, shared, cross, wanted, stock, board = (
+    ways, network, parts, shared, cross, wanted, stock, board, limits = (
         values.pop(key, None)
-        for key in ("ways", "network", "values", "shared", "cross", "goals", "stock", "board")
+        for key in (
+            "ways",
+            "network",
+            "values",
+            "shared",
+            "cross",
+            "goals",
+            "stock",
+            "board",
+            "limits",
+        )
     )
     amplifier = values.setdefault("amplifier", AmplifierChoice())
     spots = {spot.key: spot for spot in _list_spots(entry, set())}
@@ -102,7 +113,8 @@ def load_design(path: str | Path) -> Design:
     return Design(
         path=path, **{"title": path.stem, **values}, topology=topology, wired=wired,
         crossings=crossings, goals=goals,
-        board=chosen, stock=stocked, notes=tuple(notes), spots={**goals.spots, **spots},
+        board=chosen, stock=stocked, limits=read_limits(limits), notes=tuple(notes),
+        spots={**goals.spots, **spots},
     )  # fmt: skip
 
 
@@ -516,6 +528,12 @@ DESIGN_KEYS = KeyBlock(
         Key(
             name="stock", says=("stock", ""), form=OwnForm("block", block=STOCK_KEYS),
             example="{series: E12}", meaning="where parts come from",
+        ),
+        Key(
+            name="limits", says=("limits", ""), form=OwnForm("block", block=LIMIT_KEYS),
+            example="{price: 60 EUR, pieces: 12, without: electrolytic}",
+            meaning="what one speaker may have at most, or not at all: a network that breaks one is "
+            "shown as the nearest miss alone",
         ),
         Key(
             name="search", form=SEARCH_KEYS, example="{seconds: 10, seed: 1}",

@@ -12,6 +12,7 @@ from typing import Any
 
 from optimizer.design.nouns import GoalChoice
 from optimizer.design.presets import BASE, PRESET_KEYS, read_preset
+from optimizer.design.read.target import TARGET_KEYS, read_target
 from optimizer.errors import InputError
 from optimizer.goals import GOALS, Goal, GoalSet
 from optimizer.goals.options import Option
@@ -91,7 +92,10 @@ def _take(
             values.pop(name, None)
             spots[f"goals.{name}"] = goal.where
         else:
-            values[name] = {**values.get(name, {}), **_read_options(name, goal, spots)}
+            written = _read_options(name, goal, spots)
+            gone = {old for new in written for old in GOALS[name].replaces.get(new, ())}
+            base = {k: v for k, v in values.get(name, {}).items() if k not in gone}
+            values[name] = {**base, **written}
 
 
 def goal_keys(goal: type[Goal]) -> KeyBlock[Goal]:
@@ -101,14 +105,20 @@ def goal_keys(goal: type[Goal]) -> KeyBlock[Goal]:
         keys=tuple(
             Key(
                 name=option.key, field=option.field, meaning=option.meaning,
-                example=option.say_default(), form=OwnForm(_say_form(option), _reader(option)),
+                example=_EXAMPLES.get(option.form, option.say_default()),
+                form=OwnForm(_say_form(option), _reader(option)),
             )
             for option in goal.options()
         ),
     )  # fmt: skip
 
 
+_EXAMPLES = {"curve": "{points: {100: 3 dB, 1k: 0 dB, 10k: -3 dB}}"}
+
+
 def _say_form(option: Option) -> str:
+    if option.form == "curve":
+        return TARGET_KEYS.words
     words = {"flag": "yes or no", "range": "range", "quantity": "value"}.get(option.form, "number")
     return f"{words}{f' in {option.unit}' if option.unit else ''}{', or free' * option.free}"
 
@@ -117,6 +127,8 @@ def _reader(option: Option) -> Callable[[Entry], Any]:
     def read(entry: Entry) -> Any:
         if option.form == "flag":
             return entry.flag()
+        if option.form == "curve":
+            return None if entry.is_off else read_target(entry)
         try:
             return option.read(entry.text())
         except InputError as error:

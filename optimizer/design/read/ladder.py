@@ -9,6 +9,7 @@ from typing import Any
 
 from optimizer.design.read.choices import CHOICE_KEYS, read_choice
 from optimizer.design.read.kept import LOSS_KEYS, note_missing_loss, read_kept_part
+from optimizer.design.read.terms import SORT_KEYS, TERM_KEYS, read_terms, read_way_terms, within
 from optimizer.errors import InputError, Subject
 from optimizer.measure.driver import Wired, WiredDrivers
 from optimizer.network.choices import LadderChoice
@@ -24,6 +25,10 @@ from optimizer.text.yamltext import Entry, Where, suggest
 ALTERED_REACH = 4.0
 """How far the value of a kept part that may be altered can move, as a factor either way, when no
 range is written: two octaves, beyond which the slot would have another purpose."""
+
+NOTCH_REACH = 1.06
+"""How far the resonance of a notch may lie from a stated frequency, as a factor either way: products
+of two values of E12 are at most 5 % of frequency from any."""
 
 _OF_THE_PART = OwnForm("value in the unit of the part")
 _RANGE = OwnForm("range in the unit of the part")
@@ -73,6 +78,16 @@ SLOT_KEYS = KeyBlock(
             meaning="whether a kept part may be replaced by another value",
         ),
         *LOSS_KEYS,
+        Key(
+            name="value", form=OwnForm("value, or one for each part of a compound"), example="4.7 uF",
+            meaning="what the new part must be, instead of a range; what is there already is kept",
+        ),
+        Key(
+            name="notch at", form=OwnForm("frequency, within 6 % of which it must lie, or a range"),
+            example="5.5 kHz",
+            meaning="where the one coil and the one capacitor of the place must resonate",
+        ),
+        *TERM_KEYS.keys,
         Key(name="from", form=_OF_THE_PART, example="1 mH", meaning="smallest value looked at"),
         Key(name="to", form=_OF_THE_PART, example="6 mH", meaning="largest value looked at"),
         *(
@@ -90,7 +105,11 @@ SLOT_KEYS = KeyBlock(
 )  # fmt: skip
 """The keys of a place in a ladder; those of a range and of compounds depend on what sits there."""
 
-_COMMON = ("name", "series", "shunt", "across", "optional", "keep", "alter", "dcr", "esr")
+_TERMS = tuple(key.name for key in TERM_KEYS.keys)
+_COMMON = (
+    "name", "series", "shunt", "across", "optional", "keep", "alter", "dcr", "esr", "value",
+    "notch at", *_TERMS,
+)  # fmt: skip
 
 WAY_KEYS = KeyBlock(
     noun=Way,
@@ -111,6 +130,12 @@ WAY_KEYS = KeyBlock(
             name="polarity", form=WordForm(("normal", "inverted", "free")), example="free",
             meaning="how the driver is connected, or that either will do",
         ),
+        Key(
+            name="fixed", form=FlagForm(), example="yes",
+            meaning="whether all of it stays as it is while other ways are fitted: each place has keep "
+            "or value, and nothing is altered",
+        ),
+        *SORT_KEYS,
         Key(
             name="ladder", field="slots", form=OwnForm("list of places", block=SLOT_KEYS, inside="[0]"),
             example="[{name: L1, series: inductor, from: 1 mH, to: 6 mH}]",
@@ -172,9 +197,48 @@ def read_new_way(
     else:
         driver = fields["driver"].text() if "driver" in fields else name
         check_driver(driver, fields.get("driver", entry), drivers)
-    said = WAY_KEYS.take({k: v for k, v in fields.items() if k not in ("drivers", "wired")})
+    said = WAY_KEYS.take({k: v for k, v in fields.items() if k not in _READ_APART})
     slots = read_slots(fields["ladder"], name, choices, notes)
+    if "fixed" in fields and fields["fixed"].flag():
+        slots = fix_slots(fields, slots)
+    terms = read_way_terms(fields)
+    slots = tuple(within(terms, slot) for slot in slots)
     return Way(**{**said, "name": name, "driver": driver, "slots": slots})
+
+
+_READ_APART = ("drivers", "wired", "fixed", "only", "without")
+
+
+def fix_slots(fields: Mapping[str, Entry], slots: Sequence[Slot]) -> tuple[Slot, ...]:
+    """Take the freedom out of the places of a way that stays as it is.
+
+    Parameters
+    ----------
+    fields : mapping of str to Entry
+        The keys of the way.
+    slots : sequence of Slot
+
+    Raises
+    ------
+    InputError
+        When a part or the polarity is not known.
+    """
+    open_ones = [
+        slot.name
+        for slot in slots
+        if slot.kept is None and any(span.low < span.high for span in slot.ranges)
+    ]
+    if open_ones:
+        raise fields["fixed"].error(
+            "of a way that stays as it is every part is known", value=f"a range at {open_ones[0]}",
+            remedy="write keep: VALUE for what is on the board, value: VALUE for what is new",
+        )  # fmt: skip
+    if "polarity" in fields and fields["polarity"].text() == "free":
+        raise fields["polarity"].error(
+            "a way that stays as it is has one polarity", value="free",
+            remedy="write normal or inverted",
+        )  # fmt: skip
+    return tuple(replace(slot, optional=False, alterable=False) for slot in slots)
 
 
 def check_driver(driver: str, spot: Entry, drivers: Sequence[str]) -> None:
@@ -298,9 +362,15 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
             )  # fmt: skip
     optional = fields["optional"].flag() if "optional" in fields else False
     across = fields["across"].text() if "across" in fields else ""
+    terms = read_terms(fields, form.kinds)
     if "keep" in fields:
+        if "value" in fields:
+            raise fields["value"].error(
+                "a place keeps what is on the board or gets a new part of one value",
+                remedy='remove "value", or "keep"',
+            )
         kept = _read_kept_slot(fields, name, place, form, optional, f"{way}.{name}", notes)
-        return replace(kept, across=across)
+        return replace(kept, across=across, terms=terms, notch_hz=_read_notch(fields, form))
     if "alter" in fields:
         raise fields["alter"].error("only a kept part can be altered", remedy="add keep: VALUE")
     for loss in ("dcr", "esr"):
@@ -309,13 +379,48 @@ def read_slot(entry: Entry, way: str, notes: list[str]) -> Slot:
                 "only a kept part states its own loss", remedy="remove it, or add keep: VALUE; "
                 "the loss of bought parts is set under stock",
             )  # fmt: skip
-    ranges = tuple(
-        _read_slot_range(fields, form, index, entry.where, f"{way}.{name}", notes)
-        for index in range(len(keys))
-    )
+    if "value" in fields:
+        ranges = _read_values(fields, form)
+    else:
+        ranges = tuple(
+            _read_slot_range(fields, form, index, entry.where, f"{way}.{name}", notes)
+            for index in range(len(keys))
+        )
     return Slot(
-        name=name, place=place, form=form.name, ranges=ranges, optional=optional, across=across
-    )
+        name=name, place=place, form=form.name, ranges=ranges, optional=optional, across=across,
+        terms=terms, notch_hz=_read_notch(fields, form),
+    )  # fmt: skip
+
+
+def _read_notch(fields: Mapping[str, Entry], form: NamedForm) -> tuple[float, float] | None:
+    """Read where the coil and the capacitor of a place resonate."""
+    if "notch at" not in fields:
+        return None
+    entry = fields["notch at"]
+    if sorted(kind for kind in form.kinds if kind != "resistor") != ["capacitor", "inductor"]:
+        raise entry.error(
+            "a notch is made by one coil and one capacitor", value=form.name,
+            remedy='write it at a place of both: "series: trap" or "shunt: L + C + R"',
+        )  # fmt: skip
+    if ".." in entry.text():
+        return entry.range("Hz", above=0.0)
+    middle = entry.quantity("Hz", above=0.0)
+    return middle / NOTCH_REACH, middle * NOTCH_REACH
+
+
+def _read_values(fields: Mapping[str, Entry], form: NamedForm) -> tuple[ValueRange, ...]:
+    """Read what the new parts of a place must be."""
+    for key in ("from", "to", *form.keys):
+        if key in fields:
+            raise fields[key].error("a part of one value has no range", remedy=f'remove "{key}"')
+    entry = fields["value"]
+    keys = form.keys
+    each = {keys[0]: entry} if len(keys) == 1 else entry.fields(keys, needed=keys)
+    values = [
+        each[key].quantity(UNIT_OF_KIND[kind], above=0.0)
+        for key, kind in zip(keys, form.kinds, strict=True)
+    ]
+    return tuple(ValueRange(low=value, high=value) for value in values)
 
 
 def _read_tap(

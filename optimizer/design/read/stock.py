@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from optimizer.design.nouns import StockChoice
+from optimizer.design.read.terms import WIRE_FORM
 from optimizer.errors import InputError
 from optimizer.parts import KINDS, Kind
 from optimizer.stock.series import check_series
@@ -16,7 +17,6 @@ from optimizer.text.keys import (
     KeyBlock,
     NumberForm,
     OwnForm,
-    QuantityForm,
     WordForm,
 )
 from optimizer.text.yamltext import Entry
@@ -43,12 +43,6 @@ def _read_series(entry: Entry) -> dict[Kind, str | None]:
     }
 
 
-# Below 0.2 mm a coil cannot carry a loudspeaker's current, above 5 mm it cannot be wound; a bare
-# "1.0" was meant in mm.
-_WIRE = QuantityForm(
-    "m", least=0.2e-3, most=5e-3, rule="the wire of a coil is between 0.2 mm and 5 mm thick"
-)
-
 STOCK_KEYS = KeyBlock(
     noun=StockChoice,
     keys=(
@@ -58,7 +52,7 @@ STOCK_KEYS = KeyBlock(
             meaning="preferred values that can be bought; without lists all kinds in E12",
         ),
         Key(
-            name="wire", field="wire_m", form=_WIRE, example="1.0 mm",
+            name="wire", field="wire_m", form=WIRE_FORM, example="1.0 mm",
             meaning="bare wire of the coils bought by series, which gives their resistance",
         ),
         Key(

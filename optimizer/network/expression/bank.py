@@ -18,6 +18,9 @@ from optimizer.parts import KINDS, Kind
 
 LossLaw = Callable[[Real], Real]
 
+LossLaws = Mapping[Kind | int, LossLaw]
+"""Loss over value by kind of part, and by number for parts that have a law of their own."""
+
 _BLOCK = 1 << 12  # numbers worked on at once on the way down
 
 
@@ -97,12 +100,12 @@ class Phasors:
     current: Complex
 
 
-def loss_slopes(laws: Mapping[Kind, LossLaw], kinds: tuple[Kind, ...], values: Real) -> Real:
+def loss_slopes(laws: LossLaws, kinds: tuple[Kind, ...], values: Real) -> Real:
     """Differentiate losses with respect to log values.
 
     Parameters
     ----------
-    laws : mapping of kind to callable
+    laws : mapping of kind or number to callable
         Smooth loss in ohm as a function of value.
     kinds : tuple of Kind, length G
         Kind of each part.
@@ -120,11 +123,12 @@ def loss_slopes(laws: Mapping[Kind, LossLaw], kinds: tuple[Kind, ...], values: R
     """
     step = 1e-5
     out = np.zeros_like(values)
-    for kind in KINDS:
-        at = [g for g, k in enumerate(kinds) if k == kind]
-        if at:
-            law, value = laws[kind], values[..., at]
-            out[..., at] = (law(value * (1.0 + step)) - law(value * (1.0 - step))) / (2.0 * step)
+    together: dict[Kind | int, list[int]] = {}
+    for g, kind in enumerate(kinds):
+        together.setdefault(g if g in laws else kind, []).append(g)
+    for which, at in together.items():
+        law, value = laws[which], values[..., at]
+        out[..., at] = (law(value * (1.0 + step)) - law(value * (1.0 - step))) / (2.0 * step)
     return out
 
 

@@ -15,7 +15,7 @@ _TITLES = {
     "hole": "hole up and down", "break_up": "break-up", "impedance": "lowest impedance",
     "epdr": "heat in the amplifier", "loudness": "loudness given away",
     "range_ends": "ends of ranges", "estimated": "estimated",
-    "completed": "beyond what was measured",
+    "completed": "beyond what was measured", "limit": "limit",
 }  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, sta
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
 from optimizer.network.rework import Rework
-from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND
+from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, Completed, CurveSet, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
@@ -303,11 +303,22 @@ def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterab
             entry["price"] = round_figure(part.price, PART_DIGITS)
         if part.rating is not None:
             entry["rating"] = round_figure(part.rating, PART_DIGITS)
+        entry |= _sort_to_json(part)
         if part.note:
             entry["note"] = part.note
         if ratings is not None:
             entry.update(_load_to_json(ratings.find(way, name)))
         yield entry
+
+
+def _sort_to_json(part: Part) -> dict[str, Any]:
+    """List what is known of how a part is made."""
+    known = {
+        "made_of": part.made_of or None,
+        "wire_m": round_figure(part.wire_m, PART_DIGITS),
+        "height_m": round_figure(part.height_m, PART_DIGITS),
+    }
+    return {name: value for name, value in known.items() if value is not None}
 
 
 def _load_to_json(load: PartRating) -> dict[str, Any]:

@@ -15,8 +15,7 @@ import numpy as np
 from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Complex, Index, Real
 from optimizer.goals.prepared import HARD_COST_PER_DB
-from optimizer.network.bank import LossLaw, Population
-from optimizer.parts import Kind
+from optimizer.network.bank import LossLaws, Population
 from optimizer.problem.evaluator import SMOOTH_DB, SMOOTH_HARD_DB, Evaluator
 from optimizer.problem.supply import Remainder, Supply
 
@@ -55,8 +54,8 @@ def _still(values: Real) -> Real:
 
 # With the loss law r = log v, one neper of value also adds one ohm: the difference to the slope
 # at a constant loss is the slope by the loss alone.
-_STILL: dict[Kind, LossLaw] = {"inductor": _still, "capacitor": _still, "resistor": _still}
-_MOVING: dict[Kind, LossLaw] = {"inductor": np.log, "capacitor": np.log, "resistor": _still}
+_STILL: LossLaws = {"inductor": _still, "capacitor": _still, "resistor": _still}
+_MOVING: LossLaws = {"inductor": np.log, "capacitor": np.log, "resistor": _still}
 
 
 def expand_cost(evaluator: Evaluator, population: Population, genes: Index) -> LocalModel:

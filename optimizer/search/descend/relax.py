@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.arrays import Flags, Index, Real
-from optimizer.network.bank import LossLaw, Population
-from optimizer.parts import Kind
+from optimizer.network.bank import LossLaws, Population
 from optimizer.problem.evaluator import Evaluator
 from optimizer.problem.space import Space
 
@@ -46,14 +45,14 @@ class Relaxed:
 
 
 def relaxed_population(
-    space: Space, loss_laws: dict[Kind, LossLaw], log_values: Real, present: Flags, polarity: Real
+    space: Space, loss_laws: LossLaws, log_values: Real, present: Flags, polarity: Real
 ) -> Population:
     """Build the population of continuous values with losses by law; kept parts keep their own.
 
     Parameters
     ----------
     space : Space
-    loss_laws : dict of kind to callable
+    loss_laws : mapping of kind, or of gene, to callable
     log_values : ndarray, shape (P, G)
     present : ndarray of bool, shape (P, K)
     polarity : ndarray, shape (P, W)
@@ -61,14 +60,15 @@ def relaxed_population(
     values = np.exp(log_values)
     loss = np.empty_like(values)
     for g, gene in enumerate(space.genes):
-        loss[:, g] = loss_laws[gene.kind](values[:, g]) if gene.kept is None else gene.kept.loss_ohm
+        law = loss_laws.get(g, loss_laws[gene.kind])
+        loss[:, g] = law(values[:, g]) if gene.kept is None else gene.kept.loss_ohm
     return Population(values=values, loss_ohm=loss, present=present, polarity=polarity)
 
 
 def relax(
     evaluator: Evaluator,
     space: Space,
-    loss_laws: dict[Kind, LossLaw],
+    loss_laws: LossLaws,
     log_values: Real,
     present: Flags,
     polarity: Real,
@@ -85,7 +85,7 @@ def relax(
     evaluator : Evaluator
         Usually thinned.
     space : Space
-    loss_laws : dict of kind to callable
+    loss_laws : mapping of kind, or of gene, to callable
     log_values, present, polarity : ndarray
         Starts, leading axis P.
     schedule : tuple of (iterations, share)
@@ -187,7 +187,7 @@ def relax(
 def _prune(
     evaluator: Evaluator,
     space: Space,
-    loss_laws: dict[Kind, LossLaw],
+    loss_laws: LossLaws,
     log_values: Real,
     present: Flags,
     polarity: Real,

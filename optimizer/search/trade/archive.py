@@ -30,6 +30,7 @@ class Met:
     genome: Genome
     figures: Real
     feasible: bool
+    penalty: float = 0.0  # what a network costs besides that cannot be built
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ class Archive:
     def cost(self, entry: Met, share: float) -> float:
         """Cost of a network, broken hard limits included."""
         chosen = {**self.own, **dict(self.weights(share))}
-        return float(entry.figures @ np.array([chosen[n] for n in self.names]))
+        return float(entry.figures @ np.array([chosen[n] for n in self.names])) + entry.penalty
 
     def add(self, genomes: list[Genome]) -> None:
         """Take networks into the archive."""
@@ -145,10 +146,13 @@ class Archive:
             if goal.hard:
                 feasible &= columns[-1] < 1e-9
         columns += [amount.of(list(new.values())) for amount in self.sums]
+        penalties = space.rules.penalties(list(new.values()))
+        feasible &= penalties == 0.0
         for row, (key, genome) in enumerate(new.items()):
             self.entries[key] = Met(
                 genome=genome,
                 feasible=bool(feasible[row]),
+                penalty=float(penalties[row]),
                 figures=np.array([c[row] for c in columns]),
             )
 
