@@ -309,7 +309,7 @@ def spoil_json(raw: bytes, draw: random.Random) -> bytes:
 
 def spoil_table(raw: bytes, draw: random.Random) -> bytes:
     """Spoil one cell of a list of parts."""
-    rows = list(csv.reader(io.StringIO(raw.decode("utf-8")), delimiter=";"))
+    rows = list(csv.reader(raw.decode("utf-8").splitlines(), delimiter=";"))
     row = draw.choice(rows)
     row[draw.randrange(len(row))] = draw.choice((*NUMBERS, *SCRAPS))
     stream = io.StringIO()
@@ -465,6 +465,8 @@ def judge(done: Done, before: dict[str, bytes], after: dict[str, bytes]) -> list
 
 def is_whole(name: str, content: bytes) -> bool:
     """Whether a written file is complete, by its kind."""
+    if name.endswith(".wav"):
+        return content[:4] == b"RIFF" and int.from_bytes(content[4:8], "little") == len(content) - 8
     text = content.decode("utf-8")
     if name.endswith(".json"):
         try:
