@@ -15,14 +15,7 @@ from optimizer.problem.candidate import Candidate
 from optimizer.problem.provenance import Provenance
 from optimizer.report.documents.candidates import list_charts
 from optimizer.report.documents.numbers import frame_charts
-from optimizer.report.documents.turning import (
-    describe_turned,
-    list_done,
-    tell_knobs,
-    tell_offered,
-    tell_subject,
-    tell_ways,
-)
+from optimizer.report.documents.turning import Seen
 from optimizer.report.render.html import render_passages, render_turning
 from optimizer.report.schematic import draw_figure
 
@@ -53,22 +46,25 @@ class Desk:
         self.design_name = design_name
         self.folder = folder
         self._lock = threading.Lock()
+        self._before: Candidate | None = None
+        self._number = 0
 
     def page(self) -> str:
         """Render the page as things stand."""
         with self._lock:
-            sitting, candidate = self.sitting, self.sitting.candidate()
-            answer = self._answer(candidate)
+            seen = Seen(self.sitting)
+            answer = self._answer(seen, known=0)
+            problem = self.sitting.problem
             numbers = {
-                **frame_charts(sitting.problem, candidate),
+                **frame_charts(problem, seen.candidate),
                 "figures": [],
                 "candidates": [answer.pop("subject"), answer.pop("before")],
                 "answer": answer,
             }
         return render_turning(
-            title=sitting.problem.title,
+            title=problem.title,
             design_name=self.design_name,
-            listed=[one for one in list_charts(candidate).items if one.key not in _FIRST],
+            listed=[one for one in list_charts(seen.candidate).items if one.key not in _FIRST],
             numbers=numbers,
         )
 
@@ -78,7 +74,8 @@ class Desk:
         Parameters
         ----------
         order : mapping
-            ``do`` names it; the rest depends on that.
+            ``do`` names it; the rest depends on that. ``known`` is the number of the network
+            before that the page has already, which is then not told again.
 
         Returns
         -------
@@ -87,6 +84,7 @@ class Desk:
         """
         with self._lock:
             refused = saved = ""
+            known = order.get("known")
             try:
                 if order.get("do") == "save":
                     saved = self._save(order)
@@ -94,24 +92,24 @@ class Desk:
                     self.sitting = _find_act(order)(self.sitting, order)
             except InputError as error:
                 refused = str(error)
-            return {
-                **self._answer(self.sitting.candidate()),
-                "refused": refused,
-                "saved": saved,
-            }
+            answer = self._answer(Seen(self.sitting), known=known if isinstance(known, int) else 0)
+            return {**answer, "refused": refused, "saved": saved}
 
-    def _answer(self, candidate: Candidate) -> dict[str, Any]:
+    def _answer(self, seen: Seen, *, known: int) -> dict[str, Any]:
         sitting = self.sitting
         shown = sitting.shown
-        texts = describe_turned(sitting, candidate)
+        if shown.before is not self._before:
+            self._before, self._number = shown.before, self._number + 1
         return {
             "start": shown.start,
-            "offered": tell_offered(sitting),
-            "subject": tell_subject(sitting, candidate, "now"),
-            "before": tell_subject(sitting, shown.before, "before"),
-            "knobs": tell_knobs(shown.laid.knobs),
-            "ways": tell_ways(sitting),
-            "done": list_done(sitting, candidate),
+            "offered": seen.offered(),
+            "subject": seen.subject(),
+            "before": None if known == self._number else seen.before(),
+            "known": self._number,
+            "knobs": seen.knobs(),
+            "ways": seen.ways(),
+            "done": seen.done(),
+            "most": seen.most(),
             "undo": shown.said if sitting.at else None,
             "redo": (
                 sitting.states[sitting.at + 1].said
@@ -119,7 +117,7 @@ class Desk:
                 else None
             ),
             "html": {
-                **{name: render_passages(parts) for name, parts in texts.items()},
+                **{name: render_passages(parts) for name, parts in seen.texts().items()},
                 "schematic": draw_figure(
                     shown.laid.network, title="Schematic", name="live-", widest=_WIDEST
                 ),

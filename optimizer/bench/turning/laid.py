@@ -28,6 +28,8 @@ class Knob:
         Ladder and name: "tweeter.P1.Rs".
     ladder, name : str
         The two halves of the label.
+    slot : str
+        What it is part of: "P1".
     kind : Kind
         What it holds.
     part : Part or None
@@ -44,6 +46,7 @@ class Knob:
     label: str
     ladder: str
     name: str
+    slot: str
     kind: Kind
     part: Part | None
     row: int
@@ -115,6 +118,7 @@ class LaidOut:
                     label=label,
                     ladder=ladder,
                     name=label.removeprefix(f"{ladder}."),
+                    slot=space.slots[gene.slot].name,
                     kind=gene.kind,
                     part=space.part(self.genome, g),
                     row=int(self.genome.choice[g]),

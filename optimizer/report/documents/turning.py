@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from optimizer.bench.check import Comparison, compare_networks
-from optimizer.bench.turning.laid import Knob
 from optimizer.bench.turning.sitting import Sitting
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate
@@ -18,128 +19,152 @@ from optimizer.report.document import Cell, Note, Passage, Table
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import list_verdicts
 from optimizer.report.render.json import candidate_to_json
-from optimizer.report.words import say_change
+from optimizer.report.words import say_change, say_frequency
 
 _DIFFERENCES = {"on_axis": "on the axis", "in_room": "in the room"}
+_LEAST_DB = 0.05  # below which a difference is not worth a word
 _OFFERED = ("cost", "parts", "price", "impedance_min", "doubts")
 
 
-def tell_offered(sitting: Sitting) -> list[dict[str, Any]]:
-    """List the networks to begin from, with the figures by which one chooses among them.
-
-    Returns
-    -------
-    list of dict
-        ``name``, ``figures`` as texts by column, ``parts`` and ``ohm`` as numbers to filter by,
-        and ``doubtful``.
-    """
-    candidates = [one.candidate for one in sitting.offered]
-    columns = [c for c in _columns(sitting, candidates) if c.name in _OFFERED]
-    return [
-        {
-            "name": one.name,
-            "figures": {
-                column.name: {
-                    "head": column.head.replace("-\n", "").replace("\n", " "),
-                    "text": column.say(one.candidate),
-                    "unit": column.unit,
-                }
-                for column in columns
-            },
-            "parts": one.candidate.parts,
-            "ohm": one.candidate.impedance_min_ohm,
-            "doubtful": one.candidate.doubtful or not one.candidate.feasible,
-        }
-        for one in sitting.offered
-    ]
-
-
-def tell_subject(sitting: Sitting, candidate: Candidate, label: str) -> dict[str, Any]:
-    """Collect what charts draw of one network, as `collect_networks` does for a page.
+@dataclass(frozen=True)
+class Seen:
+    """What is to be seen of a sitting: every figure is computed when first needed, and once.
 
     Parameters
     ----------
     sitting : Sitting
-        What it is set against.
-    candidate : Candidate
-        The network.
-    label : str
-        What it is called.
     """
-    compared = compare_networks(sitting.shown.before, candidate)
-    return {
-        "label": label,
-        "result": candidate_to_json(candidate, currency=sitting.problem.stock.currency),
-        "spread": {},
-        "planes": list_planes(candidate.curves),
-        "difference": {
+
+    sitting: Sitting
+
+    @cached_property
+    def candidate(self) -> Candidate:
+        """The network that is shown, with every figure."""
+        return self.sitting.candidate()
+
+    @cached_property
+    def compared(self) -> Comparison:
+        """What sets it apart from the one before."""
+        return compare_networks(self.sitting.shown.before, self.candidate)
+
+    def subject(self) -> dict[str, Any]:
+        """Collect what charts draw of the network shown, its difference from before included."""
+        differences = {
             _DIFFERENCES[curve.name]: np.round(curve.difference_db, 4).tolist()
-            for curve in compared.curves
+            for curve in self.compared.curves
             if curve.name in _DIFFERENCES
-        },
-    }
-
-
-def tell_knobs(knobs: Sequence[Knob]) -> list[dict[str, Any]]:
-    """List the parts of a network and how far each can be turned."""
-    return [
-        {
-            "label": knob.label,
-            "ladder": knob.ladder,
-            "name": knob.name,
-            "text": (
-                ""
-                if knob.part is None
-                else say_quantity(knob.part.value, UNIT_OF_KIND[knob.part.kind])
-            ),
-            "row": knob.row,
-            "count": knob.count,
-            "filling": knob.filling,
-            "filled": knob.part is not None,
         }
-        for knob in knobs
-    ]
+        return {**self._subject(self.candidate, "now"), "difference": differences}
 
+    def before(self) -> dict[str, Any]:
+        """Collect what charts draw of the network before."""
+        return {**self._subject(self.sitting.shown.before, "before"), "difference": {}}
 
-def tell_ways(sitting: Sitting) -> list[dict[str, Any]]:
-    """List the ways, how each is connected, and whether that is free."""
-    free = sitting.shown.laid.turnable
-    return [
-        {"name": way.name, "inverted": way.polarity < 0, "free": way.name in free}
-        for way in sitting.shown.laid.network.ways
-    ]
+    def _subject(self, candidate: Candidate, label: str) -> dict[str, Any]:
+        """Collect what charts draw of one network, as `collect_networks` does for a page."""
+        currency = self.sitting.problem.stock.currency
+        return {
+            "label": label,
+            "result": candidate_to_json(candidate, currency=currency),
+            "spread": {},
+            "planes": list_planes(candidate.curves),
+        }
 
+    def offered(self) -> list[dict[str, Any]]:
+        """List the networks to begin from, with the figures by which one chooses among them.
 
-def list_done(sitting: Sitting, candidate: Candidate) -> list[str]:
-    """Say what sets the network shown apart from the one before, part by part."""
-    compared: Comparison = compare_networks(sitting.shown.before, candidate)
-    turned = [f"{way}: turned round" for way in compared.polarity]
-    return [*map(say_change, compared.parts), *turned, *compared.taps]
+        Returns
+        -------
+        list of dict
+            ``name``, ``figures`` as texts by column, ``parts`` and ``ohm`` as numbers to filter by,
+            and ``doubtful``.
+        """
+        candidates = [one.candidate for one in self.sitting.offered]
+        columns = [c for c in self._columns(candidates) if c.name in _OFFERED]
+        return [
+            {
+                "name": one.name,
+                "figures": {
+                    column.name: {
+                        "head": column.head.replace("-\n", "").replace("\n", " "),
+                        "text": column.say(one.candidate),
+                        "unit": column.unit,
+                    }
+                    for column in columns
+                },
+                "parts": one.candidate.parts,
+                "ohm": one.candidate.impedance_min_ohm,
+                "doubtful": one.candidate.doubtful or not one.candidate.feasible,
+            }
+            for one in self.sitting.offered
+        ]
 
+    def knobs(self) -> list[dict[str, Any]]:
+        """List the parts of the network and how far each can be turned."""
+        return [
+            {
+                "label": knob.label,
+                "ladder": knob.ladder,
+                "name": knob.name,
+                "slot": knob.slot,
+                "text": (
+                    ""
+                    if knob.part is None
+                    else say_quantity(knob.part.value, UNIT_OF_KIND[knob.part.kind])
+                ),
+                "row": knob.row,
+                "count": knob.count,
+                "filling": knob.filling,
+                "filled": knob.part is not None,
+            }
+            for knob in self.sitting.shown.laid.knobs
+        ]
 
-def describe_turned(sitting: Sitting, candidate: Candidate) -> Mapping[str, list[Passage]]:
-    """Compose the texts beside the charts: figures now and before, and the verdicts."""
-    before = sitting.shown.before
-    columns = _columns(sitting, [candidate, before])
-    rows: list[tuple[str | Cell, ...]] = []
-    for column in columns:
-        now, then = column.say(candidate), column.say(before)
-        broken = column.broken is not None and column.broken(candidate)
-        tone = "bad" if broken else "strong" if now != then else ""
-        rows.append((column.title.strip(), Cell(now, tone), Cell(then, "soft"), _say_unit(column)))
-    table = Table(
-        heads=("figure", "now", "before", ""), rows=tuple(rows), align="lrrl", key="turned"
-    )
-    notes: list[Passage] = [
-        Note(text=note, lead="Note", warns=True)
-        for note in dict.fromkeys((*candidate.notes, *sitting.shown.laid.problem.compared))
-    ]
-    return {"figures": [table, *notes], "verdicts": list_verdicts(candidate)}
+    def ways(self) -> list[dict[str, Any]]:
+        """List the ways, how each is connected, and whether that is free."""
+        laid = self.sitting.shown.laid
+        return [
+            {"name": way.name, "inverted": way.polarity < 0, "free": way.name in laid.turnable}
+            for way in laid.network.ways
+        ]
 
+    def done(self) -> list[str]:
+        """Say what sets the network apart from the one before, part by part."""
+        compared = self.compared
+        turned = [f"{way}: turned round" for way in compared.polarity]
+        return [*map(say_change, compared.parts), *turned, *compared.taps]
 
-def _columns(sitting: Sitting, candidates: Sequence[Candidate]) -> list[Column]:
-    return list_columns(candidates, units={"price": sitting.problem.stock.currency})
+    def most(self) -> str:
+        """Say how far it departs from the one before, wherever that is; empty where it does not."""
+        said = [
+            f"{curve.worst_db:+.1f} dB at {say_frequency(curve.worst_hz)} {_DIFFERENCES[curve.name]}"
+            for curve in self.compared.curves
+            if curve.name in _DIFFERENCES and abs(curve.worst_db) >= _LEAST_DB
+        ]
+        return f"at most {', '.join(said)}" if said else ""
 
+    def texts(self) -> dict[str, list[Passage]]:
+        """Compose what stands beside the charts: figures now and before, and the verdicts."""
+        candidate, before = self.candidate, self.sitting.shown.before
+        rows: list[tuple[str | Cell, ...]] = []
+        for column in self._columns([candidate, before]):
+            now, then = column.say(candidate), column.say(before)
+            broken = column.broken is not None and column.broken(candidate)
+            tone = "bad" if broken else "strong" if now != then else ""
+            rows.append(
+                (
+                    column.title.strip(),
+                    Cell(now, tone),
+                    Cell(then, "soft"),
+                    Cell(column.unit, "soft"),
+                )
+            )
+        table = Table(
+            heads=("figure", "now", "before", ""), rows=tuple(rows), align="lrrl", key="turned"
+        )
+        remarks = (*candidate.notes, *self.sitting.shown.laid.problem.compared)
+        notes = [Note(text=note, lead="Note", warns=True) for note in dict.fromkeys(remarks)]
+        return {"figures": [table, *notes], "verdicts": list_verdicts(candidate)}
 
-def _say_unit(column: Column) -> str | Cell:
-    return Cell(column.unit, "soft") if column.unit else ""
+    def _columns(self, candidates: Sequence[Candidate]) -> list[Column]:
+        return list_columns(candidates, units={"price": self.sitting.problem.stock.currency})

@@ -23,7 +23,7 @@ function order(what) {
 }
 
 async function ask(what) {
-  const reply = await fetch("do", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what) });
+  const reply = await fetch("do", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...what, known: last.known }) });
   if (!reply.ok) throw new Error(await reply.text());
   return reply.json();
 }
@@ -53,13 +53,14 @@ function tell(text, wrong = false) {
 function receive(answer) {
   last = answer;
   SUBJECTS[NOW] = answer.subject;
-  SUBJECTS[BEFORE] = answer.before;
+  if (answer.before) SUBJECTS[BEFORE] = answer.before;
   fillKnobs();
   redraw();
   for (const name of ["figures", "verdicts"]) part(name).innerHTML = answer.html[name];
   part("schematic").innerHTML = answer.html.schematic;
-  makeTouchable();
   fillOffered();
+  setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
+  part("most-different").textContent = answer.most;
   part("done").textContent = answer.done.length ? answer.done.join("; ") : "as it was before";
   for (const name of ["undo", "redo"]) {
     part(name).disabled = answer[name] === null;
@@ -113,7 +114,7 @@ function fillOffered() {
 }
 
 function sieve() {
-  const most = part("most").value === "" ? Infinity : Number(part("most").value);
+  const most = part("pieces").value === "" ? Infinity : Number(part("pieces").value);
   const least = Number(part("least").value);
   let left = 0;
   document.querySelectorAll(".offered tbody tr").forEach((row, k) => {
@@ -140,9 +141,11 @@ function fillKnobs() {
     row.spin.title = knob.count > 1 ? `${knob.row + 1} of ${knob.count}` : "stays on the board";
     row.down.disabled = !free || knob.row === 0;
     row.up.disabled = !free || knob.row === knob.count - 1;
-    row.put.hidden = knob.filling === "stays";
-    row.put.textContent = knob.filled ? "leave out" : "put in";
-    row.put.setAttribute("aria-label", `${row.put.textContent} ${knob.ladder} ${knob.name}`);
+    // A compound goes as a whole: its first part says so.
+    const first = last.knobs.find((one) => one.ladder === knob.ladder && one.slot === knob.slot);
+    row.put.hidden = knob.filling === "stays" || first !== knob;
+    row.put.textContent = `${knob.filled ? "leave out" : "put in"}${knob.slot === knob.name ? "" : ` ${knob.slot}`}`;
+    row.put.setAttribute("aria-label", `${knob.filled ? "leave out" : "put in"} ${knob.ladder} ${knob.slot}`);
     row.line.classList.toggle("empty", !knob.filled);
     row.knob = knob;
   }
@@ -238,8 +241,8 @@ function turnByDrag(spin, label) {
 
 /* Symbols of the schematic: what is pointed at is shown there, and the wheel turns it. */
 function makeTouchable() {
-  for (const symbol of part("schematic").querySelectorAll("[data-part]")) {
-    const box = symbol.getBBox(), pad = 10;
+  for (const symbol of part("schematic").querySelectorAll("[data-part]:not(:has(.ground))")) {
+    const box = symbol.getBBox(), pad = 6;
     const ground = document.createElementNS("http://www.w3.org/2000/svg", "rect");
     for (const [key, value] of Object.entries({ x: box.x - pad, y: box.y - pad, width: box.width + 2 * pad, height: box.height + 2 * pad, rx: 6, class: "ground" })) ground.setAttribute(key, value);
     symbol.prepend(ground);
@@ -258,7 +261,7 @@ function mind() {
   turnByWheel(part("schematic"), touched);
   part("schematic").addEventListener("click", (event) => rows.get(touched(event))?.spin.focus());
   for (const name of ["undo", "redo", "hold"]) part(name).addEventListener("click", () => order({ do: name }));
-  for (const name of ["most", "least", "sound"]) part(name).addEventListener("input", sieve);
+  for (const name of ["pieces", "least", "sound"]) part(name).addEventListener("input", sieve);
   addEventListener("keydown", (event) => {
     if (!(event.ctrlKey || event.metaKey) || event.altKey || event.target.matches("input, textarea")) return;
     const key = event.key.toLowerCase(), name = key === "z" ? (event.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : null;
