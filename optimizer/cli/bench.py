@@ -82,6 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
             webbrowser.open(address)
         _wait()
+    desk.stop()
     return DONE
 
 
@@ -111,6 +112,7 @@ def _gather(args: argparse.Namespace, problem: Problem) -> list[Offered]:
     return [
         Offered(
             name=name,
+            parent=name,
             candidate=build_candidate(
                 problem, file.network, rank=rank, certificate=file.certificate
             ),
@@ -125,4 +127,4 @@ def _search(problem: Problem) -> list[Offered]:
     from optimizer.verbs import fit
 
     found = fit(problem, seconds=_SECONDS)
-    return [Offered(name=f"found {one.rank}", candidate=one) for one in found.candidates]
+    return [Offered(name=f"found {one.rank}", candidate=one, parent="") for one in found.candidates]

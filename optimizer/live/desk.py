@@ -9,9 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.bench.networks.file import write_network
-from optimizer.bench.turning.sitting import Sitting
+from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.errors import InputError
+from optimizer.live.seeking import Seeker
+from optimizer.network.network import Network
 from optimizer.problem.candidate import Candidate
+from optimizer.problem.figures import build_candidate
 from optimizer.problem.provenance import Provenance
 from optimizer.report.documents.candidates import list_charts
 from optimizer.report.documents.numbers import frame_charts
@@ -23,6 +26,7 @@ Order = Mapping[str, Any]
 """What a page asks for: ``{"do": "step", "label": "woofer.L1", "by": 1}``."""
 
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.+-]{0,99}\.ya?ml")
+_SEEK_SECONDS = 10.0  # longest time of a search from what is shown
 _LONGEST_NOTE = 2000
 _FIRST = ("axis", "ohms")  # charts that stand above
 _WIDEST = 30.0  # of the schematic, in drawing units
@@ -48,6 +52,8 @@ class Desk:
         self._lock = threading.Lock()
         self._before: Candidate | None = None
         self._number = 0
+        self._seeker: Seeker | None = None
+        self._found = 0
 
     def page(self) -> str:
         """Render the page as things stand."""
@@ -82,18 +88,60 @@ class Desk:
         dict
             What the page shows; with ``refused``, a sentence, where it could not be done.
         """
+        if order.get("do") == "stop":
+            self.stop()
+        if order.get("do") in ("stop", "news"):
+            return self.news()
         with self._lock:
             refused = saved = ""
             known = order.get("known")
             try:
                 if order.get("do") == "save":
                     saved = self._save(order)
+                elif order.get("do") == "search":
+                    self._search(order)
                 else:
                     self.sitting = _find_act(order)(self.sitting, order)
             except InputError as error:
                 refused = str(error)
             answer = self._answer(Seen(self.sitting), known=known if isinstance(known, int) else 0)
             return {**answer, "refused": refused, "saved": saved}
+
+    def news(self) -> dict[str, Any]:
+        """Say what changes by itself: networks that a search has found, and how far it is."""
+        with self._lock:
+            return {"offered": Seen(self.sitting).offered(), "search": self._say_search()}
+
+    def stop(self) -> None:
+        """End the search that is under way, if there is one, and keep what it found."""
+        # Without the lock: the search takes it to tell what it has found.
+        if self._seeker is not None:
+            self._seeker.stop()
+
+    def _say_search(self) -> dict[str, Any]:
+        seeker = self._seeker
+        return (
+            {"on": False, "said": ""} if seeker is None else {"on": seeker.on, "said": seeker.say()}
+        )
+
+    def _search(self, order: Order) -> None:
+        """Begin a search from what is shown."""
+        kept = order.get("kept")
+        if not (isinstance(kept, list) and all(isinstance(one, str) for one in kept)):
+            raise InputError('"kept" must be a list of places', value=repr(kept))
+        if self._seeker is not None and self._seeker.on:
+            raise InputError("a search is under way", remedy="stop it first")
+        shown, problem = self.sitting.shown, self.sitting.problem
+        parent = self.sitting.start.parent
+
+        def tell(network: Network) -> None:
+            candidate = build_candidate(problem, network)
+            with self._lock:
+                self._found += 1
+                found = Offered(name=f"found {self._found}", parent=parent, candidate=candidate)
+                self.sitting = self.sitting.add([found])
+
+        self._seeker = Seeker(shown.laid, kept, seconds=_SEEK_SECONDS, tell=tell)
 
     def _answer(self, seen: Seen, *, known: int) -> dict[str, Any]:
         sitting = self.sitting
@@ -103,6 +151,7 @@ class Desk:
         return {
             "start": shown.start,
             "offered": seen.offered(),
+            "search": self._say_search(),
             "subject": seen.subject(),
             "before": None if known == self._number else seen.before(),
             "known": self._number,
@@ -140,12 +189,14 @@ class Desk:
         write_network(
             path,
             candidate.network,
-            parent=sitting.start.name,
+            parent=sitting.start.parent,
             note=note,
             title=sitting.problem.title,
             certificate=candidate.certificate,
             made=Provenance.made_now(sitting.problem, candidate.network, candidate.cost),
         )
+        saved = Offered(name=str(path), parent=str(path), candidate=candidate)
+        self.sitting = sitting.adopt(saved)
         return str(path)
 
 

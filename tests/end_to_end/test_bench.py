@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.errors import InputError
 from optimizer.live.desk import Desk
 from optimizer.live.server import serve
+from optimizer.network.network import Network
+from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import list_columns
@@ -36,6 +39,7 @@ def make_offered(problem: Problem, count: int) -> list[Offered]:
     return [
         Offered(
             name=f"made {k + 1}",
+            parent=f"made {k + 1}",
             candidate=build_candidate(
                 problem,
                 space.snap(
@@ -55,8 +59,12 @@ def design(copy_demo: Callable[..., Path], tmp_path_factory: pytest.TempPathFact
 
 
 @pytest.fixture(scope="module")
-def desk(design: Path) -> Desk:
-    problem = optimizer.load(design)
+def problem(design: Path) -> Problem:
+    return optimizer.load(design)
+
+
+@pytest.fixture(scope="module")
+def desk(design: Path, problem: Problem) -> Desk:
     sitting = Sitting.begin(problem, make_offered(problem, 3))
     return Desk(sitting, design_name="design.yaml", folder=design.parent)
 
@@ -79,6 +87,16 @@ def ask(address: str, method: str = "GET", path: str = "", body: Any = None, **h
     status = connection.getresponse().status
     connection.close()
     return status
+
+
+def list_parts(network: Network) -> dict[str, Part]:
+    """Parts by "tweeter.P1.Rs"."""
+    return {
+        f"{way.name}.{name}": part
+        for way in network.ways
+        for slot in way.slots
+        for name, _, part in slot.named_parts
+    }
 
 
 LOOK = {"do": "look"}
@@ -126,6 +144,8 @@ def test_orders_that_make_no_sense_change_nothing(address: str, desk: Desk) -> N
         {"do": "step", "label": "woofer.L1", "by": True},
         {"do": "step", "label": 7, "by": 1},
         {"do": "choose", "start": -1},
+        {"do": "search"},
+        {"do": "search", "kept": [1]},
         {"do": "save", "name": "../elsewhere.yaml", "note": ""},
         {"do": "save", "name": "design.txt", "note": ""},
         {"do": "save", "name": "design.yaml", "note": ""},
@@ -172,6 +192,33 @@ def test_nobody_would_know_the_address(laddersmith: Callable[..., Done], design:
     done = laddersmith("bench", design, "--quiet", "--no-open")
     assert done.returncode == 2
     assert "--no-open" in done.stderr
+
+
+def test_a_search_beside_it_keeps_what_is_ticked(desk: Desk, problem: Problem) -> None:
+    """What it finds is offered as it comes, is better, keeps what it is told to, and stops when asked."""
+    begun = desk.sitting
+    start = desk.sitting.candidate()
+    kept = ["woofer.L1", "tweeter.P1.Rs"]
+    assert desk.answer({"do": "search", "kept": kept})["search"]["on"]
+    assert "under way" in desk.answer({"do": "search", "kept": []})["refused"]
+    end = time.monotonic() + 60.0
+    while len(desk.sitting.offered) == len(begun.offered) and time.monotonic() < end:
+        time.sleep(0.02)
+    told = desk.answer({"do": "stop"})
+    assert not told["search"]["on"]
+    assert "stopped" in told["search"]["said"] or "betters" in told["search"]["said"]
+    found = [one.candidate for one in desk.sitting.offered[len(begun.offered) :]]
+    assert found
+    assert told["offered"][-1]["name"] == f"found {len(found)}"
+    assert all(one.cost < start.cost for one in found)
+    for one in found:
+        assert [list_parts(one.network)[k] for k in kept] == [
+            list_parts(start.network)[k] for k in kept
+        ]
+        assert build_candidate(problem, one.network).cost == one.cost
+    # A network that was found descends, in its file, from where the search began.
+    assert desk.sitting.offered[-1].parent == begun.offered[begun.shown.start].parent
+    desk.sitting = begun
 
 
 def test_a_sitting_in_a_browser(

@@ -39,7 +39,12 @@ def middle(problem: Problem) -> Network:
 @pytest.fixture(scope="module")
 def sitting(problem: Problem) -> Sitting:
     return Sitting.begin(
-        problem, [Offered(name="mine", candidate=build_candidate(problem, middle(problem)))]
+        problem,
+        [
+            Offered(
+                name="mine", parent="mine.yaml", candidate=build_candidate(problem, middle(problem))
+            )
+        ],
     )
 
 
@@ -197,7 +202,7 @@ def test_the_oldest_states_are_forgotten(sitting: Sitting) -> None:
 def test_more_networks_are_offered_once(sitting: Sitting) -> None:
     """What is there already is not offered again, nor is what comes twice."""
     first = sitting.offered[0]
-    other = Offered(name="other", candidate=sitting.turn("tweeter").candidate())
+    other = Offered(name="other", parent="", candidate=sitting.turn("tweeter").candidate())
     assert [one.name for one in sitting.add([first, other, other]).offered] == ["mine", "other"]
     chosen = sitting.add([other]).choose(1)
     assert chosen.shown.before is other.candidate

@@ -22,13 +22,16 @@ class Offered:
     Parameters
     ----------
     name : str
-        What the user calls it ("results.json#2"): the parent of what is made of it.
+        What the user calls it ("results.json#2").
     candidate : Candidate
         With every figure.
+    parent : str
+        What is written as the parent of what is made of it; its name where that is a file.
     """
 
     name: str
     candidate: Candidate
+    parent: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,7 +76,8 @@ class Sitting:
     >>> from optimizer.testing import small_problem
     >>> from optimizer.verbs import fit
     >>> problem = small_problem()
-    >>> sitting = Sitting.begin(problem, [Offered(name="best", candidate=fit(problem, exact=True).best)])
+    >>> found = fit(problem, exact=True).best
+    >>> sitting = Sitting.begin(problem, [Offered(name="best", candidate=found, parent="")])
     >>> place = sitting.shown.laid.knobs[0]
     >>> turned = sitting.step(place.label, 1 if place.row == 0 else -1)
     >>> turned.undo().shown is sitting.shown
@@ -167,6 +171,15 @@ class Sitting:
             if one.candidate.network not in [*known, *(n.candidate.network for n in new)]:
                 new.append(one)
         return replace(self, offered=(*self.offered, *new))
+
+    def adopt(self, saved: Offered) -> Sitting:
+        """Go on from what is shown as from a network of its own, once it was saved."""
+        added = self.add([saved])
+        network = saved.candidate.network
+        at = next(k for k, one in enumerate(added.offered) if one.candidate.network == network)
+        if at < len(self.offered):
+            return self
+        return added._then(replace(self.shown, start=at, said=f"saved as {saved.name}"))
 
     def _become(self, laid: LaidOut, said: str) -> Sitting:
         return self._then(replace(self.shown, laid=laid, said=said))

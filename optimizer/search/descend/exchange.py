@@ -51,10 +51,13 @@ class Descent:
     ----------
     problem : Problem
         The problem; tables of all alternatives are prepared once.
+    held : frozenset of int
+        Genes that do not move. `descend` and `descend_likely` choose parts anew and cannot hold any.
     """
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: Problem, *, held: frozenset[int] = frozenset()) -> None:
         self.problem = problem
+        self.held = held
         self.tally = Tally()
         self.many = has_many_options(problem.space)
         # Where a part has very many options a descent passes over most: it has proved nothing then.
@@ -72,7 +75,7 @@ class Descent:
 
     def around(self, genome: Genome) -> Neighbourhood:
         """Return everything one or two changes away from a network."""
-        return Neighbourhood(self.problem.landscape, genome, tally=self.tally)
+        return Neighbourhood(self.problem.landscape, genome, tally=self.tally, held=self.held)
 
     def descend_singles(self, genome: Genome) -> Polished:
         """Make the best change of one part, or turn, until none helps.
@@ -186,11 +189,11 @@ class Descent:
             every change of one part was.
         """
         unproved = 0
-        if self.many:
+        if self.many and not self.held:
             likely = self.descend_likely(genome, cost, stop=stop)
             genome, cost, unproved = likely.genome, likely.cost, likely.no_better_change_of
         while not stop():
-            better = self._better(genome, cost, stop)
+            better = self.better_two(genome, cost, stop=stop)
             if better is None:
                 return Polished(
                     genome=genome, cost=cost, no_better_change_of=unproved if stop() else 2
@@ -199,12 +202,22 @@ class Descent:
             unproved = 0
         return Polished(genome=genome, cost=cost, no_better_change_of=unproved)
 
-    def _better(self, genome: Genome, cost: float, stop: Callable[[], bool]) -> Costed | None:
-        """Go through all changes once, taking every improvement; None when there was none."""
+    def better_two(
+        self, genome: Genome, cost: float, *, stop: Callable[[], bool] = lambda: False
+    ) -> Costed | None:
+        """Go through all changes of two parts once, taking every improvement.
+
+        Parameters are those of `descend`.
+
+        Returns
+        -------
+        (Genome, float) or None
+            None when there was none.
+        """
         start = cost
         hood = self.around(genome)
         movable = self.problem.tables.scannable(genome)
-        for key in hood.scan.block_keys():
+        for key in hood.block_keys():
             if stop():
                 break
             found = hood.best_pair(key, cost)

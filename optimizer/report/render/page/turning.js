@@ -13,6 +13,7 @@ const part = (id) => document.getElementById(id);
 let last = null; // the answer that is shown
 let busy = false;
 const waiting = [];
+const GONE = "The bench does not answer: it ended with its command. Start laddersmith bench again.";
 
 /* One order at a time; turns of one value that wait are one turn. */
 function order(what) {
@@ -39,7 +40,7 @@ async function work() {
       requestAnimationFrame(() => requestAnimationFrame(() => { ROOT.dataset.stepMs = (performance.now() - begun).toFixed(1); }));
     } catch {
       waiting.length = 0;
-      tell("The bench does not answer: it ended with its command. Start laddersmith bench again.", true);
+      tell(GONE, true);
     }
   }
   busy = false;
@@ -59,8 +60,9 @@ function receive(answer) {
   for (const name of ["figures", "verdicts"]) part(name).innerHTML = answer.html[name];
   part("schematic").innerHTML = answer.html.schematic;
   fillOffered();
+  showSearch();
   setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
-  part("most-different").textContent = answer.most;
+  document.querySelector("#difference figcaption p").textContent = answer.most || "no difference";
   part("done").textContent = answer.done.length ? answer.done.join("; ") : "as it was before";
   for (const name of ["undo", "redo"]) {
     part(name).disabled = answer[name] === null;
@@ -89,8 +91,8 @@ function redraw() {
 /* Networks to begin from; where all are of one file, its name need not be said on each. */
 function shortNames() {
   const names = last.offered.map((one) => one.name.split(/[\\/]/).pop());
-  const files = new Set(names.map((name) => name.split("#")[0]));
-  return files.size === 1 && names.length > 1 ? names.map((name) => `no. ${name.split("#").pop()}`) : names;
+  const files = new Set(names.filter((name) => name.includes("#")).map((name) => name.split("#")[0]));
+  return names.map((name) => (files.size === 1 && name.includes("#") ? `no. ${name.split("#")[1]}` : name));
 }
 
 function fillOffered() {
@@ -123,6 +125,29 @@ function sieve() {
     left += row.hidden ? 0 : 1;
   });
   part("sieved").textContent = left === last.offered.length ? "" : `${left} of ${last.offered.length} shown`;
+}
+
+/* A search goes on beside the page; what it finds is offered like all other networks. */
+let listening = null;
+function showSearch() {
+  const { on, said } = last.search;
+  const kept = [...rows.values()].filter((row) => row.keep.checked).length;
+  part("seek").textContent = kept ? `search with ${kept} kept` : "search from here";
+  part("seek").disabled = on;
+  part("halt").hidden = !on;
+  part("sought").textContent = said;
+  if (on && !listening) listening = setTimeout(() => hearNews(), 400);
+}
+
+async function hearNews(what = "news") {
+  clearTimeout(listening);
+  listening = null;
+  try {
+    const news = await ask({ do: what });
+    Object.assign(last, news);
+    fillOffered();
+    showSearch();
+  } catch { tell(GONE, true); }
 }
 
 /* Values: each a spin button that steps through what the stock offers for its place. */
@@ -182,7 +207,9 @@ function buildKnob({ label, ladder, name }) {
   const down = element("button", { type: "button", tabindex: "-1", "aria-label": `smaller ${ladder} ${name}` }, "\u2212");
   const up = element("button", { type: "button", tabindex: "-1", "aria-label": `larger ${ladder} ${name}` }, "+");
   const put = element("button", { type: "button", class: "put" });
-  const line = element("div", { class: "knob", "data-label": label }, element("span", { class: "name" }, name), down, spin, up, put);
+  const keep = element("input", { type: "checkbox", "aria-label": `keep ${ladder} ${name} in a search`, title: "keep in a search" });
+  keep.addEventListener("change", showSearch);
+  const line = element("div", { class: "knob", "data-label": label }, element("label", { class: "name" }, keep, name), down, spin, up, put);
   down.addEventListener("click", () => step(label, -1));
   up.addEventListener("click", () => step(label, 1));
   put.addEventListener("click", () => order({ do: "toggle", label }));
@@ -193,7 +220,7 @@ function buildKnob({ label, ladder, name }) {
   line.addEventListener("pointerleave", () => point(label, false));
   turnByWheel(spin, () => label);
   turnByDrag(spin, label);
-  rows.set(label, { line, spin, down, up, put });
+  rows.set(label, { line, spin, down, up, put, keep });
   return line;
 }
 
@@ -260,6 +287,8 @@ function point(label, on) {
 function mind() {
   turnByWheel(part("schematic"), touched);
   part("schematic").addEventListener("click", (event) => rows.get(touched(event))?.spin.focus());
+  part("seek").addEventListener("click", () => order({ do: "search", kept: [...rows].filter(([, row]) => row.keep.checked).map(([label]) => label) }));
+  part("halt").addEventListener("click", () => hearNews("stop"));
   for (const name of ["undo", "redo", "hold"]) part(name).addEventListener("click", () => order({ do: name }));
   for (const name of ["pieces", "least", "sound"]) part(name).addEventListener("input", sieve);
   addEventListener("keydown", (event) => {
@@ -289,7 +318,7 @@ function mindSaving() {
       box.close();
       part("note").value = "";
       receive(answer);
-    } catch { part("unsaved").textContent = "The bench does not answer: it ended with its command."; }
+    } catch { part("unsaved").textContent = GONE; }
   });
 }
 
