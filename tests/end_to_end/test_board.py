@@ -341,12 +341,11 @@ def test_the_steps_make_the_network(story: Story) -> None:
     drive, current = solve_nodal(made, order, z, f)
     inside = (f > 25.0) & (f < 18_000.0)
     ours = np.abs(1.0 / current)
-    np.testing.assert_allclose(ours[inside], np.array(curves["impedance_ohm"])[inside], rtol=0.03)
+    np.testing.assert_allclose(ours[inside], np.array(curves["impedance_ohm"])[inside], rtol=2e-3)
     total = sum(drive[name] * pressure[name] for name in drive)
     level = 20.0 * np.log10(np.abs(total))
     told = np.array(curves["on_axis_db"])
-    assert np.median(np.abs(level - told)[inside]) < 0.1
-    assert np.max(np.abs(level - told)[inside]) < 1.0
+    assert np.max(np.abs(level - told)[inside]) < 0.02
 
 
 def test_reused_parts_are_one_of_each(story: Story) -> None:
