@@ -8,8 +8,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from optimizer.bench.check import compare_networks
 from optimizer.bench.networks.file import write_network
 from optimizer.bench.turning.sitting import Offered, Sitting
+from optimizer.bench.voice.voicing import voice_network
+from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.errors import InputError
 from optimizer.live.seeking import Seeker
 from optimizer.network.network import Network
@@ -18,7 +21,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.provenance import Provenance
 from optimizer.report.documents.candidates import list_charts
 from optimizer.report.documents.numbers import frame_charts
-from optimizer.report.documents.turning import Seen
+from optimizer.report.documents.turning import Seen, offer_answers
 from optimizer.report.render.html import render_passages, render_turning
 from optimizer.report.schematic import draw_figure
 
@@ -53,7 +56,7 @@ class Desk:
         self._before: Candidate | None = None
         self._number = 0
         self._seeker: Seeker | None = None
-        self._found = 0
+        self._found = self._wished = 0
 
     def page(self) -> str:
         """Render the page as things stand."""
@@ -93,19 +96,21 @@ class Desk:
         if order.get("do") in ("stop", "news"):
             return self.news()
         with self._lock:
-            refused = saved = ""
+            refused = saved = heard = ""
             known = order.get("known")
             try:
                 if order.get("do") == "save":
                     saved = self._save(order)
                 elif order.get("do") == "search":
                     self._search(order)
+                elif order.get("do") == "wish":
+                    heard = self._wish(order)
                 else:
                     self.sitting = _find_act(order)(self.sitting, order)
             except InputError as error:
                 refused = str(error)
             answer = self._answer(Seen(self.sitting), known=known if isinstance(known, int) else 0)
-            return {**answer, "refused": refused, "saved": saved}
+            return {**answer, "refused": refused, "saved": saved, "heard": heard}
 
     def news(self) -> dict[str, Any]:
         """Say what changes by itself: networks that a search has found, and how far it is."""
@@ -132,16 +137,38 @@ class Desk:
         if self._seeker is not None and self._seeker.on:
             raise InputError("a search is under way", remedy="stop it first")
         shown, problem = self.sitting.shown, self.sitting.problem
-        parent = self.sitting.start.parent
+        parent, begun = self.sitting.start.parent, self.sitting.candidate()
 
         def tell(network: Network) -> None:
             candidate = build_candidate(problem, network)
             with self._lock:
                 self._found += 1
-                found = Offered(name=f"found {self._found}", parent=parent, candidate=candidate)
+                found = Offered(
+                    name=f"found {self._found}",
+                    candidate=candidate,
+                    parent=parent,
+                    said=(_say_apart(begun, candidate),),
+                    against=begun,
+                )
                 self.sitting = self.sitting.add([found])
 
         self._seeker = Seeker(shown.laid, kept, seconds=_SEEK_SECONDS, tell=tell)
+
+    def _wish(self, order: Order) -> str:
+        """Ask for the fewest part changes that serve wishes, and say what came of it."""
+        words = read_words(None)
+        texts = [text.strip() for text in _text(order, "text").split(";")]
+        wishes = [parse_wish(text, words) for text in texts if text]
+        if not wishes:
+            raise InputError("nothing was wished", remedy='write "less bright" or "2k..5k -1 dB"')
+        sitting = self.sitting
+        result = voice_network(sitting.problem, sitting.shown.laid.network, wishes)
+        self._wished += 1
+        offered, said = offer_answers(
+            result, wishes, name=f"wish {self._wished}", parent=sitting.start.parent
+        )
+        self.sitting = sitting.add(offered)
+        return said
 
     def _answer(self, seen: Seen, *, known: int) -> dict[str, Any]:
         sitting = self.sitting
@@ -198,6 +225,14 @@ class Desk:
         saved = Offered(name=str(path), parent=str(path), candidate=candidate)
         self.sitting = sitting.adopt(saved)
         return str(path)
+
+
+def _say_apart(before: Candidate, candidate: Candidate) -> str:
+    """Say in how many parts a network differs from where it was sought."""
+    compared = compare_networks(before, candidate)
+    count = len(compared.parts)
+    turned = [f"{way} turned round" for way in compared.polarity]
+    return ", ".join([f"{count} part{'' if count == 1 else 's'} changed", *turned])
 
 
 def _text(order: Order, key: str) -> str:

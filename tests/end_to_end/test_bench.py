@@ -221,6 +221,27 @@ def test_a_search_beside_it_keeps_what_is_ticked(desk: Desk, problem: Problem) -
     desk.sitting = begun
 
 
+def test_wishes_are_answered_as_by_voice(desk: Desk, problem: Problem) -> None:
+    """A wish in words has the answers of `voice`, each set against the network that was heard."""
+    begun = desk.sitting
+    heard = begun.candidate()
+    told = desk.answer({"do": "wish", "text": "2k..5k -1 dB; in_room above 6k -0.5 dB"})
+    result = optimizer.voice(problem, heard, ["2k..5k -1 dB", "in_room above 6k -0.5 dB"])
+    expected = [one.candidate.network for one in result.answers or result.nearest]
+    assert expected
+    offered = desk.sitting.offered[len(begun.offered) :]
+    assert [one.candidate.network for one in offered] == expected
+    assert all(one.against is not None for one in offered)
+    assert "-1 dB from 2 kHz to 5 kHz" in told["heard"]
+    chosen = desk.answer({"do": "choose", "start": len(begun.offered)})
+    assert desk.sitting.shown.before.network == heard.network
+    assert chosen["done"]
+    assert chosen["done"][0].split(":")[0] in chosen["offered"][-len(expected)]["said"][0]
+    assert "known here" in desk.answer({"do": "wish", "text": "grumble"})["refused"]
+    assert desk.answer({"do": "wish", "text": " ; "})["refused"]
+    desk.sitting = begun
+
+
 def test_a_sitting_in_a_browser(
     browser: Any, address: str, desk: Desk, design: Path, laddersmith: Callable[..., Done]
 ) -> None:

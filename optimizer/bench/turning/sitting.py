@@ -27,11 +27,17 @@ class Offered:
         With every figure.
     parent : str
         What is written as the parent of what is made of it; its name where that is a file.
+    said : tuple of str
+        What it is for, in sentences, the shortest first.
+    against : Candidate, optional
+        What it was made of, and is set against at first; itself where that is not known.
     """
 
     name: str
     candidate: Candidate
     parent: str
+    said: tuple[str, ...] = ()
+    against: Candidate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,10 +130,14 @@ class Sitting:
         """Take another of the networks to begin from."""
         if not 0 <= start < len(self.offered):
             raise InputError("there is no such network to begin from", value=start)
-        candidate = self.offered[start].candidate
-        laid = LaidOut.of(self.problem, candidate.network)
+        chosen = self.offered[start]
         return self._then(
-            Moment(start=start, laid=laid, before=candidate, said=self.offered[start].name)
+            Moment(
+                start=start,
+                laid=LaidOut.of(self.problem, chosen.candidate.network),
+                before=chosen.against or chosen.candidate,
+                said=chosen.name,
+            )
         )
 
     def step(self, label: str, by: int) -> Sitting:

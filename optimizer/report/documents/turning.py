@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 
 from optimizer.bench.check import Comparison, compare_networks
-from optimizer.bench.turning.sitting import Sitting
+from optimizer.bench.turning.sitting import Offered, Sitting
+from optimizer.bench.voice.voicing import VoiceResult
+from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate
 from optimizer.report.blocks import say_quantity
@@ -18,12 +20,56 @@ from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import Cell, Note, Passage, Table
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import list_verdicts
+from optimizer.report.documents.voice import say_answer, say_wish
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.words import say_change, say_frequency
 
 _DIFFERENCES = {"on_axis": "on the axis", "in_room": "in the room"}
 _LEAST_DB = 0.05  # below which a difference is not worth a word
 _OFFERED = ("cost", "parts", "price", "impedance_min", "doubts")
+
+
+def offer_answers(
+    result: VoiceResult, wishes: Sequence[Wish], *, name: str, parent: str
+) -> tuple[list[Offered], str]:
+    """Turn the answers to some wishes into networks to begin from.
+
+    Parameters
+    ----------
+    result : VoiceResult
+        Answers; where there are none, what comes nearest is offered.
+    wishes : sequence of Wish
+        What was wished.
+    name, parent : str
+        What they are called, with a number, and what they were made of.
+
+    Returns
+    -------
+    list of Offered
+        Each set against the network as it stands.
+    str
+        What the wishes were taken to mean, and what came of them.
+    """
+    answers = result.answers or result.nearest
+    offered = []
+    for number, answer in enumerate(answers, 1):
+        item = say_answer(None, answer, result.present, wishes)
+        offered.append(
+            Offered(
+                name=f"{name}.{number}",
+                candidate=answer.candidate,
+                parent=parent,
+                said=("; ".join((item.title, *item.bad)), *item.lines),
+                against=result.present,
+            )
+        )
+    meant = "; ".join(map(say_wish, wishes))
+    if not answers:
+        return [], f"{meant}: no change serves this"
+    count = f"{len(answers)} answer{'s' if len(answers) > 1 else ''}"
+    if not result.answers:
+        count = f"no answer gains what it costs; {len(answers)} nearest"
+    return offered, f"{meant}: {count}"
 
 
 @dataclass(frozen=True)
@@ -76,14 +122,15 @@ class Seen:
         Returns
         -------
         list of dict
-            ``name``, ``figures`` as texts by column, ``parts`` and ``ohm`` as numbers to filter by,
-            and ``doubtful``.
+            ``name``, ``said``, ``figures`` as texts by column, ``parts`` and ``ohm`` as numbers to
+            filter by, and ``doubtful``.
         """
         candidates = [one.candidate for one in self.sitting.offered]
         columns = [c for c in self._columns(candidates) if c.name in _OFFERED]
         return [
             {
                 "name": one.name,
+                "said": list(one.said),
                 "figures": {
                     column.name: {
                         "head": column.head.replace("-\n", "").replace("\n", " "),

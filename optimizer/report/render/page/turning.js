@@ -96,30 +96,38 @@ function shortNames() {
 }
 
 function fillOffered() {
-  const body = document.querySelector(".offered tbody");
-  if (body.children.length !== last.offered.length) {
+  const table = document.querySelector(".offered");
+  const shown = [...table.tBodies];
+  if (shown.length !== last.offered.length) {
     const heads = Object.values(last.offered[0].figures).map((one) => element("th", { scope: "col", class: "r" }, one.head));
-    document.querySelector(".offered thead").replaceChildren(element("tr", {}, element("th", { scope: "col" }, "network"), ...heads));
+    table.tHead.replaceChildren(element("tr", {}, element("th", { scope: "col" }, "network"), ...heads));
     const names = shortNames();
-    body.replaceChildren(...last.offered.map((one, k) => {
-      const button = element("button", { type: "button", "data-start": k, title: one.name }, names[k]);
-      button.addEventListener("click", () => order({ do: "choose", start: k }));
-      return element("tr", {}, element("th", { scope: "row" }, button),
-        ...Object.entries(one.figures).map(([name, figure]) => element("td", { class: name === "doubts" && one.doubtful ? "r broken" : "r", title: figure.unit }, figure.text)));
-    }));
+    shown.forEach((body) => body.remove());
+    table.append(...last.offered.map((one, k) => offer(one, k, names[k])));
+    const first = table.tBodies[shown.length];
+    if (shown.length && first) table.closest(".scroll").scrollTop = first.offsetTop - table.tHead.offsetHeight;
   }
-  [...body.children].forEach((row, k) => {
-    row.classList.toggle("shown", k === last.start);
-    row.querySelector("button").setAttribute("aria-pressed", String(k === last.start));
+  [...table.tBodies].forEach((body, k) => {
+    body.classList.toggle("shown", k === last.start);
+    body.querySelector("button").setAttribute("aria-pressed", String(k === last.start));
   });
   sieve();
+}
+
+function offer(one, k, name) {
+  const button = element("button", { type: "button", "data-start": k, title: one.name }, name);
+  button.addEventListener("click", () => order({ do: "choose", start: k }));
+  const cells = Object.entries(one.figures).map(([key, figure]) => element("td", { class: key === "doubts" && one.doubtful ? "r broken" : "r", title: figure.unit }, figure.text));
+  const body = element("tbody", {}, element("tr", {}, element("th", { scope: "row" }, button), ...cells));
+  if (one.said.length) body.append(element("tr", { class: "said", title: one.said.slice(1).join("\n") }, element("td", { colspan: cells.length + 1 }, one.said[0])));
+  return body;
 }
 
 function sieve() {
   const most = part("pieces").value === "" ? Infinity : Number(part("pieces").value);
   const least = Number(part("least").value);
   let left = 0;
-  document.querySelectorAll(".offered tbody tr").forEach((row, k) => {
+  document.querySelectorAll(".offered tbody").forEach((row, k) => {
     const one = last.offered[k];
     row.hidden = one.parts > most || one.ohm < least || (part("sound").checked && one.doubtful);
     left += row.hidden ? 0 : 1;
@@ -135,7 +143,7 @@ function showSearch() {
   part("seek").textContent = kept ? `search with ${kept} kept` : "search from here";
   part("seek").disabled = on;
   part("halt").hidden = !on;
-  part("sought").textContent = said;
+  part("sought").textContent = last.heard || said;
   if (on && !listening) listening = setTimeout(() => hearNews(), 400);
 }
 
@@ -288,6 +296,11 @@ function mind() {
   turnByWheel(part("schematic"), touched);
   part("schematic").addEventListener("click", (event) => rows.get(touched(event))?.spin.focus());
   part("seek").addEventListener("click", () => order({ do: "search", kept: [...rows].filter(([, row]) => row.keep.checked).map(([label]) => label) }));
+  part("wishing").addEventListener("submit", (event) => {
+    event.preventDefault();
+    part("sought").textContent = "looking for the fewest changes";
+    order({ do: "wish", text: part("wish").value });
+  });
   part("halt").addEventListener("click", () => hearNews("stop"));
   for (const name of ["undo", "redo", "hold"]) part(name).addEventListener("click", () => order({ do: name }));
   for (const name of ["pieces", "least", "sound"]) part(name).addEventListener("input", sieve);
