@@ -300,6 +300,10 @@ def test_a_board_may_have_a_shared_section_and_a_bypass(tmp_path: Path) -> None:
     [
         ("ways: {woofer: {ladder: [{name: L1, series: trap}]}}", "old.yaml", BOARD_FILE,
          "said by the board"),
+        ("ways: {woofer: {ladder: [{name: C1, value: 6.8 uF}]}}", "old.yaml", BOARD_FILE,
+         "instead by a range"),
+        ("ways: {woofer: {ladder: [{name: C1, keep: 8 uF}]}}", "old.yaml", BOARD_FILE,
+         "instead by a range"),
         ("ways: {woofer: {slope: 2}}", "old.yaml", BOARD_FILE, "unknown key"),
         ("", "none.yaml", BOARD_FILE, "none.yaml"),
         ("", "{file: old.yaml, ad: no}", BOARD_FILE, "unknown key"),

@@ -205,8 +205,9 @@ def make_capacitor(value: AskedValue, dielectric: str) -> Part:
     farad = value.settle("capacitor", 0.0)
     esr = float(f"{loss_tangent_to_esr(LOSS_TANGENTS[dielectric], farad):.3g}")
     aged = dielectric == "electrolytic"
+    stated = dielectric != "polypropylene"  # else it is no more than the usual
     return _given(
-        "capacitor", farad, esr, note=dielectric if aged else "",
+        "capacitor", farad, esr, made_of=dielectric if stated else "",
         tolerance=AGED_TOLERANCE if aged else DEFAULT_TOLERANCE,
     )  # fmt: skip
 
@@ -217,12 +218,18 @@ def make_resistor(value: AskedValue) -> Part:
 
 
 def _given(
-    kind: Kind, value: float, loss: float, *, note: str = "", tolerance: float = DEFAULT_TOLERANCE
+    kind: Kind,
+    value: float,
+    loss: float,
+    *,
+    note: str = "",
+    tolerance: float = DEFAULT_TOLERANCE,
+    made_of: str = "",
 ) -> Part:
     value = float(f"{value:.9g}")
     return Part(
         kind=kind, value=value, loss_ohm=loss, tolerance=tolerance, origin=GIVEN, pieces=(value,),
-        note=note,
+        note=note, made_of=made_of,
     )  # fmt: skip
 
 

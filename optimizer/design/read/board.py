@@ -337,6 +337,13 @@ class _Board:
                     "another name",
                 )
         stays = "keep" in fields and _is_yes(fields["keep"])
+        for key in ("value", "keep"):
+            if key in fields and not (key == "keep" and stays):
+                raise fields[key].error(
+                    "what sits at a place of the board is said by the board, and what may come "
+                    "instead by a range",
+                    remedy='write "keep: yes" for what stays, or for instance "from: 6 uF, to: 7 uF"',
+                )
         if slot.kept is None or (stays and fields.keys() <= {"name", "keep", slot.place}):
             return replace(slot, optional=False, alterable=False, ranges=_at(slot.kept or ()))
         kept = slot.kept
