@@ -318,21 +318,24 @@ class Problem:
         free = Counter(gene.kind for gene in self.bank.genes if gene.kept is None)
         self.stock.check_joins(free.keys())
         pieces = count_pieces(self.stock)
-        offered: dict[tuple[Kind, float, float, Terms], list[Part]] = {}
+        offered: dict[tuple[Kind, float, float, Terms, bool], list[Part]] = {}
         for gene in self.bank.genes:
             if gene.kept is None:
                 span = (gene.kind, gene.low, gene.high, gene.terms)
-                parts = merge_alike(
-                    self.stock.options(*span) or self.stock.nearest(*span),
-                    pieces,
-                    free[gene.kind] * self.stock.suiting(gene.terms).join,
-                )
-                offered[span] = parts if self.built is None else spread_values(parts)
+                # What is on the board may stay: nothing need stand in for it.
+                alone = gene.original is None
+                found = self.stock.options(*span)
+                if alone and not found:
+                    found = self.stock.nearest(*span)
+                wanted = free[gene.kind] * self.stock.suiting(gene.terms).join
+                parts = merge_alike(found, pieces, wanted)
+                offered[*span, alone] = parts if self.built is None else spread_values(parts)
         return tuple(
             (gene.kept,)
             if gene.kept is not None
             else _with_own(
-                offered[gene.kind, gene.low, gene.high, gene.terms], (gene.original, own)
+                offered[gene.kind, gene.low, gene.high, gene.terms, gene.original is None],
+                (gene.original, own),
             )
             for gene, own in self._genes()
         )

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import InputError
+from optimizer.network.slots import keep, series_capacitor, series_inductor
 from optimizer.network.topology import Topology
 from optimizer.parts import NO_TERMS, Part, Terms, name_sort
 from optimizer.problem.figures import build_candidate
@@ -158,3 +159,14 @@ def test_a_height_has_sense() -> None:
     """A bare number is in mm; a coil of half a metre or of nothing is a slip."""
     with pytest.raises(InputError, match="height of a coil"):
         parse_parts_list("kind,value,height\ncoil,1 mH,900 mm\n")
+
+
+def test_a_part_on_the_board_needs_no_stand_in() -> None:
+    """Where nothing else keeps the terms, an alterable part stays, and nothing else is offered."""
+    topology = Topology.of(
+        woofer=[keep(series_inductor("L1", "0.5 mH", "2 mH"), "1 mH", alter=True)],
+        tweeter=[series_capacitor("C1", "3.3 uF", "10 uF")],
+    )
+    stock = Stock.of("E6", terms=Terms(height_m=1e-3))
+    problem = small_problem(topology=topology, stock=stock)
+    assert [part.origin for part in problem.offers[0]] == ["kept"]
