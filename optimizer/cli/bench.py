@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import add_design, add_verb
 from optimizer.cli.outcome import DONE
+from optimizer.cli.screen import Screen
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             "somebody must be told the address", key="--quiet", remedy="leave out --no-open"
         )
     problem = build_problem(load_design(args.design))
-    offered = _gather(args, problem) or _search(problem)
+    offered = _gather(args, problem) or _search(problem, Screen(quiet=args.quiet))
     sitting = Sitting.begin(problem, offered)
     desk = Desk(sitting, design_name=str(args.design), folder=args.design.parent)
     with serve(desk, port=args.port) as address:
@@ -121,10 +122,13 @@ def _gather(args: argparse.Namespace, problem: Problem) -> list[Offered]:
     ]
 
 
-def _search(problem: Problem) -> list[Offered]:
+def _search(problem: Problem, screen: Screen) -> list[Offered]:
     """Look for networks for a few seconds."""
     from optimizer.bench.turning.sitting import Offered
     from optimizer.verbs import fit
 
-    found = fit(problem, seconds=_SECONDS)
+    with screen.follow_search() as follow:
+        found = fit(problem, seconds=_SECONDS, progress=follow)
+    if not found.candidates:
+        raise KeyboardInterrupt  # it was asked to stop before it had anything
     return [Offered(name=f"found {one.rank}", candidate=one, parent="") for one in found.candidates]

@@ -184,6 +184,7 @@ class Desk:
             "known": self._number,
             "knobs": seen.knobs(),
             "ways": seen.ways(),
+            "switches": seen.switches(),
             "done": seen.done(),
             "most": seen.most(),
             "undo": shown.said if sitting.at else None,
@@ -258,6 +259,9 @@ _ACTS: Mapping[str, _Act] = {
     "put": lambda sitting, order: sitting.put(_text(order, "label"), _whole(order, "row")),
     "toggle": lambda sitting, order: sitting.toggle(_text(order, "label")),
     "turn": lambda sitting, order: sitting.turn(_text(order, "way")),
+    "take": lambda sitting, order: sitting.take(
+        _whole(order, "switch"), _whole(order, "alternative")
+    ),
     "hold": lambda sitting, order: sitting.hold(),
     "undo": lambda sitting, order: sitting.undo(),
     "redo": lambda sitting, order: sitting.redo(),

@@ -336,6 +336,15 @@ def test_a_sitting_in_a_browser(
             assert rows[column.title.strip()] == column.say_value(figure), column.name
     assert len(rows) > 10
     assert "made 2" in saved.read_text(encoding="utf-8")
+    # It can be used on a phone and by ear: nothing is cut, everything that is turned has a name.
+    named = browser.call("Accessibility.getFullAXTree")["nodes"]
+    turned = [n for n in named if n.get("role", {}).get("value") in ("button", "spinbutton", "slider",
+              "checkbox", "textbox", "combobox")]  # fmt: skip
+    assert len(turned) > 60
+    assert all(n["name"].get("value") for n in turned if not n["ignored"])
+    for width in (768, 390):
+        browser.resize(width, 844, touch=width < 600)
+        assert browser.run("document.documentElement.scrollWidth") <= width
     again = desk.answer({"do": "save", "name": "turned.yaml", "note": ""})
     assert "never overwritten" in again["refused"]
     ours = [c for c in browser.complaints() if not c.startswith(f"request: {address}")]

@@ -9,8 +9,14 @@ from optimizer.bench.turning.laid import LaidOut
 from optimizer.bench.turning.sitting import MOST_STATES, Offered, Sitting
 from optimizer.errors import InputError
 from optimizer.network.network import Network
-from optimizer.network.slots import series_capacitor, series_inductor, shunt_inductor
-from optimizer.network.topology import Topology
+from optimizer.network.slots import (
+    series_capacitor,
+    series_inductor,
+    shunt_capacitor,
+    shunt_inductor,
+)
+from optimizer.network.topology import OneOf, Topology
+from optimizer.network.variable_pad import variable_pad
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.stock.lots import SHELF, Lot
@@ -188,6 +194,40 @@ def test_pieces_in_use_are_passed_over() -> None:
     assert stepped.value == pytest.approx(1e-3)
     freed = laid.step("woofer.L1", 1).step(label, 1)
     assert {k.label: k.part.value for k in freed.knobs if k.part}[label] == pytest.approx(0.7e-3)
+
+
+def test_alternatives_are_taken_as_a_whole() -> None:
+    """Of two alternatives one is built, a control has one position, and both can be gone back to."""
+    topology = Topology.of(
+        woofer=[
+            series_inductor("L1", "0.68 mH", "2.2 mH"),
+            OneOf({"first order": [], "second order": [shunt_capacitor("C1", "6.8 uF", "22 uF")]}),
+        ],
+        tweeter=[
+            series_capacitor("C1", "3.3 uF", "10 uF"),
+            variable_pad("level", 8.0, [0.0, -2.0, -4.0]),
+        ],
+    )
+    problem = small_problem(topology=topology)
+    alternatives = problem.space.alternatives
+    wanted = np.zeros(len(problem.space.slots), dtype=bool)
+    present = alternatives.settle(wanted | ~problem.space.optional, np.full(len(wanted), 0.1))
+    genome = problem.space.snap(problem.space.log_low, present, problem.space.polarity_start)
+    laid = LaidOut(problem=problem, genome=genome)
+    order, level = laid.switches
+    assert order.names == ("first order", "second order")
+    assert level.control == "level"
+    assert not any(knob.filling == "can go" for knob in laid.knobs)
+    for k, name in enumerate(level.names):
+        turned = laid.take(1, k)
+        assert turned.switches[1].taken == k
+        assert build_candidate(problem, turned.network).taken[1].name == name
+    second = laid.take(0, 1)
+    assert [slot.name for slot in second.network.ways[0].slots] == ["L1", "C1"]
+    assert second.switches[1].taken == level.taken
+    assert second.take(0, order.taken).network == laid.network
+    with pytest.raises(InputError, match="no such alternative"):
+        laid.take(0, 2)
 
 
 def test_the_oldest_states_are_forgotten(sitting: Sitting) -> None:

@@ -54,6 +54,28 @@ class Knob:
     filling: Filling
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Switch:
+    """Several alternatives of which one is built: other parts, or positions of a control.
+
+    Parameters
+    ----------
+    ladder : str
+        Where it is.
+    control : str
+        Name of the control; empty for parts that are soldered in.
+    names : tuple of str
+        What the alternatives are called.
+    taken : int
+        Which of them is built.
+    """
+
+    ladder: str
+    control: str
+    names: tuple[str, ...]
+    taken: int
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LaidOut:
     """A network of a space: what a hand can turn. A value: every move gives another one.
@@ -133,6 +155,22 @@ class LaidOut:
         """Ways whose polarity is free."""
         ways = self.space.topology.ways
         return tuple(ways[w].name for move in self.around.turns() for w in move.turned)
+
+    @property
+    def switches(self) -> tuple[Switch, ...]:
+        """Its alternatives and controls, in the order of the topology."""
+        present = self.genome.present
+        return tuple(
+            Switch(
+                ladder=choice.ladder,
+                control=choice.control,
+                names=tuple(one.name for one in choice.alternatives),
+                taken=next(k for k, one in enumerate(among) if one.fits(present)),
+            )
+            for choice, among in zip(
+                self.space.topology.choices, self.space.alternatives.choices, strict=True
+            )
+        )
 
     @cached_property
     def _removable(self) -> tuple[int, ...]:
@@ -233,6 +271,32 @@ class LaidOut:
                 subject=Subject("slot", label),
             )
         return self._with(moved)
+
+    def take(self, switch: int, alternative: int) -> LaidOut:
+        """Take another alternative, or set a control to another position.
+
+        Parameters
+        ----------
+        switch, alternative : int
+            By their numbers in `switches`. Parts that come in stand in the middle of their ranges.
+
+        Raises
+        ------
+        InputError
+            When there is no such alternative, or its pieces are not there.
+        """
+        among = self.space.alternatives.choices
+        if not (0 <= switch < len(among) and 0 <= alternative < len(among[switch])):
+            raise InputError("there is no such alternative", value=f"{switch}, {alternative}")
+        wanted = among[switch][alternative]
+        if wanted.fits(self.genome.present):
+            return self
+        for of_values in (False, True):
+            for move in self.around.switches(of_values=of_values):
+                moved = move.apply(self.genome)
+                if wanted.fits(moved.present) and self._mends(moved):
+                    return self._with(moved)
+        raise InputError("the pieces of the alternative are in use elsewhere")
 
     def turn(self, way: str) -> LaidOut:
         """Connect a way the other way round.

@@ -157,6 +157,10 @@ class Sitting:
         """Connect a way the other way round, see `LaidOut.turn`."""
         return self._become(self.shown.laid.turn(way), f"{way} turned round")
 
+    def take(self, switch: int, alternative: int) -> Sitting:
+        """Take another alternative, see `LaidOut.take`."""
+        return self._become(self.shown.laid.take(switch, alternative), "another alternative")
+
     def hold(self) -> Sitting:
         """Set what follows against what is shown now."""
         return self._then(replace(self.shown, before=self.candidate(), said="held as before"))

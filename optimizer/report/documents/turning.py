@@ -13,7 +13,7 @@ from optimizer.bench.check import Comparison, compare_networks
 from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.bench.voice.voicing import VoiceResult
 from optimizer.bench.voice.wishes import Wish
-from optimizer.parts import UNIT_OF_KIND
+from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.report.blocks import say_quantity
 from optimizer.report.columns import Column, list_columns
@@ -21,8 +21,10 @@ from optimizer.report.document import Cell, Note, Passage, Table
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import list_verdicts
 from optimizer.report.documents.voice import say_answer, say_wish
+from optimizer.report.ladder_text import describe_join
 from optimizer.report.render.json import candidate_to_json
 from optimizer.report.words import say_change, say_frequency
+from optimizer.text.units import format_quantity
 
 _DIFFERENCES = {"on_axis": "on the axis", "in_room": "in the room"}
 _LEAST_DB = 0.05  # below which a difference is not worth a word
@@ -159,6 +161,7 @@ class Seen:
                     if knob.part is None
                     else say_quantity(knob.part.value, UNIT_OF_KIND[knob.part.kind])
                 ),
+                "detail": "" if knob.part is None else _say_detail(knob.part),
                 "row": knob.row,
                 "count": knob.count,
                 "filling": knob.filling,
@@ -173,6 +176,18 @@ class Seen:
         return [
             {"name": way.name, "inverted": way.polarity < 0, "free": way.name in laid.turnable}
             for way in laid.network.ways
+        ]
+
+    def switches(self) -> list[dict[str, Any]]:
+        """List alternatives and controls, and which of each is built."""
+        return [
+            {
+                "ladder": one.ladder,
+                "title": one.control or "built with",
+                "names": list(one.names),
+                "taken": one.taken,
+            }
+            for one in self.sitting.shown.laid.switches
         ]
 
     def done(self) -> list[str]:
@@ -215,3 +230,18 @@ class Seen:
 
     def _columns(self, candidates: Sequence[Candidate]) -> list[Column]:
         return list_columns(candidates, units={"price": self.sitting.problem.stock.currency})
+
+
+def _say_detail(part: Part) -> str:
+    """Say what of a part its value does not: its loss, its pieces, where it comes from."""
+    loss = LOSS_OF_KIND[part.kind]
+    return ", ".join(
+        filter(
+            None,
+            (
+                f"{loss} {format_quantity(part.loss_ohm, 'ohm')}" if loss and part.loss_ohm else "",
+                describe_join(part),
+                "on the board" if part.origin == KEPT else part.origin,
+            ),
+        )
+    )

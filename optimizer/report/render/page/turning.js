@@ -170,8 +170,9 @@ function fillKnobs() {
     row.spin.textContent = text;
     row.spin.setAttribute("aria-valuenow", knob.row);
     row.spin.setAttribute("aria-valuemax", knob.count - 1);
-    row.spin.setAttribute("aria-valuetext", free ? `${text}, ${knob.row + 1} of ${knob.count}` : text);
-    row.spin.title = knob.count > 1 ? `${knob.row + 1} of ${knob.count}` : "stays on the board";
+    const where = knob.count > 1 ? `${knob.row + 1} of ${knob.count}` : "stays on the board";
+    row.spin.setAttribute("aria-valuetext", free ? `${text}, ${where}` : text);
+    row.spin.title = [where, knob.detail].filter(Boolean).join("; ");
     row.down.disabled = !free || knob.row === 0;
     row.up.disabled = !free || knob.row === knob.count - 1;
     // A compound goes as a whole: its first part says so.
@@ -182,12 +183,20 @@ function fillKnobs() {
     row.line.classList.toggle("empty", !knob.filled);
     row.knob = knob;
   }
+  last.switches.forEach((one, number) => { document.querySelector(`[data-switch="${number}"]`).value = one.taken; });
   for (const way of last.ways) {
     const turn = document.querySelector(`[data-turn="${CSS.escape(way.name)}"]`);
     turn.textContent = way.inverted ? "inverted" : "normal";
     turn.disabled = !way.free;
     turn.setAttribute("aria-label", `polarity of ${way.name}: ${turn.textContent}${way.free ? ", turn round" : ""}`);
   }
+}
+
+/* Alternatives of a ladder, and positions of a control. */
+function buildSwitch({ title, names }, number, ladder) {
+  const select = element("select", { "data-switch": number, "aria-label": `${ladder}, ${title}` }, ...names.map((name, k) => element("option", { value: k }, name)));
+  select.addEventListener("change", () => order({ do: "take", switch: number, alternative: Number(select.value) }));
+  return element("label", { class: "switch" }, `${title} `, select);
 }
 
 function buildKnobs() {
@@ -206,6 +215,7 @@ function buildKnobs() {
     return boxes.get(name);
   };
   for (const way of last.ways) box(way.name);
+  last.switches.forEach((one, number) => box(one.ladder).append(buildSwitch(one, number, one.ladder)));
   for (const knob of last.knobs) box(knob.ladder).append(buildKnob(knob));
   part("ladders").replaceChildren(...boxes.values());
 }
@@ -239,7 +249,8 @@ function step(label, by) {
 
 function turnByKey(event, label) {
   const { knob } = rows.get(label);
-  const steps = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 5, PageDown: -5, Home: -knob.count, End: knob.count };
+  const far = Math.max(3, Math.round(knob.count / 12));
+  const steps = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: far, PageDown: -far, Home: -knob.count, End: knob.count };
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.key in steps) step(label, steps[event.key]);
   else if (["Delete", "Backspace"].includes(event.key) && knob.filling === "can go") order({ do: "toggle", label });
