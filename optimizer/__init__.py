@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from optimizer import testing as testing
     from optimizer.bench.build.sheet import BuildSheet as BuildSheet
     from optimizer.bench.check import CheckReport as CheckReport
+    from optimizer.bench.diary.file import read_diary as read_diary
     from optimizer.bench.networks.file import write_network as write_network
     from optimizer.bench.verify.verifying import VerifyResult as VerifyResult
     from optimizer.bench.voice.voicing import VoiceResult as VoiceResult
@@ -132,6 +133,7 @@ _HOME = {
     "open_network": "optimizer.verbs",
     "pad": "optimizer.network.slots",
     "preset": "optimizer.verbs",
+    "read_diary": "optimizer.bench.diary.file",
     "read_parts_list": "optimizer.stock.shelf",
     "series_capacitor": "optimizer.network.slots",
     "series_inductor": "optimizer.network.slots",

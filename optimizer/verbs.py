@@ -23,6 +23,7 @@ from pathlib import Path
 
 from optimizer.bench.build.sheet import BuildSheet, build_sheet
 from optimizer.bench.check import CheckReport, check_network
+from optimizer.bench.diary.shelf import count_cabinets
 from optimizer.bench.hear.difference import Difference, Seat, find_difference
 from optimizer.bench.networks.file import read_network
 from optimizer.bench.verify.diagnosis import Levels
@@ -121,7 +122,12 @@ def load(source: Source) -> Problem:
     """
     if isinstance(source, Problem):
         return source
-    return build_problem(source if isinstance(source, Design) else load_design(Path(source)))
+    return build_problem(source if isinstance(source, Design) else _load_design(Path(source)))
+
+
+def _load_design(path: Path) -> Design:
+    """Read a design; what is in its cabinets is at hand for it."""
+    return count_cabinets(load_design(path), path)
 
 
 def preset(
@@ -358,7 +364,7 @@ def fit(
     """
     design = None
     if not isinstance(source, Problem):
-        design = source if isinstance(source, Design) else load_design(Path(source))
+        design = source if isinstance(source, Design) else _load_design(Path(source))
     problem = source if isinstance(source, Problem) else load(design or source)
     if exact:
         most = 5 if design is None else design.search.top

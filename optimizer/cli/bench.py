@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import find_changed
 from optimizer.cli.options import add_design, add_verb
-from optimizer.cli.outcome import DONE
+from optimizer.cli.outcome import DONE, complain
 from optimizer.cli.screen import Screen
 from optimizer.errors import InputError
 
@@ -61,6 +63,7 @@ def _port(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Lay the networks out, open the page, and wait until asked to stop."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.turning.sitting import Sitting
     from optimizer.design.build import build_problem, load_design
     from optimizer.live.desk import Desk
@@ -71,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             "somebody must be told the address", key="--quiet", remedy="leave out --no-open"
         )
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     offered = _gather(args, problem) or _search(problem, Screen(quiet=args.quiet))
     sitting = Sitting.begin(problem, offered)
     desk = Desk(sitting, design_name=str(args.design), folder=args.design.parent)
@@ -110,7 +113,7 @@ def _gather(args: argparse.Namespace, problem: Problem) -> list[Offered]:
                 "the results hold no network", file=args.results, remedy="run fit --json again"
             )
     read = [(name, read_network(name, problem)) for name in names]
-    return [
+    offered = [
         Offered(
             name=name,
             parent=name,
@@ -120,6 +123,14 @@ def _gather(args: argparse.Namespace, problem: Problem) -> list[Offered]:
         )
         for rank, (name, file) in enumerate(read, 1)
     ]
+    looked = [
+        (name, file, partial(float, one.candidate.cost))
+        for (name, file), one in zip(read, offered, strict=True)
+    ]
+    for name, change in find_changed(problem, looked):
+        if change.warns:
+            complain(f"warning: {change.say(name)}")
+    return offered
 
 
 def _search(problem: Problem, screen: Screen) -> list[Offered]:

@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import add_as_measured, find_changed, take_measured
 from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output_options, deliver, open_screen
@@ -38,6 +39,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help="another network to compare with, part by part and curve by curve; "
         "may be repeated; results.json stands for all its candidates",
     )
+    add_as_measured(parser)
     add_output_options(parser, "the figures", page="a page with reasons, charts and parts")
     return parser
 
@@ -45,17 +47,20 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 def run(args: argparse.Namespace) -> int:
     """Compute, show, and write what was asked for."""
     from optimizer.bench.check import check_network, compare_networks
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.networks.file import read_history, read_network
     from optimizer.design.build import build_problem, load_design
     from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.check import document_check
 
     screen = open_screen(args)
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     read = read_network(args.network, problem)
     history = read_history(args.network)
     others = [one for text in args.against for one in _read_others(text, problem)]
-    report = check_network(problem, read.network, certificate=read.certificate)
+    network, measured = take_measured(args, problem, read.network)
+    certificate = read.certificate.settle(problem, network)
+    report = check_network(problem, network, certificate=certificate)
     document = document_check(
         problem,
         report,
@@ -63,20 +68,14 @@ def run(args: argparse.Namespace) -> int:
         network_name=args.network,
         against=[(name, one, compare_networks(report.candidate, one)) for name, _, one in others],
         history=history,
-        notes=(*read.notes, *problem.compared),
+        notes=(*measured, *read.notes, *problem.compared),
     )
-    named = [(args.network, read, report.candidate), *others]
-    changes = [
-        (name, change)
-        for name, file, one in named
-        if (change := file.find_changes(problem, partial(_cost_of, one))) is not None
-    ]
+    own = None if measured else partial(float, report.candidate.cost)
+    looked = [(args.network, read, own)]
+    looked += [(name, file, partial(float, one.cost)) for name, file, one in others]
+    changes = find_changed(problem, looked)
     deliver(args, warn_changed(document, changes), screen)
     return DONE
-
-
-def _cost_of(candidate: Candidate) -> float:
-    return candidate.cost
 
 
 def _read_others(text: str, problem: Problem) -> list[tuple[str, NetworkFile, Candidate]]:

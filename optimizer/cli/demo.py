@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
             result,
             screen,
             str(design_file),
+            begin_diary=True,
             last=[
                 f"Written: {sheet} (what to buy, solder and check for no. 1).",
                 f"Next: open {design_file}, change a goal or a slot, and run",

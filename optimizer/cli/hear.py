@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import find_changed
 from optimizer.cli.options import add_design, add_verb, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, add_output_options, deliver, open_screen
@@ -14,6 +16,7 @@ from optimizer.errors import InputError
 if TYPE_CHECKING:
     from optimizer.bench.hear.difference import Difference, Filter
     from optimizer.bench.hear.music import Matched
+    from optimizer.bench.networks.file import NetworkFile
     from optimizer.problem.problem import Problem
 
 _NAMED = "a network file (YAML), or results.json#2 for a saved candidate"
@@ -108,15 +111,20 @@ def _excerpt(text: str) -> tuple[float, float]:
 
 def run(args: argparse.Namespace) -> int:
     """Find the difference, show it, and write what was asked for."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.hear.blind import KEY_NAME, grade
     from optimizer.bench.hear.difference import MOST_BOOST_DB, SEATS, find_difference
     from optimizer.design.build import build_problem, load_design
+    from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.hear import document_hear
 
     _check(args)
     screen = open_screen(args)
-    problem = build_problem(load_design(args.design))
-    pair = [_read(text, problem) for text in (args.before, args.after)]
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
+    both = [(text, *_read(text, problem)) for text in (args.before, args.after)]
+    pair = [candidate for _, _, candidate in both]
+    looked = [(text, read, partial(float, one.cost)) for text, read, one in both]
+    changes = find_changed(problem, looked)
     chosen = find_difference(pair[0], pair[1], args.place)
     others = [_find(pair, place) for place in SEATS if place != args.place]
     heard = None if args.answers is None else grade(args.blind / KEY_NAME, args.answers)
@@ -138,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
         heard=heard,
         trials=args.trials if args.blind is not None and heard is None else 0,
     )
-    deliver(args, document, screen, last=written)
+    deliver(args, warn_changed(document, changes), screen, last=written)
     return DONE
 
 
@@ -162,12 +170,12 @@ def _check(args: argparse.Namespace) -> None:
             raise InputError(rule, key=key, remedy=remedy)
 
 
-def _read(text: str, problem: Problem) -> Any:
+def _read(text: str, problem: Problem) -> tuple[NetworkFile, Any]:
     from optimizer.bench.networks.file import read_network
     from optimizer.problem.figures import build_candidate
 
     read = read_network(text, problem)
-    return build_candidate(problem, read.network, certificate=read.certificate)
+    return read, build_candidate(problem, read.network, certificate=read.certificate)
 
 
 def _find(pair: list[Any], place: Any) -> Difference | None:

@@ -31,7 +31,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     )
     parser.add_argument(
         "--schema",
-        choices=("design", "network", "results"),
+        choices=("design", "network", "results", "diary"),
         help="print the JSON Schema of a file, by which editors check and complete it",
     )
     return parser

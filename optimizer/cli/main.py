@@ -13,6 +13,7 @@ from optimizer.cli import (
     board,
     check,
     demo,
+    diary,
     fit,
     goals,
     guide,
@@ -40,8 +41,8 @@ from optimizer.errors import InputError
 from optimizer.text.register import open_register
 
 VERBS = (
-    demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, bench, goals,
-    keys, guide,
+    demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, bench, diary,
+    goals, keys, guide,
 )  # fmt: skip
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 

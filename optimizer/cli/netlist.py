@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from optimizer.cli.keeping import find_changed
 from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE, complain
 from optimizer.cli.output import add_output, claim_outputs
@@ -37,6 +38,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 
 def run(args: argparse.Namespace) -> int:
     """Write the netlist."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.networks.file import read_network
     from optimizer.cli.screen import Screen
     from optimizer.design.build import build_problem, load_design
@@ -44,11 +46,11 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.text.writing import print_whole, write_text
 
     claim_outputs(args)
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     read = read_network(args.network, problem)
     frequency = problem.frequency_hz
-    change = read.find_changes(problem)
-    warnings = [f"warning: {change.say(args.network)}"] if change and change.warns else []
+    changes = find_changed(problem, [(args.network, read, None)])
+    warnings = [f"warning: {change.say(name)}" for name, change in changes if change.warns]
     text = write_netlist(
         read.network,
         {

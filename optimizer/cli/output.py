@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,6 +62,10 @@ def claim_outputs(args: argparse.Namespace) -> None:
 
     for name, value in vars(args).items():
         if isinstance(value, OutputName):
+            if os.path.exists(value):
+                from optimizer.bench.networks.descent import check_no_descendant
+
+                check_no_descendant(Path(value), option=f"--{name}")
             claim_output(Path(value), option=f"--{name}")
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.cli.keeping import note_deed
 from optimizer.cli.options import available_processors
 from optimizer.cli.outcome import DONE, INTERRUPTED, NO_CANDIDATE, complain
 from optimizer.cli.output import deliver
@@ -19,6 +20,16 @@ if TYPE_CHECKING:
     from optimizer.problem.candidate import SearchResult
     from optimizer.problem.problem import Problem
     from optimizer.search.runner import Runner
+
+
+MOST_NOTED = 3
+"""Networks of a fit that stand in the diary in full."""
+
+_STOPPED = {
+    "converged": "ended by itself",
+    "budget": "budget used",
+    "interrupted": "stopped by hand",
+}
 
 
 def search_design(
@@ -41,11 +52,12 @@ def search_design(
     -------
     tuple of (Problem, SearchResult)
     """
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.design.build import build_problem, load_design
     from optimizer.search.fit import search
     from optimizer.search.islands import ISLANDS
 
-    design = load_design(design_file)
+    design = count_cabinets(load_design(design_file), design_file)
     problem = build_problem(design)
     settings = design.search
     if getattr(args, "exact", False):
@@ -93,6 +105,7 @@ def show_result(
     *,
     survey: Survey | None = None,
     last: Sequence[str] = (),
+    begin_diary: bool = False,
 ) -> int:
     """Write and print everything a search found and return the exit code.
 
@@ -112,6 +125,8 @@ def show_result(
         What was found in the files before, where it belongs to the answer.
     last : sequence of str
         Printed at the very end: what to do next.
+    begin_diary : bool
+        Whether a diary is begun where none is kept.
 
     Returns
     -------
@@ -132,7 +147,9 @@ def show_result(
         return INTERRUPTED
     with finish_first():
         document = document_fit(problem, result, design_name, survey=survey)
-        deliver(args, document, screen, holds="all networks with their curves", last=last)
+        noted = _note_fit(args, problem, result, Path(design_name), begin=begin_diary)
+        holds = "all networks with their curves"
+        deliver(args, document, screen, holds=holds, last=[*noted, *last])
     best = result.candidates[0]
     if best.feasible:
         return DONE
@@ -141,3 +158,29 @@ def show_result(
         "relax that limit, allow other parts, or search longer"
     )
     return NO_CANDIDATE
+
+
+def _note_fit(
+    args: argparse.Namespace, problem: Problem, result: SearchResult, design: Path, *, begin: bool
+) -> list[str]:
+    """Note the best few networks in the diary, with what they can be found by."""
+    from optimizer.bench.diary.keep import Deed
+
+    saved = args.json not in (None, "-")
+    names = [
+        f"{Path(args.json).name}#{c.rank}" if saved else f"no. {c.rank}" for c in result.candidates
+    ]
+    how = [
+        f"{result.evaluations:,} networks, seed {result.seed}, {_STOPPED[result.stopped]}",
+        *(["robust"] if getattr(args, "robust", False) else []),
+        *(["exact"] if getattr(args, "exact", False) else []),
+    ]
+    found = list(zip(names, result.candidates, strict=True))[:MOST_NOTED]
+    says = "; ".join(how)
+    if not result.candidates[0].feasible:
+        found, says = (
+            [(names[0].replace("#1", "#miss"), result.candidates[0])],
+            f"{says}; nearest miss",
+        )
+    deed = Deed(did="fit", says=says, problem=problem, networks=found)
+    return note_deed(design, deed, begin=begin)

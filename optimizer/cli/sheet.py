@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import find_changed
 from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, claim_outputs
@@ -118,6 +120,7 @@ def _read_limits(texts: Sequence[str]) -> dict[str, float]:
 def run(args: argparse.Namespace) -> int:
     """Compose the sheet and write what was asked for, or print it."""
     from optimizer.bench.build.sheet import build_sheet
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.loads.ratings import state_amplifier
     from optimizer.bench.networks.file import read_network
     from optimizer.cli.screen import Screen
@@ -130,7 +133,7 @@ def run(args: argparse.Namespace) -> int:
 
     claim_outputs(args)
     limits = _read_limits(args.limit)
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     read = read_network(args.network, problem)
     amplifier = state_amplifier(problem.goals, problem.amplifier)
     if args.amplifier is not None or args.rated is not None:
@@ -149,8 +152,9 @@ def run(args: argparse.Namespace) -> int:
         driver_level_db=args.drivers_within or 0.0,
         notes=read.notes,
     )
-    change = read.find_changes(problem, lambda: sheet.candidate.cost)
-    document = warn_changed(document_sheet(sheet), [(args.network, change)] if change else [])
+    looked = [(args.network, read, partial(float, sheet.candidate.cost))]
+    changes = find_changed(problem, looked)
+    document = warn_changed(document_sheet(sheet), changes)
     if args.columns is None and all(getattr(args, key) is None for key in _FILES):
         from optimizer.report.render.markdown import render_markdown
 
@@ -158,7 +162,7 @@ def run(args: argparse.Namespace) -> int:
             print_whole(render_markdown(document))
         return DONE
     written = [str(path) for path in _write(args, sheet, document)]
-    changed = [f"Warning: {change.say(args.network)}"] if change and change.warns else []
+    changed = [f"Warning: {change.say(name)}" for name, change in changes if change.warns]
     Screen(quiet=args.quiet).show(*changed, f"Written: {', '.join(written)}", *sheet.warnings)
     return DONE
 

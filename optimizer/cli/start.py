@@ -97,6 +97,7 @@ def run(args: argparse.Namespace) -> int:
         screen,
         str(design_file),
         survey=survey,
+        begin_diary=True,
         last=[
             "",
             f"Next: read {design_file}, change what you know better, and run",

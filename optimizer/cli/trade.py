@@ -49,6 +49,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
 
 def run(args: argparse.Namespace) -> int:
     """Find the front, show it, and write what was asked for."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.design.build import build_problem, load_design
     from optimizer.design.keys import locate, say_in_file
     from optimizer.errors import InputError
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     if args.points < 3:
         raise InputError("a front has at least 3 points", key="--points", value=args.points)
     screen = open_screen(args)
-    design = load_design(args.design)
+    design = count_cabinets(load_design(args.design), args.design)
     try:
         between = choose_goals(design.goals.specs, args.between)
     except InputError as error:

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import argparse
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import find_changed, note_deed
 from optimizer.cli.options import add_design, add_network, add_verb
 from optimizer.cli.outcome import DONE, FAILS
 from optimizer.cli.output import add_output_options, deliver, open_screen
 from optimizer.cli.survey import read_roles
 from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.bench.verify.verifying import VerifyResult
+    from optimizer.network.network import Network
+    from optimizer.problem.problem import Problem
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -54,6 +60,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         default=[],
         help="a measurement of the other speaker of the pair, from the same place and at the same "
         "level; may be repeated",
+    )
+    parser.add_argument(
+        "--cabinet",
+        choices=("left", "right"),
+        help="which cabinet MEASURED is of, for the diary (the other one is that of --other; else "
+        "told from what was built)",
     )
     parser.add_argument(
         "--noise",
@@ -103,6 +115,7 @@ def _level(text: str) -> Any:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, show, and write what was asked for."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.networks.file import read_network
     from optimizer.bench.verify.measured import load_measured
     from optimizer.bench.verify.verifying import verify_pair, verify_speaker
@@ -112,7 +125,7 @@ def run(args: argparse.Namespace) -> int:
 
     screen = open_screen(args)
     band = _read_band(args.band)
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     read = read_network(args.network, problem)
     said = read_roles(args.columns)
     first = load_measured(problem, args.measured, noise_db=args.noise, band_hz=band, columns=said)
@@ -132,10 +145,50 @@ def run(args: argparse.Namespace) -> int:
         pair=pair,
         notes=[*read.notes, *first.notes, *second.notes],
     )
-    change = read.find_changes(problem)
-    deliver(args, warn_changed(document, [(args.network, change)] if change else []), screen)
+    changes = find_changed(problem, [(args.network, read, None)])
+    noted = _note(args, problem, read.network, verdict, other)
+    deliver(args, warn_changed(document, changes), screen, last=noted)
     judged = [verdict, *([other] if other else []), *([pair.verdict] if pair else [])]
     return DONE if all(one.passed for one in judged) else FAILS
+
+
+def _note(
+    args: argparse.Namespace,
+    problem: Problem,
+    network: Network,
+    verdict: VerifyResult,
+    other: VerifyResult | None,
+) -> list[str]:
+    """Note what was found in the diary, where one is kept."""
+    from optimizer.bench.diary.file import SIDES, name_diary, read_diary
+    from optimizer.bench.diary.keep import Deed
+    from optimizer.bench.diary.measured import find_sides, gather_sides, list_values
+    from optimizer.problem.figures import build_candidate
+    from optimizer.report.documents.verify import say_verdict
+
+    path = name_diary(args.design)
+    if not path.is_file():
+        return []
+    try:
+        standing = find_sides(read_diary(path), problem, network)
+    except InputError as error:
+        return [f"Not noted in the diary: {error}."]
+    side = gather_sides(standing if other is None else (), args.cabinet)
+    opposite = tuple(one for one in SIDES if side and one not in side)
+    said = []
+    for one, cabinets in ((verdict, side), (other, opposite)):
+        if one is not None:
+            deed = Deed(
+                did="verified",
+                says=say_verdict(one).partition(": ")[2],
+                problem=problem,
+                networks=[(args.network, build_candidate(problem, network))],
+                cabinets=cabinets,
+                verdict="pass" if one.passed else "fail",
+                values=list_values(one.diagnosis),
+            )
+            said += note_deed(args.design, deed)
+    return said
 
 
 def _read_band(text: str | None) -> tuple[float, float]:

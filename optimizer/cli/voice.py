@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from optimizer.cli.keeping import add_as_measured, find_changed, note_deed, take_measured
 from optimizer.cli.options import add_design, add_network, add_verb, count_number
 from optimizer.cli.outcome import BAD_INPUT, DONE, NO_CANDIDATE, complain
 from optimizer.cli.output import add_output_options, deliver, open_screen
@@ -84,6 +86,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         default=_DEFAULT_TOP,
         help=f"answers to show (default {_DEFAULT_TOP})",
     )
+    add_as_measured(parser)
     add_output_options(parser, "the answers", page="a page with the answers and their curves")
     parser.add_argument(
         "--save",
@@ -140,6 +143,7 @@ def _answer_number(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Search, show, and write what was asked for."""
+    from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.networks.file import read_network
     from optimizer.bench.voice.holding import parse_holds
     from optimizer.bench.voice.voicing import voice_network
@@ -159,18 +163,19 @@ def run(args: argparse.Namespace) -> int:
     wishes = [parse_wish(text, words) for text in args.wish]
     limits = parse_holds(args.hold)
     _check_paths(args)
-    problem = build_problem(load_design(args.design))
+    problem = build_problem(count_cabinets(load_design(args.design), args.design))
     read = read_network(args.network, problem)
-    use = _read_uses(args.use, problem, read.network)
+    network, measured = take_measured(args, problem, read.network)
+    use = _read_uses(args.use, problem, network)
     result = voice_network(
         problem,
-        read.network,
+        network,
         wishes,
         changes=args.changes,
         limits=limits,
         use=use,
         top=max(args.top, args.accept or 1),
-        certificate=read.certificate,
+        certificate=read.certificate.settle(problem, network),
     )
     accepted = _choose(args, result)
     document = document_voice(
@@ -183,21 +188,21 @@ def run(args: argparse.Namespace) -> int:
         changes=args.changes,
         top=args.top,
         use=use,
-        notes=(*read.notes, *problem.compared),
+        notes=(*measured, *read.notes, *problem.compared),
     )
     saved = []
     if accepted is not None:
         _save(args, problem, accepted)
         saved.append(f"Written: {args.save}, from {args.network}.")
+        saved += _note(args, problem, accepted)
     elif args.save is not None:
         saved.append(
             f"Not written: {args.save}, as nothing keeps the limits; --accept with a "
             "number writes an answer all the same."
         )
-    change = read.find_changes(problem, lambda: result.present.cost)
-    deliver(
-        args, warn_changed(document, [(args.network, change)] if change else []), screen, last=saved
-    )
+    own = None if measured else partial(float, result.present.cost)
+    changes = find_changed(problem, [(args.network, read, own)])
+    deliver(args, warn_changed(document, changes), screen, last=saved)
     shown = result.answers[: args.top]
     if any(not answer.beyond for answer in shown) or (use and not result.base.beyond):
         return DONE
@@ -259,18 +264,30 @@ def _read_uses(texts: list[str], problem: Problem, network: Network) -> dict[str
     return use
 
 
-def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
-    from optimizer.bench.networks.file import write_network
-    from optimizer.problem.provenance import Provenance
+def _note(args: argparse.Namespace, problem: Problem, answer: Answer) -> list[str]:
+    from optimizer.bench.diary.keep import Deed
+
+    says = f"{args.network} -> {args.save}, {_say_why(args, answer)}"
+    named = [(str(args.save), answer.candidate)]
+    return note_deed(args.design, Deed(did="voice", says=says, problem=problem, networks=named))
+
+
+def _say_why(args: argparse.Namespace, answer: Answer) -> str:
     from optimizer.report.words import say_change
 
     why = ", ".join([*args.wish, *(f"use {text}" for text in args.use)])
-    note = f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"
+    return f"{why}: {'; '.join(say_change(change) for change in answer.changes)}"
+
+
+def _save(args: argparse.Namespace, problem: Problem, answer: Answer) -> None:
+    from optimizer.bench.networks.file import write_network
+    from optimizer.problem.provenance import Provenance
+
     write_network(
         args.save,
         answer.candidate.network,
         parent=args.network,
-        note=note,
+        note=_say_why(args, answer),
         title=problem.title,
         certificate=answer.candidate.certificate,
         made=Provenance.made_now(problem, answer.candidate.network, answer.candidate.cost),

@@ -259,6 +259,9 @@ class StockChoice:
         Lists of what a shop keeps.
     pair : bool
         Whether the pieces must serve two speakers built alike.
+    counted : mapping of Path to str
+        Texts that are read instead of lists of what is owned: with other counts, as pieces that are
+        in the speaker already are at hand for it.
     """
 
     series: Mapping[Kind, str] = field(default_factory=lambda: dict.fromkeys(KINDS, DEFAULT_SERIES))
@@ -268,6 +271,7 @@ class StockChoice:
     shelf: tuple[Path, ...] = ()
     bought: tuple[Path, ...] = ()
     pair: bool = False
+    counted: Mapping[Path, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from optimizer.bench.diary.file import ENTRY_KEYS
 from optimizer.bench.networks.file import NETWORK_KEYS
 from optimizer.design.read.file import DESIGN_KEYS
 from optimizer.design.read.goals import goal_keys
@@ -31,7 +32,8 @@ FILES = {
 """Kinds of files by the word that names their example."""
 
 RESULTS = "results"
-SCHEMAS = (DESIGN, NETWORK, RESULTS)
+DIARY = "diary"
+SCHEMAS = (DESIGN, NETWORK, RESULTS, DIARY)
 """Files that have a schema."""
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -165,7 +167,7 @@ def make_schema(file: str) -> dict[str, Any]:
 
     Parameters
     ----------
-    file : {"design", "network", "results"}
+    file : {"design", "network", "results", "diary"}
         Which.
 
     Returns
@@ -176,6 +178,8 @@ def make_schema(file: str) -> dict[str, Any]:
     """
     if file == RESULTS:
         return _frame("results of laddersmith fit (JSON)", results_schema())
+    if file == DIARY:
+        return _frame("entry of a diary of laddersmith (YAML)", ENTRY_KEYS.schema)
     if file == NETWORK:
         return _frame("network file of laddersmith", NETWORK_KEYS.schema)
     schema = DESIGN_KEYS.schema

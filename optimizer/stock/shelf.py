@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -161,11 +161,7 @@ def parse_parts_list(text: str, *, file: str = "", owned: bool = True) -> PartsL
 def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and cells of each row that is neither empty nor a comment."""
     lines = list(io.StringIO(text, newline=""))
-    first = next(
-        (line for line in lines if line.strip() and not line.startswith(("#", "sep="))), ""
-    )
-    counts = {mark: first.count(mark) for mark in (";", "\t", ",")}
-    separator = max(counts, key=lambda mark: counts[mark])
+    separator = find_separator(lines)
     reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
     start = 1
     try:
@@ -178,6 +174,44 @@ def _split_rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
         raise InputError(
             "the file is no proper CSV", file=file, line=start, value=str(error)
         ) from None
+
+
+def find_separator(lines: Sequence[str]) -> str:
+    """Find what separates the cells of a list, from its row of headings."""
+    first = next(
+        (line for line in lines if line.strip() and not line.startswith(("#", "sep="))), ""
+    )
+    counts = {mark: first.count(mark) for mark in (";", "\t", ",")}
+    return max(counts, key=lambda mark: counts[mark])
+
+
+def list_rows(text: str, *, file: str = "") -> tuple[tuple[Lot, Lot], ...]:
+    """List the rows of a shelf that hold pieces, each with the lot that it is part of.
+
+    Parameters
+    ----------
+    text, file
+        As of `parse_parts_list`, which has read them without an error.
+
+    Returns
+    -------
+    tuple of (Lot, Lot)
+        What the row alone holds, with its line, and all like pieces together.
+    """
+    rows = _split_rows(text, file)
+    _, headings = next(rows, (1, []))
+    columns, _ = read_headings(headings)
+    pools: dict[tuple[object, ...], _Pool] = {}
+    members: dict[tuple[object, ...], list[Lot]] = {}
+    for line, cells in rows:
+        lot = _Row(columns=columns, cells=cells, owned=True).read(line)
+        if lot is not None:
+            pools.setdefault(_alike(lot), _Pool(lot)).add(lot)
+            members.setdefault(_alike(lot), []).append(lot)
+    lots = name_lots(pool.lot() for pool in pools.values())
+    return tuple(
+        (row, lot) for lot, some in zip(lots, members.values(), strict=True) for row in some
+    )
 
 
 class _Row:

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.text.quoting import PLAIN_LINES, make_printable
 from optimizer.text.register import RECORD_NAME, find_register
+
+GROWING = ".diary"
+"""Ending of files that are only added to: no output takes their place, whatever is forced."""
 
 
 def check_writable(path: Path, *, key: str | None = None) -> None:
@@ -52,6 +57,13 @@ def _check_place(path: Path, key: str | None) -> None:
             file=path,
             key=key,
             remedy="add a file name to it",
+        )
+    if path.suffix == GROWING:
+        raise InputError(
+            f"names that end in {GROWING} are kept for diaries, which are never written over",
+            key=key,
+            value=str(path),
+            remedy="name another file",
         )
     if path.name == RECORD_NAME:
         raise InputError(
@@ -176,6 +188,137 @@ def write_bytes(path: Path, data: bytes, *, new: bool = False) -> None:
         ) from problem
     if register is not None:
         register.note_written(path, data)
+
+
+class HeldFile:
+    """A file that only grows, while others are kept from it; see `hold_file`."""
+
+    def __init__(self, path: Path, handle: int) -> None:
+        self.path = path
+        self._handle = handle
+
+    def read(self) -> bytes:
+        """Read all that stands in it."""
+        size = os.fstat(self._handle).st_size
+        return _read_from(self._handle, size)
+
+    def append(self, text: str) -> None:
+        """Add text whole or not at all, on a line of its own; what stands there stays.
+
+        Raises
+        ------
+        InputError
+            When the system refuses (disk full).
+        """
+        before = os.fstat(self._handle).st_size
+        data = text.encode("utf-8", errors="replace")
+        if before and _read_from(self._handle, 1, before - 1) != b"\n":
+            data = b"\n" + data  # something ended in the middle of a line
+        try:
+            written = os.write(self._handle, data)
+            if written < len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(self._handle)
+        except OSError as problem:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._handle, before)
+            raise _refuse_growth(self.path, problem) from problem
+
+
+@contextlib.contextmanager
+def hold_file(path: Path) -> Iterator[HeldFile]:
+    """Open a file that only grows, made where there is none, and keep other commands from it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; a symbolic link is followed.
+
+    Yields
+    ------
+    HeldFile
+        Every write goes to the end (``O_APPEND``), so nothing in it can be lost even on systems
+        and disks that know no lock; where they do (``flock``), commands wait for each other.
+
+    Raises
+    ------
+    InputError
+        When it cannot be opened, or is no regular file.
+    """
+    flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_NONBLOCK", 0)
+    try:
+        if path.exists() and not path.is_file():
+            raise OSError(errno.EINVAL, "it is no regular file")
+        handle = os.open(path, flags | getattr(os, "O_BINARY", 0), 0o666)
+    except (OSError, ValueError) as problem:
+        raise _refuse_growth(path, problem) from problem
+    try:
+        _lock(handle)
+        yield HeldFile(path, handle)
+    finally:
+        os.close(handle)  # which gives the lock free
+
+
+def _lock(handle: int) -> None:
+    try:
+        import fcntl
+    except ImportError:  # not on Windows
+        return
+    with contextlib.suppress(OSError):  # some network drives know no lock
+        fcntl.flock(handle, fcntl.LOCK_EX)
+
+
+def _read_from(handle: int, size: int, start: int = 0) -> bytes:
+    os.lseek(handle, start, os.SEEK_SET)
+    data = b""
+    while len(data) < size:
+        more = os.read(handle, size - len(data))
+        if not more:
+            break
+        data += more
+    return data
+
+
+def _refuse_growth(path: Path, problem: Exception) -> InputError:
+    return InputError(
+        f"nothing could be added to the file ({getattr(problem, 'strerror', None) or problem})",
+        file=path,
+        remedy="check the folder, its permissions and the free space",
+    )
+
+
+def rewrite_file(path: Path, before: bytes, after: bytes) -> None:
+    """Put other content into a file of the user's, which he asked to have kept up to date.
+
+    Parameters
+    ----------
+    path : Path
+        The file; a symbolic link is followed.
+    before : bytes
+        What was read from it.
+    after : bytes
+        What it is to hold.
+
+    Raises
+    ------
+    InputError
+        It holds something else by now, or cannot be written; then it stays as it is.
+    """
+    try:
+        path = path.resolve()
+        if path.read_bytes() != before:
+            raise InputError(
+                "the file was changed while it was worked on",
+                file=path,
+                remedy="save it where it is open, and run the command again",
+            )
+        _replace(path, after, new=False)
+    except OSError as problem:
+        raise InputError(
+            f"the file could not be written ({problem.strerror or problem})",
+            file=path,
+            remedy="check the folder, its permissions and the free space",
+        ) from problem
 
 
 def _replace(path: Path, data: bytes, *, new: bool) -> None:

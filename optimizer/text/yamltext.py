@@ -8,6 +8,7 @@ way (yes, no, on, off, true, false).
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from optimizer.text.reading import decode_text, read_file
 from optimizer.text.suggest import suggest as suggest
 from optimizer.text.units import LARGEST_NUMBER, parse_quantity, parse_range
 
+_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 _Word = TypeVar("_Word", bound=str)
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _WHOLE_NUMBER = re.compile(r"[+-]?\d{1,15}")
@@ -451,3 +453,25 @@ def _explain(error: yaml.MarkedYAMLError, text: str, file: str, noun: str) -> In
         remedy="check indentation, colons and brackets there and in the line before; "
         "put text with ': ' or '#' into quotes",
     )  # fmt: skip
+
+
+def quote_scalar(text: str) -> str:
+    """Write text as a value or key of a YAML file; plain words as they are."""
+    # JSON strings are YAML too; names are text even where YAML would see a flag.
+    return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)
+
+
+def say_number(value: float, digits: int = 10) -> str:
+    """Write a number as every reader of YAML takes for one: 5e-06 has no point, and is text to some."""
+    text = f"{value:.{digits}g}"
+    return text if "e" not in text or "." in text else text.replace("e", ".0e")
+
+
+def list_pairs(key: str, pairs: Mapping[str, str | float]) -> list[str]:
+    """List the lines of a block of short values by name, three in a line; none without any."""
+    words = [
+        f"{quote_scalar(name)}: {quote_scalar(one) if isinstance(one, str) else say_number(one)}"
+        for name, one in pairs.items()
+    ]
+    rows = [", ".join(words[k : k + 3]) for k in range(0, len(words), 3)]
+    return (key + ": {" + ",\n  ".join(rows) + "}").split("\n") if words else []

@@ -26,6 +26,7 @@ VERBS = {
     "against": ["check", "design.yaml", "network.yaml", "--against", "NETWORK"],
     "voice": ["voice", "design.yaml", "NETWORK", "--wish", "above 4k -1 dB", "--changes", "1"],
     "verify": ["verify", "design.yaml", "NETWORK", "built.txt"],
+    "hear": ["hear", "design.yaml", "network.yaml", "NETWORK"],
     "sheet": ["sheet", "design.yaml", "NETWORK"],
     "netlist": ["netlist", "design.yaml", "NETWORK"],
 }

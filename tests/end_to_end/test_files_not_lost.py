@@ -60,6 +60,7 @@ COMMANDS = {
     "voice": ["voice", "design.yaml", "network.yaml", "--wish", "above 4k -1 dB",
               "--changes", "1", "--words", "words.yaml", "--top", "1"],
     "verify": ["verify", "design.yaml", "network.yaml", "built.txt"],
+    "diary": ["diary", "design.yaml", "--compare", "network.yaml", "results.json#1"],
     "sheet": ["sheet", "design.yaml", "network.yaml"],
     "netlist": ["netlist", "design.yaml", "network.yaml"],
     "hear": ["hear", "design.yaml", "network.yaml", "results.json#1", "--music", "music.wav",

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from optimizer.bench.diary.file import SUFFIX, KeptNetwork, read_diary, read_prints
 from optimizer.bench.networks.results import read_result
 from optimizer.bench.networks.stated_part import settle_for
 from optimizer.design.read.built import BUILT_GROUP_KEYS, BUILT_WAY_KEYS, read_group, read_way
@@ -28,11 +28,9 @@ from optimizer.problem.provenance import UNKNOWN, Change, Provenance
 from optimizer.text.keys import Key, KeyBlock, NumberForm, OwnForm, TextForm, WordForm
 from optimizer.text.units import format_exact
 from optimizer.text.writing import write_text
-from optimizer.text.yamltext import Entry, read_yaml
+from optimizer.text.yamltext import Entry, list_pairs, quote_scalar, read_yaml, say_number
 
 NOUN = "network file"
-
-_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +77,6 @@ class NetworkFile:
         )
 
 
-def _read_prints(entry: Entry) -> dict[str, str]:
-    return {name: one.text() for name, one in entry.fields().items()}
-
-
 CERTIFICATE_KEYS = KeyBlock(
     noun=Certificate,
     keys=(
@@ -101,7 +95,7 @@ CERTIFICATE_KEYS = KeyBlock(
         Key(name="why", form=TextForm(), example="it was changed for a wish",
             meaning="why it is no proof"),
         Key(
-            name="of", form=OwnForm("fingerprints by name", _read_prints),
+            name="of", form=OwnForm("fingerprints by name", read_prints),
             example="{goals: b1f6b4a7b4c3}",
             meaning="fingerprints of network, data, places, stock and goals it was sought for",
         ),
@@ -119,12 +113,12 @@ MADE_KEYS = KeyBlock(
             meaning="version of the program that did"),
         Key(name="cost", form=NumberForm(least=0.0), example="2.55", meaning="what it cost then"),
         Key(
-            name="of", form=OwnForm("fingerprints by name", _read_prints),
+            name="of", form=OwnForm("fingerprints by name", read_prints),
             example="{data: b1f6b4a7b4c3}",
             meaning="fingerprints of network, data, places, stock and goals it was computed with",
         ),
         Key(
-            name="files", form=OwnForm("fingerprints by file", _read_prints),
+            name="files", form=OwnForm("fingerprints by file", read_prints),
             example="{woofer.txt: b1f6b4a7b4c3}",
             meaning="fingerprints of what its files of measurements say",
         ),
@@ -208,19 +202,22 @@ def read_network(text: str, problem: Problem) -> NetworkFile:
     path = Path(text)
     base, mark, number = text.rpartition("#")
     if mark and not path.exists():
+        if Path(base).suffix == SUFFIX:
+            return _take_kept(Path(base), number, problem, text)
         return _take_result(Path(base), number, problem, text)
+    if path.suffix == SUFFIX:
+        raise InputError(
+            "a diary holds many networks",
+            file=path,
+            remedy=f"say which: {path.name}#5 for that of entry 5, {path.name}#5.2 for its second, "
+            f"{path.name}#left for the one in the left cabinet",
+        )
     if path.suffix.lower() == ".json":
         return _take_result(path, "", problem, text)
     entry = read_yaml(path, noun=NOUN)
     fields = NETWORK_KEYS.open(entry)
     notes: list[str] = []
-    ways = problem.topology.ways
-    written = _take_each([way.name for way in ways], fields["ways"], "way")
-    network = Network(
-        ways=tuple(read_way(way, written[way.name], settle_for(problem), notes) for way in ways),
-        groups=_read_groups(entry, fields, problem, notes),
-        source=problem.topology.source,
-    )
+    network = _read_built(entry, fields, problem, notes)
     return NetworkFile(
         network=network,
         notes=tuple(notes),
@@ -238,6 +235,47 @@ def _take_result(path: Path, number: str, problem: Problem, text: str) -> Networ
         parent=text,
         certificate=certificate.settle(problem, network),
         made=made,
+    )
+
+
+def _take_kept(path: Path, name: str, problem: Problem, text: str) -> NetworkFile:
+    diary = read_diary(path)
+    kept = diary.find(name)
+    entry = next(one for one in diary.entries if kept in one.networks)
+    notes: list[str] = []
+    made = Provenance(
+        date=entry.date, version=entry.version, cost=kept.cost, of=entry.of, files=entry.files
+    )
+    return NetworkFile(
+        network=read_kept(kept, problem, notes), parent=text, notes=tuple(notes), made=made
+    )
+
+
+def read_kept(kept: KeptNetwork, problem: Problem, notes: list[str]) -> Network:
+    """Read a network that stands in a diary.
+
+    Parameters
+    ----------
+    kept : KeptNetwork
+        As it stands there.
+    problem : Problem
+        The problem it is for, as of `read_network`.
+    notes : list of str
+        Takes what had to be assumed.
+    """
+    fields = {"ways": kept.ways} | ({} if kept.shared is None else {"shared": kept.shared})
+    return _read_built(kept.ways, fields, problem, notes)
+
+
+def _read_built(
+    entry: Entry, fields: dict[str, Entry], problem: Problem, notes: list[str]
+) -> Network:
+    ways = problem.topology.ways
+    written = _take_each([way.name for way in ways], fields["ways"], "way")
+    return Network(
+        ways=tuple(read_way(way, written[way.name], settle_for(problem), notes) for way in ways),
+        groups=_read_groups(entry, fields, problem, notes),
+        source=problem.topology.source,
     )
 
 
@@ -314,34 +352,40 @@ def render_network(
         " with laddersmith check."
     ]
     lines += [
-        f"{key}: {_scalar(text)}"
+        f"{key}: {quote_scalar(text)}"
         for key, text in (("speaker", title), ("parent", parent), ("note", note))
         if text
     ]
-    lines += [f"certificate: {_certificate_text(certificate)}", *_made_lines(made), "ways:"]
+    lines += [f"certificate: {_certificate_text(certificate)}", *_made_lines(made)]
+    return "\n".join([*lines, *list_ways(network)]) + "\n"
+
+
+def list_ways(network: Network) -> list[str]:
+    """List the lines of a network file that say what its network is."""
+    lines = ["ways:"]
     for way in network.ways:
         lines += [
-            f"  {_scalar(way.name)}:",
+            f"  {quote_scalar(way.name)}:",
             f"    polarity: {'normal' if way.polarity > 0 else 'inverted'}",
             *_ladder_lines(way),
         ]
     if network.groups:
         lines.append("shared:")
     for group in network.groups:
-        lines += [f"  {_scalar(group.name)}:", *_ladder_lines(group)]
-    return "\n".join(lines) + "\n"
+        lines += [f"  {quote_scalar(group.name)}:", *_ladder_lines(group)]
+    return lines
 
 
 def _certificate_text(certificate: Certificate) -> str:
     words = [f"state: {certificate.state}"]
     if certificate.state != "never sought":
-        prints = ", ".join(f"{name}: {_scalar(one)}" for name, one in certificate.of.items())
+        prints = ", ".join(f"{name}: {quote_scalar(one)}" for name, one in certificate.of.items())
         words += [
             f"changes: {certificate.changes}",
             f"measure: {certificate.measure}",
             f"of: {{{prints}}}",
         ]
-    words += [f"why: {_scalar(certificate.why)}"] if certificate.why else []
+    words += [f"why: {quote_scalar(certificate.why)}"] if certificate.why else []
     return f"{{{', '.join(words)}}}"
 
 
@@ -349,15 +393,15 @@ def _made_lines(made: Provenance) -> list[str]:
     """Write what a network was computed with; nothing where that is not known."""
     if made == UNKNOWN:
         return []
-    plain = [("date", made.date), ("version", made.version and json.dumps(made.version))]
+    plain = [
+        ("date", made.date and json.dumps(made.date)),
+        ("version", made.version and json.dumps(made.version)),
+    ]
     lines = ["made:", *(f"  {key}: {text}" for key, text in plain if text)]
     if made.cost is not None:
-        lines.append(f"  cost: {_plain(float(f'{made.cost:.10g}'))}")
+        lines.append(f"  cost: {say_number(made.cost)}")
     for key, prints in (("of", made.of), ("files", made.files)):
-        words = [f"{_scalar(name)}: {_scalar(one)}" for name, one in prints.items()]
-        if words:
-            rows = [", ".join(words[k : k + 3]) for k in range(0, len(words), 3)]
-            lines.append(f"  {key}: {{{(',' + chr(10) + '    ').join(rows)}}}")
+        lines += [f"  {line}" for line in list_pairs(key, prints)]
     return lines
 
 
@@ -370,9 +414,9 @@ def _ladder_lines(ladder: FittedLadder) -> list[str]:
 
 def _slot_text(slot: FittedSlot) -> str:
     if slot.circuit.gain is not None:
-        return f"name: {_scalar(slot.name)}, tap: {say_gain(slot.circuit.gain)}"
-    across = f", across: {_scalar(slot.across)}" if slot.across else ""
-    head = f"name: {_scalar(slot.name)}{across}, {slot.place}: {_scalar(slot.form)}"
+        return f"name: {quote_scalar(slot.name)}, tap: {say_gain(slot.circuit.gain)}"
+    across = f", across: {quote_scalar(slot.across)}" if slot.across else ""
+    head = f"name: {quote_scalar(slot.name)}{across}, {slot.place}: {quote_scalar(slot.form)}"
     if len(slot.parts) == 1:
         return f"{head}, {_part_text(slot.parts[0])}"
     parts = [
@@ -389,7 +433,10 @@ def _part_text(part: Part) -> str:
     words = [f"value: {format_exact(value, unit)}"]
     if LOSS_OF_KIND[part.kind]:
         words.append(f"{LOSS_OF_KIND[part.kind]}: {format_exact(part.loss_ohm, 'ohm')}")
-    words += [f"tolerance: {format_exact(part.tolerance, '%')}", f"origin: {_scalar(part.origin)}"]
+    words += [
+        f"tolerance: {format_exact(part.tolerance, '%')}",
+        f"origin: {quote_scalar(part.origin)}",
+    ]
     if len(part.pieces) > 1 and value == part.value:
         pieces = " + ".join(format_exact(piece, unit) for piece in part.pieces)
         words += [f"pieces: {pieces}", f"joined: {part.joined}"]
@@ -398,23 +445,18 @@ def _part_text(part: Part) -> str:
     if part.rating is not None:
         words.append(f"rating: {format_exact(part.rating, RATING_UNIT_OF_KIND[part.kind])}")
     if part.made_of:
-        words.append(f"made_of: {_scalar(part.made_of)}")
+        words.append(f"made_of: {quote_scalar(part.made_of)}")
     if part.wire_m is not None:
         words.append(f"wire: {format_exact(part.wire_m, 'm')}")
     if part.height_m is not None:
         words.append(f"height: {format_exact(part.height_m, 'm')}")
     if part.note:
-        words.append(f"note: {_scalar(part.note)}")
+        words.append(f"note: {quote_scalar(part.note)}")
     return ", ".join(words)
 
 
 def _plain(number: float) -> str:
     return repr(number).removesuffix(".0")
-
-
-def _scalar(text: str) -> str:
-    # JSON strings are YAML too; names are text even where YAML would see a flag.
-    return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)
 
 
 def write_network(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
 from optimizer.design.keys import key_of_ladder, keys_of_slots, locate
 from optimizer.design.nouns import Design
@@ -15,8 +15,9 @@ from optimizer.parts import BOARD, SORTS, UNIT_OF_KIND, Kind
 from optimizer.stock.allocate import SlotChoice, SlotDemand, allocate
 from optimizer.stock.lots import Lot
 from optimizer.stock.prices import estimate_price
-from optimizer.stock.shelf import PartsList, read_parts_list
+from optimizer.stock.shelf import LARGEST_LIST_BYTES, PartsList, parse_parts_list, read_parts_list
 from optimizer.stock.stock import Stock, assemble_stock, series_rules, series_stock
+from optimizer.text.reading import read_file
 from optimizer.text.units import format_quantity
 
 SHOP_SERIES = "E24"
@@ -47,7 +48,7 @@ def build_stock(design: Design) -> Stock:
     for key, paths, owned in (("shelf", choice.shelf, True), ("bought", choice.bought, False)):
         for path in paths:
             try:
-                lists.append(read_parts_list(path, owned=owned))
+                lists.append(_read_list(path, choice.counted.get(path), owned=owned))
             except InputError as error:
                 raise design.where(f"stock.{key}").locate(error) from None
     board = list_board(design)
@@ -136,6 +137,13 @@ def _note_terms(design: Design, lots: Sequence[Lot]) -> Iterator[str]:
             f"limits.without: {len(silent)} parts of the lists do not say what they are made of and "
             "are taken (column type)"
         )
+
+
+def _read_list(path: Path, counted: str | None, *, owned: bool) -> PartsList:
+    if counted is None or not owned:
+        return read_parts_list(path, owned=owned)
+    read_file(path, "list of parts", largest=LARGEST_LIST_BYTES)  # nothing is written over it
+    return parse_parts_list(counted, file=str(path), owned=owned)
 
 
 def _note_list(found: PartsList) -> list[str]:

@@ -19,6 +19,7 @@ _OTHER_FILES = {
     "a document": ("pdf", "doc", "docx", "odt", "rtf", "md", "html", "htm"),
     "a spreadsheet": ("xls", "xlsx", "ods"),
     "a design, network or results file": ("yaml", "yml", "json", "toml", "cir"),
+    "a diary": ("diary",),
     "an archive": ("zip", "gz", "7z", "rar", "tar"),
     "music or video": ("mp3", "ogg", "m4a", "mp4", "mov", "avi"),
     "a program": ("exe", "dll", "py", "sh", "bat"),

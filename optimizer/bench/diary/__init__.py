@@ -1,0 +1,1 @@
+"""The diary of a speaker: its story, and which network is in which cabinet."""
