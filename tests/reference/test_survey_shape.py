@@ -162,7 +162,7 @@ def test_random_drivers_are_described_without_wrong_statements(trials):
 
 def test_corner_of_a_missing_end_is_none():
     """A structure without an end has no corner."""
-    fit = CurveFit(structure=CurveTerms(low_order=0, high_order=0), x=np.zeros(4), cost=0.0)
+    fit = CurveFit(structure=CurveTerms(low_order=0, high_order=0), x=np.zeros(4))
     assert fit.corner_hz("low") is None
     assert fit.corner_hz("high") is None
     assert fit.bells.shape == (0, 3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,9 @@ import pytest
 
 from optimizer.arrays import Complex, Real
 from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.files import open_curve
 from optimizer.measure.survey.impedance import survey_impedance
+from optimizer.measure.survey.shape import read_shape
 from optimizer.verbs import survey
 from tests.conftest import cases
 
@@ -62,6 +65,45 @@ def test_cutting_the_bass_moves_no_range(measured_data: Path, tmp_path: Path, sp
         assert cut.keys() == whole.keys()
         for name, octaves in cut.items():
             assert abs(octaves - whole[name]) < SIXTH_OCTAVE, (name, hz)
+
+
+def add_ripple(curve: MeasuredCurve, per_octave: float) -> MeasuredCurve:
+    """Half a decibel up and down, so many times in an octave."""
+    turns = per_octave * np.log2(curve.frequency_hz)
+    return replace(curve, value=curve.value * 10.0 ** (0.5 * np.sin(2.0 * np.pi * turns) / 20.0))
+
+
+def smooth(curve: MeasuredCurve, width: float) -> MeasuredCurve:
+    """Mean of energy over a width in octaves, as programs that export curves do it."""
+    grid = np.geomspace(*curve.range_hz, 4000)
+    energy = np.cumsum(np.interp(grid, curve.frequency_hz, np.abs(curve.value) ** 2))
+    step = np.log2(grid[1] / grid[0])
+    at = np.arange(len(grid))
+    low = np.maximum(at - round(0.5 * width / step), 0)
+    high = np.minimum(at + round(0.5 * width / step), len(grid) - 1)
+    mean = (energy[high] - energy[low]) / (high - low)
+    level = np.interp(curve.frequency_hz, grid, np.sqrt(mean))
+    return replace(curve, value=level.astype(complex), has_phase=False)
+
+
+@pytest.mark.parametrize("speaker", ["a", "b", "c"])
+def test_ripple_and_smoothing_move_no_range(measured_data: Path, speaker: str) -> None:
+    """A ripple of half a decibel and smoothing over 1/12 and 1/6 octave move what is usable and
+    where the woofer breaks up by less than a sixth of an octave."""
+    file = measured_data / f"real-two-way-{speaker}" / "woofer.txt"
+    if not file.is_file():
+        pytest.skip(f"no {file}")
+    curve = open_curve(file, "pressure")
+    plain = read_shape(curve)
+    assert plain.break_up is not None
+    changed = [add_ripple(curve, 1.0), add_ripple(curve, 6.0), smooth(curve, 1 / 6)]
+    for shape in map(read_shape, [*changed, smooth(curve, 1 / 12)]):
+        assert shape.break_up is not None
+        ratios = np.divide(
+            [*shape.usable_hz, shape.break_up.frequency_hz],
+            [*plain.usable_hz, plain.break_up.frequency_hz],
+        )
+        assert np.abs(np.log2(ratios)).max() < SIXTH_OCTAVE
 
 
 def vented(

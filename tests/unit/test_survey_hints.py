@@ -7,7 +7,7 @@ import pytest
 
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
-from optimizer.measure.survey.hints import find_break_up, hint_peak, order_to_silence
+from optimizer.measure.survey.hints import hint_peak, order_to_silence
 from optimizer.measure.survey.shape import Peak
 
 PEAK = Peak(frequency_hz=4000.0, height_db=6.0, q=3.0)
@@ -37,20 +37,6 @@ def test_trap_depth_of_the_published_relation():
     assert trap.resistance_ohm == pytest.approx(10.0, rel=1e-5)
     assert trap.inductance_h == pytest.approx(0.5e-3, rel=1e-5)
     assert trap.capacitance_f == pytest.approx(10e-6, rel=1e-5)
-
-
-def test_break_up_is_the_lowest_high_peak():
-    """Peaks in the middle of the band, low ones and faint ones do not count."""
-    peaks = [
-        Peak(frequency_hz=400.0, height_db=6.0, q=2.0),
-        Peak(frequency_hz=7000.0, height_db=9.0, q=5.0),
-        Peak(frequency_hz=4500.0, height_db=4.0, q=5.0),
-        Peak(frequency_hz=3000.0, height_db=2.0, q=5.0),
-        Peak(frequency_hz=2500.0, height_db=-8.0, q=5.0),
-        Peak(frequency_hz=3500.0, height_db=5.0, q=5.0, level_db=-20.0),
-    ]
-    assert find_break_up(peaks, (40.0, 5000.0)) == peaks[2]
-    assert find_break_up(peaks[:1], (40.0, 5000.0)) is None
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,9 @@ from optimizer.arrays import Real
 
 _SECTIONS = {0: (0, 0), 1: (1, 0), 2: (0, 1), 3: (1, 1), 4: (0, 2)}
 """First-order and second-order sections of each order."""
-_PULL_HEIGHT = 0.4
+_PULL_HEIGHT = 0.2
+OUTLIER = 4.0
+"""Errors beyond this many deviations of the noise count less."""
 _DB = 10.0 / np.log(10.0)
 _OVERFLOW = 600.0
 """Exponents are held below what ends in infinity: what lies so far apart is as good as nothing."""
@@ -61,13 +63,16 @@ class CurveFit:
     x : ndarray, shape (structure.size,)
         Level in dB, shelf height in dB, ln shelf frequency, floor in dB; ln corner and ln Qs of
         high-pass and low-pass; then ln frequency, height in dB and ln Q of each bell.
-    cost : float
-        Weighted sum of squares with the pulls on the parameters.
+    misfit : float
+        Mean square error in dB squared, outliers counted less; infinite before a fit.
+    pulled : float
+        Sum of squares of what pulls the parameters, in units of their own deviations.
     """
 
     structure: CurveTerms
     x: Real
-    cost: float
+    misfit: float = np.inf
+    pulled: float = 0.0
 
     def corner_hz(self, end: str) -> float | None:
         """Corner frequency of the "low" or "high" end."""
@@ -206,9 +211,9 @@ def _bells(u: Real, shape: Real) -> tuple[Real, Real, Real, Real]:
 
 
 def fit_curve(
-    u: Real, level_db: Real, start: CurveFit, *, noise_db: float, steps: int = 60
+    u: Real, level_db: Real, start: CurveFit, *, noise_db: float, most: int = 60
 ) -> CurveFit:
-    """Levenberg-Marquardt from given parameters, with soft pulls towards plain values.
+    """Fit by least squares from given parameters, with soft pulls towards plain values.
 
     Parameters
     ----------
@@ -220,64 +225,93 @@ def fit_curve(
         Starting parameters and structure.
     noise_db : float
         Standard deviation of the data, which sets the strength of the pulls.
-    steps : int
-        Most iterations.
+    most : int
+        Most evaluations.
 
     Returns
     -------
     CurveFit
     """
+    from scipy.optimize import least_squares
+
     structure = start.structure
-    low, high, centre, pull = _limits(u, level_db, structure, noise_db)
-    first_height = structure.size - 3 * structure.bells + 1
-    # Single outliers count less: pseudo-Huber at four times the noise.
-    scale = 4.0 * noise_db
+    low, high, centre, pull = _limits(u, level_db, structure)
+    heights = slice(structure.size - 3 * structure.bells + 1, None, 3)
+    points = len(u)
+    jacobian = np.zeros((points + structure.size, structure.size))
 
-    def measure(x: Real) -> tuple[float, Real, Real]:
-        """Cost, half its gradient, and the normal matrix."""
+    def measure(x: Real) -> Real:
+        """Errors in dB and pulls in units of noise; leaves the slopes of both behind."""
         model, slopes = evaluate_with_slopes(u, structure, x)
-        error = model - level_db
-        part = error / scale
-        root = np.sqrt(1.0 + part * part)
-        less = np.sqrt(0.5 * (root + 1.0))
-        error /= less
-        slopes *= less / root
-        strength = pull
-        if structure.bells:
-            strength = pull.copy()
-            # Dips are rarer, and mimic roll-offs.
-            strength[first_height::3][x[first_height::3] < 0.0] *= 2.0
-        away = strength * (x - centre)
-        normal = slopes @ slopes.T
-        normal.flat[:: len(x) + 1] += strength**2
-        cost = float(error @ error + away @ away)
-        return cost, slopes @ error + strength * away, normal
+        strength = pull.copy()
+        # Dips are rarer, and mimic roll-offs.
+        strength[heights] *= np.where(x[heights] < 0.0, 2.0, 1.0)
+        jacobian[:points] = slopes.T
+        np.fill_diagonal(jacobian[points:], noise_db * strength)
+        return np.concatenate([model - level_db, noise_db * strength * (x - centre)])
 
-    x = np.minimum(np.maximum(start.x, low), high)
-    cost, gradient, normal = measure(x)
-    damping = 1e-2
-    for _ in range(steps):
-        gain = 0.0
-        for _ in range(6):
-            damped = normal.copy()
-            damped.flat[:: len(x) + 1] += damping * normal.diagonal() + 1e-9
-            trial = np.minimum(np.maximum(x - np.linalg.solve(damped, gradient), low), high)
-            trial_cost, *slopes = measure(trial)
-            if trial_cost < cost:
-                gain = cost - trial_cost
-                x, cost = trial, trial_cost
-                gradient, normal = slopes
-                damping *= 0.3
-                break
-            damping *= 5.0
-        if gain < 1e-4 * cost:
-            break
-    return CurveFit(structure=structure, x=x, cost=cost)
+    def weigh(z: Real) -> Real:
+        """Single outliers count less (pseudo-Huber), pulls count as they are."""
+        root = np.sqrt(1.0 + z)
+        rho = np.array([2.0 * (root - 1.0), 1.0 / root, -0.5 / root**3])
+        rho[0, points:], rho[1, points:], rho[2, points:] = z[points:], 1.0, 0.0
+        return rho
+
+    scale = OUTLIER * noise_db
+    answer = least_squares(
+        measure,
+        np.clip(start.x, low, high),
+        # Asked for only where the errors were just computed; scaled in place by who asks.
+        jac=lambda _: jacobian.copy(),
+        bounds=(low, high),
+        loss=weigh,
+        f_scale=scale,
+        x_scale=_reach(structure),
+        ftol=1e-4,
+        xtol=1e-5,
+        gtol=None,
+        max_nfev=most,
+    )
+    error = answer.fun[:points]
+    robust = scale**2 * 2.0 * (np.sqrt(1.0 + (error / scale) ** 2) - 1.0)
+    return CurveFit(
+        structure=structure,
+        x=answer.x,
+        misfit=float(np.mean(robust)),
+        pulled=float(np.sum(answer.fun[points:] ** 2)) / noise_db**2,
+    )
 
 
-def _limits(
-    u: Real, level_db: Real, structure: CurveTerms, noise_db: float
-) -> tuple[Real, Real, Real, Real]:
+def criterion(fit: CurveFit, observations: float, least_db: float) -> float:
+    """Bayesian information criterion of a fit: the less, the better the terms explain the data.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        To data of which nothing is known but that they scatter.
+    observations : float
+        How many independent ones the data amount to.
+    least_db : float
+        Errors this small are as good as none.
+
+    Returns
+    -------
+    float
+        n ln(misfit) + k ln(n) for k parameters, with what the pulls, as priors, add. A difference of
+        6 is strong evidence, one of 10 very strong.
+
+    References
+    ----------
+    G. Schwarz, "Estimating the Dimension of a Model", Annals of Statistics 6(2), 1978; R. E. Kass
+    and A. E. Raftery, "Bayes Factors", JASA 90, 1995, for the words (both from memory).
+    """
+    misfit = max(fit.misfit, least_db**2)
+    return float(
+        observations * np.log(misfit) + fit.pulled + fit.structure.size * np.log(observations)
+    )
+
+
+def _limits(u: Real, level_db: Real, structure: CurveTerms) -> tuple[Real, Real, Real, Real]:
     """Bounds, centres and strengths of the pulls, in the order of the parameters."""
     first, last = float(u[0]), float(u[-1])
     top, bottom = float(level_db.max()), float(level_db.min())
@@ -302,4 +336,10 @@ def _limits(
         rows.append((-15.0, 20.0, 0.0, _PULL_HEIGHT))
         rows.append((np.log(1.0), np.log(25.0), np.log(4.0), 1.0))
     table = np.array(rows)
-    return table[:, 0], table[:, 1], table[:, 2], table[:, 3] * noise_db
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+
+
+def _reach(structure: CurveTerms) -> Real:
+    """How far each parameter typically moves: dB, and logarithms of frequency and Q."""
+    ends = [0.3] * (structure.low_count + structure.high_count)
+    return np.array([1.0, 1.0, 0.3, 3.0, *ends, *[0.1, 1.0, 0.3] * structure.bells])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,35 +91,6 @@ def hint_peak(peak: Peak, load_ohm: float) -> PeakHint:
             resistance_ohm=float(notch_r),
         ),
     )
-
-
-def find_break_up(
-    peaks: Sequence[Peak], usable_hz: tuple[float, float], *, least_db: float = 3.0
-) -> Peak | None:
-    """Find the lowest resonance that a low-pass has to stay clear of.
-
-    Parameters
-    ----------
-    peaks : sequence of Peak
-        All of a driver.
-    usable_hz : tuple of float
-        Its band.
-    least_db : float
-        Height that counts.
-
-    Returns
-    -------
-    Peak or None
-        The lowest peak of that height in the upper third (over log frequency) of the band or
-        above it, no more than 12 dB below the driver's level.
-    """
-    upper = float(usable_hz[0] ** (1.0 / 3.0) * usable_hz[1] ** (2.0 / 3.0))
-    above = [
-        p
-        for p in peaks
-        if p.height_db >= least_db and p.frequency_hz > upper and p.level_db > -12.0
-    ]
-    return min(above, key=lambda p: p.frequency_hz, default=None)
 
 
 def order_to_silence(level_db: float, crossover_hz: float, peak_hz: float) -> int:

@@ -7,12 +7,21 @@ from collections.abc import Sequence
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.measure.curves.band import smooth_energy
 
 SHARE_SHOWN = 0.3
 """A resonance rises at least this share of its height above the chord beneath it."""
 LEAST_SHOWN_DB = 0.5
 LEAST_HUMP_DB = 4.0
 """What rises as much above the driver's level, and falls as much on both sides, is a hump."""
+AROUND_OCTAVES = 1.0
+"""The level around a frequency is the median within this distance: steady where a slope passes."""
+LEAST_RISE_DB = 3.0
+"""A rise above the level around it that counts as break-up."""
+LOWEST_RISE_DB = 12.0
+"""What lies this far below the driver's own level does no harm."""
+GAP_OCTAVES = 0.5
+"""Rises that are nearer are one region: a cone breaks up in a row of resonances, not in one."""
 
 
 def shows_in_curve(
@@ -74,6 +83,56 @@ def find_humps(
         half = 0.5 * float(octave[last] - octave[first])
         found.append((float(octave[i]), height, float(1.0 / (2.0**half - 2.0**-half))))
     return found
+
+
+def find_break_up(
+    octave: Real, level_db: Real, reference_db: float, from_octave: float
+) -> tuple[float, float, float] | None:
+    """Find where a driver begins to break up, as a region against the level around it.
+
+    Parameters
+    ----------
+    octave, level_db : ndarray, shape (F,)
+        log2 of frequency in Hz, evenly spaced, and level in dB.
+    reference_db : float
+        Level of the driver.
+    from_octave : float
+        log2 of the lowest frequency that is asked about.
+
+    Returns
+    -------
+    (float, float, float) or None
+        log2 of frequency, height above the level around it in dB and Q of the lowest rise of the
+        first region that counts. The frequency is the centre of what rises above half of
+        `LEAST_RISE_DB`, which a ripple moves less than its highest point.
+
+    Notes
+    -----
+    Read from the curve alone, averaged over 1/6 octave: no model of the rest of the response has a
+    say, so it does not matter where the data begin or how finely they were smoothed. A region is
+    where the level is half of `LEAST_RISE_DB` above the median around it, and counts where it reaches
+    all of it (thresholds with hysteresis: Canny, IEEE Trans. PAMI 8(6), 1986, from memory): whether
+    its lowest rise does so by itself does not decide. The figures are judgements, no source.
+    """
+    per_octave = (len(octave) - 1) / float(octave[-1] - octave[0])
+    smooth = smooth_energy(level_db, per_octave / 6.0)
+    reach = round(AROUND_OCTAVES * per_octave)
+    around = [np.median(smooth[max(i - reach, 0) : i + reach + 1]) for i in range(len(smooth))]
+    excess = smooth - np.array(around)
+    weak = 0.5 * LEAST_RISE_DB
+    asked = (octave >= from_octave) & (smooth > reference_db - LOWEST_RISE_DB)
+    at = np.flatnonzero(asked & (excess >= weak))
+    gaps = np.diff(at)
+    for region in np.split(at, np.flatnonzero(gaps > GAP_OCTAVES * per_octave) + 1):
+        if not len(region) or excess[region].max() < LEAST_RISE_DB:
+            continue
+        first = np.split(region, np.flatnonzero(np.diff(region) > 1) + 1)[0]
+        weight = excess[first] - weak + 1e-9
+        height = float(excess[first].max())
+        half = 0.5 * float(np.count_nonzero(excess[first] >= 0.5 * height)) / per_octave
+        q = float(1.0 / (2.0**half - 2.0**-half))
+        return float(np.average(octave[first], weights=weight)), height, q
+    return None
 
 
 def _fall(level_db: Real, at: int, step: int) -> float:

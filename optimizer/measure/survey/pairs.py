@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.measure.curves.thin import interpolate_log
-from optimizer.measure.survey.hints import PeakHint, find_break_up, order_to_silence
+from optimizer.measure.survey.hints import PeakHint, order_to_silence
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint
 
 UNSEEN_SPAN = 2.0
@@ -53,13 +53,14 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
                 f"{beam.angle_deg:g} degrees, {beam.source})",
             )
         )
-    break_up = find_break_up(lower.shape.peaks, lower.usable_hz)
+    break_up = lower.break_up
     if break_up is not None:
         bounds.append(
             (
                 break_up.frequency_hz / CLEAR_OF_BREAK_UP,
-                f"{lower.name} resonates at {break_up.frequency_hz:.0f} Hz "
-                f"({break_up.height_db:+z.1f} dB, Q {break_up.q:.1f}): stay half an octave below",
+                f"{lower.name} breaks up around {break_up.frequency_hz:.0f} Hz "
+                f"({break_up.height_db:+z.1f} dB against the level around it): stay half an octave "
+                "below",
             )
         )
     bound, why = min(bounds)

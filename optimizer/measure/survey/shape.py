@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from optimizer.arrays import Real
+from optimizer.arrays import Flags, Real
 from optimizer.measure.curve import MeasuredCurve
 from optimizer.measure.curves.band import find_usable
 from optimizer.measure.curves.samples import Samples
 from optimizer.measure.curves.thin import interpolate_log, thin_response
-from optimizer.measure.survey.curvefit import CurveFit, CurveTerms, evaluate_curve, fit_curve
-from optimizer.measure.survey.humps import find_humps, shows_in_curve
+from optimizer.measure.survey.curvefit import (
+    CurveFit,
+    CurveTerms,
+    criterion,
+    evaluate_curve,
+    fit_curve,
+)
+from optimizer.measure.survey.humps import find_break_up, find_humps, shows_in_curve
 from optimizer.text.brief import brief
 
 End = Literal["low", "high"]
@@ -23,13 +30,24 @@ _PER_OCTAVE = 24
 LEAST_PEAK_DB = 1.5
 """Peaks and dips smaller than this are not listed."""
 LEAST_NOISE_DB = 0.15
-"""Ripples this small are nobody's resonance; fits do not chase them."""
+"""Ripples this small are nobody's resonance; no resonance is added for them."""
+FINEST_DB = 0.05
+"""Two orders that both miss the data by no more explain them alike: files have no more digits."""
+RIPPLE_DB = 0.5
+"""What edges, rooms and averages leave in any response, and no driver's model explains."""
+OBSERVATIONS_PER_OCTAVE = 12.0
+"""Files are smoothed, by 1/12 octave as often as not: points nearer than that are no observations of
+their own."""
 MOST_BELLS = 9
-MOST_BELLS_AT_END = 4
+PATIENCE = 2
+"""Resonances that do not pay by themselves are tried together, this many at most."""
+MOST_BELLS_AT_END = 5
+END_OCTAVES = 2.0
+"""How far into the band an end reaches: what lies beyond does not count in what is said of it."""
 REACHED_DB = 10.0
 """A roll-off is read only where the data follow it at least this far down."""
-EVIDENCE = 12.0
-"""How much better, in units of noise squared, an order must explain the data than any other."""
+EVIDENCE = 10.0
+"""How much better by the criterion an order must explain the data than any other: "very strong"."""
 NEIGHBOUR_OCTAVES = 1.0 / 3.0
 """A hump this close to a fitted peak is that peak."""
 FAINT_DB = 25.0
@@ -99,6 +117,9 @@ class Shape:
         The ends.
     peaks : tuple of Peak
         Peaks and dips of at least `LEAST_PEAK_DB`, largest first.
+    break_up : Peak or None
+        Where the driver begins to break up in the upper `END_OCTAVES` of the band or above it, its
+        height above the level around it.
     noise_db : float
         Scatter of the data from point to point.
     residual_db : float
@@ -112,6 +133,7 @@ class Shape:
     peaks: tuple[Peak, ...]
     noise_db: float
     residual_db: float
+    break_up: Peak | None = None
 
     __repr__ = brief
 
@@ -131,9 +153,11 @@ def read_shape(response: MeasuredCurve) -> Shape:
     Notes
     -----
     The level is modelled as high-pass times low-pass (orders 0 to 4, Q free) times a shelf of at
-    most 8 dB (the baffle) times resonances, over a floor of noise. Resonances are added one by
-    one where they explain most, as long as they explain more than noise; the orders are those
-    that explain the data best, and stated only if no other order comes near. Resonances that
+    most 8 dB (the baffle) times resonances, over a floor of noise. How many resonances there are and
+    of which orders the ends are is chosen by the Bayesian information criterion, see
+    `optimizer.measure.survey.curvefit.criterion`; an order is stated only if no other comes near.
+    What is said of an end is read from the data around it alone, and where a driver breaks up from
+    the curve itself: neither hangs on where the data begin. Resonances that
     only bend the model's roll-off to the data's are left out, and humps that the model took for
     the driver's level are added, see `optimizer.measure.survey.humps`.
     """
@@ -150,17 +174,26 @@ def _read_shape(samples: Samples) -> Shape:
     u = np.log(grid)
     noise = float(np.hypot(_scatter_db(level), LEAST_NOISE_DB))
     reference, usable = find_usable(grid, level)
-    low = _decide_order(u, level, noise, "low", reference, usable)
-    high = _decide_order(u, level, noise, "high", reference, usable)
-    start = _start(u, level, reference, low.corner_hz, high.corner_hz, low.used, high.used)
-    fit = _add_bells(u, level, noise, start, MOST_BELLS)
+    low = _decide_order(u, level, "low", reference, usable)
+    high = _decide_order(u, level, "high", reference, usable)
+    ends = (low.fit.corner_hz("low"), high.fit.corner_hz("high"))
+    orders = (low.fit.structure.low_order, high.fit.structure.high_order)
+    fit = _add_bells(u, level, _start(u, level, reference, *ends, *orders), MOST_BELLS)
     model = evaluate_curve(u, fit.structure, fit.x)
+    top = _end_part(u, usable[1], "high")
+    # What is said of the top is read from the top alone: bass must not count there.
+    border = float(np.exp(u[top][0]))
+    peaks = [peak for peak in _list_peaks(u, fit, reference) if peak.frequency_hz < border]
+    peaks += _list_peaks(u[top], high.fit, reference)
+    octave = u / np.log(2.0)
+    broken = find_break_up(octave, level, reference, float(np.log2(border)))
     return Shape(
         level_db=reference,
         usable_hz=usable,
         low=low.rolloff,
         high=high.rolloff,
-        peaks=_check_peaks(_list_peaks(u, fit, reference), u, level, reference),
+        peaks=_check_peaks(peaks, u, level, reference),
+        break_up=None if broken is None else _hump_peak(octave, level, reference, broken),
         noise_db=noise,
         residual_db=float(np.sqrt(np.mean((model - level) ** 2))),
     )
@@ -199,25 +232,38 @@ def _start(
         if order and corner is not None:
             x += [np.log(corner), *np.log(_BUTTERWORTH_Q[order])]
     structure = CurveTerms(low_order=low_order, high_order=high_order)
-    return CurveFit(structure=structure, x=np.array(x), cost=np.inf)
+    return CurveFit(structure=structure, x=np.array(x))
 
 
-def _add_bells(u: Real, level: Real, noise: float, start: CurveFit, most: int) -> CurveFit:
-    """Fit roll-offs, then add resonances one by one while they pay."""
+def _add_bells(u: Real, level: Real, start: CurveFit, most: int) -> CurveFit:
+    """Fit roll-offs, add resonances one by one, and keep as many as the criterion asks for.
+
+    Of several one alone may explain too little to pay, so `PATIENCE` of them are tried together.
+    """
     # Coarse noise at first, so that resonances still missing do not bend the roll-offs.
-    fit = fit_curve(u, level, start, noise_db=max(noise, 1.0))
+    fit = fit_curve(u, level, start, noise_db=2.0 * RIPPLE_DB)
+    fit = best = fit_curve(u, level, fit, noise_db=RIPPLE_DB)
+    least = _weigh(u, best, LEAST_NOISE_DB)
     for _ in range(most):
-        if (longer := _add_bell(u, level, noise, fit)) is None:
+        fit = fit_curve(u, level, _add_bell(u, level, fit), noise_db=RIPPLE_DB)
+        if (worth := _weigh(u, fit, LEAST_NOISE_DB)) < least:
+            best, least = fit, worth
+        elif fit.structure.bells - best.structure.bells >= PATIENCE:
             break
-        fit = longer
-    return fit_curve(u, level, fit, noise_db=noise)
+    return best
 
 
-def _add_bell(u: Real, level: Real, noise: float, fit: CurveFit) -> CurveFit | None:
-    """Add the resonance that explains most; None when none explains more than noise."""
+def _weigh(u: Real, fit: CurveFit, least_db: float) -> float:
+    """Criterion of a fit to data from `u[0]` to `u[-1]`."""
+    octaves = (u[-1] - u[0]) / np.log(2.0)
+    return criterion(fit, max(OBSERVATIONS_PER_OCTAVE * octaves, 2.0), least_db)
+
+
+def _add_bell(u: Real, level: Real, fit: CurveFit) -> CurveFit:
+    """Add the resonance that explains most of what a fit leaves, as a place to begin."""
     rest = level - evaluate_curve(u, fit.structure, fit.x)
     step = u[1] - u[0]
-    best: tuple[float, float, float, float] | None = None
+    best = (-1.0, float(u[0]), 0.0, 1.0)
     for q in (1.5, 3.0, 6.0, 12.0):
         half = int(np.ceil(1.5 / (q * step)))
         v = np.arange(-half, half + 1) * step
@@ -228,33 +274,26 @@ def _add_bell(u: Real, level: Real, noise: float, fit: CurveFit) -> CurveFit | N
         weight = np.convolve(np.ones_like(rest), kernel**2, "full")[same]
         explained = overlap**2 / weight
         at = int(np.argmax(explained))
-        if best is None or explained[at] > best[0]:
+        if explained[at] > best[0]:
             best = (float(explained[at]), float(u[at]), float(overlap[at] / weight[at]), q)
-    assert best is not None
-    gain, where, height, q = best
-    if gain < 3.0 * EVIDENCE * noise**2 or abs(height) < 0.5:
-        return None
-    structure = replace(fit.structure, bells=fit.structure.bells + 1)
-    start = CurveFit(
-        structure=structure, x=np.concatenate([fit.x, [where, height, np.log(q)]]), cost=np.inf
+    _, where, height, q = best
+    return CurveFit(
+        structure=replace(fit.structure, bells=fit.structure.bells + 1),
+        x=np.concatenate([fit.x, [where, height, np.log(q)]]),
     )
-    longer = fit_curve(u, level, start, noise_db=max(noise, 0.3), steps=25)
-    before = float(np.sum(rest**2))
-    after = float(np.sum((level - evaluate_curve(u, structure, longer.x)) ** 2))
-    return longer if after < before - EVIDENCE * noise**2 else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _EndReading:
+    """What one end of the data says, and the fit to it alone."""
+
     rolloff: Rolloff
-    used: int
-    corner_hz: float | None
+    fit: CurveFit
 
 
 def _decide_order(
     u: Real,
     level: Real,
-    noise: float,
     end: End,
     reference: float,
     usable: tuple[float, float],
@@ -263,26 +302,21 @@ def _decide_order(
     edge = usable[0] if end == "low" else usable[1]
     last = float(np.exp(u[0] if end == "low" else u[-1]))
     tip = level[: _PER_OCTAVE // 6] if end == "low" else level[-_PER_OCTAVE // 6 :]
-    if abs(np.log(edge / last)) < 0.02 and tip.mean() > reference - 3.0:
-        return _EndReading(
-            rolloff=Rolloff(reason="the data end before the driver falls off"),
-            used=0,
-            corner_hz=None,
-        )
-    # From inside the usable band outwards: what happens at the other end must not count.
-    reach = np.log(4.0)
-    part = u <= np.log(edge) + reach if end == "low" else u >= np.log(edge) - reach
+    part = _end_part(u, edge, end)
     v, piece = u[part], level[part]
-    fits = {}
-    for order in (1, 2, 3, 4):
+
+    def fit_order(order: int) -> CurveFit:
         low = (edge, None, order, 0)
         high = (None, edge, 0, order)
         start = _start(v, piece, reference, *(low if end == "low" else high))
-        fits[order] = _add_bells(v, piece, noise, start, MOST_BELLS_AT_END)
-    errors = {n: float(np.mean(_misfit(v, piece, fits[n]) ** 2)) for n in fits}
-    # Where no order meets the data within their noise, the misfit is the yardstick.
-    unit = max(noise**2, min(errors.values()))
-    score = {n: fits[n].cost / unit + 0.5 * EVIDENCE * fits[n].structure.bells for n in fits}
+        return _add_bells(v, piece, start, MOST_BELLS_AT_END)
+
+    if abs(np.log(edge / last)) < 0.02 and tip.mean() > reference - 3.0:
+        return _EndReading(
+            rolloff=Rolloff(reason="the data end before the driver falls off"), fit=fit_order(0)
+        )
+    fits = {order: fit_order(order) for order in (1, 2, 3, 4)}
+    score = {n: _weigh(v, fit, FINEST_DB) for n, fit in fits.items()}
     if end == "low":
         # Closed boxes fall by order 2, vented ones by 4; odd orders need evidence of their own.
         score = {n: value + (EVIDENCE if n % 2 else 0.0) for n, value in score.items()}
@@ -311,11 +345,14 @@ def _decide_order(
         corner_hz=three,
         reason=reason,
     )
-    return _EndReading(rolloff=rolloff, used=order, corner_hz=fits[order].corner_hz(end))
+    return _EndReading(rolloff=rolloff, fit=fits[order])
 
 
-def _misfit(u: Real, level: Real, fit: CurveFit) -> Real:
-    return np.asarray(evaluate_curve(u, fit.structure, fit.x) - level)
+def _end_part(u: Real, edge_hz: float, end: End) -> Flags:
+    """Which frequencies belong to one end: from inside the usable band outwards."""
+    reach = END_OCTAVES * np.log(2.0)
+    edge = np.log(edge_hz)
+    return np.asarray(u <= edge + reach if end == "low" else u >= edge - reach)
 
 
 def _three_db_point(u: Real, pure_db: Real, end: End) -> float | None:
@@ -340,7 +377,7 @@ def _measure_slope(u: Real, level: Real, fit: CurveFit, end: End) -> float | Non
     return slope if end == "low" else -slope
 
 
-def _list_peaks(u: Real, fit: CurveFit, reference: float) -> tuple[Peak, ...]:
+def _list_peaks(u: Real, fit: CurveFit, reference: float) -> list[Peak]:
     """List resonances that show in the sum of all: fits may hold pairs that cancel."""
     listed = []
     for f, height, q in fit.bells:
@@ -359,12 +396,10 @@ def _list_peaks(u: Real, fit: CurveFit, reference: float) -> tuple[Peak, ...]:
                     level_db=level - reference,
                 )
             )
-    return tuple(sorted(listed, key=lambda peak: -abs(peak.height_db)))
+    return listed
 
 
-def _check_peaks(
-    peaks: tuple[Peak, ...], u: Real, level: Real, reference: float
-) -> tuple[Peak, ...]:
+def _check_peaks(peaks: Sequence[Peak], u: Real, level: Real, reference: float) -> tuple[Peak, ...]:
     """Leave out what does not show in the curve, and add humps that no fit has named."""
     octave = u / np.log(2.0)
     listed = [
@@ -378,3 +413,16 @@ def _check_peaks(
             hump = Peak(frequency_hz=2.0**where, height_db=height, q=q, level_db=height)
             listed.append(hump)
     return tuple(sorted(listed, key=lambda peak: -abs(peak.height_db)))
+
+
+def _hump_peak(
+    octave: Real, level: Real, reference: float, hump: tuple[float, float, float]
+) -> Peak:
+    """Describe a rise found in the curve itself."""
+    where, height, q = hump
+    return Peak(
+        frequency_hz=2.0**where,
+        height_db=height,
+        q=q,
+        level_db=float(np.interp(where, octave, level)) - reference,
+    )

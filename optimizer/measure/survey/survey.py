@@ -14,7 +14,7 @@ from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
 from optimizer.measure.survey.exchanged import inspect_exchanges
-from optimizer.measure.survey.hints import PeakHint, find_break_up, hint_peak
+from optimizer.measure.survey.hints import PeakHint, hint_peak
 from optimizer.measure.survey.hygiene import Finding, inspect_driver, inspect_reading
 from optimizer.measure.survey.hygiene_set import inspect_set
 from optimizer.measure.survey.impedance import ImpedanceSurvey, survey_impedance
@@ -184,7 +184,7 @@ def survey_driver(
         sensitivity_db=_sensitivity(response, usable),
         shape=shape,
         peak_hints=_hint_peaks(shape, files, electrical),
-        break_up=find_break_up(shape.peaks, usable),
+        break_up=shape.break_up,
         impedance=electrical,
         nominal_ohm=electrical.minimum_ohm if electrical else None,
         beaming=beaming,
