@@ -120,7 +120,8 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
          "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out")),
     (2, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
     (14, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
-    (3, ("hear", "design.yaml", "network.yaml", "results.json#1", "--impulse", "out.wav", *_OUT)),
+    (3, ("hear", "design.yaml", "network.yaml", "results.json#1", "--most-boost", "40 dB",
+         "--impulse", "out.wav", *_OUT)),
     (1, ("goals", "on_axis")),
 )  # fmt: skip
 """How often each is taken, and the command. Whatever is named out is written by it."""
