@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.cli.keeping import find_changed
+from optimizer.cli.keeping import find_changed, note_deed
 from optimizer.cli.options import add_design, add_verb, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, add_output_options, deliver, open_screen
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from optimizer.bench.diary.keep import Named
+    from optimizer.bench.hear.blind import Heard
     from optimizer.bench.hear.difference import Difference, Filter
     from optimizer.bench.hear.music import Matched
     from optimizer.bench.networks.file import NetworkFile
@@ -75,7 +78,11 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     parser.add_argument(
         "--trials", metavar="N", type=count_number, default=10, help="how many X (default 10)"
     )
-    parser.add_argument("--answers", metavar="LETTERS", help='what you heard, "ABBA..."')
+    parser.add_argument(
+        "--answers",
+        metavar="LETTERS",
+        help='what you heard, "ABBA..."; noted in the diary where one is kept',
+    )
     add_output_options(parser, "the difference")
     return parser
 
@@ -146,8 +153,23 @@ def run(args: argparse.Namespace) -> int:
         heard=heard,
         trials=args.trials if args.blind is not None and heard is None else 0,
     )
+    if heard is not None:
+        written += _note(
+            args, problem, heard, list(zip((args.before, args.after), pair, strict=True))
+        )
     deliver(args, warn_changed(document, changes), screen, last=written)
     return DONE
+
+
+def _note(
+    args: argparse.Namespace, problem: Problem, heard: Heard, named: Sequence[Named]
+) -> list[str]:
+    """Note in the diary, where one is kept, what was heard without knowing."""
+    from optimizer.bench.diary.keep import Deed
+    from optimizer.report.documents.hear import say_heard
+
+    says = f"{args.before} against {args.after} without knowing: {say_heard(heard)}"
+    return note_deed(args.design, Deed(did="note", says=says, problem=problem, networks=named))
 
 
 def _check(args: argparse.Namespace) -> None:

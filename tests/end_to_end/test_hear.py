@@ -6,6 +6,7 @@ The judge reads WAV files by scipy, measures by Welch's method, and knows the cu
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -37,9 +38,11 @@ def networks(fitted_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tup
     from optimizer.bench.networks.file import read_network, write_network
     from optimizer.design.build import build_problem, load_design
 
-    folder, design = tmp_path_factory.mktemp("hear"), fitted_demo / "design.yaml"
+    folder = tmp_path_factory.mktemp("hear")
+    speaker = shutil.copytree(fitted_demo, folder / "speaker")  # its diary is added to
+    design = speaker / "design.yaml"
     problem = build_problem(load_design(design))
-    best = f"{fitted_demo / 'results.json'}#1"
+    best = f"{speaker / 'results.json'}#1"
     write_network(folder / "b.yaml", read_network(best, problem).network, parent=best, note="")
     data = yaml.safe_load((folder / "b.yaml").read_text(encoding="utf-8"))
     for slot in data["ways"]["tweeter"]["ladder"]:
@@ -169,6 +172,9 @@ def test_listening_without_knowing(
         assert told["right"] == 9 - wrong
         assert told["luck"] == pytest.approx(binom.sf(8 - wrong, 9, 0.5), abs=1e-6)
         assert ("you hear the difference." in done.stdout) == (told["luck"] < 0.05)
+    diary = design.with_suffix(".diary").read_text(encoding="utf-8")
+    assert diary.count("without knowing: ") == 3
+    assert laddersmith("diary", design).returncode == 0
     again = laddersmith(*command, "--answers", "AB")
     assert again.returncode == 2
     assert "9 letters" in again.stderr
