@@ -100,6 +100,36 @@ less bright: {meaning: treble softer, on_axis: {4k..16k: -1.5 dB}}
 brighter: {meaning: treble stronger, on_axis: {4k..16k: +1.5 dB, 200..2k: -0.5 dB}}
 """
 
+ANSWERS = """\
+Old two-way
+woofer tweeter
+line coil 2,2 mH dcr 0.3
+across capacitor 10uF
+
+
+filter
+line capacitor 6u8
+
+line resistor 2R2
+
+filter
+no
+yes
+"""
+"""What `board` is told about NETWORK, about."""
+
+WAYS = DESIGN[DESIGN.index("ways:") : DESIGN.index("goals:")]
+REWORK = DESIGN.replace(WAYS, "board: board.yaml\n")
+BOARD = """\
+ways:
+  woofer: {ladder: [{name: L1, series: inductor, value: 2.2 mH, dcr: 0.3 ohm}]}
+  tweeter:
+    polarity: inverted
+    ladder:
+      - {name: C1, series: capacitor, value: 6.8 uF}
+      - {name: L1, shunt: inductor, value: 0.33 mH, dcr: 0.2 ohm}
+"""
+
 _SEARCH = ("--evaluations", "100", "--seconds", "3", "--workers", "1")
 _OUT = ("--json", "out.json")
 COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
@@ -122,6 +152,14 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
     (14, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
     (3, ("hear", "design.yaml", "network.yaml", "results.json#1", "--most-boost", "40 dB",
          "--impulse", "out.wav", *_OUT)),
+    (3, ("check", "rework.yaml", "board.yaml", *_OUT)),
+    (2, ("sheet", "rework.yaml", "board.yaml", "--html", "out.html")),
+    (3, ("board", "out.yaml")),
+    (2, ("diary", "design.yaml")),
+    (2, ("diary", "design.yaml", "--note", "a little bright")),
+    (2, ("diary", "design.yaml", "--compare", "2", "results.json#1", *_OUT)),
+    (1, ("guide", "measuring", "--page", "out.html")),
+    (1, ("keys", "excursion")),
     (1, ("goals", "on_axis")),
 )  # fmt: skip
 """How often each is taken, and the command. Whatever is named out is written by it."""
@@ -207,6 +245,9 @@ def make_project(folder: Path) -> None:
         "network.yaml": NETWORK,
         "shelf.csv": SHELF,
         "words.yaml": WORDS,
+        "rework.yaml": REWORK,
+        "board.yaml": BOARD,
+        "answers.txt": ANSWERS,
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -217,6 +258,9 @@ def make_project(folder: Path) -> None:
     for candidate in data["candidates"]:
         candidate["curves"] = {}
     results.write_text(json.dumps(data), encoding="utf-8")
+    for more in (("--begin",), ("--choose", f"{results}#1")):
+        done = run_command("diary", folder / "design.yaml", *more)
+        assert done.returncode == 0, done.stderr
     (folder / ".laddersmith-written").unlink()
 
 
@@ -365,7 +409,7 @@ def draw_command(draw: random.Random) -> tuple[str, ...]:
 
 def list_read(words: tuple[str, ...], folder: Path) -> list[Path]:
     """Files that a command reads, the design and what it names most of all."""
-    data = [path for path in sorted(folder.iterdir()) if path.suffix in (".txt", ".wav")]
+    data = [path for path in sorted(folder.iterdir()) if path.suffix in (".txt", ".wav", ".diary")]
     named = [folder / word.partition("#")[0].rpartition("=")[2] for word in words[1:]]
     named = [path for path in named if path.is_file()]
     others = [folder / "shelf.csv"] if folder / "design.yaml" in named else []
@@ -413,6 +457,10 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
     old = signal.signal(signal.SIGALRM, stop)
     signal.setitimer(signal.ITIMER_REAL, 60 * LONGEST_S)
     used = os.times().user
+    told, sys.stdin = (
+        sys.stdin,
+        io.StringIO((folder / "answers.txt").read_bytes().decode("latin-1")),
+    )
     try:
         done = run_command(*words)
     except Hang:
@@ -420,6 +468,7 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
     except BaseException as error:
         done = Done(returncode=-2, stdout="", stderr=f"Traceback {type(error).__name__}: {error}")
     finally:
+        sys.stdin = told
         signal.setitimer(signal.ITIMER_REAL, 0)
         signal.signal(signal.SIGALRM, old)
         os.chdir(here)
@@ -451,7 +500,8 @@ def judge(done: Done, before: dict[str, bytes], after: dict[str, bytes]) -> list
     if not (done.stderr + done.stdout).replace("\n", "").replace("\t", "").isprintable():
         faults.append("what cannot be seen")
     for name, content in before.items():
-        if after.get(name) != content:
+        added_to = name.endswith(".diary") and after.get(name, b"").startswith(content)
+        if after.get(name) != content and not added_to:
             faults.append(f"{name} changed")
     new = {name: content for name, content in after.items() if name not in before}
     for name, content in new.items():
