@@ -10,7 +10,9 @@ from __future__ import annotations
 import contextvars
 import json
 import secrets
+import sys
 import threading
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -66,7 +68,9 @@ class _Server(ThreadingHTTPServer):
         self._context.copy().run(super().process_request_thread, request, client_address)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """Say nothing of a browser that went away; a fault of ours was answered as such."""
+        """Say nothing of a browser that went away; show the trace of a fault of ours."""
+        if not isinstance(sys.exception(), OSError):
+            traceback.print_exc()
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -105,7 +109,12 @@ class _Handler(BaseHTTPRequestHandler):
         if not isinstance(order, dict):
             self._say(400, "text/plain", "One JSON object is needed.")
             return
-        self._say(200, "application/json", json.dumps(self.server.desk.answer(order)))
+        try:
+            answer = json.dumps(self.server.desk.answer(order))
+        except Exception:
+            self._say(500, "text/plain", "The program itself failed: its terminal says where.")
+            raise
+        self._say(200, "application/json", answer)
 
     def _read_body(self) -> bytes | None:
         """Read what was sent; None, and an answer, where that is too much or of unknown length."""

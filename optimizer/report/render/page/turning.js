@@ -29,6 +29,9 @@ async function ask(what) {
   return reply.json();
 }
 
+// A server that is gone is a TypeError of fetch; what it refuses it says itself.
+function sayFailure(error) { return error instanceof TypeError ? GONE : error.message; }
+
 async function work() {
   busy = true;
   while (waiting.length) {
@@ -38,9 +41,9 @@ async function work() {
     try {
       receive(await ask(what));
       requestAnimationFrame(() => requestAnimationFrame(() => { ROOT.dataset.stepMs = (performance.now() - begun).toFixed(1); }));
-    } catch {
+    } catch (error) {
       waiting.length = 0;
-      tell(GONE, true);
+      tell(sayFailure(error), true);
     }
   }
   busy = false;
@@ -155,7 +158,7 @@ async function hearNews(what = "news") {
     Object.assign(last, news);
     fillOffered();
     showSearch();
-  } catch { tell(GONE, true); }
+  } catch (error) { tell(sayFailure(error), true); }
 }
 
 /* Values: each a spin button that steps through what the stock offers for its place. */
@@ -342,7 +345,7 @@ function mindSaving() {
       box.close();
       part("note").value = "";
       receive(answer);
-    } catch { part("unsaved").textContent = GONE; }
+    } catch (error) { part("unsaved").textContent = sayFailure(error); }
   });
 }
 
