@@ -249,3 +249,32 @@ def test_more_networks_are_offered_once(sitting: Sitting) -> None:
     assert chosen.candidate() is other.candidate
     with pytest.raises(InputError, match="no such network"):
         sitting.choose(7)
+
+
+def test_what_was_saved_is_the_parent_of_what_follows(sitting: Sitting) -> None:
+    """Once saved, a network is one to begin from; what is set against it stays as it was."""
+    turned = sitting.step("woofer.L1", 1)
+    saved = Offered(name="a.yaml", parent="a.yaml", candidate=turned.candidate())
+    after = turned.adopt(saved)
+    assert after.start.parent == "a.yaml"
+    assert after.shown.laid is turned.shown.laid
+    assert after.shown.before is turned.shown.before
+    assert after.step("woofer.L1", -1).start.parent == "a.yaml"
+    assert after.undo().start.parent == "mine.yaml"
+    first = sitting.offered[0]
+    assert (
+        sitting.adopt(Offered(name="b.yaml", parent="b.yaml", candidate=first.candidate)) is sitting
+    )
+
+
+def test_what_was_made_of_a_network_is_set_against_it(sitting: Sitting) -> None:
+    """An answer to a wish shows at once what it changes, and against what."""
+    made = Offered(
+        name="wish 1.1",
+        parent="mine.yaml",
+        candidate=sitting.step("woofer.L1", 1).candidate(),
+        against=sitting.candidate(),
+    )
+    chosen = sitting.add([made]).choose(1)
+    assert chosen.shown.before is made.against
+    assert chosen.candidate() is made.candidate
