@@ -66,6 +66,7 @@ ALIKE = 3.0
 _LOCAL_SHARE = 0.5  # of what nobody listed shows in one place
 _THIN = 3
 _STRETCHED = 3.0  # spreads before measuring
+_SURE_OF_STRETCHED = 0.8  # most probability of what needs more than that of what should be sound
 _STEEPEST = 2.0  # spreads of slope that are ever the measurement's
 _THIN_ABOVE = 12.0  # points per octave
 _KEPT, _FINALISTS, _NEAREST, _LEADS = 48, 10, 4, 3
@@ -685,6 +686,7 @@ def _conclude(
     score = np.array([e.score for e in entries])
     share = np.exp(score - score.max())
     share /= share.sum()
+    entries, share = _doubt_stretched(entries, share)
     best = entries[int(np.argmax([e.score if _is_whole(whole, e) else -np.inf for e in entries]))]
     deviation = _without_slope(
         whole.bank.problem.frequency_hz,
@@ -707,6 +709,24 @@ def _conclude(
         ripple_db=ripple_db,
         pull=float(sound.fit.pull[0]),
     )
+
+
+def _doubt_stretched(entries: Sequence[_Entry], share: Real) -> tuple[list[_Entry], Real]:
+    """Leave room for what nobody listed where a cause fits only by stretching what should be sound.
+
+    Parts are within their tolerance or are the matter themselves, so a cause that needs another one
+    beyond three spreads is not the whole truth, however well it fits.
+    """
+    stretched = np.array(
+        [e.kind == "listed" and float(e.fit.pull[0]) > _STRETCHED for e in entries]
+    )
+    theirs = float(share[stretched].sum())
+    if theirs <= _SURE_OF_STRETCHED:
+        return list(entries), share
+    first = max(np.flatnonzero(stretched), key=lambda i: share[i])
+    share = np.where(stretched, share * _SURE_OF_STRETCHED / theirs, share)
+    rest = replace(entries[first], kind="unlisted")
+    return [*entries, rest], np.append(share, theirs - _SURE_OF_STRETCHED)
 
 
 def _is_whole(whole: _View, entry: _Entry) -> bool:
