@@ -20,6 +20,7 @@ from optimizer.search.prove.branches import MISSED, Bounds, WayTree, _goal_below
 from optimizer.search.prove.exact import enumerate_best
 from optimizer.search.rank import rank_genomes
 from optimizer.stock.stock import Stock
+from tests.conftest import cases
 
 Tiny = Callable[..., Problem]
 Brute = Callable[[int], Any]
@@ -96,7 +97,7 @@ def test_joined_parts_and_parts_across_a_place(
             np.testing.assert_allclose(block.all()[i, j] + price, problem.cost(changed), rtol=1e-9)
 
 
-@pytest.mark.parametrize("number", [0, 13, 16, 17, 19])
+@pytest.mark.parametrize("number", cases([0, 13, 16, 17, 19], routine=(13, 17)))
 def test_pieces_that_are_not_there_are_not_used(
     tiny: Tiny, shelf: Stock, list_all: Callable[[Problem], list[Genome]], number: int
 ) -> None:
@@ -200,7 +201,7 @@ GOALS: dict[str, dict[str, Goal]] = {
 
 
 @pytest.mark.parametrize("goals", GOALS)
-@pytest.mark.parametrize("number", range(12))
+@pytest.mark.parametrize("number", cases(range(12), routine=6))
 def test_no_member_of_a_branch_costs_less_than_its_bound(
     tiny: Tiny, number: int, goals: str
 ) -> None:
@@ -302,7 +303,7 @@ def some_goals() -> list[PreparedGoal]:
     ]
 
 
-@pytest.mark.parametrize("number", range(len(some_goals())))
+@pytest.mark.parametrize("number", cases(range(len(some_goals())), routine=5))
 def test_goals_never_fall_below_their_tangent(number: int) -> None:
     """No corner of a box of levels gives a figure below the bound, and small boxes reach it."""
     goal, rng = some_goals()[number], np.random.default_rng(8)

@@ -211,6 +211,7 @@ def test_a_control_is_one_place(problem: Problem) -> None:
         assert not touched & control or best.places == frozenset({-1})
 
 
+@pytest.mark.thorough
 def test_everything_a_search_meets_is_legal(
     problem: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
