@@ -66,6 +66,10 @@ def run(args: argparse.Namespace) -> int:
     return DONE
 
 
+class _Ended(InputError):
+    """There are no answers left: nobody is there to be asked again."""
+
+
 class _Dialog:
     """Questions and answers, one line each."""
 
@@ -109,7 +113,7 @@ class _Dialog:
         except (OSError, ValueError, UnicodeDecodeError) as error:
             raise InputError("the answers cannot be read", value=str(error)) from None
         if not line:
-            raise InputError(
+            raise _Ended(
                 "the answers ended before the board was complete",
                 value=f"nothing for: {question}",
                 remedy="answer every question; nothing was written",
@@ -208,6 +212,8 @@ class _Dialog:
         while True:
             try:
                 return self._make(label, kind, given)
+            except _Ended:
+                raise
             except InputError as error:
                 self.say(f"    {error}")
                 given = ""

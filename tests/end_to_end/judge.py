@@ -317,9 +317,10 @@ def same_part(a: Part, b: Part) -> bool:
     )
 
 
-def count_operations(before: Board, after: Board) -> int:
+def count_operations(before: Board, after: Board, *, alike_stay: bool = False) -> int:
     """Work at the iron, counted from the two networks: pieces off, pieces on, a wire where the line
-    is left open, a cut where it is opened, drivers turned round."""
+    is left open, a cut where it is opened, drivers turned round. What stays is said to be kept, or
+    is, where nothing says so, what is alike."""
     count = 0
     for name, old_way in before.ways.items():
         new_way = after.ways[name]
@@ -329,7 +330,7 @@ def count_operations(before: Board, after: Board) -> int:
             if old is not None and new is not None:
                 assert (old.place, old.form) == (new.place, new.form)
                 for a, b in zip(old.parts, new.parts, strict=True):
-                    if not (b["origin"] == "kept" and same_part(a, b)):
+                    if not ((alike_stay or b["origin"] == "kept") and same_part(a, b)):
                         count += _pieces(a) + _pieces(b)
             for one in (old,) if new is None else (new,) if old is None else ():
                 assert one is not None

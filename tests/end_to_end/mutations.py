@@ -455,7 +455,7 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
         raise Hang
 
     old = signal.signal(signal.SIGALRM, stop)
-    signal.setitimer(signal.ITIMER_REAL, 60 * LONGEST_S)
+    signal.setitimer(signal.ITIMER_REAL, 10 * LONGEST_S)
     used = os.times().user
     told, sys.stdin = (
         sys.stdin,

@@ -373,6 +373,8 @@ def test_reused_parts_are_one_of_each(story: Story) -> None:
         ("", "the answers ended"),
         ("Box\nwoofer woofer\n", "each another one"),
         ("Box\nwoofer\nline coil 1 mH\n0.3\n\nfilter\nmaybe\n", "the answers ended"),
+        ("Box\nwoofer\nline coil 1 mH\n", "its resistance by a meter"),
+        ("Box\nwoofer\nline capacitor ?\n", "as printed"),
     ],
 )
 def test_answers_that_end_early_write_nothing(

@@ -17,7 +17,15 @@ import numpy as np
 import pytest
 
 from tests.conftest import Done, cases
-from tests.end_to_end.judge import GRID, TWO_WAYS, load, run, write_drivers
+from tests.end_to_end.judge import (
+    GRID,
+    TWO_WAYS,
+    Board,
+    count_operations,
+    load,
+    run,
+    write_drivers,
+)
 
 WITHIN_DB = 0.05
 PRINTED = 2e-4
@@ -145,6 +153,13 @@ class Judge:
         assert abs(float(said) - true) <= within + PRINTED, f"{said} said, {true:.4f} is true"
         self.checked += 1
 
+    def work(self, said: str) -> None:
+        """Operations at the iron, counted from the two networks."""
+        boards = [Board.of_candidate(one) for one in (self.before, self.after)]
+        counted = count_operations(*boards, alike_stay=True)
+        assert sum(map(int, re.findall(r"\d+", said))) == counted, (said, boards)
+        self.checked += 1
+
     def point(self, said: str, hz: str, curve: str) -> None:
         self.same(said, self.moved(curve)[self.at(hz)] - self.rest(curve))
 
@@ -164,7 +179,9 @@ class Judge:
             rf"{db} at {hz}(?:, hardly any (?:from {hz} (?:to {hz}|(up))|up to {hz})"
             rf"|, {db} at {hz})?"
         )
+        work = r"\d+ (?:off|on|jumpers?|re-routes?)"
         return [
+            (rf"at the iron ({work}(?:, {work})*)", self.work),
             (rf"{hz} to {hz} {curve}: {db} of the wished ([+-][\d.]+), at worst {db} at {hz}",
              self.band),
             (rf"{hz} to {hz} {curve}: {db} of the wished ([+-][\d.]+), (?:at most )?{shape}",
