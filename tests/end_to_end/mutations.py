@@ -457,10 +457,11 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
     old = signal.signal(signal.SIGALRM, stop)
     signal.setitimer(signal.ITIMER_REAL, 10 * LONGEST_S)
     used = os.times().user
-    told, sys.stdin = (
-        sys.stdin,
-        io.StringIO((folder / "answers.txt").read_bytes().decode("latin-1")),
-    )
+    try:
+        answers = (folder / "answers.txt").read_bytes().decode("latin-1")
+    except OSError:  # a folder, a loop of links, nothing at all
+        answers = ""
+    told, sys.stdin = sys.stdin, io.StringIO(answers)
     try:
         done = run_command(*words)
     except Hang:
