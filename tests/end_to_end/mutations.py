@@ -457,11 +457,11 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
     old = signal.signal(signal.SIGALRM, stop)
     signal.setitimer(signal.ITIMER_REAL, 10 * LONGEST_S)
     used = os.times().user
-    try:
-        answers = (folder / "answers.txt").read_bytes().decode("latin-1")
-    except OSError:  # a folder, a loop of links, nothing at all
-        answers = ""
-    told, sys.stdin = sys.stdin, io.StringIO(answers)
+    answers = folder / "answers.txt"
+    told_it = (
+        answers.read_bytes() if answers.is_file() else b""
+    )  # no folder, device or loop of links
+    told, sys.stdin = sys.stdin, io.StringIO(told_it.decode("latin-1"))
     try:
         done = run_command(*words)
     except Hang:
