@@ -458,9 +458,8 @@ def run_words(seed: int, words: tuple[str, ...], spoiled: tuple[str, ...], folde
     signal.setitimer(signal.ITIMER_REAL, 10 * LONGEST_S)
     used = os.times().user
     answers = folder / "answers.txt"
-    told_it = (
-        answers.read_bytes() if answers.is_file() else b""
-    )  # no folder, device or loop of links
+    # They may have become a folder, a device or a loop of links.
+    told_it = answers.read_bytes() if answers.is_file() else b""
     told, sys.stdin = sys.stdin, io.StringIO(told_it.decode("latin-1"))
     try:
         done = run_command(*words)
