@@ -69,6 +69,11 @@ LONGEST = (
     "end_to_end/test_trade.py",
     "end_to_end/test_wheel.py",
     "unit/test_verify.py",
+    "contract/test_runner.py",
+    "contract/test_exact.py",
+    "unit/test_report_documents.py",
+    "unit/test_start_ladder.py",
+    "reference/test_survey_steady.py",
 )
 """Files that take longest, which workers take before all others."""
 

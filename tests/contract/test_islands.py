@@ -18,6 +18,7 @@ from optimizer.search.islands import Islands
 from optimizer.search.portions import Climb, Finish, FirstPass, Haul, Portion, Wander, work
 from optimizer.search.progress import SearchProgress
 from optimizer.search.task import Deadline
+from tests.conftest import cases
 
 Tiny = Callable[..., Problem]
 DRAWN = {"seed": 26, "most": 1e9, "series": "E12"}  # 58 000 networks in three ways
@@ -99,7 +100,7 @@ def test_starts_are_independent(tiny: Tiny) -> None:
     assert not {p.seed for p in first} & {p.seed for p in second}
 
 
-@pytest.mark.parametrize("budget", [1, 3_000, 6_000])
+@pytest.mark.parametrize("budget", cases([3_000, 1, 6_000], routine=1))
 def test_a_budget_of_networks_ends_with_the_portion_that_uses_it(tiny: Tiny, budget: int) -> None:
     """The count passes the budget by less than one portion, and says that it repeats."""
     told: list[SearchProgress] = []

@@ -16,7 +16,7 @@ from optimizer.search.strategies import Strategy
 from tests.conftest import cases
 
 STRATEGIES = ("OnePlusOne", "DE", "TwoPointsDE", "CMA", "NGOpt", "RandomSearch", "PSO")
-ROUTINE = ("OnePlusOne", "CMA", "NGOpt")
+ROUTINE = ("OnePlusOne", "NGOpt")
 MIXED = 16  # a tiny problem with kept, optional and compound slots and a free polarity
 
 Tiny = Callable[..., Problem]

@@ -261,7 +261,7 @@ def test_a_tap_goes_through_check_voice_and_sheet(tapped: tuple[str, Bench]) -> 
     assert "a wire across the line" in " ".join(text.split())
 
 
-@pytest.mark.parametrize("where", ["", "tweeter.C1"])
+@pytest.mark.parametrize("where", cases(["tweeter.C1", ""], routine=1))
 def test_verify_finds_faults_beside_a_tap(tapped: tuple[str, Bench], where: str) -> None:
     """A healthy speaker passes, and an open capacitor is named."""
     _, bench = tapped

@@ -160,6 +160,7 @@ def test_front_in_words(answer: tuple[dict[str, Any], str]) -> None:
         )
 
 
+@pytest.mark.thorough
 def test_same_seed_same_front(problem: Problem, trials: Callable[..., int]) -> None:
     """The front does not depend on the number of processes, wherever it is stopped.
 

@@ -95,7 +95,7 @@ def test_verdicts_say_what_the_curves_say(
         folder = tmp_path / f"speaker{seed}"
         drivers = write_speaker(folder, seed)
         first, by_cost = tmp_path / f"{seed}.json", tmp_path / f"{seed}-cost.json"
-        options = ["--seconds", "2", "--workers", "1", "--quiet", "--top", "8", "--json"]
+        options = ["--seconds", "1", "--workers", "1", "--quiet", "--top", "8", "--json"]
         assert main(["start", str(folder), *options, str(first)]) == 0
         design = str(folder / "laddersmith.yaml")
         assert main(["fit", design, "--by", "cost", *options, str(by_cost)]) == 0

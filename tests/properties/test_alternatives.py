@@ -152,6 +152,7 @@ def test_flipping_leads_from_one_alternative_to_another(problem: Problem, seed: 
     assert len(met) > 40  # of 96: it does not go round in circles
 
 
+@pytest.mark.thorough
 def test_every_proposal_is_legal(problem: Problem) -> None:
     """First passes, toggles, children, structures proposed from outside, changed copies."""
     space = problem.space

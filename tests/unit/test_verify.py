@@ -269,7 +269,7 @@ def test_healthy_speaker_gets_its_true_values(problem, network):
             ("swapped parts", "tweeter.P1.Rs and tweeter.P1.Rp"),
             ("wrong pad resistor", "midrange.P1.Rs"),
         ],
-        routine=4,
+        routine=2,
     ),
 )
 def test_faults_are_found_from_the_response_alone(problem, network, what, where):

@@ -723,7 +723,7 @@ def _doubt_stretched(entries: Sequence[_Entry], share: Real) -> tuple[list[_Entr
     theirs = float(share[stretched].sum())
     if theirs <= _SURE_OF_STRETCHED:
         return list(entries), share
-    first = max(np.flatnonzero(stretched), key=lambda i: share[i])
+    first = int(np.argmax(np.where(stretched, share, 0.0)))
     share = np.where(stretched, share * _SURE_OF_STRETCHED / theirs, share)
     rest = replace(entries[first], kind="unlisted")
     return [*entries, rest], np.append(share, theirs - _SURE_OF_STRETCHED)
