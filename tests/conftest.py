@@ -88,6 +88,12 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.loadscopereorder = False
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Have a worker more than there are processors: some tests wait, for a browser or for processes
+    to end, and another then has the processor."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else 3
+
+
 class _FromTheEnd(pytest.Dir):
     """A folder whose tests are collected from the last to the first."""
 

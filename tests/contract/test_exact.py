@@ -28,7 +28,7 @@ Brute = Callable[[int], Any]
 PROBLEMS = range(16)
 
 
-@pytest.mark.routine(5)
+@pytest.mark.routine(3)
 @pytest.mark.parametrize("seed", PROBLEMS)
 def test_exact_search_finds_what_plain_loops_find(tiny: Tiny, brute: Brute, seed: int) -> None:
     """The ranking is that of all networks computed, those that keep the limits first."""

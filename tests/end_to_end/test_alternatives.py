@@ -202,6 +202,7 @@ def test_ngspice_has_the_same_level(bench: Bench, ngspice: str) -> None:
         np.testing.assert_allclose(table[f"drive_db_{way.name}"], level, atol=0.02)
 
 
+@pytest.mark.thorough
 def test_verify_passes_what_was_built(bench: Bench) -> None:
     """The finished speaker of one alternative agrees with its prediction; of another it does not."""
     other = bench.write(other_network(bench), "built")

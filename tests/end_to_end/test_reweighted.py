@@ -63,6 +63,7 @@ def stated(tmp_path: Path) -> optimizer.Problem:
     return optimizer.load(write(tmp_path, "other.yaml", OTHER))
 
 
+@pytest.mark.thorough
 def test_a_reweighted_problem_searches_under_its_own_weights(
     first: optimizer.Problem, stated: optimizer.Problem
 ) -> None:

@@ -98,6 +98,7 @@ def tell_story(design: Path, results: Path, folder: Path) -> None:
     assert run("netlist", design, softer, "--output", folder / "network.cir") == 0
 
 
+@pytest.mark.thorough
 def test_story_on_the_demo(fitted_demo: Path, tmp_path: Path) -> None:
     """From the demo's files to a verified speaker."""
     tell_story(fitted_demo / "design.yaml", fitted_demo / "results.json", tmp_path)

@@ -356,6 +356,7 @@ def test_what_nobody_lists_is_not_blamed_on_a_part(problem, network):
     assert verdict.cause != "named"
 
 
+@pytest.mark.thorough
 def test_two_mistakes_at_once_are_both_named(problem, network):
     """With response and impedance, two mistakes that show are named together."""
     both = apply_fault(
