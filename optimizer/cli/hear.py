@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.keeping import find_changed, note_deed
-from optimizer.cli.options import add_design, add_verb, count_number
+from optimizer.cli.options import add_design, add_verb, as_option, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, add_output_options, deliver, open_screen
 from optimizer.errors import InputError
@@ -17,7 +17,7 @@ from optimizer.errors import InputError
 if TYPE_CHECKING:
     from optimizer.bench.diary.keep import Named
     from optimizer.bench.hear.blind import Heard
-    from optimizer.bench.hear.difference import Difference, Filter
+    from optimizer.bench.hear.difference import Difference
     from optimizer.bench.hear.music import Matched
     from optimizer.bench.networks.file import NetworkFile
     from optimizer.problem.problem import Problem
@@ -87,13 +87,11 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
     return parser
 
 
+@as_option
 def _level(text: str) -> float:
     from optimizer.text.units import parse_quantity
 
-    try:
-        return parse_quantity(text, "dB")
-    except InputError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+    return parse_quantity(text, "dB")
 
 
 def _rate(text: str) -> int:
@@ -107,13 +105,11 @@ def _rate(text: str) -> int:
     return int(text)
 
 
+@as_option
 def _excerpt(text: str) -> tuple[float, float]:
     from optimizer.text.units import parse_range
 
-    try:
-        return parse_range(text, "s")
-    except InputError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+    return parse_range(text, "s")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -121,6 +117,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.bench.diary.shelf import count_cabinets
     from optimizer.bench.hear.blind import KEY_NAME, grade
     from optimizer.bench.hear.difference import MOST_BOOST_DB, SEATS, find_difference
+    from optimizer.bench.hear.music import encode_taps
     from optimizer.design.build import build_problem, load_design
     from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.hear import document_hear
@@ -139,7 +136,7 @@ def run(args: argparse.Namespace) -> int:
     files: dict[Path, bytes] = {}
     matched = None
     if args.impulse is not None:
-        files[Path(args.impulse)] = _encode_taps(chosen.filter(args.rate, most_boost_db=most))
+        files[Path(args.impulse)] = encode_taps(chosen.filter(args.rate, most_boost_db=most))
     if args.music is not None:
         matched = _match(args, chosen, most)
         files |= _encode_music(args, matched)
@@ -208,12 +205,6 @@ def _find(pair: list[Any], place: Any) -> Difference | None:
         return find_difference(pair[0], pair[1], place)
     except InputError:
         return None
-
-
-def _encode_taps(made: Filter) -> bytes:
-    from optimizer.bench.hear.music import encode_taps
-
-    return encode_taps(made)
 
 
 def _match(args: argparse.Namespace, chosen: Difference, most_db: float) -> Matched:

@@ -6,14 +6,16 @@ import argparse
 import contextlib
 import math
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from optimizer.errors import InputError, Subject
 
 if TYPE_CHECKING:
     from optimizer.search.runner import Runner
+
+_Read = TypeVar("_Read")
 
 _OPTIONS = {
     ("search", "time"): ("--seconds", "10"),
@@ -91,6 +93,18 @@ def count_number(text: str) -> int:
 def network_number(text: str) -> int:
     """Read how many networks to try: a whole number from 1 to 10^12."""
     return _whole(text, low=1, high=10**12)
+
+
+def as_option(read: Callable[[str], _Read]) -> Callable[[str], _Read]:
+    """Make a reader of texts one of an option: what it complains of becomes a usage error."""
+
+    def read_option(text: str) -> _Read:
+        try:
+            return read(text)
+        except InputError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return read_option
 
 
 def _whole(text: str, *, low: int, high: int) -> int:

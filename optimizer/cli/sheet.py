@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.keeping import find_changed
-from optimizer.cli.options import add_design, add_network, add_verb, count_number
+from optimizer.cli.options import add_design, add_network, add_verb, as_option, count_number
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, claim_outputs
 from optimizer.errors import InputError
@@ -22,13 +22,11 @@ _FILES = ("markdown", "html", "schematic", "parts", "curves")
 
 
 def _quantity(unit: str) -> Callable[[str], float]:
+    @as_option
     def read(text: str) -> float:
         from optimizer.text.units import parse_quantity
 
-        try:
-            value = parse_quantity(text, unit)
-        except InputError as error:
-            raise argparse.ArgumentTypeError(str(error)) from None
+        value = parse_quantity(text, unit)
         if not value > 0.0:
             raise argparse.ArgumentTypeError(f"a value above 0 is needed, got {text!r}")
         return value

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from optimizer.design.read.built import BUILT_GROUP_KEYS, BUILT_WAY_KEYS
 from optimizer.errors import InputError
@@ -317,6 +317,17 @@ KEPT_NETWORK_KEYS = KeyBlock(
 )  # fmt: skip
 """A network in an entry."""
 
+
+def _list_of(what: str, block: KeyBlock[Any]) -> OwnForm:
+    """Return the form of a list of blocks."""
+    return OwnForm(
+        f"list of {what}",
+        lambda entry: tuple(block.read(one) for one in entry.items()),
+        block=block,
+        inside="[0]",
+    )
+
+
 ENTRY_KEYS = KeyBlock(
     noun=DiaryEntry,
     keys=(
@@ -341,29 +352,17 @@ ENTRY_KEYS = KeyBlock(
             meaning="fingerprints of what files of measurements said"),
         Key(
             name="networks", example="[{name: softer.yaml, ways: {}}]",
-            form=OwnForm(
-                "list of networks",
-                lambda entry: tuple(KEPT_NETWORK_KEYS.read(one) for one in entry.items()),
-                block=KEPT_NETWORK_KEYS, inside="[0]",
-            ),
+            form=_list_of("networks", KEPT_NETWORK_KEYS),
             meaning="the networks concerned, in full",
         ),
         Key(
             name="values", example="[]",
-            form=OwnForm(
-                "list of values",
-                lambda entry: tuple(VALUE_KEYS.read(one) for one in entry.items()),
-                block=VALUE_KEYS, inside="[0]",
-            ),
+            form=_list_of("values", VALUE_KEYS),
             meaning="true values that a verification found",
         ),
         Key(
             name="booked", example="[]",
-            form=OwnForm(
-                "list of bookings",
-                lambda entry: tuple(BOOKING_KEYS.read(one) for one in entry.items()),
-                block=BOOKING_KEYS, inside="[0]",
-            ),
+            form=_list_of("bookings", BOOKING_KEYS),
             meaning="pieces that came off the shelf, or went back",
         ),
         Key(name="sum", form=TextForm(), example="b1f6b4a7b4c3",

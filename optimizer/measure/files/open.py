@@ -138,9 +138,8 @@ def _name_file(error: InputError, path: Path) -> InputError:
     )
 
 
-@lru_cache(
-    maxsize=512
-)  # a command reads a file more than once: for its survey, its design, a check
+# A command reads a file more than once: for its survey, its design, a check.
+@lru_cache(maxsize=512)
 def _open_text(text: str, wanted: WantedCurve) -> MeasuredCurve:
     quantity = wanted.quantity
     heading, tables = read_heading(text), read_tables(text, wanted)

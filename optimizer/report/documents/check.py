@@ -26,7 +26,7 @@ from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.render.json import (
     SCHEMA,
     DescribedProblem,
-    change_to_json,
+    comparison_to_json,
     improvement_to_json,
     made_to_json,
     rated_to_json,
@@ -283,17 +283,7 @@ def check_to_json(
             {
                 "network": name,
                 "candidate": rated_to_json(candidate, problem),
-                "polarity_turned": list(comparison.polarity),
-                "taps": list(comparison.taps),
-                "changes": [change_to_json(change) for change in comparison.parts],
-                "curves": {
-                    c.name: {
-                        "rms_db": round(c.rms_db, 4),
-                        "worst_db": round(c.worst_db, 4),
-                        "worst_hz": round(c.worst_hz, 2),
-                    }
-                    for c in comparison.curves
-                },
+                **comparison_to_json(comparison),
             }
             for name, candidate, comparison in against
         ],

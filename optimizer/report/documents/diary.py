@@ -14,7 +14,7 @@ from optimizer.problem.problem import Problem
 from optimizer.report.document import Cell, Document, Note, Section, Table
 from optimizer.report.documents.check import list_differences, shorten_names
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
-from optimizer.report.render.json import SCHEMA, change_to_json, made_to_json, rated_to_json
+from optimizer.report.render.json import SCHEMA, comparison_to_json, made_to_json, rated_to_json
 from optimizer.text.stamp import say_date
 
 _DID = {
@@ -200,16 +200,7 @@ def document_states(
                     a.name: round(b.value - a.value, 9)
                     for a, b in zip(first[1].goals, second[1].goals, strict=True)
                 },
-                "polarity_turned": list(comparison.polarity),
-                "changes": [change_to_json(change) for change in comparison.parts],
-                "curves": {
-                    c.name: {
-                        "rms_db": round(c.rms_db, 4),
-                        "worst_db": round(c.worst_db, 4),
-                        "worst_hz": round(c.worst_hz, 2),
-                    }
-                    for c in comparison.curves
-                },
+                **comparison_to_json(comparison),
             },
         },
     )

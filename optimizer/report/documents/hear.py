@@ -10,6 +10,7 @@ import numpy as np
 from optimizer.bench.hear.blind import SURE, Heard
 from optimizer.bench.hear.difference import LOUDNESS_HZ, Difference
 from optimizer.bench.hear.music import PEAK_DB, Matched
+from optimizer.report.cautions import CAUTIONS
 from optimizer.report.document import Document, Note, Passage, Section
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.render.json import SCHEMA
@@ -19,8 +20,8 @@ PLACES_SAID = {"axis": "on axis", "room": "in room"}
 
 HEARING_CAUTIONS = (
     "Begin at a low volume: a boost that is hardly heard in quiet music is power that a tweeter and "
-    "an amplifier must stand in loud music. Levels of 85 dB(A) for 8 hours, 94 dB(A) for 1 hour, are "
-    "the limit for hearing (NIOSH).",
+    "an amplifier must stand in loud music.",
+    dict(CAUTIONS)["Hearing"],
 )
 
 

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from optimizer.acoustics.averages import BAND_EDGES_HZ
-from optimizer.bench.check import Improvement, PartChange
+from optimizer.bench.check import Comparison, Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
@@ -355,6 +355,23 @@ def _curve(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float | None]:
         value if math.isfinite(value) else None
         for value in np.round(values.astype(np.float64), 4).tolist()
     ]
+
+
+def comparison_to_json(comparison: Comparison) -> dict[str, Any]:
+    """Turn two networks set side by side into plain data: what was changed, and how far curves moved."""
+    return {
+        "polarity_turned": list(comparison.polarity),
+        "taps": list(comparison.taps),
+        "changes": [change_to_json(change) for change in comparison.parts],
+        "curves": {
+            c.name: {
+                "rms_db": round(c.rms_db, 4),
+                "worst_db": round(c.worst_db, 4),
+                "worst_hz": round(c.worst_hz, 2),
+            }
+            for c in comparison.curves
+        },
+    }
 
 
 def change_to_json(change: PartChange) -> dict[str, Any]:
