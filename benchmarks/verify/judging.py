@@ -148,12 +148,15 @@ Rows = Sequence[dict[str, str]]
 def summarise(rows: Rows) -> Iterator[str]:
     """Say every bar with its figure."""
     yield f"trials: {len(rows)}"
-    planted = [r for r in rows if r["group"] != "healthy"]
+    planted = [r for r in rows if r["planted"] != "0"]
     yield _say("of kinds that are not listed", planted, lambda r: r["group"] == "unlisted")
     yield _say("contradictions", rows, lambda r: bool(r["contradiction"]))
     healthy = _of(rows, "healthy")
     yield _say("healthy accused", healthy, lambda r: r["accused"] == "True")
     yield _say("healthy failed", healthy, lambda r: r["verdict"] == "fail")
+    for group, how in (("sound", "level trusted"), ("sound ways", "each way alone too")):
+        accused = _of(rows, group)
+        yield _say(f"healthy, {how}: accused", accused, lambda r: r["accused"] == "True")
     yield from _summarise_listed(_of(rows, "listed"))
     alone = _of(rows, "alone")
     yield _say("listed, response alone, d of 5 or more: named first",
@@ -172,9 +175,7 @@ def summarise(rows: Rows) -> Iterator[str]:
         title = f"unlisted, d {low} to {high:g}: passed"
         yield _say(title, some, lambda r: r["verdict"] == "pass")
     yield from _summarise_levels(rows)
-    sure = [
-        r for r in rows if r["group"] in ("healthy", "listed", "trusted", "ways") and _is_sure(r)
-    ]
+    sure = [r for r in rows if r["group"] not in ("pair", "unlisted", "alone") and _is_sure(r)]
     yield _say("said with over 90 %, of what can be seen: right", sure, _is_right)
     yield from _summarise_intervals([r for r in rows if r["group"] in ("healthy", "listed")])
     seconds = [float(r["seconds"]) for r in rows]
@@ -246,7 +247,7 @@ def _is_sure(row: dict[str, str]) -> bool:
 
 
 def _is_right(row: dict[str, str]) -> bool:
-    if row["group"] == "healthy":
+    if row["planted"] == "0":
         return row["leading"].startswith("healthy")
     return int(row["named"]) >= 1
 

@@ -91,13 +91,22 @@ def scatter(circuit: Circuit, rng: Draw) -> None:
         if one.kind == "L":
             one.loss *= float(np.exp(rng.normal(0, 0.08)))
     for unit in circuit.speaker.units.values():
+        before = copy.deepcopy(unit)
         move_unit(
             unit, re=rng.normal(0, 0.02), f0=rng.normal(0, 0.02), rms=rng.normal(0, 0.08),
             bl=rng.normal(0, 0.02), le=rng.normal(0, 0.05),
         )  # fmt: skip
         unit.gain_db += rng.normal(0, 0.2)
+        unit.today_db = _compare_level(before, unit)
         unit.late_s += rng.normal(0, 3e-6)
     circuit.height_m += rng.normal(0, 0.007)
+
+
+def _compare_level(before: Unit, after: Unit) -> float:
+    """How much louder a driver is for the same volts, in dB where it is loud."""
+    old, new = (_play(unit) for unit in (before, after))
+    loud = np.abs(old) > np.abs(old).max() / 2
+    return float(np.mean(20 * np.log10(np.abs(new[loud] / old[loud]))))
 
 
 def move_unit(
@@ -158,6 +167,12 @@ def drive_alone(unit: Unit) -> tuple[Complex, Complex]:
         _, z = _run(circuit, {})
         return unit.shape, z
     return simulate(circuit, height=False)
+
+
+def _play(unit: Unit) -> Complex:
+    """Pressure of a driver for the same volts as it is now, whatever day its response is of."""
+    alone = Speaker(units={"one": copy.deepcopy(unit)}, sign={"one": 1}, parts={"one": {}})
+    return simulate(lay_out(alone), height=False)[0]
 
 
 def _run(circuit: Circuit, saturated: dict[str, float]) -> tuple[dict[str, Complex], Complex]:
@@ -316,7 +331,8 @@ def joint(circuit: Circuit, rng: Draw) -> Planted:
 def weak(circuit: Circuit, rng: Draw) -> Planted:
     way = _pick(rng, list(circuit.hangs))
     db = float(rng.choice([1.5, 3.0]) * rng.choice([-1, 1]))
-    circuit.speaker.units[way].gain_db += db
+    unit = circuit.speaker.units[way]
+    unit.gain_db += db - unit.today_db  # all in all: what it does from day to day is in it
     return Planted("level", (way,), True, f"{way} {db:+.1f} dB")
 
 

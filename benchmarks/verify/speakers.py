@@ -51,6 +51,8 @@ class Unit:
     """Elements as they were when the response was measured."""
     up_m: float = 0.0
     gain_db: float = 0.0
+    today_db: float = 0.0
+    """How much louder it is for the same volts than when its response was measured."""
     late_s: float = 0.0
 
 

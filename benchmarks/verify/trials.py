@@ -23,7 +23,7 @@ from optimizer.arrays import Complex
 from optimizer.bench.verify.diagnosis import Levels
 from optimizer.bench.verify.faults import HEALTHY
 from optimizer.bench.verify.inference import Sight
-from optimizer.bench.verify.noise import Noise, whiten
+from optimizer.bench.verify.noise import SAME_SLOPE_DB, Noise, whiten
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
 from optimizer.measure.curve import ON_AXIS
@@ -42,17 +42,24 @@ from optimizer.problem.problem import Problem
 from optimizer.testing.networks import across, capacitor, coil, in_line, network, resistor
 from optimizer.testing.problems import small_problem
 
-GROUPS = ("healthy", "listed", "pair", "unlisted", "alone", "trusted", "ways")
+GROUPS = (
+    "healthy", "listed", "pair", "unlisted", "alone", "trusted", "ways", "sound", "sound ways",
+)  # fmt: skip
 """Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured; a
-driver's level, with a level that is trusted within 0.15 dB, or with that and each way measured alone."""
+driver's level, with a level that is trusted within 0.15 dB, or with that and each way measured alone;
+nothing, measured in these two ways."""
 
 _KINDS = {
     "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
     "unlisted": (plant.UNLISTED,), "alone": (plant.LISTED,),
-    "trusted": ((plant.weak,),), "ways": ((plant.weak,),),
+    "trusted": ((plant.weak,),), "ways": ((plant.weak,),), "sound": (), "sound ways": (),
 }  # fmt: skip
 
 STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.15
+_SAME_SLOPE = 0.25
+"""How much of a microphone's slope is left where drivers and speaker were measured with the same one,
+as they are when a level is trusted: what its place and the weather change."""
+
 _SLOTS = {
     ("series", "C"): series_capacitor, ("series", "L"): series_inductor,
     ("series", "R"): series_resistor, ("shunt", "C"): shunt_capacitor,
@@ -85,6 +92,10 @@ def draw_trial(seed: int, group: str) -> Trial:
     low_hz = 320.0 if measured or rng.random() < 0.3 else 20.0
     rough = rng.random() < 0.5 if group == "healthy" else rng.random() < 0.3
     rig = draw_rig(rng, low_hz=low_hz, rough=rough)
+    known = group in ("trusted", "ways", "sound", "sound ways")
+    if known:
+        rig = replace(rig, slope_db=_SAME_SLOPE * rig.slope_db)
+    levels: Levels = TRUSTED_DB if known else "free"
     problem, built = _design(speaker, rig, rng)
     sound = plant.lay_out(speaker)
     plant.scatter(sound, rng)
@@ -104,14 +115,13 @@ def draw_trial(seed: int, group: str) -> Trial:
     # What each of two adds to the other: a tweeter that is silent has no polarity to see.
     before = {0: [], 1: [0], 2: [2, 1]}[len(planted)]
     strengths = tuple(
-        _strength(problem, built, curves[i], curves[-1], rig, alone=group == "alone")
+        _strength(problem, built, curves[i], curves[-1], rig, levels, alone=group == "alone")
         for i in before
     )
     pressure, z = curves[-1]
-    known = group in ("trusted", "ways")
     offset = rng.normal(0, 0.1) if known else rng.uniform(-4, 4)
     observed = _observe(pressure, z, rig, rng, offset)
-    if group == "ways":
+    if group in ("ways", "sound ways"):
         for w, way in enumerate(faulty.hangs):
             heard = plant.play_alone(faulty, way)
             level = _observe(heard, z, rig, rng, offset + rng.normal(0, 0.05))[0]
@@ -120,7 +130,7 @@ def draw_trial(seed: int, group: str) -> Trial:
         planted=tuple(planted), problem=problem, built=built,
         observations=observed[: 1 if group == "alone" else None],
         strengths=strengths, truth=_truth(faulty),
-        levels=TRUSTED_DB if known else "free",
+        levels=levels,
     )  # fmt: skip
 
 
@@ -185,9 +195,9 @@ def _observe(
 
 def _strength(
     problem: Problem, built: Network, clean: tuple[Complex, Complex],
-    faulty: tuple[Complex, Complex], rig: Rig, *, alone: bool,
+    faulty: tuple[Complex, Complex], rig: Rig, levels: Levels, *, alone: bool,
 ) -> float:  # fmt: skip
-    """By the tool's linear model, with the noise that the bench really has."""
+    """By the tool's linear model, with the noise that the bench really has, of the whole speaker."""
     curves = []
     for p, z in (clean, faulty):
         curves.append(
@@ -202,8 +212,10 @@ def _strength(
         for kind, a, b, n in zip(kinds, *curves, noise, strict=True)
     ]  # fmt: skip
     seen = seen[:1] if alone else seen
-    bank = FaultBank(problem, built, (HEALTHY,), seen)
-    whitening = whiten(problem.frequency_hz, seen, Noise(ripple_db=rig.ripple_db))
+    known = not isinstance(levels, str)
+    bank = FaultBank(problem, built, (HEALTHY,), seen, known_level=known)
+    trusted = {"level_db": TRUSTED_DB, "slope_db": SAME_SLOPE_DB} if known else {}
+    whitening = whiten(problem.frequency_hz, seen, Noise(ripple_db=rig.ripple_db, **trusted))
     change = whitening(np.concatenate([o.value for o in seen])[None])
     return float(Sight.of(bank, whitening).strength(change)[0])
 

@@ -42,6 +42,7 @@ from optimizer.bench.verify.noise import (
     RIPPLES_DB,
     SAME_LEVEL_DB,
     SAME_RIG_DB,
+    SAME_SLOPE_DB,
     SLOPE_SPREAD_DB,
     Noise,
     Whitening,
@@ -209,19 +210,21 @@ class Diagnosis:
 
     def probability_with_alike(self, one: Possibility) -> float:
         """Of a possibility and those that cannot be told from it, together."""
-        told = {fault.says for fault in (*one.faults, *one.same_as)}
-        return one.probability + float(
-            sum(
-                e.probability
-                for e in self.possibilities
-                if e is not one and e.faults and all(f.says in told for f in e.faults)
-            )
-        )
+        return _add_alike(one, self.possibilities)
 
     @property
     def leading(self) -> Possibility:
-        """The likeliest possibility."""
+        """The likeliest possibility, counted with what cannot be told from it."""
         return self.possibilities[0]
+
+
+def _find_alike(one: Possibility, every: Sequence[Possibility]) -> list[Possibility]:
+    told = {fault.says for fault in (*one.faults, *one.same_as)}
+    return [e for e in every if e is one or (e.faults and all(f.says in told for f in e.faults))]
+
+
+def _add_alike(one: Possibility, every: Sequence[Possibility]) -> float:
+    return float(sum(e.probability for e in _find_alike(one, every)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,7 +252,10 @@ class _View:
     """Fits on one grid, under any noise."""
 
     def __init__(self, bank: FaultBank, slope_db: float, levels: Levels) -> None:
-        self.bank, self.slope_db, self.levels = bank, slope_db, levels
+        # Whoever knows the level has the microphone of the drivers, whose slope is theirs too.
+        known = not isinstance(levels, str)
+        self.bank, self.levels = bank, levels
+        self.slope_db = min(slope_db, SAME_SLOPE_DB) if known else slope_db
         self.level_db = {"free": FREE_DB, "same": SAME_LEVEL_DB}.get(str(levels)) or float(levels)
         self.target = np.concatenate([o.value for o in bank.observations])
         self._whitenings: dict[Noise, Whitening] = {}
@@ -853,7 +859,13 @@ def _list_possibilities(
                 same_as=tuple(f for o in alike for f in _said(whole.bank, entries[firsts[o]])),
             )
         )
-    return tuple(sorted(out, key=lambda e: -e.probability))
+    out.sort(key=lambda e: -e.probability)
+    likeliest = next((e for e in out if e.faults), None)
+    # Two causes that nothing tells apart count together: else health leads where it is unlikely.
+    if likeliest is not None and _add_alike(likeliest, out) > out[0].probability:
+        group = _find_alike(likeliest, out)
+        out = [*group, *(e for e in out if e not in group)]
+    return tuple(out)
 
 
 def _said(bank: FaultBank, entry: _Entry) -> tuple[Fault, ...]:

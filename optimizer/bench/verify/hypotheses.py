@@ -104,6 +104,9 @@ _WIDE: Mapping[UnknownKind, tuple[float, float, tuple[float, ...]]] = {
 """Mean, spread and starts of each unknown when it is what is the matter (common practice, no
 source)."""
 
+_WIDE_LEVEL = (0.0, 1.5, (-1.5, 1.5))
+"""The same of a driver's level where levels are known: whoever sees to that looks for little."""
+
 _OF_PART: tuple[tuple[What, tuple[UnknownKind, ...], float], ...] = (
     ("value", ("value",), 1.0),
     ("loss", ("loss",), 0.5),
@@ -111,13 +114,15 @@ _OF_PART: tuple[tuple[What, tuple[UnknownKind, ...], float], ...] = (
     ("saturated", ("sag",), 0.5),
 )
 _OF_WAY: tuple[tuple[What, tuple[UnknownKind, ...], float], ...] = (
-    ("level", ("gain",), 2.0),
+    ("level", ("gain",), 20.0),
     ("lead", ("re",), 1.0),
     ("resonance", ("f0", "rms"), 1.0),
     ("voice coil", ("re", "le"), 0.5),
     ("another driver", ("re", "f0", "rms", "bl", "le", "gain"), 1.0),
     ("path", ("time",), 1.0),
 )
+"""What floats together in a part or way, and how likely it is beside others: a driver that plays
+louder or weaker than it did is the likeliest of all (common practice, no source)."""
 
 
 def list_causes(bank: FaultBank, faults: Sequence[Fault]) -> tuple[Cause, ...]:
@@ -171,6 +176,8 @@ def _widen(
                 continue  # nothing was heard
             return
         mean, spread, starts = _WIDE[quantity]
+        if what == "level" and bank.known_level:
+            mean, spread, starts = _WIDE_LEVEL
         if quantity == "loss" and bank.listed[bank.keys[index]][1].kind == "capacitor":
             mean, spread, starts = _JOINT
         if what == "coil":

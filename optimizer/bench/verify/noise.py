@@ -20,6 +20,10 @@ from optimizer.bench.verify.prediction import Observation, place
 SLOPE_SPREAD_DB = 0.2
 """Expected error of a microphone and its room, dB per octave over the whole band."""
 
+SAME_SLOPE_DB = 0.05
+"""The same where the drivers were measured with that microphone in that place (common practice, no
+source)."""
+
 GAIN_SPREAD_DB = 0.1
 """Expected error of an impedance jig."""
 

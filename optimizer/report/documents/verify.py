@@ -181,7 +181,7 @@ _KINDS = {"healthy": "nothing", "unlisted": "none of the causes known here"}
 
 
 def tabulate_possibilities(diagnosis: Diagnosis) -> Table:
-    """Set what may be the matter in a table, likeliest first."""
+    """Set what may be the matter in a table: likeliest first, with what cannot be told from it."""
     rows = []
     for one in list_shown(diagnosis):
         says = _KINDS.get(one.kind, one.says)
