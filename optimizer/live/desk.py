@@ -10,6 +10,7 @@ from typing import Any
 
 from optimizer.bench.check import compare_networks
 from optimizer.bench.networks.file import write_network
+from optimizer.bench.turning.bargains import find_bargains
 from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wishes import parse_wish, read_words
@@ -21,7 +22,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.provenance import Provenance
 from optimizer.report.documents.candidates import list_charts
 from optimizer.report.documents.numbers import frame_charts
-from optimizer.report.documents.turning import Seen, offer_answers
+from optimizer.report.documents.turning import Seen, offer_answers, say_bargain
 from optimizer.report.render.html import render_passages, render_turning
 from optimizer.report.schematic import draw_figure
 
@@ -31,6 +32,7 @@ Order = Mapping[str, Any]
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.+-]{0,99}\.ya?ml")
 _SEEK_SECONDS = 10.0  # longest time of a search from what is shown
 _LONGEST_NOTE = 2000
+_MOST = 10**6
 _FIRST = ("axis", "ohms")  # charts that stand above
 _WIDEST = 30.0  # of the schematic, in drawing units
 
@@ -95,6 +97,8 @@ class Desk:
             self.stop()
         if order.get("do") in ("stop", "news"):
             return self.news()
+        if order.get("do") == "buy":
+            return self._buy(order)
         with self._lock:
             refused = saved = heard = ""
             known = order.get("known")
@@ -136,8 +140,9 @@ class Desk:
             raise InputError('"kept" must be a list of places', value=repr(kept))
         if self._seeker is not None and self._seeker.on:
             raise InputError("a search is under way", remedy="stop it first")
-        shown, problem = self.sitting.shown, self.sitting.problem
-        parent, begun = self.sitting.start.parent, self.sitting.candidate()
+        sitting = self.sitting
+        problem, laid = sitting.wanted, sitting.shown.laid.weighed(sitting.goals)
+        parent, begun = sitting.start.parent, sitting.plain()
 
         def tell(network: Network) -> None:
             candidate = build_candidate(problem, network)
@@ -152,7 +157,7 @@ class Desk:
                 )
                 self.sitting = self.sitting.add([found])
 
-        self._seeker = Seeker(shown.laid, kept, seconds=_SEEK_SECONDS, tell=tell)
+        self._seeker = Seeker(laid, kept, seconds=_SEEK_SECONDS, tell=tell)
 
     def _wish(self, order: Order) -> str:
         """Ask for the fewest part changes that serve wishes, and say what came of it."""
@@ -162,13 +167,25 @@ class Desk:
         if not wishes:
             raise InputError("nothing was wished", remedy='write "less bright" or "2k..5k -1 dB"')
         sitting = self.sitting
-        result = voice_network(sitting.problem, sitting.shown.laid.network, wishes)
+        result = voice_network(sitting.wanted, sitting.shown.laid.network, wishes)
         self._wished += 1
         offered, said = offer_answers(
             result, wishes, name=f"wish {self._wished}", parent=sitting.start.parent
         )
         self.sitting = sitting.add(offered)
         return said
+
+    def _buy(self, order: Order) -> dict[str, Any]:
+        """Say what giving up some of one goal buys, among the networks that are offered."""
+        sitting = self.sitting
+        known = [one.candidate for one in sitting.offered]
+        try:
+            goal, give = _text(order, "goal"), _amount(order, "give")
+            found = find_bargains(sitting.plain(), known, goal=goal, give=give)
+        except InputError as error:
+            return {"bought": [], "refused": str(error)}
+        said = [{"start": one.number, "said": say_bargain(one, goal)} for one in found]
+        return {"bought": said, "refused": ""}
 
     def _answer(self, seen: Seen, *, known: int) -> dict[str, Any]:
         sitting = self.sitting
@@ -184,6 +201,7 @@ class Desk:
             "known": self._number,
             "knobs": seen.knobs(),
             "ways": seen.ways(),
+            "weights": seen.weights(),
             "switches": seen.switches(),
             "done": seen.done(),
             "most": seen.most(),
@@ -212,7 +230,7 @@ class Desk:
             )
         if len(note) > _LONGEST_NOTE:
             raise InputError(f"a note has at most {_LONGEST_NOTE} characters", value=len(note))
-        sitting, candidate = self.sitting, self.sitting.candidate()
+        sitting, candidate = self.sitting, self.sitting.plain()
         path = self.folder / name
         write_network(
             path,
@@ -225,7 +243,9 @@ class Desk:
         )
         saved = Offered(name=str(path), parent=str(path), candidate=candidate)
         self.sitting = sitting.adopt(saved)
-        return str(path)
+        if sitting.goals is sitting.problem.goals:
+            return str(path)
+        return f"{path}, cost {candidate.cost:.3f} with the weights of the design"
 
 
 def _say_apart(before: Candidate, candidate: Candidate) -> str:
@@ -245,9 +265,23 @@ def _text(order: Order, key: str) -> str:
 
 def _whole(order: Order, key: str) -> int:
     value = order.get(key)
-    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 10**6:
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > _MOST:
         raise InputError(f'"{key}" must be a whole number', value=repr(value))
     return value
+
+
+def _amount(order: Order, key: str) -> float:
+    value = order.get(key)
+    if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) < _MOST:
+        raise InputError(f'"{key}" must be a number', value=repr(value))
+    return float(value)
+
+
+def _weights(order: Order) -> dict[str, float]:
+    weights = order.get("weights")
+    if not isinstance(weights, dict):
+        raise InputError('"weights" must be numbers by goal', value=repr(weights))
+    return {str(name): _amount(weights, name) for name in weights}
 
 
 _Act = Callable[[Sitting, Order], Sitting]
@@ -262,6 +296,7 @@ _ACTS: Mapping[str, _Act] = {
     "take": lambda sitting, order: sitting.take(
         _whole(order, "switch"), _whole(order, "alternative")
     ),
+    "weigh": lambda sitting, order: sitting.weigh(_weights(order)),
     "hold": lambda sitting, order: sitting.hold(),
     "undo": lambda sitting, order: sitting.undo(),
     "redo": lambda sitting, order: sitting.redo(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from optimizer.acoustics.curves import Curves
 from optimizer.acoustics.preference import PreferenceScore, score_preference
 from optimizer.arrays import Complex, Real
 from optimizer.goals.economy import economy_figures, labour_cost, option_costs
-from optimizer.goals.goal import Prepared
+from optimizer.goals.goal import GoalSet, Prepared
 from optimizer.goals.prepared import HARD_MET_DB, goal_cost
 from optimizer.network.amplifier import equivalent_peak_dissipation_resistance
 from optimizer.network.network import Network
@@ -129,13 +130,56 @@ def build_candidate(
         verdicts=verdicts,
         notes=(
             *((ESTIMATED_NOTE,) if problem.estimated else ()),
-            *(
-                ()
-                if expected_cost is None
-                else (f"expected cost with parts within their tolerances {expected_cost:.3f}",)
-            ),
+            *_say_expected(expected_cost),
         ),
     )
+
+
+def reweigh(candidate: Candidate, goals: GoalSet) -> Candidate:
+    """Cost a network by other weights of the goals that it was costed by: its figures stay.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        With every figure.
+    goals : GoalSet
+        The same goals; hard limits have no weight.
+
+    Returns
+    -------
+    Candidate
+        As `build_candidate` has it for the problem of these weights. Nothing is known any more of
+        what was sought for, or expected of, others.
+    """
+    if all(goals[one.name].weight == one.weight for one in candidate.goals):
+        return candidate
+    figures = [
+        one
+        if goals[one.name].hard
+        else replace(
+            one,
+            weight=(weight := goals[one.name].weight),
+            # The cost of an economy goal may be more than its figure says, see `Price`.
+            cost=weight * (one.cost / one.weight if one.weight else one.value),
+        )
+        for one in candidate.goals
+    ]
+    expected = _say_expected(candidate.expected_cost)
+    return replace(
+        candidate,
+        cost=float(sum(one.cost for one in figures)),
+        goals=tuple(figures),
+        certificate=NEVER_SOUGHT,
+        relaxed_cost=None,
+        expected_cost=None,
+        notes=tuple(note for note in candidate.notes if note not in expected),
+    )
+
+
+def _say_expected(cost: float | None) -> tuple[str, ...]:
+    if cost is None:
+        return ()
+    return (f"expected cost with parts within their tolerances {cost:.3f}",)
 
 
 def _preference(problem: Problem, curves: CurveSet) -> PreferenceScore | None:

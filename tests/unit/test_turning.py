@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from optimizer.bench.turning.bargains import find_bargains
 from optimizer.bench.turning.laid import LaidOut
 from optimizer.bench.turning.sitting import MOST_STATES, Offered, Sitting
 from optimizer.errors import InputError
@@ -278,3 +281,84 @@ def test_what_was_made_of_a_network_is_set_against_it(sitting: Sitting) -> None:
     chosen = sitting.add([made]).choose(1)
     assert chosen.shown.before is made.against
     assert chosen.candidate() is made.candidate
+
+
+def reweighed(problem: Problem, network: Network, **weights: float) -> float:
+    """Cost of a network by the engine, under other weights."""
+    other = problem.replace(goals=problem.goals.weighted(**weights))
+    return float(build_candidate(other, network).cost)
+
+
+def test_weights_cost_networks_as_the_engine_does(problem: Problem, sitting: Sitting) -> None:
+    """What is shown, what is offered and what it is set against cost what the engine says under the
+    weights that are set; the weights of the design bring everything back as it was."""
+    goals = list(problem.goals)
+    weights = {goals[0]: 2.0 * problem.goals[goals[0]].weight, goals[-1]: 0.0}
+    turned = sitting.step("tweeter.C1", -1)
+    weighed = turned.weigh(weights)
+    for seen, network in (
+        (weighed.candidate(), turned.shown.laid.network),
+        (weighed.weighed(sitting.offered[0].candidate), sitting.offered[0].candidate.network),
+    ):
+        assert seen.cost == pytest.approx(reweighed(problem, network, **weights), rel=1e-12)
+        assert seen.certificate.state == "never sought"
+    cost = weighed.wanted.cost([weighed.shown.laid.genome])[0]
+    assert cost == pytest.approx(weighed.candidate().cost, rel=1e-9)
+    assert weighed.candidate().cost != turned.candidate().cost
+    # What is kept is costed as the design has it, whichever weights it was found under.
+    found = Offered(name="found", parent="", candidate=weighed.candidate())
+    kept = weighed.add([found]).offered[-1].candidate
+    assert kept.cost == pytest.approx(turned.candidate().cost, rel=1e-12)
+    back = weighed.weigh({name: problem.goals[name].weight for name in weights})
+    assert back.candidate().cost == turned.candidate().cost
+    assert back.wanted is problem
+    for wrong in ({"no_such": 1.0}, {goals[0]: -1.0}):
+        with pytest.raises(InputError):
+            sitting.weigh(wrong)
+
+
+def test_a_bargain_is_the_best_of_what_is_allowed(problem: Problem) -> None:
+    """Found again by looking at every network: as good as any whose given goal is bad enough."""
+    harder = replace(problem.goals["impedance"], floor_ohm=12.0)  # which no network keeps
+    problem = problem.replace(goals=problem.goals.replace(impedance=harder))
+    space = problem.space
+    rng = np.random.default_rng(3)
+    known = [
+        build_candidate(
+            problem,
+            space.snap(
+                rng.uniform(space.log_low, space.log_high),
+                space.optional | True,
+                space.polarity_start,
+            ),
+        )
+        for _ in range(12)
+    ]
+    # From the flattest on the axis, so that whatever betters something else costs ripple there.
+    known.sort(key=lambda one: one.goals[0].value)
+    shown = known[0]
+    figures = [{goal.name: goal.value for goal in one.goals} for one in known]
+    goal = shown.goals[0].name
+    give = figures[-3][goal] - figures[0][goal]
+    bargains = find_bargains(shown, known, goal=goal, give=give)
+    within = [
+        k
+        for k, one in enumerate(known)
+        if figures[k][goal] <= figures[0][goal] + give and one.feasible >= shown.feasible
+    ]
+    expected = {
+        name: figures[0][name] - min(figures[k][name] for k in within)
+        for name in figures[0]
+        if name != goal
+    }
+    assert {b.bought.name: b.gained for b in bargains} == pytest.approx(
+        {name: gained for name, gained in expected.items() if gained >= 0.005}
+    )
+    assert bargains
+    for one in bargains:
+        assert figures[one.number][goal] - figures[0][goal] == pytest.approx(one.given)
+        assert one.given <= give + 1e-9
+    with pytest.raises(InputError):
+        find_bargains(shown, known, goal="no_such", give=0.2)
+    with pytest.raises(InputError):
+        find_bargains(shown, known, goal=goal, give=-0.1)

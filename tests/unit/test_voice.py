@@ -75,6 +75,8 @@ def network_file(design, network):
         ("2k..5k -1dB", "on_axis", ((2000.0, 5000.0, -1.0),)),
         ("in-room above 4k \u22121.5 dB", "in_room", ((4000.0, 20000.0, -1.5),)),
         ("sound power below 200 +2 dB", "sound_power", ((20.0, 200.0, 2.0),)),
+        ("at 2k -1 dB", "on_axis", ((2000.0 / 2.0**0.5, 2000.0 * 2.0**0.5, -1.0),)),
+        ("in_room 2k -1 dB", "in_room", ((2000.0 / 2.0**0.5, 2000.0 * 2.0**0.5, -1.0),)),
         ("less bright", "on_axis", ((4000.0, 16000.0, -1.5),)),
         ("a little less bright", "on_axis", ((4000.0, 16000.0, -0.75),)),
         ("much Warmer", "on_axis", ((120.0, 500.0, 2.0),)),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
 from optimizer.errors import InputError, Subject
+from optimizer.goals.goal import GoalSet
 from optimizer.network.network import Network
 from optimizer.parts import Kind, Part
 from optimizer.problem.genome import Genome, Move
@@ -194,6 +195,10 @@ class LaidOut:
         """Whether a network breaks no rule that this one keeps."""
         rules = self.space.rules
         return rules.breaches(genome) <= rules.breaches(self.genome)
+
+    def weighed(self, goals: GoalSet) -> LaidOut:
+        """Give goals other weights: what a search is to better."""
+        return replace(self, problem=self.problem.replace(goals=goals))
 
     # -- what a hand does
 

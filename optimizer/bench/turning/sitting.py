@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.bench.turning.laid import LaidOut
 from optimizer.errors import InputError
+from optimizer.goals.goal import GoalSet
 from optimizer.problem.candidate import Candidate
-from optimizer.problem.figures import build_candidate
+from optimizer.problem.figures import build_candidate, reweigh
 from optimizer.problem.problem import Problem
 
 MOST_STATES = 500
@@ -24,7 +25,7 @@ class Offered:
     name : str
         What the user calls it ("results.json#2").
     candidate : Candidate
-        With every figure.
+        With every figure, under the weights of the design.
     parent : str
         What is written as the parent of what is made of it; its name where that is a file.
     said : tuple of str
@@ -69,7 +70,10 @@ class Sitting:
     Parameters
     ----------
     problem : Problem
-        What is wanted and what there is.
+        What is wanted and what there is, as the design has it.
+    goals : GoalSet
+        Its goals with the weights that are set now. They belong to the sitting, not to a state:
+        networks are costed by them when they are looked at.
     offered : tuple of Offered
         At least one.
     states : tuple of Moment
@@ -91,6 +95,7 @@ class Sitting:
     """
 
     problem: Problem
+    goals: GoalSet
     offered: tuple[Offered, ...]
     states: tuple[Moment, ...]
     at: int = 0
@@ -104,7 +109,7 @@ class Sitting:
             before=offered[0].candidate,
             said="",
         )
-        return cls(problem=problem, offered=tuple(offered), states=(first,))
+        return cls(problem=problem, goals=problem.goals, offered=tuple(offered), states=(first,))
 
     @property
     def shown(self) -> Moment:
@@ -116,13 +121,28 @@ class Sitting:
         """What it began as."""
         return self.offered[self.shown.start]
 
+    @property
+    def wanted(self) -> Problem:
+        """The problem of the weights that are set now."""
+        if self.goals is self.problem.goals:
+            return self.problem
+        return self.problem.replace(goals=self.goals)
+
     def candidate(self) -> Candidate:
-        """Compute every figure of what is shown, as `check` does."""
+        """Compute every figure of what is shown, as `check` does, and cost it as it is wanted now."""
+        return self.weighed(self.plain())
+
+    def plain(self) -> Candidate:
+        """Compute every figure of what is shown under the weights of the design."""
         network = self.shown.laid.network
         for known in (self.start.candidate, self.shown.before):
             if known.network == network:
                 return known
         return build_candidate(self.problem, network)
+
+    def weighed(self, candidate: Candidate) -> Candidate:
+        """Cost a network by the weights that are set now."""
+        return reweigh(candidate, self.goals)
 
     # -- what is done
 
@@ -163,7 +183,23 @@ class Sitting:
 
     def hold(self) -> Sitting:
         """Set what follows against what is shown now."""
-        return self._then(replace(self.shown, before=self.candidate(), said="held as before"))
+        return self._then(replace(self.shown, before=self.plain(), said="held as before"))
+
+    def weigh(self, weights: Mapping[str, float]) -> Sitting:
+        """Count some goals more or less than now.
+
+        Parameters
+        ----------
+        weights : mapping of str to float
+            By the name of the goal.
+
+        Raises
+        ------
+        InputError
+            When there is no such goal, or a weight below 0.
+        """
+        goals = self.goals.weighted(**weights)
+        return replace(self, goals=self.problem.goals if goals == self.problem.goals else goals)
 
     def undo(self) -> Sitting:
         """Go back by one state."""
@@ -178,13 +214,23 @@ class Sitting:
         return replace(self, at=self.at + 1)
 
     def add(self, offered: Sequence[Offered]) -> Sitting:
-        """Offer more networks to begin from; those that are there already are left out."""
+        """Offer more networks to begin from; those that are there already are left out.
+
+        They may be costed by the weights of the design or by those that are set now.
+        """
         known = [one.candidate.network for one in self.offered]
         new: list[Offered] = []
-        for one in offered:
+        for found in offered:
+            one = self._unweigh(found)
             if one.candidate.network not in [*known, *(n.candidate.network for n in new)]:
                 new.append(one)
         return replace(self, offered=(*self.offered, *new))
+
+    def _unweigh(self, offered: Offered) -> Offered:
+        """Cost what is offered by the weights of the design, as everything that is kept here."""
+        plain = self.problem.goals
+        against = None if offered.against is None else reweigh(offered.against, plain)
+        return replace(offered, candidate=reweigh(offered.candidate, plain), against=against)
 
     def adopt(self, saved: Offered) -> Sitting:
         """Go on from what is shown as from a network of its own, once it was saved."""

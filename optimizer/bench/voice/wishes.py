@@ -22,8 +22,9 @@ LARGEST_DB = 12.0
 """A larger change is no matter of voicing: set a goal and fit anew."""
 
 _LITTLE, _MUCH = 0.5, 2.0
+_HALF_AN_OCTAVE = 2.0**0.5  # one frequency means the octave around it
 _EXAMPLES = (
-    'write for instance "2k..5k -1 dB", "in_room above 4k -1 dB", "impedance 4 ohm", '
+    'write for instance "2k..5k -1 dB", "at 3k -1 dB", "in_room above 4k -1 dB", "impedance 4 ohm", '
     '"sensitivity +1 dB"'
 )
 _AMOUNT = re.compile(
@@ -154,8 +155,9 @@ def parse_wish(text: str, words: Mapping[str, ToneWord]) -> Wish:
     Parameters
     ----------
     text : str
-        "2k..5k -1dB", "in_room above 4k -1 dB", "less bright", "a little warmer",
-        "less bright 2 dB", "impedance 4 ohm", "impedance 100..500 6 ohm", "sensitivity +1 dB".
+        "2k..5k -1dB", "3k -1 dB" (the octave around it), "in_room above 4k -1 dB", "less bright",
+        "a little warmer", "less bright 2 dB", "impedance 4 ohm", "impedance 100..500 6 ohm",
+        "sensitivity +1 dB".
     words : mapping of str to ToneWord
         See `read_words`.
 
@@ -235,6 +237,9 @@ def _read_range(text: str) -> tuple[float, float]:
         low, high = parse_quantity(rest, "Hz"), 20000.0
     elif head == "below":
         low, high = 20.0, parse_quantity(rest, "Hz")
+    elif head == "at" or ".." not in text:
+        at = parse_quantity(rest if head == "at" else text, "Hz")
+        low, high = at / _HALF_AN_OCTAVE, at * _HALF_AN_OCTAVE
     else:
         low, high = parse_range(text, "Hz")
     if not 0.0 < low < high:
@@ -282,7 +287,7 @@ def _read_band(plain: str) -> Wish | None:
         for spelling in (name, name.replace("_", " "), name.replace("_", "-")):
             if said.lower().startswith(spelling + " "):
                 curve, said = name, said[len(spelling) :].strip()
-    if not said[:1].isdigit() and not said.startswith(("above ", "below ")):
+    if not said[:1].isdigit() and not said.startswith(("above ", "below ", "at ")):
         return None
     low, high = _read_range(said)
     return Wish(text=plain, curve=curve, bands=(Band(low_hz=low, high_hz=high, change_db=amount),))

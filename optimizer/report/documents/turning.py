@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 
 from optimizer.bench.check import Comparison, compare_networks
+from optimizer.bench.turning.bargains import Bargain
 from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.bench.voice.voicing import VoiceResult
 from optimizer.bench.voice.wishes import Wish
+from optimizer.goals.goal import GOALS, say_name
 from optimizer.parts import KEPT, LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate
 from optimizer.report.blocks import say_quantity
@@ -28,6 +30,7 @@ from optimizer.text.units import format_quantity
 
 _DIFFERENCES = {"on_axis": "on the axis", "in_room": "in the room"}
 _LEAST_DB = 0.05  # below which a difference is not worth a word
+_LEAST_GIVEN = 0.005  # a figure that is written the same
 _OFFERED = ("cost", "parts", "price", "impedance_min", "doubts")
 
 
@@ -74,6 +77,19 @@ def offer_answers(
     return offered, f"{meant}: {count}"
 
 
+def say_bargain(bargain: Bargain, goal: str) -> str:
+    """Say what giving up some of one goal buys of another, in the words of both goals."""
+    sold, bought = GOALS[goal], GOALS[bargain.bought.name]
+    gained = f"{_say_amount(bargain.gained, bought.unit, bought.counted)} {bought.buys}"
+    if bargain.given < _LEAST_GIVEN:
+        return f"nothing {sold.sells} buys {gained}"
+    return f"{_say_amount(bargain.given, sold.unit, sold.counted)} {sold.sells} buys {gained}"
+
+
+def _say_amount(amount: float, unit: str, counted: bool) -> str:
+    return f"{amount:.0f} {unit}" if counted else f"{amount:.2f} {unit.split()[0]}"
+
+
 @dataclass(frozen=True)
 class Seen:
     """What is to be seen of a sitting: every figure is computed when first needed, and once.
@@ -93,7 +109,12 @@ class Seen:
     @cached_property
     def compared(self) -> Comparison:
         """What sets it apart from the one before."""
-        return compare_networks(self.sitting.shown.before, self.candidate)
+        return compare_networks(self.before_candidate, self.candidate)
+
+    @cached_property
+    def before_candidate(self) -> Candidate:
+        """The network before, costed by the weights that are set now."""
+        return self.sitting.weighed(self.sitting.shown.before)
 
     def subject(self) -> dict[str, Any]:
         """Collect what charts draw of the network shown, its difference from before included."""
@@ -106,7 +127,7 @@ class Seen:
 
     def before(self) -> dict[str, Any]:
         """Collect what charts draw of the network before."""
-        return {**self._subject(self.sitting.shown.before, "before"), "difference": {}}
+        return {**self._subject(self.before_candidate, "before"), "difference": {}}
 
     def _subject(self, candidate: Candidate, label: str) -> dict[str, Any]:
         """Collect what charts draw of one network, as `collect_networks` does for a page."""
@@ -124,10 +145,10 @@ class Seen:
         Returns
         -------
         list of dict
-            ``name``, ``said``, ``figures`` as texts by column, ``parts`` and ``ohm`` as numbers to
-            filter by, and ``doubtful``.
+            ``name``, ``said``, ``figures`` by column as texts, with the values that they are sorted
+            and filtered by, ``goals``, the figure of each, and ``doubtful``.
         """
-        candidates = [one.candidate for one in self.sitting.offered]
+        candidates = [self.sitting.weighed(one.candidate) for one in self.sitting.offered]
         columns = [c for c in self._columns(candidates) if c.name in _OFFERED]
         return [
             {
@@ -136,16 +157,31 @@ class Seen:
                 "figures": {
                     column.name: {
                         "head": column.head.replace("-\n", "").replace("\n", " "),
-                        "text": column.say(one.candidate),
+                        "text": column.say(candidate),
                         "unit": column.unit,
+                        "value": _rank(column, candidate),
                     }
                     for column in columns
                 },
-                "parts": one.candidate.parts,
-                "ohm": one.candidate.impedance_min_ohm,
-                "doubtful": one.candidate.doubtful or not one.candidate.feasible,
+                "goals": {goal.name: round(goal.value, 4) for goal in candidate.goals},
+                "doubtful": candidate.doubtful or not candidate.feasible,
             }
-            for one in self.sitting.offered
+            for one, candidate in zip(self.sitting.offered, candidates, strict=True)
+        ]
+
+    def weights(self) -> list[dict[str, Any]]:
+        """List the goals that count, and how much each counts in the design and now."""
+        own = self.sitting.problem.goals
+        return [
+            {
+                "name": goal.name,
+                "said": say_name(goal.name),
+                "unit": goal.unit,
+                "own": own[goal.name].weight,
+                "now": goal.weight,
+            }
+            for goal in self.candidate.goals
+            if own[goal.name].weight and not own[goal.name].hard
         ]
 
     def knobs(self) -> list[dict[str, Any]]:
@@ -207,7 +243,7 @@ class Seen:
 
     def texts(self) -> dict[str, list[Passage]]:
         """Compose what stands beside the charts: figures now and before, and the verdicts."""
-        candidate, before = self.candidate, self.sitting.shown.before
+        candidate, before = self.candidate, self.before_candidate
         rows: list[tuple[str | Cell, ...]] = []
         for column in self._columns([candidate, before]):
             now, then = column.say(candidate), column.say(before)
@@ -230,6 +266,15 @@ class Seen:
 
     def _columns(self, candidates: Sequence[Candidate]) -> list[Column]:
         return list_columns(candidates, units={"price": self.sitting.problem.stock.currency})
+
+
+def _rank(column: Column, candidate: Candidate) -> float | None:
+    """By what networks are put in order: a figure, or how many verdicts are bad and to be looked at."""
+    if column.name == "doubts":
+        states = [verdict.state for verdict in candidate.verdicts]
+        return 100.0 * states.count("bad") + states.count("look")
+    value = column.value(candidate)
+    return value if isinstance(value, int | float) and np.isfinite(value) else None
 
 
 def _say_detail(part: Part) -> str:

@@ -15,10 +15,11 @@ let busy = false;
 const waiting = [];
 const GONE = "The bench does not answer: it ended with its command. Start laddersmith bench again.";
 
-/* One order at a time; turns of one value that wait are one turn. */
+/* One order at a time; turns of one value that wait are one turn, and so are weights. */
 function order(what) {
   const end = waiting[waiting.length - 1];
   if (what.do === "step" && end && end.do === "step" && end.label === what.label) end.by += what.by;
+  else if (what.do === "weigh" && end && end.do === "weigh") Object.assign(end.weights, what.weights);
   else waiting.push(what);
   if (!busy) work();
 }
@@ -56,6 +57,7 @@ function tell(text, wrong = false) {
 
 function receive(answer) {
   last = answer;
+  if (answer.heard) answered = answer.heard;
   SUBJECTS[NOW] = answer.subject;
   if (answer.before) SUBJECTS[BEFORE] = answer.before;
   fillKnobs();
@@ -64,6 +66,8 @@ function receive(answer) {
   part("schematic").innerHTML = answer.html.schematic;
   fillOffered();
   showSearch();
+  fillWeights();
+  fillTrade();
   setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
   document.querySelector("#difference figcaption p").textContent = answer.most || "no difference";
   part("done").textContent = answer.done.length ? answer.done.join("; ") : "as it was before";
@@ -102,51 +106,204 @@ function fillOffered() {
   const table = document.querySelector(".offered");
   const shown = [...table.tBodies];
   if (shown.length !== last.offered.length) {
-    const heads = Object.values(last.offered[0].figures).map((one) => element("th", { scope: "col", class: "r" }, one.head));
+    const heads = Object.entries(last.offered[0].figures).map(([key, one]) => {
+      const button = element("button", { type: "button", title: "put the least first; again, the most" }, one.head);
+      button.addEventListener("click", () => { sorted = { by: key, down: sorted.by === key && !sorted.down }; arrange(); });
+      return element("th", { scope: "col", class: "r", "data-by": key }, button);
+    });
     table.tHead.replaceChildren(element("tr", {}, element("th", { scope: "col" }, "network"), ...heads));
     const names = shortNames();
     shown.forEach((body) => body.remove());
-    table.append(...last.offered.map((one, k) => offer(one, k, names[k])));
-    const first = table.tBodies[shown.length];
-    if (shown.length && first) table.closest(".scroll").scrollTop = first.offsetTop - table.tHead.offsetHeight;
+    offers = last.offered.map((one, k) => offer(one, k, names[k]));
+    table.append(...offers);
+    if (shown.length) offers[shown.length]?.scrollIntoView({ block: "nearest" });
+    const price = last.offered[0].figures.price;
+    part("dear").hidden = !price;
+    if (price) part("dear").querySelector("span").textContent = price.unit;
   }
-  [...table.tBodies].forEach((body, k) => {
+  offers.forEach((body, k) => {
     body.classList.toggle("shown", k === last.start);
     body.querySelector("button").setAttribute("aria-pressed", String(k === last.start));
+    const { figures } = last.offered[k];
+    body.querySelectorAll("td[data-of]").forEach((cell) => { cell.textContent = figures[cell.dataset.of].text; });
   });
+  arrange();
+}
+
+/* By one figure, the least first; as they came until one is asked for. */
+let offers = [], sorted = { by: null, down: false };
+function arrange() {
+  const { by, down } = sorted, table = document.querySelector(".offered");
+  const value = (k) => last.offered[k].figures[by]?.value ?? Infinity;
+  const order = offers.map((body, k) => k);
+  if (by) order.sort((a, b) => (down ? value(b) - value(a) : value(a) - value(b)) || a - b);
+  if (order.some((k, place) => table.tBodies[place] !== offers[k])) table.append(...order.map((k) => offers[k]));
+  for (const head of table.tHead.querySelectorAll("[data-by]")) {
+    if (head.dataset.by === by) head.setAttribute("aria-sort", down ? "descending" : "ascending"); else head.removeAttribute("aria-sort");
+  }
   sieve();
 }
 
 function offer(one, k, name) {
   const button = element("button", { type: "button", "data-start": k, title: one.name }, name);
   button.addEventListener("click", () => order({ do: "choose", start: k }));
-  const cells = Object.entries(one.figures).map(([key, figure]) => element("td", { class: key === "doubts" && one.doubtful ? "r broken" : "r", title: figure.unit }, figure.text));
+  const cells = Object.entries(one.figures).map(([key, figure]) => element("td", { class: key === "doubts" && one.doubtful ? "r broken" : "r", title: figure.unit, "data-of": key }, figure.text));
   const body = element("tbody", {}, element("tr", {}, element("th", { scope: "row" }, button), ...cells));
   if (one.said.length) body.append(element("tr", { class: "said", title: one.said.slice(1).join("\n") }, element("td", { colspan: cells.length + 1 }, one.said[0])));
   return body;
 }
 
 function sieve() {
-  const most = part("pieces").value === "" ? Infinity : Number(part("pieces").value);
+  const limit = (id) => (part(id).value === "" ? Infinity : Number(part(id).value));
   const least = Number(part("least").value);
   let left = 0;
-  document.querySelectorAll(".offered tbody").forEach((row, k) => {
-    const one = last.offered[k];
-    row.hidden = one.parts > most || one.ohm < least || (part("sound").checked && one.doubtful);
+  offers.forEach((row, k) => {
+    const { figures, doubtful } = last.offered[k];
+    const over = (key, most) => (figures[key]?.value ?? 0) > most;
+    row.hidden = over("parts", limit("pieces")) || over("price", limit("dearest")) || figures.impedance_min.value < least || (part("sound").checked && doubtful);
     left += row.hidden ? 0 : 1;
   });
   part("sieved").textContent = left === last.offered.length ? "" : `${left} of ${last.offered.length} shown`;
 }
 
+/* Tabs below the networks: figures, weights, trade. */
+function mindTabs() {
+  const tabs = [...document.querySelectorAll("#tabs [role=tab]")];
+  const open = (tab) => {
+    for (const one of tabs) {
+      one.setAttribute("aria-selected", String(one === tab));
+      one.tabIndex = one === tab ? 0 : -1;
+      part(one.getAttribute("aria-controls")).hidden = one !== tab;
+    }
+    fillTrade();
+  };
+  tabs.forEach((tab, k) => {
+    tab.addEventListener("click", () => open(tab));
+    tab.addEventListener("keydown", (event) => {
+      const to = { ArrowRight: k + 1, ArrowLeft: k - 1, Home: 0, End: tabs.length - 1 }[event.key];
+      if (to === undefined) return;
+      event.preventDefault();
+      const next = tabs[(to + tabs.length) % tabs.length];
+      open(next);
+      next.focus();
+    });
+  });
+}
+
+/* Weights: each slider is a factor on what the goal counts in the design. */
+const FACTORS = [0, 0.125, 0.25, 0.5, 0.7, 1, 1.4, 2, 4, 8];
+const AS_DESIGNED = FACTORS.indexOf(1);
+
+function fillWeights() {
+  const box = part("sliders");
+  if (!box.children.length) box.append(...last.weights.map(buildSlider));
+  last.weights.forEach((goal, k) => {
+    const slider = box.children[k].querySelector("input"), factor = goal.now / goal.own;
+    const at = FACTORS.reduce((best, one, i) => (Math.abs(one - factor) < Math.abs(FACTORS[best] - factor) ? i : best), 0);
+    if (slider !== document.activeElement || !busy) slider.value = at;
+    sayWeight(box.children[k], goal);
+  });
+  part("plain").disabled = last.weights.every((goal) => goal.now === goal.own);
+}
+
+function sayWeight(line, goal) {
+  const slider = line.querySelector("input"), factor = FACTORS[slider.value];
+  const said = factor ? `${factor} times` : "not at all";
+  line.querySelector("output").textContent = Number(slider.value) === AS_DESIGNED ? `${goal.own}` : `${Number((factor * goal.own).toPrecision(3))} (${factor}\u00d7)`;
+  slider.setAttribute("aria-valuetext", `${said}: weight ${Number((factor * goal.own).toPrecision(3))}`);
+}
+
+function buildSlider(goal, k) {
+  const slider = element("input", { type: "range", min: 0, max: FACTORS.length - 1, step: 1, value: AS_DESIGNED });
+  const line = element("label", { class: "weight", title: goal.unit }, element("span", {}, goal.said), slider, element("output"));
+  slider.addEventListener("input", () => {
+    if (!sorted.by) sorted = { by: "cost", down: false };
+    sayWeight(line, goal);
+    order({ do: "weigh", weights: { [goal.name]: FACTORS[slider.value] * last.weights[k].own } });
+  });
+  return line;
+}
+
+/* Trade: what giving up some of one goal buys of the others, among the networks that are offered. */
+let asked = "";
+function fillTrade() {
+  if (part("panel-trade").hidden) return;
+  const given = part("given"), gained = part("gained");
+  if (!given.options.length) {
+    for (const select of [given, gained]) select.append(...last.weights.map((goal) => element("option", { value: goal.name, title: goal.unit }, goal.said)));
+    gained.selectedIndex = Math.min(1, gained.options.length - 1);
+  }
+  drawFront(given.value, gained.value);
+  const what = JSON.stringify([given.value, part("give").value, last.start, last.known, last.done, last.offered.length]);
+  if (what !== asked) { asked = what; askBargains(); }
+}
+
+async function askBargains() {
+  try {
+    const { bought, refused } = await ask({ do: "buy", goal: part("given").value, give: Number(part("give").value) });
+    if (refused) tell(refused, true); else showBargains(bought);
+  } catch (error) { tell(sayFailure(error), true); }
+}
+
+function showBargains(found) {
+  const names = shortNames();
+  const lines = found.map(({ start, said }) => {
+    const button = element("button", { type: "button" }, names[start]);
+    button.addEventListener("click", () => order({ do: "choose", start }));
+    return element("li", {}, `${said}: `, button);
+  });
+  const none = "No network of the list is better in any other goal for that. A search from here, or the front of laddersmith trade opened by --results, may have one.";
+  part("bought").replaceChildren(...(lines.length ? lines : [element("li", {}, none)]));
+}
+
+/* The networks as points: lines join those that none betters in both. */
+function drawFront(x, y) {
+  const svg = part("front").querySelector("svg"), wide = 270, high = 170, left = 38, low = 30;
+  const points = last.offered.map(({ goals }, k) => ({ k, x: goals[x], y: goals[y] }));
+  const scale = (key, from, to) => {
+    const all = points.map((p) => p[key]), least = Math.min(...all), span = Math.max(...all) - least || 1;
+    return { at: (v) => from + (to - from) * (0.06 + 0.88 * (v - least) / span), ends: [least, least + span] };
+  };
+  const across = scale("x", left, wide), up = scale("y", high - low, 6);
+  const leads = points.filter((p) => !points.some((o) => o.x <= p.x && o.y <= p.y && (o.x < p.x || o.y < p.y))).sort((a, b) => a.x - b.x);
+  const make = (tag, attributes, text = "") => {
+    const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
+    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    made.textContent = text;
+    return made;
+  };
+  const words = (goal) => last.weights.find((one) => one.name === goal).said, names = shortNames();
+  svg.setAttribute("viewBox", `0 0 ${wide} ${high}`);
+  svg.setAttribute("aria-label", `The networks as points: ${words(x)} across, ${words(y)} up`);
+  svg.replaceChildren(
+    make("path", { class: "frame", d: `M${left} 6V${high - low}H${wide}` }),
+    make("path", { class: "leads", d: leads.map((p, k) => `${k ? "L" : "M"}${across.at(p.x)} ${up.at(p.y)}`).join("") }),
+    ...across.ends.map((v, k) => make("text", { x: across.at(v), y: high - low + 13, "text-anchor": k ? "end" : "start" }, v.toFixed(2))),
+    ...up.ends.map((v) => make("text", { x: left - 4, y: up.at(v) + 4, "text-anchor": "end" }, v.toFixed(2))),
+    make("text", { x: (left + wide) / 2, y: high - 3, "text-anchor": "middle" }, words(x)),
+    ...points.flatMap((p) => {
+      const dot = make("circle", { cx: across.at(p.x), cy: up.at(p.y), r: 5, class: [leads.includes(p) && "lead", p.k === last.start && "shown"].filter(Boolean).join(" ") });
+      dot.append(make("title", {}, `${names[p.k]}: ${p.x.toFixed(2)}, ${p.y.toFixed(2)}`));
+      dot.addEventListener("click", () => order({ do: "choose", start: p.k }));
+      return [dot, make("text", { x: across.at(p.x) + 8, y: up.at(p.y) + 4 }, names[p.k].replace(/^no\. /, ""))];
+    }));
+}
+
+function mindTrade() {
+  part("giving").addEventListener("submit", (event) => { event.preventDefault(); askBargains(); });
+  for (const name of ["given", "gained"]) part(name).addEventListener("change", fillTrade);
+  part("plain").addEventListener("click", () => order({ do: "weigh", weights: Object.fromEntries(last.weights.map(({ name, own }) => [name, own])) }));
+}
+
 /* A search goes on beside the page; what it finds is offered like all other networks. */
-let listening = null;
+let listening = null, answered = "";
 function showSearch() {
   const { on, said } = last.search;
   const kept = [...rows.values()].filter((row) => row.keep.checked).length;
   part("seek").textContent = kept ? `search with ${kept} kept` : "search from here";
   part("seek").disabled = on;
   part("halt").hidden = !on;
-  part("sought").textContent = last.heard || said;
+  part("sought").textContent = on ? said : answered || said;
   if (on && !listening) listening = setTimeout(() => hearNews(), 400);
 }
 
@@ -309,7 +466,7 @@ function point(label, on) {
 function mind() {
   turnByWheel(part("schematic"), touched);
   part("schematic").addEventListener("click", (event) => rows.get(touched(event))?.spin.focus());
-  part("seek").addEventListener("click", () => order({ do: "search", kept: [...rows].filter(([, row]) => row.keep.checked).map(([label]) => label) }));
+  part("seek").addEventListener("click", () => { answered = ""; order({ do: "search", kept: [...rows].filter(([, row]) => row.keep.checked).map(([label]) => label) }); });
   part("wishing").addEventListener("submit", (event) => {
     event.preventDefault();
     part("sought").textContent = "looking for the fewest changes";
@@ -317,7 +474,7 @@ function mind() {
   });
   part("halt").addEventListener("click", () => hearNews("stop"));
   for (const name of ["undo", "redo", "hold"]) part(name).addEventListener("click", () => order({ do: name }));
-  for (const name of ["pieces", "least", "sound"]) part(name).addEventListener("input", sieve);
+  for (const name of ["pieces", "least", "dearest", "sound"]) part(name).addEventListener("input", sieve);
   addEventListener("keydown", (event) => {
     if (!(event.ctrlKey || event.metaKey) || event.altKey || event.target.matches("input, textarea")) return;
     const key = event.key.toLowerCase(), name = key === "z" ? (event.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : null;
@@ -326,6 +483,8 @@ function mind() {
     if (!part(name).disabled) order({ do: name });
   });
   mindSaving();
+  mindTabs();
+  mindTrade();
 }
 
 function mindSaving() {
