@@ -296,11 +296,11 @@ def test_weights_cost_networks_as_the_engine_does(problem: Problem, sitting: Sit
     weights = {goals[0]: 2.0 * problem.goals[goals[0]].weight, goals[-1]: 0.0}
     turned = sitting.step("tweeter.C1", -1)
     weighed = turned.weigh(weights)
-    for seen, network in (
+    for seen, built in (
         (weighed.candidate(), turned.shown.laid.network),
         (weighed.weighed(sitting.offered[0].candidate), sitting.offered[0].candidate.network),
     ):
-        assert seen.cost == pytest.approx(reweighed(problem, network, **weights), rel=1e-12)
+        assert seen.cost == pytest.approx(reweighed(problem, built, **weights), rel=1e-12)
         assert seen.certificate.state == "never sought"
     cost = weighed.wanted.cost([weighed.shown.laid.genome])[0]
     assert cost == pytest.approx(weighed.candidate().cost, rel=1e-9)
