@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -28,7 +29,8 @@ from optimizer.parts import Part
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import list_columns
-from tests.conftest import Done
+from tests.conftest import THOROUGH, Done
+from tests.end_to_end.stranger import Stranger
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -356,3 +358,161 @@ def test_a_sitting_in_a_browser(
     assert "never overwritten" in again["refused"]
     ours = [c for c in browser.complaints() if not c.startswith(f"request: {address}")]
     assert ours == []
+
+
+@pytest.fixture(scope="module")
+def listed(fitted_demo: Path, problem: Problem, design: Path) -> Iterator[tuple[Desk, str]]:
+    """A desk with networks that a search found, as a stranger meets it."""
+    at = fitted_demo / "results.json"
+    found = [optimizer.open_network(problem, f"{at}#{k}") for k in (1, 2, 3)]
+    made = [one.candidate.network for one in make_offered(problem, 3)]
+    offered = [
+        Offered(name=f"no. {k}", parent="", candidate=build_candidate(problem, network))
+        for k, network in enumerate([*made, *found], 1)
+    ]
+    desk = Desk(Sitting.begin(problem, offered), design_name="design.yaml", folder=design.parent)
+    with serve(desk) as opened:
+        yield desk, opened
+
+
+def meet(browser: Any, listed: tuple[Desk, str], *, start: int) -> tuple[Desk, Stranger]:
+    """Open the page of a desk with one of its networks on it."""
+    desk, address = listed
+    desk.sitting = Sitting.begin(desk.sitting.problem, desk.sitting.offered[:6]).choose(start)
+    browser.resize(1440, 900)
+    browser.events.clear()
+    browser.call("Page.navigate", url="about:blank")
+    browser.call("Page.navigate", url=address)
+    browser.wait(
+        "document.documentElement?.dataset.ready === 'yes' && location.protocol === 'http:'"
+    )
+    return desk, Stranger(browser)
+
+
+def find_lines(figures: list[dict[str, float]], start: int) -> list[str]:
+    """What 0.2 dB on the axis buys of goals off it, from one of some networks, found by looking."""
+    here = figures[start]
+    within = [one for one in figures if one["on_axis"] <= here["on_axis"] + 0.2]
+    lines = []
+    for goal, words in (
+        ("directivity", "smoother directivity"),
+        ("in_room", "smoother in the room"),
+    ):
+        best = min(within, key=lambda one: (one[goal], one["on_axis"]))
+        given, gained = best["on_axis"] - here["on_axis"], here[goal] - best[goal]
+        if gained >= 0.005:
+            price = f"{given:.2f} dB" if given >= 0.005 else "nothing"
+            lines.append(f"{price} of ripple on the axis buys {gained:.2f} dB {words}")
+    return lines
+
+
+def test_a_stranger_finds_what_he_came_for(browser: Any, listed: tuple[Desk, str]) -> None:
+    """Three tasks, each in three actions at most; the answers are told by the engine alone."""
+    # The network with the fewest pieces above 4 ohm.
+    desk, stranger = meet(browser, listed, start=0)
+    known = [one.candidate for one in desk.sitting.offered]
+    above = [c for c in known if c.impedance_min_ohm >= 4.0]
+    assert 0 < len(above) < len(known)
+    stranger.write("spinbutton", "at least ohm", "4")
+    stranger.press("button", "pieces")
+    stranger.press("button", "no. ", pressed=True)
+    assert stranger.actions <= 3
+    chosen = desk.sitting.candidate()
+    assert chosen.impedance_min_ohm >= 4.0
+    assert chosen.parts == min(c.parts for c in above)
+
+    # What 0.2 dB on the axis buys off it.
+    figures = [{goal.name: goal.value for goal in c.goals} for c in known]
+    told_from = [find_lines(figures, start) for start in range(len(known))]
+    start = max(range(len(known)), key=lambda k: len(told_from[k]))
+    desk, stranger = meet(browser, listed, start=start)
+    stranger.press("tab", "Trade")
+    stranger.write("spinbutton", "Give up", "0.2")
+    told = stranger.read("list")
+    assert stranger.actions <= 3
+    assert told_from[start]
+    assert [line for line in told_from[start] if line not in told] == []
+
+    # Which part to change for 1 dB less at 3 kHz.
+    desk, stranger = meet(browser, listed, start=3)
+    before = desk.sitting.candidate()
+    f = before.curves.frequency_hz
+    octave = (f >= 3000.0 / 2**0.5) & (f <= 3000.0 * 2**0.5)
+    stranger.write("textbox", "What the sound should do", "at 3k -1 dB")
+    stranger.press("button", "wish 1.1")
+    assert stranger.actions <= 3
+    after = desk.sitting.candidate()
+    less = after.curves.named_db["on_axis"] - before.curves.named_db["on_axis"]
+    rest = less[(f >= 100.0) & (f <= 16e3) & ~octave]
+    assert -1.5 < less[octave].mean() - rest.mean() < -0.5
+    changed = {
+        label
+        for label, part in list_parts(after.network).items()
+        if list_parts(before.network).get(label) != part
+    }
+    assert 0 < len(changed) <= 3
+    assert all(
+        label in browser.run("document.getElementById('done').innerText") for label in changed
+    )
+    assert [c for c in browser.complaints() if not c.startswith("request: http://127.0.0.1")] == []
+
+
+_HEAVY = ("serious", "critical")
+_COLOURS = "color-contrast"  # nine tenths of what axe takes; the palette is judged by test_page.py
+
+
+@pytest.mark.parametrize(
+    "dark",
+    [
+        None,
+        pytest.param(False, marks=THOROUGH, id="colours, light"),
+        pytest.param(True, marks=THOROUGH, id="colours, dark"),
+    ],
+)
+def test_pages_can_be_used_by_everybody(
+    browser: Any,
+    listed: tuple[Desk, str],
+    fitted_demo: Path,
+    laddersmith: Callable[..., Done],
+    tmp_path: Path,
+    dark: bool | None,
+) -> None:
+    """axe-core finds nothing serious or critical (WCAG 2.2, A and AA, and good practice) on any page."""
+    found = find_spec("axe_playwright_python")
+    if found is None or not found.submodule_search_locations:
+        pytest.skip("axe is not installed")
+    axe = Path(found.submodule_search_locations[0]) / "axe.min.js"
+    script = axe.read_text(encoding="utf-8")
+    check = ("check", fitted_demo / "design.yaml", f"{fitted_demo / 'results.json'}#1")
+    for words in (check, ("guide",)):
+        done = laddersmith(*words, "--page", tmp_path / f"{words[0]}.html")
+        assert done.returncode == 0, done.stderr
+    rules = {"rules": {_COLOURS: {"enabled": False}}} if dark is None else {"runOnly": [_COLOURS]}
+    heavy: list[str] = []
+
+    def judge(where: str) -> None:
+        browser.run(f"window.axe || (0, eval)({json.dumps(script)}); 0")
+        told = browser.run(
+            f"axe.run(document, {json.dumps(rules)}).then((r) => [r.passes.length,"
+            " r.violations.map((v) => [v.impact, v.id, v.nodes.length, v.nodes[0].target.join(' ')])])"
+        )
+        assert told[0] >= (20 if dark is None else 1), where
+        heavy.extend(f"{where}: {one}" for one in told[1] if one[0] in _HEAVY)
+
+    browser.set_dark(bool(dark))
+    meet(browser, listed, start=0)
+    for tab in ("figures", "weights", "trade"):
+        browser.run(f"document.getElementById('tab-{tab}').click()")
+        browser.wait("!busy && !asking")
+        judge(f"bench, {tab}")
+    browser.run("document.getElementById('keep').click()")
+    judge("bench, saving")
+    for page in (
+        fitted_demo / "page.html",
+        tmp_path / "check.html",
+        fitted_demo / "build-sheet.html",
+        tmp_path / "guide.html",
+    ):
+        browser.open(page, dark=bool(dark), ready="true")
+        judge(page.name)
+    assert heavy == []

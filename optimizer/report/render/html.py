@@ -265,11 +265,15 @@ def render_guide(chapters: Sequence[tuple[str, str, str]]) -> str:
     """
     from markdown_it import MarkdownIt
 
+    def reach(html: str) -> str:
+        """Let keys scroll what is wider than the page; a "<pre>" of a chapter's own is escaped."""
+        return html.replace("<pre>", '<pre tabindex="0">')
+
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
     return _fill(
         "guide.html",
         chapters=[
-            SimpleNamespace(name=name, title=title, body=_mark_safe(markdown.render(text)))
+            SimpleNamespace(name=name, title=title, body=_mark_safe(reach(markdown.render(text))))
             for name, title, text in chapters
         ],
         style=_mark_safe("".join(map(_read_asset, ("base.css", "guide.css")))),

@@ -31,7 +31,7 @@ def render_markdown(document: doc.Document) -> str:
     str
         With tables whose columns are in line.
     """
-    lines = [f"# {document.title}", ""]
+    lines = [f"# {document.title}", ""] if document.title else []
     if document.subtitle:
         lines += [document.subtitle, ""]
     for section in document.text_sections():

@@ -238,11 +238,14 @@ function fillTrade() {
   if (what !== asked) { asked = what; askBargains(); }
 }
 
+let asking = false;
 async function askBargains() {
+  asking = true;
   try {
     const { bought, refused } = await ask({ do: "buy", goal: part("given").value, give: Number(part("give").value) });
     if (refused) tell(refused, true); else showBargains(bought);
   } catch (error) { tell(sayFailure(error), true); }
+  asking = false;
 }
 
 function showBargains(found) {
