@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.acoustics.completion import all_directions, is_behind, settle
-from optimizer.arrays import Real
+from optimizer.arrays import Flags, Real
 from optimizer.measure.curve import Direction
 
 Angle = tuple[str, float]  # ("h" or "v", degrees)
@@ -255,6 +255,24 @@ def named_averages(
     shares = [(share, out[name]) for name, share in IN_ROOM_SHARES.items()]
     out["in_room"] = grid.mix("in_room", shares, said=said)
     return out | grid.average_off_axis()
+
+
+def list_told(directions: Sequence[Direction], mirror: bool = False) -> Flags:
+    """Say which of `all_directions` were measured, or lie between measured ones near each other.
+
+    Parameters
+    ----------
+    directions : sequence of Direction, length A
+        Measured directions.
+    mirror : bool
+        Whether the user states left-right symmetry.
+
+    Returns
+    -------
+    ndarray of bool, shape (B,)
+        See `LARGEST_GAP_DEG`. Where one side alone was measured, the other counts as it does.
+    """
+    return np.asarray(_Grid(directions, mirror).told, dtype=np.bool_)
 
 
 class _Grid:

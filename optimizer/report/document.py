@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from optimizer.report.charts.plot import AnyPlot
+
 Segment = tuple[str, str]
 """A piece of text and the role it plays ("axis", "sum", "target", "way 1", ...)."""
 
@@ -209,6 +211,13 @@ class Charts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Graphs:
+    """Charts that every renderer draws by itself: as vectors on a page, as characters in text."""
+
+    items: tuple[AnyPlot, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scatter:
     """Every network of the document as a point over two figures that can be chosen on a page.
 
@@ -248,7 +257,18 @@ class OnPage:
 
 
 Passage = (
-    Table | Listing | Note | Heading | Item | Picture | Charts | Scatter | Choice | Aside | OnPage
+    Table
+    | Listing
+    | Note
+    | Heading
+    | Item
+    | Picture
+    | Charts
+    | Graphs
+    | Scatter
+    | Choice
+    | Aside
+    | OnPage
 )
 
 

@@ -53,6 +53,9 @@ def draw_chart(
     step: float,
     labels: Sequence[str],
     width: int,
+    ends: tuple[float, float] | None = None,
+    ticks: Sequence[tuple[float, str]] | None = None,
+    unit: str = "Hz",
 ) -> list[list[Segment]]:
     """Draw traces over a logarithmic frequency axis.
 
@@ -70,6 +73,12 @@ def draw_chart(
         Labels of the vertical axis from the top.
     width : int
         Width of the whole chart in characters.
+    ends : tuple of float, optional
+        Lowest and highest frequency shown, if not those of the traces.
+    ticks : sequence of (float, str), optional
+        Labelled places of the frequency axis, if not the usual ones.
+    unit : str
+        What stands before them.
 
     Returns
     -------
@@ -78,8 +87,10 @@ def draw_chart(
     """
     columns = max(20, width - _LABEL_WIDTH - 2)
     rows = steps * _ROWS_PER_STEP
-    low = min(float(trace.frequency_hz[0]) for trace in traces)
-    high = max(float(trace.frequency_hz[-1]) for trace in traces)
+    low, high = ends or (
+        min(float(trace.frequency_hz[0]) for trace in traces),
+        max(float(trace.frequency_hz[-1]) for trace in traces),
+    )
     dots = np.zeros((rows, columns), dtype=np.uint8)
     roles: dict[tuple[int, int], str] = {}
     for trace in traces:
@@ -92,7 +103,12 @@ def draw_chart(
         line: list[Segment] = [(f"{label:>{_LABEL_WIDTH}} {'┤' if on_tick else '│'}", "axis")]
         line += _row_segments(dots[row], [roles.get((row, x), "") for x in range(columns)])
         chart.append(line)
-    return chart + _frequency_axis(low, high, columns, labels[-1])
+    places = [(float(hz), _name_tick(hz)) for hz in _TICKS_HZ] if ticks is None else ticks
+    return chart + _frequency_axis(low, high, columns, labels[-1], places, unit)
+
+
+def _name_tick(hz: int) -> str:
+    return f"{hz // 1000}k" if hz >= 1000 else str(hz)
 
 
 def _trace_dots(
@@ -145,22 +161,28 @@ def _row_segments(bits: NDArray[np.uint8], roles: Sequence[str]) -> list[Segment
     return segments
 
 
-def _frequency_axis(low_hz: float, high_hz: float, columns: int, label: str) -> list[list[Segment]]:
+def _frequency_axis(
+    low_hz: float,
+    high_hz: float,
+    columns: int,
+    label: str,
+    places: Sequence[tuple[float, str]],
+    unit: str,
+) -> list[list[Segment]]:
     line = ["─"] * columns
     text = [" "] * columns
-    for tick in _TICKS_HZ:
+    for tick, name in places:
         if not low_hz * 0.999 <= tick <= high_hz * 1.001:
             continue
         share = math.log(tick / low_hz) / math.log(high_hz / low_hz)
         column = min(columns - 1, round(share * (columns - 1)))
         line[column] = "┴"
-        name = f"{tick // 1000}k" if tick >= 1000 else str(tick)
         start = min(max(0, column - len(name) // 2), columns - len(name))
         text[start : start + len(name)] = name
     margin = " " * (_LABEL_WIDTH + 2)
     return [
         [(f"{label:>{_LABEL_WIDTH}} └", "axis"), ("".join(line), "axis")],
-        [("Hz".rjust(_LABEL_WIDTH) + margin[_LABEL_WIDTH:] + "".join(text).rstrip(), "axis")],
+        [(unit.rjust(_LABEL_WIDTH) + margin[_LABEL_WIDTH:] + "".join(text).rstrip(), "axis")],
     ]
 
 

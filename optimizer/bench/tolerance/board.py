@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.acoustics.averages import INDICES
 from optimizer.acoustics.curves import Curves, CurveTangents, Field
-from optimizer.arrays import Real
+from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.goals.goal import Prepared
 from optimizer.goals.prepared import HARD_COST_PER_DB
@@ -154,13 +154,7 @@ class Board:
         for start in range(0, len(factor), _BLOCK):
             part = slice(start, start + _BLOCK)
             count = len(factor[part])
-            population = Population(
-                values=self.nominal.values * factor[part],
-                loss_ohm=self.nominal.loss_ohm.repeat(count, axis=0),
-                present=self.nominal.present.repeat(count, axis=0),
-                polarity=self.nominal.polarity.repeat(count, axis=0),
-            )
-            solved = self.bank.solve(population)
+            solved = self.bank.solve(self._vary(factor[part]))
             gain = 10.0 ** (level_db[part] / 20.0)
             transfer = [
                 h * gain[:, d, None] if level_db.any() else h for d, h in enumerate(solved.transfer)
@@ -190,6 +184,33 @@ class Board:
                 joined[index] = joined["listening_window"] - joined[other]
         joined[IMPEDANCE] = joined.pop(IMPEDANCE)
         return joined, {name: np.concatenate(rows) for name, rows in figures.items()}
+
+    def _vary(self, factor: Real) -> Population:
+        """Speakers whose parts have these values relative to the nominal ones."""
+        count = len(factor)
+        return Population(
+            values=self.nominal.values * factor,
+            loss_ohm=self.nominal.loss_ohm.repeat(count, axis=0),
+            present=self.nominal.present.repeat(count, axis=0),
+            polarity=self.nominal.polarity.repeat(count, axis=0),
+        )
+
+    def respond(self, factor: Real) -> tuple[Complex, Complex]:
+        """Pressure on the axis and input impedance of some speakers.
+
+        Parameters
+        ----------
+        factor : ndarray, shape (N, parts)
+            Value of each part relative to the nominal one.
+
+        Returns
+        -------
+        pressure, impedance : ndarray, shape (N, F), complex
+        """
+        solved = self.bank.solve(self._vary(factor))
+        axis = int(np.argmax(self.problem.averages["on_axis"].weights))
+        pressure = sum(h * self.problem.pressure[d, axis] for d, h in enumerate(solved.transfer))
+        return np.asarray(pressure), np.asarray(1.0 / solved.admittance)
 
     def differentiate(self) -> Slopes:
         """Exact first derivatives of every curve and of the cost."""

@@ -13,12 +13,14 @@ from types import SimpleNamespace
 from typing import Any
 
 from optimizer.errors import InputError
+from optimizer.report.charts.svg import draw_plot
 from optimizer.report.document import (
     Aside,
     Cell,
     Chart,
     Choice,
     Document,
+    Graphs,
     Passage,
     Picture,
     Section,
@@ -48,7 +50,7 @@ def render_html(document: Document) -> str:
     others = [s for s in sections if s.key != "lead"]
     numbers = None if document.numbers is None else document.numbers()
     charts = None if numbers is None else _prepare_charts(numbers, _list_scripts(numbers))
-    styles = ["base.css", *(["charts.css"] if charts else [])]
+    styles = ["base.css", "graph.css", *(["charts.css"] if charts else [])]
     styles.append("candidates.css" if document.picks else "document.css")
     return _fill(
         "page.html",
@@ -83,7 +85,7 @@ def render_turning(
     numbers : mapping
         What charts draw, and under "answer" what else is shown at first.
     """
-    styles = ("base.css", "charts.css", "turning.css")
+    styles = ("base.css", "graph.css", "charts.css", "turning.css")
     return _fill(
         "turning.html",
         title=title,
@@ -153,6 +155,14 @@ def _prepare(part: Passage) -> SimpleNamespace:
             caption=part.caption,
             wide=_mark_safe(part.svg(False)),
             narrow=_mark_safe(part.svg(True)),
+        )
+    if isinstance(part, Graphs):
+        return SimpleNamespace(
+            kind=kind,
+            items=[
+                SimpleNamespace(title=one.title, text=one.text, svg=_mark_safe(draw_plot(one)))
+                for one in part.items
+            ],
         )
     if isinstance(part, Choice):
         return SimpleNamespace(

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from textwrap import TextWrapper
 
 from optimizer.report import document as doc
+from optimizer.report.charts.plot import AnyPlot
+from optimizer.report.charts.sketch import sketch_plot
 from optimizer.text.quoting import quote_markdown
 
 WIDTH = 98
@@ -51,6 +53,8 @@ def _write_part(part: doc.Passage) -> list[str]:
         return ["```", title, *part.lines(WIDTH), "```"]
     if isinstance(part, doc.Charts):
         return [line for one in part.items for line in _wrap(f"{one.title}: {one.text}")]
+    if isinstance(part, doc.Graphs):
+        return [line for one in part.items for line in _sketch(one)]
     if isinstance(part, doc.Scatter):
         return _wrap(f"{part.title}: {part.text}")
     if isinstance(part, doc.Heading):
@@ -60,6 +64,12 @@ def _write_part(part: doc.Passage) -> list[str]:
     if isinstance(part, doc.Listing):
         return _write_listing(part)
     raise TypeError(f"Markdown cannot say {type(part).__name__}")
+
+
+def _sketch(plot: AnyPlot) -> list[str]:
+    """Draw a chart in characters: a file of text needs no other file beside it."""
+    rows = ("".join(text for text, _ in row).rstrip() for row in sketch_plot(plot, width=WIDTH))
+    return ["```", *rows, "```", *_wrap(plot.text), ""]
 
 
 def _write_item(item: doc.Item) -> list[str]:

@@ -11,10 +11,12 @@ from rich.padding import Padding
 from rich.table import Table as RichTable
 from rich.text import Text
 
+from optimizer.report.charts.sketch import sketch_plot
 from optimizer.report.document import (
     Cell,
     Charts,
     Document,
+    Graphs,
     Heading,
     Item,
     Listing,
@@ -139,6 +141,8 @@ def _lay_out_part(part: Passage, width: int) -> Iterable[RenderableType]:
         return _picture(part, width)
     if isinstance(part, Charts):
         return _charts(part, width)
+    if isinstance(part, Graphs):
+        return _graphs(part, width)
     if isinstance(part, Scatter):
         return [] if part.drawn is None else [_row(row) for row in part.drawn(width)]
     raise TypeError(f"a terminal cannot show {type(part).__name__}")
@@ -153,6 +157,15 @@ def _charts(charts: Charts, width: int) -> list[RenderableType]:
     return blocks
 
 
+def _graphs(graphs: Graphs, width: int) -> list[RenderableType]:
+    blocks: list[RenderableType] = []
+    for plot in graphs.items:
+        blocks += [Text()] if blocks else []
+        blocks += [_row(row) for row in sketch_plot(plot, width=width)]
+        blocks.append(Text(plot.text, style="dim"))
+    return blocks
+
+
 def _heading(title: str) -> Text:
     return Text(title, style="bold underline")
 
@@ -160,8 +173,8 @@ def _heading(title: str) -> Text:
 def _style(tone: str) -> str:
     styles = []
     for word in tone.split(", "):
-        if word.startswith("way "):
-            styles.append(_WAY_STYLES[(int(word.removeprefix("way ")) - 1) % len(_WAY_STYLES)])
+        if word.startswith(("way ", "average ")):
+            styles.append(_WAY_STYLES[(int(word.split()[1]) - 1) % len(_WAY_STYLES)])
         else:
             styles.append(_STYLES.get(word, ""))
     return " ".join(filter(None, styles))

@@ -1,0 +1,1 @@
+"""Charts as values, and what draws them: vector graphics and sketches of characters."""
