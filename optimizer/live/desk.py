@@ -15,12 +15,14 @@ from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.bench.voice.voicing import voice_network
 from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.errors import InputError
+from optimizer.live.listening import Listening, prepare, tell_answered, tell_prepared
 from optimizer.live.seeking import Seeker
 from optimizer.network.network import Network
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.provenance import Provenance
 from optimizer.report.documents.candidates import list_charts
+from optimizer.report.documents.hear import HEARING_CAUTIONS
 from optimizer.report.documents.numbers import frame_charts
 from optimizer.report.documents.turning import Seen, offer_answers, say_bargain
 from optimizer.report.render.html import render_passages, render_turning
@@ -59,6 +61,7 @@ class Desk:
         self._number = 0
         self._seeker: Seeker | None = None
         self._found = self._wished = 0
+        self._listening: Listening | None = None
 
     def page(self) -> str:
         """Render the page as things stand."""
@@ -77,6 +80,7 @@ class Desk:
             design_name=self.design_name,
             listed=[one for one in list_charts(seen.candidate).items if one.key not in _FIRST],
             numbers=numbers,
+            cautions=HEARING_CAUTIONS,
         )
 
     def answer(self, order: Order) -> dict[str, Any]:
@@ -99,6 +103,8 @@ class Desk:
             return self.news()
         if order.get("do") == "buy":
             return self._buy(order)
+        if order.get("do") == "tell":
+            return self._tell(order)
         with self._lock:
             refused = saved = heard = ""
             known = order.get("known")
@@ -115,6 +121,32 @@ class Desk:
                 refused = str(error)
             answer = self._answer(Seen(self.sitting), known=known if isinstance(known, int) else 0)
             return {**answer, "refused": refused, "saved": saved, "heard": heard}
+
+    def listen(self, raw: bytes, order: Mapping[str, str]) -> dict[str, Any]:
+        """Prepare music for listening without knowing, see `optimizer.live.listening.prepare`."""
+        # Without the lock: values can be turned meanwhile.
+        try:
+            listening = prepare(self.sitting, raw, order)
+        except InputError as error:
+            return {"refused": str(error)}
+        self._listening = listening
+        return tell_prepared(listening)
+
+    def sound(self, name: str) -> bytes | None:
+        """Return music by A, B or X, as a WAV file; None where none is prepared."""
+        return None if self._listening is None else self._listening.sound(name)
+
+    def _tell(self, order: Order) -> dict[str, Any]:
+        """Take an answer, and say what came of the test after the last."""
+        with self._lock:
+            try:
+                if self._listening is None:
+                    raise InputError("no music is prepared", remedy="choose a file first")
+                self._listening.answer(_text(order, "letter"))
+            except InputError as error:
+                return {"refused": str(error)}
+            design = self.folder / Path(self.design_name).name
+            return tell_answered(self._listening, self.sitting.problem, design)
 
     def news(self) -> dict[str, Any]:
         """Say what changes by itself: networks that a search has found, and how far it is."""

@@ -13,17 +13,19 @@ import secrets
 import sys
 import threading
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from socketserver import TCPServer
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 from optimizer.errors import InputError
 from optimizer.live.desk import Desk
 
 LOOPBACK = "127.0.0.1"
 _LARGEST_ORDER_BYTES = 64 * 1024
+_LARGEST_MUSIC_BYTES = 300_000_000
 _SILENCE_S = 60.0  # after which a connection that asks nothing is closed
 
 _POLICY = (
@@ -89,14 +91,23 @@ class _Handler(BaseHTTPRequestHandler):
         """Give the page."""
         if self._refused(changes=False):
             return
-        if self.path != f"/{self.server.token}/":
-            self._say(404, "text/plain", "There is nothing here.")
+        path = self.path.removeprefix(f"/{self.server.token}/")
+        if not path:
+            self._say(200, "text/html", self.server.desk.page())
             return
-        self._say(200, "text/html", self.server.desk.page())
+        wanted = path.removeprefix("sound/")
+        sound = None if wanted == path else self.server.desk.sound(wanted)
+        if sound is None:
+            self._say(404, "text/plain", "There is nothing here.")
+        else:
+            self._send(200, "audio/wav", sound)
 
     def do_POST(self) -> None:
         """Do what the page asks for."""
-        body = self._read_body()
+        if self.path.partition("?")[0] == f"/{self.server.token}/music":
+            self._take_music()
+            return
+        body = self._read_body(_LARGEST_ORDER_BYTES, "An order has a known length, and is short.")
         if body is None or self._refused(changes=True):
             return
         if self.path != f"/{self.server.token}/do":
@@ -109,19 +120,35 @@ class _Handler(BaseHTTPRequestHandler):
         if not isinstance(order, dict):
             self._say(400, "text/plain", "One JSON object is needed.")
             return
+        self._answer(lambda: self.server.desk.answer(order))
+
+    def _take_music(self) -> None:
+        """Take a recording, once it is known to come from the page."""
+        if self._refused(changes=True):
+            self.close_connection = True
+            return
+        body = self._read_body(_LARGEST_MUSIC_BYTES, "Music has a known length, up to 300 MB.")
+        if body is None:
+            return
+        query = parse_qs(urlsplit(self.path).query, max_num_fields=20)
+        order = {name: values[-1] for name, values in query.items()}
+        self._answer(lambda: self.server.desk.listen(body, order))
+
+    def _answer(self, make: Callable[[], dict[str, Any]]) -> None:
+        """Send what is to be seen."""
         try:
-            answer = json.dumps(self.server.desk.answer(order))
+            answer = json.dumps(make())
         except Exception:
             self._say(500, "text/plain", "The program itself failed: its terminal says where.")
             raise
         self._say(200, "application/json", answer)
 
-    def _read_body(self) -> bytes | None:
+    def _read_body(self, most: int, rule: str) -> bytes | None:
         """Read what was sent; None, and an answer, where that is too much or of unknown length."""
         length = self.headers.get("Content-Length", "")
-        if not (length.isascii() and length.isdigit() and int(length) <= _LARGEST_ORDER_BYTES):
+        if not (length.isascii() and length.isdigit() and int(length) <= most):
             self.close_connection = True
-            self._say(413, "text/plain", "An order has a known length, and is short.")
+            self._say(413, "text/plain", rule)
             return None
         return self.rfile.read(int(length))
 
@@ -142,11 +169,13 @@ class _Handler(BaseHTTPRequestHandler):
         return not welcome
 
     def _say(self, status: int, kind: str, text: str) -> None:
-        data = text.encode("utf-8", errors="replace")
+        self._send(status, f"{kind}; charset=utf-8", text.encode("utf-8", errors="replace"))
+
+    def _send(self, status: int, kind: str, data: bytes) -> None:
         self.send_response(status)
         for name, value in _HEADERS.items():
             self.send_header(name, value)
-        self.send_header("Content-Type", f"{kind}; charset=utf-8")
+        self.send_header("Content-Type", kind)
         self.send_header("Content-Length", str(len(data)))
         self.end_headers()
         self.wfile.write(data)

@@ -59,6 +59,18 @@ class Stranger:
             )  # fmt: skip
         self._settle()
 
+    def choose(self, role: str, name: str, option: str) -> None:
+        """Choose one of several by its words."""
+        self.actions += 1
+        self.browser.call("DOM.focus", backendNodeId=self.find(role, name))
+        chosen = self.browser.run(
+            "(() => { const box = document.activeElement, "
+            f"to = [...box.options].find((one) => one.text === {option!r}); if (!to) return false; "
+            "box.value = to.value; box.dispatchEvent(new Event('change')); return true; })()"
+        )
+        assert chosen, option
+        self._settle()
+
     def read(self, role: str, name: str = "") -> str:
         """Read what stands in it."""
         node = self.find(role, name)

@@ -18,8 +18,11 @@ from urllib.parse import urlsplit
 
 import numpy as np
 import pytest
+from scipy.io import wavfile
 
 import optimizer
+from optimizer.bench.diary.file import name_diary, read_diary
+from optimizer.bench.diary.keep import Deed, add_deed
 from optimizer.bench.turning.sitting import Offered, Sitting
 from optimizer.errors import InputError
 from optimizer.live.desk import Desk
@@ -457,6 +460,107 @@ def test_a_stranger_finds_what_he_came_for(browser: Any, listed: tuple[Desk, str
     assert [c for c in browser.complaints() if not c.startswith("request: http://127.0.0.1")] == []
 
 
+NOISE_HZ = 48_000
+
+
+@pytest.fixture(scope="module")
+def noise(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Four seconds of noise in two channels."""
+    rng = np.random.default_rng(8)
+    path = tmp_path_factory.mktemp("music") / "noise.wav"
+    wavfile.write(path, NOISE_HZ, (0.05 * rng.normal(size=(4 * NOISE_HZ, 2))).astype(np.float32))
+    return path
+
+
+ORDER = {
+    "before": "0",
+    "after": "2",
+    "from": "0",
+    "seconds": "3",
+    "trials": "3",
+    "name": "noise.wav",
+}
+
+
+def test_nothing_is_heard_that_makes_no_sense(
+    listed: tuple[Desk, str], noise: Path, address: str
+) -> None:
+    """Music and orders that are no such are refused in words; sounds need the secret, and music first."""
+    pytest.importorskip("pyloudnorm")
+    desk, _ = listed
+    raw = noise.read_bytes()
+    for changed, data, words in (
+        ({}, b"no music", "could not be read as WAV or FLAC"),
+        ({"after": "99"}, raw, "no such network"),
+        ({"after": "x"}, raw, "no such network"),
+        ({"after": "0"}, raw, ""),  # a network against itself can be listened to
+        ({"from": "3.9"}, raw, "at least 1 s"),
+        ({"seconds": "500"}, raw, "up to 120 s"),
+        ({"seconds": "-1"}, raw, "number from 0 up"),
+        ({"trials": "51"}, raw, "1 to 50 trials"),
+    ):
+        assert words in desk.listen(data, {**ORDER, **changed})["refused"], words
+    at = urlsplit(address)
+    own = {"Origin": f"http://{at.netloc}"}
+    assert ask(address, path=f"{at.path}sound/A") == 404
+    assert ask(address, "POST", f"{at.path}music", "x", Origin="http://speakers.example") == 403
+    assert ask(address, "POST", f"{at.path}music", "x", **own) == 200
+    assert (
+        ask(address, "POST", f"{at.path}music", "x", **{**own, "Content-Length": "400000000"})
+        == 413
+    )
+    assert ask(address, path="/wrong/sound/A") == 403
+
+
+def test_a_stranger_listens_without_knowing(
+    browser: Any, listed: tuple[Desk, str], noise: Path, design: Path
+) -> None:
+    """What the browser plays as A is the music, as B is equally loud, as X one of both; right answers
+    are counted, and the diary has them with both networks."""
+    loudness = pytest.importorskip("pyloudnorm")
+    diary = name_diary(design)
+    add_deed(diary, Deed(did="note", says="begun"))
+    desk, stranger = meet(browser, listed, start=1)
+    stranger.press("tab", "Hear")
+    assert "Begin at a low volume" in stranger.read("tabpanel", "Hear")
+    root = browser.call("DOM.getDocument")["root"]["nodeId"]
+    file = browser.call("DOM.querySelector", nodeId=root, selector="#music")["nodeId"]
+    browser.call("DOM.setFileInputFiles", nodeId=file, files=[str(noise)])
+    stranger.choose("combobox", "A, as built", "no. 1")
+    stranger.write("spinbutton", "trials", "3")
+    assert browser.run("document.getElementById('player').hidden") is False
+    # The decoder may have another rate; what it has is read as it is played.
+    rate, played = browser.run(
+        "[player.context.sampleRate, Object.fromEntries(Object.entries(player.buffers).map(([k, b]) =>"
+        " [k, [0, 1].map((c) => [...b.getChannelData(c)].map((v) => Math.round(v * 1e6)))]))]"
+    )
+    sounds = {name: np.array(channels).T / 1e6 for name, channels in played.items()}
+    meter = loudness.Meter(rate)
+    a, b = (meter.integrated_loudness(sounds[name]) for name in "AB")
+    assert a == pytest.approx(b, abs=0.1)
+    assert np.max(np.abs(sounds["A"] - sounds["B"])) > 1e-3
+    listening = desk._listening
+    assert listening is not None
+    drawn = [listening._drawn[k] for k in range(3)]
+    assert np.array_equal(sounds["X"], sounds[drawn[0]])
+    for name in "ABX":
+        stranger.press("button", name, pressed=True)
+        assert browser.run("[player.plays, player.context.state]") == [name, "running"]
+        browser.wait(f"player.gains.{name}.gain.value > 0.99", 10.0)
+        others = [k for k in "ABX" if k != name]
+        assert all(browser.run(f"player.gains.{k}.gain.value < 0.5") for k in others)
+    for letter in drawn:
+        stranger.press("button", f"X is {letter}")
+    told = browser.run("document.getElementById('trial').textContent")
+    assert told.startswith("3 of 3 right: by luck that or better comes in 12 % of all tries")
+    entry = read_diary(diary).entries[-1]
+    assert "no. 1 against no. 2 without knowing: 3 of 3 right" in entry.says
+    assert len(entry.networks) == 2
+    assert f"entry 2 of {diary}" in told
+    ours = [c for c in browser.complaints() if not c.startswith("request: http://127.0.0.1")]
+    assert ours == []
+
+
 _HEAVY = ("serious", "critical")
 _COLOURS = "color-contrast"  # nine tenths of what axe takes; the palette is judged by test_page.py
 
@@ -501,7 +605,7 @@ def test_pages_can_be_used_by_everybody(
 
     browser.set_dark(bool(dark))
     meet(browser, listed, start=0)
-    for tab in ("figures", "weights", "trade"):
+    for tab in ("figures", "weights", "trade", "hear"):
         browser.run(f"document.getElementById('tab-{tab}').click()")
         browser.wait("!busy && !asking")
         judge(f"bench, {tab}")

@@ -44,6 +44,14 @@ class Heard:
 
     __repr__ = brief
 
+    @classmethod
+    def of(cls, right: int, trials: int) -> Heard:
+        """Say how likely that many right answers are by guessing."""
+        from scipy.stats import binomtest
+
+        luck = float(binomtest(right, trials, 0.5, alternative="greater").pvalue)
+        return cls(right=right, trials=trials, luck=luck)
+
     @property
     def told_apart(self) -> bool:
         """Whether that is too many for luck."""
@@ -93,8 +101,6 @@ def grade(path: Path, answers: str) -> Heard:
     InputError
         When the file is no such key, or the answers do not fit it.
     """
-    from scipy.stats import binomtest
-
     try:
         key = json.loads(read_file(path, "record of the trials"))
         salt, sealed = str(key["salt"]), [str(one) for one in key["sealed"]]
@@ -111,8 +117,7 @@ def grade(path: Path, answers: str) -> Heard:
             remedy='write them one after the other, as "ABBA"',
         )
     right = sum(_digest(salt, k, one) == sealed[k] for k, one in enumerate(said))
-    luck = float(binomtest(right, len(sealed), 0.5, alternative="greater").pvalue)
-    return Heard(right=right, trials=len(sealed), luck=luck)
+    return Heard.of(right, len(sealed))
 
 
 def _digest(salt: str, number: int, letter: str) -> str:

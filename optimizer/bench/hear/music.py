@@ -98,6 +98,13 @@ def read_music(path: str | Path, excerpt_s: tuple[float, float] | None = None) -
     raw = read_file(
         path, "music file", largest=LARGEST_MUSIC_BYTES, smaller="name a shorter recording"
     )
+    return decode_music(raw, path, excerpt_s)
+
+
+def decode_music(
+    raw: bytes, path: str | Path, excerpt_s: tuple[float, float] | None = None
+) -> Music:
+    """Read what a WAV or FLAC file holds; `path` is what messages call it, else as `read_music`."""
     sound = load_extra("soundfile", "music", extra=_EXTRA)
     try:
         with sound.SoundFile(BytesIO(raw)) as file:

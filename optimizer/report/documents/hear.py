@@ -58,21 +58,10 @@ def document_hear(
     -------
     Document
     """
-    where = PLACES_SAID[chosen.place]
-    boost, at_hz = chosen.boost
-    low, high = (say_frequency(hz) for hz in LOUDNESS_HZ)
     lead: list[Passage] = []
     if heard is not None:
         lead.append(Note(text=say_heard(heard), tone="strong"))
-    lead += [
-        Note(text=f"As it stands (A): {names[0]}. After the change (B): {names[1]}."),
-        Note(
-            text=f"Music through the filter, played by A, sounds {where} as it would by B. Between "
-            f"{low} and {high} B is {abs(chosen.loudness_db):.1f} dB "
-            f"{'louder' if chosen.loudness_db >= 0.0 else 'softer'}; beyond that it asks for "
-            f"{boost:.1f} dB more at most, at {say_frequency(at_hz)}."
-        ),
-    ]
+    lead += tell_filter(chosen, names)
     table = tabulate_octaves(
         {PLACES_SAID[d.place]: d.level_db for d in differences}, chosen.frequency_hz
     )
@@ -82,7 +71,7 @@ def document_hear(
     ]
     if matched is not None:
         sections.append(
-            Section(title="The music", key="music", parts=(Note(text=_say_matched(matched)),))
+            Section(title="The music", key="music", parts=(Note(text=say_matched(matched)),))
         )
     if trials:
         sections.append(
@@ -111,6 +100,22 @@ def document_hear(
     )
 
 
+def tell_filter(chosen: Difference, names: tuple[str, str]) -> list[Passage]:
+    """Say what plays what, and how much louder the filter makes it."""
+    where = PLACES_SAID[chosen.place]
+    boost, at_hz = chosen.boost
+    low, high = (say_frequency(hz) for hz in LOUDNESS_HZ)
+    return [
+        Note(text=f"As it stands (A): {names[0]}. After the change (B): {names[1]}."),
+        Note(
+            text=f"Music through the filter, played by A, sounds {where} as it would by B. Between "
+            f"{low} and {high} B is {abs(chosen.loudness_db):.1f} dB "
+            f"{'louder' if chosen.loudness_db >= 0.0 else 'softer'}; beyond that it asks for "
+            f"{boost:.1f} dB more at most, at {say_frequency(at_hz)}."
+        ),
+    ]
+
+
 def say_heard(heard: Heard) -> str:
     """Say what answers given without knowing are worth."""
     share = f"{heard.right} of {heard.trials} right"
@@ -123,7 +128,8 @@ def say_heard(heard: Heard) -> str:
     )
 
 
-def _say_matched(matched: Matched) -> str:
+def say_matched(matched: Matched) -> str:
+    """Say how music was made equally loud and kept within full scale."""
     before, after = matched.loudness
     headroom = (
         f"Both are turned down by {-matched.headroom_db:.1f} dB so that no peak passes {PEAK_DB:g} dB "

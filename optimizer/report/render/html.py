@@ -70,7 +70,12 @@ def render_passages(parts: Sequence[Passage]) -> str:
 
 
 def render_turning(
-    *, title: str, design_name: str, listed: Sequence[Chart], numbers: Mapping[str, Any]
+    *,
+    title: str,
+    design_name: str,
+    listed: Sequence[Chart],
+    numbers: Mapping[str, Any],
+    cautions: Sequence[str],
 ) -> str:
     """Write the page on which the values of a network are turned.
 
@@ -84,6 +89,8 @@ def render_turning(
         What is drawn below the charts of the first screen.
     numbers : mapping
         What charts draw, and under "answer" what else is shown at first.
+    cautions : sequence of str
+        To be read before listening.
     """
     styles = ("base.css", "graph.css", "charts.css", "turning.css")
     return _fill(
@@ -91,6 +98,7 @@ def render_turning(
         title=title,
         design_name=design_name,
         charts_listed=listed,
+        cautions=cautions,
         charts=_prepare_charts(numbers, ("charts.js", "start.js", "candidates.js", "turning.js")),
         style=_mark_safe("".join(map(_read_asset, styles))),
     )

@@ -26,6 +26,10 @@ function order(what) {
 
 async function ask(what) {
   const reply = await fetch("do", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...what, known: last.known }) });
+  return read(reply);
+}
+
+async function read(reply) {
   if (!reply.ok) throw new Error(await reply.text());
   return reply.json();
 }
@@ -115,6 +119,7 @@ function fillOffered() {
     const names = shortNames();
     shown.forEach((body) => body.remove());
     offers = last.offered.map((one, k) => offer(one, k, names[k]));
+    fillHear();
     table.append(...offers);
     if (shown.length) offers[shown.length]?.scrollIntoView({ block: "nearest" });
     const price = last.offered[0].figures.price;
@@ -296,6 +301,113 @@ function mindTrade() {
   part("giving").addEventListener("submit", (event) => { event.preventDefault(); askBargains(); });
   for (const name of ["given", "gained"]) part(name).addEventListener("change", fillTrade);
   part("plain").addEventListener("click", () => order({ do: "weigh", weights: Object.fromEntries(last.weights.map(({ name, own }) => [name, own])) }));
+}
+
+/* Listening without knowing: A, B and X run side by side, and one of them is let through. */
+const player = { context: null, sources: {}, gains: {}, buffers: {}, plays: null, volume: null, trial: 1, trials: 0 };
+
+function fillHear() {
+  const names = shortNames();
+  for (const [id, first] of [["hear-a", "before"], ["hear-b", "now"]]) {
+    const select = part(id), value = select.value || first;
+    select.replaceChildren(element("option", { value: "before" }, "the network before"), element("option", { value: "now" }, "what is shown now"),
+      ...names.map((name, k) => element("option", { value: k }, name)));
+    select.value = value;
+  }
+}
+
+async function prepareMusic() {
+  const file = part("music").files[0];
+  part("hearing").textContent = "filtering, and making both equally loud";
+  silence();
+  const query = new URLSearchParams({ name: file.name, before: part("hear-a").value, after: part("hear-b").value, place: part("hear-place").value,
+    from: part("hear-from").value, seconds: part("hear-for").value, trials: part("hear-trials").value });
+  const answer = await read(await fetch(`music?${query}`, { method: "POST", body: file }));
+  part("player").hidden = Boolean(answer.refused);
+  part("hearing").textContent = answer.refused;
+  if (answer.refused) return;
+  part("prepared").innerHTML = answer.html;
+  part("to-hear").open = false;
+  player.context ??= new AudioContext();
+  for (const name of ["A", "B", "X"]) player.buffers[name] = await load(name);
+  Object.assign(player, { trial: 1, trials: answer.trials });
+  sayTrial();
+}
+
+async function load(name) {
+  const reply = await fetch(`sound/${name}`);
+  if (!reply.ok) throw new Error(await reply.text());
+  return player.context.decodeAudioData(await reply.arrayBuffer());
+}
+
+function silence() {
+  for (const source of Object.values(player.sources)) source.stop();
+  player.sources = {};
+  player.plays = null;
+  markPlaying();
+}
+
+/* All start at once and loop, so that changing over keeps the place in the music. */
+function play(name) {
+  const { context } = player;
+  context.resume();
+  if (!player.plays) {
+    player.volume ??= new GainNode(context);
+    player.volume.connect(context.destination);
+    setVolume();
+    for (const [key, buffer] of Object.entries(player.buffers)) {
+      const gain = new GainNode(context, { gain: key === name ? 1 : 0 });
+      const source = new AudioBufferSourceNode(context, { buffer, loop: true });
+      source.connect(gain).connect(player.volume);
+      source.start(context.currentTime + 0.05);
+      player.sources[key] = source;
+      player.gains[key] = gain;
+    }
+  }
+  for (const [key, gain] of Object.entries(player.gains)) gain.gain.setTargetAtTime(key === name ? 1 : 0, context.currentTime, 0.005);
+  player.plays = name;
+  markPlaying();
+}
+
+function markPlaying() {
+  document.querySelectorAll("[data-play]").forEach((button) => button.setAttribute("aria-pressed", String(button.dataset.play === player.plays)));
+}
+
+function setVolume() {
+  const decibel = Number(part("volume").value);
+  part("volume").nextElementSibling.textContent = `${decibel} dB`;
+  part("volume").setAttribute("aria-valuetext", `${decibel} dB`);
+  if (player.volume) player.volume.gain.value = 10 ** (decibel / 20);
+}
+
+function sayTrial(said = "") {
+  const over = player.trial > player.trials;
+  part("trial").textContent = over ? said : `Trial ${player.trial} of ${player.trials}: is X A or B? Listen as often as you like.`;
+  document.querySelectorAll("[data-guess], [data-play=X]").forEach((button) => { button.disabled = over; });
+}
+
+async function guess(letter) {
+  silence();
+  const answer = await ask({ do: "tell", letter });
+  if (answer.refused) { tell(answer.refused, true); return; }
+  player.trial = answer.answers + 1;
+  if (!answer.said) player.buffers.X = await load("X"); else delete player.buffers.X;
+  sayTrial([answer.said, answer.noted].filter(Boolean).join(" "));
+}
+
+function mindHearing() {
+  const attempt = (work) => async (event) => {
+    event.preventDefault();
+    asking = true;
+    try { await work(event); } catch (error) { part("hearing").textContent = sayFailure(error); }
+    asking = false;
+  };
+  part("preparing").addEventListener("submit", attempt(prepareMusic));
+  document.querySelectorAll("[data-play]").forEach((button) => button.addEventListener("click", () => play(button.dataset.play)));
+  document.querySelectorAll("[data-guess]").forEach((button) => button.addEventListener("click", attempt(() => guess(button.dataset.guess))));
+  part("hush").addEventListener("click", silence);
+  part("volume").addEventListener("input", setVolume);
+  setVolume();
 }
 
 /* A search goes on beside the page; what it finds is offered like all other networks. */
@@ -488,6 +600,7 @@ function mind() {
   mindSaving();
   mindTabs();
   mindTrade();
+  mindHearing();
 }
 
 function mindSaving() {
