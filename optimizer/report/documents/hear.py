@@ -119,7 +119,7 @@ def tell_filter(chosen: Difference, names: tuple[str, str]) -> list[Passage]:
 def say_heard(heard: Heard) -> str:
     """Say what answers given without knowing are worth."""
     share = f"{heard.right} of {heard.trials} right"
-    luck = f"{100.0 * heard.luck:.2g} %"
+    luck = f"{float(f'{100.0 * heard.luck:.2g}'):g} %"
     if heard.told_apart:
         return f"{share}: by luck that or better comes in {luck} of all tries; you hear the difference."
     return (
