@@ -27,7 +27,7 @@ from optimizer.testing import small_problem
 from tests.conftest import cases
 
 ROOT = Path(__file__).resolve().parents[2]
-BUDGET = 8_000  # networks
+BUDGET = 3_000  # networks
 LONGEST_WAIT_S = 30.0
 
 

@@ -21,7 +21,7 @@ from optimizer.bench.verify.faults import apply_fault, list_faults
 from optimizer.demo.equations import compute_impedance
 from optimizer.demo.scenario import DRIVERS
 from optimizer.network.solve import solve_network
-from tests.conftest import cases
+from tests.conftest import THOROUGH, cases
 from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen, equivalent_of
 
 NOISE = 0.002
@@ -250,6 +250,7 @@ def test_sheet_joins_every_lead(case: tuple[str, Bench]) -> None:
         assert len(set(ends)) == 1  # both pieces lie between the same two points
 
 
+@THOROUGH
 def test_verify_names_a_planted_fault(case: tuple[str, Bench]) -> None:
     """A healthy speaker passes; the fault is named first, or as one that looks the same."""
     name, bench = case

@@ -20,7 +20,7 @@ from optimizer.cli.main import build_parser
 from optimizer.cli.output import OutputName
 from optimizer.testing import FILE_HZ, write_driver
 from optimizer.text.register import RECORD_NAME
-from tests.conftest import Done, Once
+from tests.conftest import Done, Once, cases
 
 DESIGN = """\
 speaker: Invented two-way
@@ -173,7 +173,7 @@ def spell(name: str) -> dict[str, Path]:
     return {"symbolic link": soft, "hard link": hard, "case": Path(name.upper()), "far": far}
 
 
-@pytest.mark.parametrize("forced", [False, True])
+@pytest.mark.parametrize("forced", cases([True, False], routine=1))
 @pytest.mark.parametrize(("verb", "option"), [one for one in OUTPUTS if one[1] != "--columns"])
 def test_no_other_name_of_an_input_is_written_over(
     verb: str, option: str, forced: bool, project: Path, laddersmith: Run

@@ -19,6 +19,7 @@ import pytest
 import optimizer
 from optimizer import testing
 from optimizer.problem.figures import build_candidate
+from tests.conftest import THOROUGH
 
 ROOT = Path(optimizer.__file__).parent
 LONGEST_REPR = 300
@@ -99,6 +100,7 @@ def test_fit_honours_its_settings(problem: optimizer.Problem) -> None:
     assert result.seed == 5
 
 
+@THOROUGH
 def test_exact_fit_is_the_best_of_all(
     problem: optimizer.Problem, result: optimizer.SearchResult
 ) -> None:

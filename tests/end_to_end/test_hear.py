@@ -21,7 +21,7 @@ from optimizer.arrays import Real
 from optimizer.bench.hear.difference import Difference
 from optimizer.bench.hear.music import Music, match
 from optimizer.errors import InputError
-from tests.conftest import Done
+from tests.conftest import Done, cases
 
 Run = Callable[..., Done]
 RATE = 48_000
@@ -77,7 +77,9 @@ def measure(before: Real, after: Real, at_hz: Real) -> Real:
     return np.asarray(np.interp(at_hz, f, 20.0 * np.log10(np.abs(cross / own))))
 
 
-@pytest.mark.parametrize(("place", "curve"), [("axis", "on_axis_db"), ("room", "in_room_db")])
+@pytest.mark.parametrize(
+    ("place", "curve"), cases([("axis", "on_axis_db"), ("room", "in_room_db")], routine=1)
+)
 def test_noise_through_the_filter_shows_the_difference_of_the_curves(
     laddersmith: Run, networks: tuple[Path, str, str], noise: Path, tmp_path: Path,
     place: str, curve: str,

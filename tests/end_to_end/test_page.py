@@ -117,8 +117,8 @@ def make_network(k: int) -> Network:
 
 
 @pytest.fixture(scope="module")
-def problem(demo_problem: Problem) -> Problem:
-    return demo_problem
+def problem(coarse_demo_problem: Problem) -> Problem:
+    return coarse_demo_problem
 
 
 @pytest.fixture(scope="module")

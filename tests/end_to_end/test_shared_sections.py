@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.conftest import cases
+from tests.conftest import THOROUGH, cases
 
 ENDS = "search: {seconds: 15, seed: 1}\n"
 SHARED = {
@@ -139,6 +139,7 @@ def test_sheet_says_where_everything_begins(fitted, laddersmith):
             assert f"{name} {part['name']}" in points
 
 
+@THOROUGH
 def test_verify_tells_a_healthy_speaker_from_one_with_a_turned_way(fitted, laddersmith):
     """The curve of the network itself is healthy; that of the same with a way turned is named."""
     turned = change_capacitor(laddersmith, fitted)

@@ -21,6 +21,7 @@ from optimizer.network.solve import solve_network
 from optimizer.problem.problem import Problem
 from optimizer.report.documents.sheet import document_sheet
 from optimizer.report.render.markdown import render_markdown
+from tests.conftest import cases
 from tests.end_to_end.judge import GRID, write_drivers
 
 SHARED = "shared: {all: {ladder: [{name: R0, series: resistor, from: 1 ohm, to: 4 ohm}]}}\n"
@@ -128,7 +129,8 @@ def test_every_network_of_the_demo_has_one(fitted_demo: Path, trials: Callable[.
 
 
 @pytest.mark.parametrize(
-    ("shared", "occur"), [("", {"null", "level", "none"}), (SHARED, {"null", "level"})]
+    ("shared", "occur"),
+    cases([(SHARED, {"null", "level"}), ("", {"null", "level", "none"})], routine=1),
 )
 def test_every_kind_of_test_on_boards(
     shared: str, occur: set[str], tmp_path: Path, laddersmith: Callable

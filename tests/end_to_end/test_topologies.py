@@ -17,7 +17,7 @@ from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
 from optimizer.network.network import Network
 from optimizer.network.solve import solve_network
 from optimizer.testing.networks import capacitor, fitted, in_line, network, resistor
-from tests.conftest import cases
+from tests.conftest import THOROUGH, cases
 from tests.end_to_end.on_the_bench import Bench, Run, agree, coarsen
 
 WOOFER = (
@@ -331,6 +331,7 @@ def test_a_step_up_is_noted(
     assert "minus sign" not in " ".join(optimizer.load_design(quiet).notes)
 
 
+@THOROUGH
 def test_a_tap_for_all_shows_the_load_by_the_square_of_its_ratio(
     make_bench: Callable[..., Bench], laddersmith: Run, copy_demo: Callable[..., Path],
     tmp_path: Path,

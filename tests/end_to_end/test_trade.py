@@ -56,7 +56,7 @@ goals:
 """
 
 
-POINTS = 4
+POINTS = 3
 
 
 def write_design(folder: Path, *, ways: str = "", goals: str = "", axis_only: bool = False) -> Path:

@@ -387,7 +387,7 @@ def read_octaves(text: str) -> tuple[list[str], list[float]]:
     return [line for line in lines[1:] if line.strip()], heads
 
 
-@pytest.mark.parametrize(("name", "seed"), cases(NETWORKS, routine=4))
+@pytest.mark.parametrize(("name", "seed"), cases(NETWORKS, routine=2))
 def test_sentences_are_differences_of_files(
     name: str,
     seed: int,

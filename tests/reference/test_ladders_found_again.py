@@ -231,7 +231,7 @@ def describe(network: Network) -> list[tuple[int, list[tuple[str, tuple[float, .
     ]
 
 
-@pytest.mark.routine(2)
+@pytest.mark.routine(1)
 @pytest.mark.parametrize("seed", range(20))
 def test_planted_network_is_found_again(seed: int) -> None:
     """A network from stock is found again among 1e11: values, equaliser or none, polarity."""

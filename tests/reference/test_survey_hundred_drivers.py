@@ -95,7 +95,7 @@ def make_driver(rng):
 
 def test_a_hundred_random_drivers(trials):
     """95 of 100 without a wrong word: resonance 3 %, orders, main peak within 1/12 octave."""
-    drivers = trials(routine=12, full=100)
+    drivers = trials(routine=6, full=100)
     rng = np.random.default_rng(95100)
     wrong, stated = [], 0
     for number in range(drivers):

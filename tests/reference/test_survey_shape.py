@@ -15,6 +15,7 @@ from optimizer.measure.survey.curvefit import (
     evaluate_with_slopes,
 )
 from optimizer.measure.survey.shape import read_shape
+from tests.conftest import cases
 
 
 def pressure(frequency, level_db):
@@ -57,7 +58,7 @@ def test_closed_box_of_the_model(q, half, at, double):
     assert found == pytest.approx([half, at, double], abs=1e-4)
 
 
-@pytest.mark.parametrize("order", [1, 2, 3, 4])
+@pytest.mark.parametrize("order", cases([1, 2, 3, 4], routine=(2, 4)))
 def test_order_of_butterworth_ends(order):
     """Butterworth ends of order 1 to 4 (scipy.signal) are named, with their 3 dB points."""
     f = np.geomspace(20, 20000, 480)
@@ -142,7 +143,7 @@ def make_driver(rng):
 
 def test_random_drivers_are_described_without_wrong_statements(trials):
     """At least 38 of 40 random drivers: no wrong order, main peak within 1/12 octave."""
-    drivers = trials(routine=10, full=40)
+    drivers = trials(routine=5, full=40)
     rng = np.random.default_rng(2024)
     right, stated = 0, 0
     for _ in range(drivers):

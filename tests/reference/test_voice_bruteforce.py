@@ -342,7 +342,7 @@ class Brute:
         return sorted(good, key=lambda item: not self.kept(states[item[1]]))
 
 
-@pytest.mark.routine(6)
+@pytest.mark.routine(3)
 @pytest.mark.parametrize("seed", range(CASES))
 def test_equals_brute_force(drivers, seed):
     """The best answers, their scores and their parts are those of trying everything."""

@@ -293,7 +293,7 @@ def test_trade_has_its_words(design: Path, capsys: pytest.CaptureFixture[str]) -
     small, written = design.with_name("small.yaml"), design.with_name("trade.json")
     small.write_text(DESIGN[: DESIGN.index("ways:")] + SMALL + DESIGN[DESIGN.index("goals:") :])
     between = ("presence", "coils")
-    options = ["--points", "4", "--seconds", "3000", "--workers", "1", "--json", str(written)]
+    options = ["--points", "3", "--seconds", "3000", "--workers", "1", "--json", str(written)]
     with fronts_kept() as found:
         assert main(["trade", str(small), "--between", *between, *options]) == 0
     data = json.loads(written.read_text())

@@ -25,6 +25,7 @@ from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
 from optimizer.problem.problem import Problem
 from optimizer.report.render.json import candidate_to_json
+from tests.conftest import cases
 
 
 @pytest.fixture(scope="module")
@@ -156,14 +157,17 @@ STOCK = "stock: {series: E12}"
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "changes",
-    [
-        ((STOCK, "stock: {series: E24, wire: 0.71 mm}"),),
-        ((STOCK, "stock: {shelf: shelf.csv, join: 2}"),),
-        ((STOCK, "stock: {shelf: shelf.csv, pair: yes, join: 2, series: E6}"),),
-        BOARD,
-        (*BOARD, (STOCK, "stock: {shelf: shelf.csv, join: 3}")),
-    ],
-    ids=["wire", "shelf", "pair", "board", "board and shelf"],
+    cases(
+        [
+            [(STOCK, "stock: {series: E24, wire: 0.71 mm}")],
+            [*BOARD, (STOCK, "stock: {shelf: shelf.csv, join: 3}")],
+            [(STOCK, "stock: {shelf: shelf.csv, pair: yes, join: 2, series: E6}")],
+            [(STOCK, "stock: {shelf: shelf.csv, join: 2}")],
+            list(BOARD),
+        ],
+        routine=3,
+    ),
+    ids=["wire", "board and shelf", "pair", "shelf", "board"],
 )
 def test_saved_networks_cost_what_they_did(tmp_path, copy_demo, changes):
     """Whatever the stock is, a candidate costs the same after its file or its results to 1e-9."""

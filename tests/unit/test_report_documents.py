@@ -45,6 +45,7 @@ from optimizer.report.render.markdown import render_markdown
 from optimizer.report.render.terminal import print_text
 from optimizer.search.fit import search
 from optimizer.search.trade.result import TradePoint, TradeResult
+from tests.conftest import cases
 
 pytestmark = pytest.mark.slow
 
@@ -60,7 +61,7 @@ def problem(coarse_demo_problem: Problem) -> Problem:
 @pytest.fixture(scope="module")
 def found(problem: Problem) -> SearchResult:
     """Networks of the demo after one round; how good they are does not matter here."""
-    result = search(problem, seconds=None, evaluations=3_000, seed=1, top=3)
+    result = search(problem, seconds=None, evaluations=600, seed=1, top=3)
     assert len(result.candidates) == 3
     return replace(result, notes=("a note of the search",))
 
@@ -265,7 +266,7 @@ COILS = Column("coils", "coils used", "windings", coils, better=LESS, digits=1)
 LOUDEST = Column("loudest", "loudest on the axis", "dB", loudest, at=loudest_hz, better=MORE)
 
 
-@pytest.mark.parametrize("verb", COMPARING)
+@pytest.mark.parametrize("verb", cases(COMPARING, routine=("fit", "voice")))
 def test_a_column_of_ones_own_is_everywhere(
     verb: str, compose: Callable[[str], Document], found: SearchResult
 ) -> None:

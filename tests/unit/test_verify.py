@@ -369,7 +369,7 @@ def test_two_mistakes_at_once_are_both_named(problem, network):
     assert verdict.tests
 
 
-@pytest.mark.parametrize("seed", cases(range(4), routine=2))
+@pytest.mark.parametrize("seed", cases(range(4), routine=1))
 def test_smooth_errors_are_no_mistake(problem, network, seed):
     """A microphone somewhat elsewhere, 0.4 dB rms over half octaves, does not raise an alarm."""
     x = np.log2(problem.frequency_hz)

@@ -23,6 +23,7 @@ from optimizer.errors import InputError
 from optimizer.goals import goal_cost
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.genome import Genome
+from tests.conftest import THOROUGH
 
 WORDS = read_words()
 
@@ -294,6 +295,7 @@ def test_less_bright(problem, network):
     assert 1 <= best.count <= 2
 
 
+@THOROUGH
 @pytest.mark.slow
 def test_a_third_change_is_never_worse(problem, network):
     """Three changes find at least what two find, and say that they are not exhaustive."""
