@@ -68,7 +68,8 @@ def run(args: argparse.Namespace) -> int:
         network_name=args.network,
         against=[(name, one, compare_networks(report.candidate, one)) for name, _, one in others],
         history=history,
-        notes=(*measured, *read.notes, *problem.compared),
+        taken=measured,
+        notes=(*read.notes, *problem.compared),
     )
     own = None if measured else partial(float, report.candidate.cost)
     looked = [(args.network, read, own)]

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import add_search_options, add_verb, open_engine
+from optimizer.cli.output import add_notes
 
 if TYPE_CHECKING:
     from optimizer.problem.candidate import SearchResult
@@ -38,6 +39,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         help=f"folder to write into (default {DEFAULT_FOLDER})",
     )
     add_search_options(parser)
+    add_notes(parser)
     return parser
 
 
@@ -48,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.demo.write import write_demo
     from optimizer.text.writing import claim_output
 
-    screen = Screen(quiet=args.quiet)
+    screen = Screen(quiet=args.quiet, notes=args.notes)
     design_file = write_demo(args.folder)
     args.json, args.page = (str(args.folder / name) for name in (RESULTS_NAME, PAGE_NAME))
     sheet = args.folder / SHEET_NAME

@@ -85,6 +85,16 @@ def add_output_options(
     """
     add_output(parser, "--json", help=f"write {what} as JSON; - prints them")
     add_output(parser, "--page", help=f"write {page} for a browser (HTML)")
+    add_notes(parser)
+
+
+def add_notes(parser: argparse.ArgumentParser) -> None:
+    """Add whether the notes of what is shown are shown too."""
+    parser.add_argument(
+        "--notes",
+        action="store_true",
+        help="show all notes too: what was assumed, what is in order, how it is known",
+    )
 
 
 def open_screen(args: argparse.Namespace) -> Screen:
@@ -110,7 +120,7 @@ def open_screen(args: argparse.Namespace) -> Screen:
         from optimizer.report.render.html import read_engine
 
         read_engine()
-    return Screen(quiet=args.quiet, to_stderr=args.json == "-")
+    return Screen(quiet=args.quiet, to_stderr=args.json == "-", notes=args.notes)
 
 
 def write_outputs(args: argparse.Namespace, document: Document, *, holds: str = "") -> list[str]:

@@ -34,10 +34,15 @@ class Screen:
         Print nothing at all.
     to_stderr : bool
         Print on standard error because standard output carries data.
+    notes : bool
+        Print the notes of documents, not only how many there are.
     """
 
-    def __init__(self, *, quiet: bool = False, to_stderr: bool = False) -> None:
+    def __init__(
+        self, *, quiet: bool = False, to_stderr: bool = False, notes: bool = False
+    ) -> None:
         self.quiet = quiet
+        self.notes = notes
         self._console = None if quiet else _open_console(stderr=to_stderr)
 
     @property
@@ -75,7 +80,7 @@ class Screen:
             return
         from optimizer.report.render.terminal import render_terminal
 
-        self.show(render_terminal(document, width=self.width))
+        self.show(render_terminal(document, width=self.width, notes=self.notes))
 
     @contextlib.contextmanager
     def follow_search(self) -> Iterator[Callable[[SearchProgress], None] | None]:

@@ -188,7 +188,8 @@ def run(args: argparse.Namespace) -> int:
         changes=args.changes,
         top=args.top,
         use=use,
-        notes=(*measured, *read.notes, *problem.compared),
+        taken=measured,
+        notes=(*read.notes, *problem.compared),
     )
     saved = []
     if accepted is not None:

@@ -2,7 +2,8 @@
 
 A part is composed once, by the modules in `documents`, and rendered by those in `render`. Whatever
 is said here is said by every renderer; `OnPage` alone holds what only a page has room for, so that
-no page can be poorer than the terminal.
+no page can be poorer than the terminal. What explains, assumes or is in order stands in `Remarks`, an
+`Aside` or the rows that a table's `brief` leaves out: a terminal counts these unless asked for all.
 """
 
 from __future__ import annotations
@@ -44,6 +45,10 @@ class Cell:
         return f"{self.text} {self.small}".strip()
 
 
+Row = tuple[str | Cell, ...]
+"""Cells of a row of a table."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table of texts.
@@ -63,14 +68,17 @@ class Table:
         What kind of table it is, for the look of a page ("compare", "parts", "goals").
     widths : tuple of int
         Least widths of the columns in characters, so that tables stay in line with each other.
+    brief : tuple of tuple of str or Cell, optional
+        Rows for a terminal that was not asked for all; never without what is doubtful.
     """
 
     heads: tuple[str, ...]
-    rows: tuple[tuple[str | Cell, ...], ...]
+    rows: tuple[Row, ...]
     align: str
     fixed: int = 0
     key: str = ""
     widths: tuple[int, ...] = ()
+    brief: tuple[Row, ...] | None = None
 
     @property
     def headed(self) -> bool:
@@ -250,6 +258,13 @@ class Aside:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Remarks:
+    """What explains, assumes or is in order; no caution, and nothing that is doubtful, stands here."""
+
+    parts: tuple[Passage, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OnPage:
     """What only a page has room for; composed when a page is written."""
 
@@ -268,6 +283,7 @@ Passage = (
     | Scatter
     | Choice
     | Aside
+    | Remarks
     | OnPage
 )
 
@@ -346,6 +362,16 @@ class Document:
         kept = (replace(s, parts=text_parts(s.parts)) for s in self.sections)
         return tuple(section for section in kept if section.parts)
 
+    def brief_sections(self) -> tuple[Section, ...]:
+        """Sections as they are said in text to somebody who did not ask for notes."""
+        kept = (replace(s, parts=brief_parts(s.parts)) for s in self.sections)
+        return tuple(section for section in kept if section.parts)
+
+    @property
+    def notes(self) -> int:
+        """How many notes `brief_sections` leave out; a table with rows left out is one."""
+        return sum(count_notes(section.parts) for section in self.sections)
+
     def page_sections(self) -> tuple[Section, ...]:
         """Sections in the order of a page, with everything only a page has room for."""
         first = list(dict.fromkeys(self.order))
@@ -364,9 +390,39 @@ def text_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
             left += text_parts(part.items[0]) if part.items else ()
         elif isinstance(part, Aside):
             left += [Heading(title=part.title), *text_parts(part.parts)]
+        elif isinstance(part, Remarks):
+            left += text_parts(part.parts)
         elif not isinstance(part, OnPage):
             left.append(part)
     return tuple(left)
+
+
+def brief_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
+    """Return what is left of parts in text where notes were not asked for."""
+    left: list[Passage] = []
+    for part in parts:
+        if isinstance(part, Choice):
+            left += brief_parts(part.items[0]) if part.items else ()
+        elif isinstance(part, Table) and part.brief is not None:
+            left += [replace(part, rows=part.brief)] if part.brief else []
+        elif not isinstance(part, Aside | Remarks | OnPage):
+            left.append(part)
+    return tuple(left)
+
+
+def count_notes(parts: Sequence[Passage]) -> int:
+    """Count what `brief_parts` leaves out: paragraphs, items of lists, tables."""
+    count = 0
+    for part in parts:
+        if isinstance(part, Choice):
+            count += count_notes(part.items[0]) if part.items else 0
+        elif isinstance(part, Aside | Remarks):
+            said = text_parts(part.parts)
+            count += sum(len(one.items) for one in said if isinstance(one, Listing))
+            count += sum(not isinstance(one, Listing | Heading) for one in said)
+        elif isinstance(part, Table):
+            count += part.brief is not None
+    return count
 
 
 def page_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
@@ -379,6 +435,8 @@ def page_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
             left.append(Choice(items=tuple(page_parts(one) for one in part.items)))
         elif isinstance(part, Aside):
             left.append(replace(part, parts=page_parts(part.parts)))
+        elif isinstance(part, Remarks):
+            left += page_parts(part.parts)
         else:
             left.append(part)
     return tuple(left)

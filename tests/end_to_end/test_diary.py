@@ -145,7 +145,7 @@ def test_a_speaker_can_be_changed_with_what_it_is_made_of(project: Path, ladders
     assert Path("shelf.csv").read_text().split() == [
         "kind,value,count", "capacitor,6.8", "uF,0", "coil,2.2", "mH,1",
     ]  # fmt: skip
-    said = say(laddersmith, "check", "design.yaml", "design.diary#left")
+    said = say(laddersmith, "check", "design.yaml", "design.diary#left", "--notes")
     assert "4 pieces in the cabinets are at hand for them" in said
     assert "Warning" not in said
     Path("design.diary").unlink()

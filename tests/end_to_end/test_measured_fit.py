@@ -52,7 +52,7 @@ def test_two_way_from_measurements(
     results = tmp_path / "results.json"
     # A number of networks finds the same on any machine; the time only ends what never would.
     few = ("--evaluations", "8000", "--seconds", "300", "--workers", "1")
-    assert main(["fit", str(design), "--json", str(results), *few]) == 0
+    assert main(["fit", str(design), "--json", str(results), "--notes", *few]) == 0
     out = capsys.readouterr().out
     assert "302 Hz" in out  # the tweeters were measured from 302 Hz up
     found = json.loads(results.read_text(encoding="utf-8"))

@@ -104,6 +104,7 @@ def designs(
         done = laddersmith(
             "fit", design, "--seconds", 2, "--workers", 1, "--top", 4,
             "--json", design.parent / "results.json", "--page", design.parent / "results.html",
+            "--notes",
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
         (design.parent / "results.txt").write_text(done.stdout, encoding="utf-8")
@@ -156,8 +157,9 @@ def test_check_and_sheet_say_one_thing(
     monkeypatch.setenv("COLUMNS", "400")
     design, network = networks[seed]
     done = laddersmith(
-        "check", design, network, "--json", tmp_path / "c.json", "--page", tmp_path / "c.html"
-    )
+        "check", design, network, "--json", tmp_path / "c.json", "--page", tmp_path / "c.html",
+        "--notes",
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr
     candidate = json.loads((tmp_path / "c.json").read_text())["candidate"]
     check_candidate(candidate)

@@ -223,7 +223,8 @@ def test_command(design, capsys):
     """The verb shows figures, reasons and a comparison, and writes them as JSON."""
     folder = design.parent
     old = str(folder / "old.yaml")
-    code = main(["check", str(design), old, "--against", old, "--json", str(folder / "c.json")])
+    where = ["--json", str(folder / "c.json"), "--notes"]
+    code = main(["check", str(design), old, "--against", old, *where])
     out = " ".join(capsys.readouterr().out.split())  # long paths break lines elsewhere
     assert code == 0
     for words in (

@@ -90,9 +90,12 @@ def test_fit_prints_and_returns_0(searching, capsys):
     out, err = capsys.readouterr()
     assert "Shed one-way" in out
     assert "[L1]" in out
-    assert "mirrored" in out
+    assert "mirrored" not in out
+    assert out.rstrip().endswith("notes (--notes shows them)")
     assert "\x1b" not in out
     assert err == ""
+    assert main(["fit", "d.yaml", "--notes"]) == 0
+    assert "mirrored" in capsys.readouterr().out
 
 
 def test_settings_come_from_the_design_unless_given(searching):

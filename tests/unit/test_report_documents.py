@@ -18,6 +18,7 @@ from optimizer.bench.voice.wishes import parse_wish, read_words
 from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
+from optimizer.problem.provenance import Change, Provenance
 from optimizer.report.columns import COLUMNS, LESS, MORE, Column, list_columns, with_column
 from optimizer.report.document import (
     Charts,
@@ -29,9 +30,11 @@ from optimizer.report.document import (
     OnPage,
     Passage,
     Picture,
+    Remarks,
     Section,
     Table,
 )
+from optimizer.report.documents.changed import warn_changed
 from optimizer.report.documents.check import document_check
 from optimizer.report.documents.fit import document_fit
 from optimizer.report.documents.sheet import document_sheet
@@ -189,6 +192,52 @@ def said_in(document: Document, *, titles: bool) -> set[str]:
             said.add(section.title)
         said |= set(texts_of(section.parts))
     return {squeeze(text) for text in said} - {""}
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_a_terminal_counts_notes(verb: str, documents: dict[str, Document]) -> None:
+    """Unless asked for them it says how many there are; what warns or is doubtful always stands."""
+    document = documents[verb]
+    quiet = squeeze(print_text(document, width=4000, notes=False))
+    whole = squeeze(print_text(document, width=4000))
+    assert "--notes" not in whole
+    assert bool(document.notes) == ("(--notes shows" in quiet)
+    if document.notes:
+        assert len(quiet) < len(whole)
+        assert quiet.endswith(
+            f"{document.notes} notes (--notes shows them)"
+            if document.notes > 1
+            else "1 note (--notes shows it)"
+        )
+    for section in document.text_sections():
+        for part in section.parts:
+            if isinstance(part, Note) and (part.warns or part.tone == "strong"):
+                assert squeeze(part.text) in quiet
+            if isinstance(part, Item):
+                assert all(squeeze(line) in quiet for line in (part.title, *part.bad))
+            if isinstance(part, Table):
+                told = (row for row in part.full_rows() if {"bad", "look"} & {c.tone for c in row})
+                told = (*told, *(r for r in part.full_rows() if r and r[0].text in ("BAD", "look")))
+                assert all(squeeze(cell.text) in quiet for row in told for cell in row)
+
+
+def test_what_differs_is_never_a_note() -> None:
+    """A file that was changed since, a caution of the search and its count of notes stand together."""
+    made = Provenance(date="2026-11-27T08:00:00Z", cost=1.0)
+    change = Change(made=made, other=("stock",), files=(), new=(), gone=(), cost=1.1)
+    quiet = Document(
+        title="x",
+        sections=(
+            Section(
+                title="Assumed",
+                parts=(Remarks(parts=(Listing(items=("a", "b")), Note(text="c"))),),
+            ),
+        ),
+    )
+    said = print_text(warn_changed(quiet, [("n.yaml", change)]), notes=False)
+    assert "Warning: " in said
+    assert "Assumed" not in said
+    assert "3 notes (--notes shows them)" in said
 
 
 @pytest.mark.parametrize("verb", VERBS)

@@ -350,9 +350,11 @@ def test_command(design, network_file, capsys):
         "2",
         "--json",
         str(data_file),
+        "--notes",
     ]
     assert main(command) == 0
     out = capsys.readouterr().out
+    assert out.splitlines()[2].startswith("YES: ")  # the verdict leads
     for words in (
         "less bright: -1.5 dB from 4 kHz to 16 kHz on axis",
         "Held:",

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from optimizer.network.network import FittedLadder, FittedWay
 from optimizer.parts import Part
-from optimizer.problem.candidate import Candidate, CurveSet
+from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
 from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import (
     Cell,
@@ -15,6 +15,8 @@ from optimizer.report.document import (
     Note,
     Passage,
     Picture,
+    Remarks,
+    Row,
     Segment,
     Table,
 )
@@ -74,12 +76,14 @@ def compare(
     """
     units = {"price": currency}
     heads = tuple(names) or tuple(f"no. {c.rank}" for c in candidates)
+    columns = list_columns(candidates, units=units, without=without)
+    # A goal that all of them meet in full sets none apart.
+    apart = [one for one in columns if any(one.say(c).strip("0.") for c in candidates)]
+    parts = tuple(_network_rows(candidates, whole))
     table = Table(
         heads=("", "", *heads),
-        rows=(
-            *_figure_rows(candidates, list_columns(candidates, units=units, without=without)),
-            *_network_rows(candidates, whole),
-        ),
+        rows=(*_figure_rows(candidates, columns), *parts),
+        brief=(*_figure_rows(candidates, apart), *parts) if len(apart) < len(columns) else None,
         align="ll" + "r" * len(candidates),
         fixed=2,
         key="compare",
@@ -253,7 +257,7 @@ def _drawn(candidate: Candidate, what: str, only: str, widest: float) -> Callabl
 
 def tabulate_goals(candidate: Candidate) -> Table:
     """Set the goals of a candidate under each other, with what they sum to."""
-    rows: list[tuple[str | Cell, ...]] = [
+    rows: list[Row] = [
         (
             goal.name.replace("_", " "),
             f"{goal.weight:g}",
@@ -264,26 +268,61 @@ def tabulate_goals(candidate: Candidate) -> Table:
         )
         for goal in candidate.goals
     ]
-    rows.append((Cell("sum", "strong"), "", Cell(f"{candidate.cost:.3f}", "strong")))
+    last = (Cell("sum", "strong"), "", Cell(f"{candidate.cost:.3f}", "strong"))
     return Table(
         heads=("goal", "weight", "cost", "figure", "", ""),
-        rows=tuple(rows),
+        rows=(*rows, last),
+        brief=leave_out_free(candidate.goals, rows, last, cost_at=2),
         align="lrrrll",
         key="goals",
     )
 
 
+def leave_out_free(
+    goals: Sequence[GoalFigure], rows: Sequence[Row], last: Row, *, cost_at: int
+) -> tuple[Row, ...] | None:
+    """Leave goals out that cost nothing, as written, and say how many these are.
+
+    Parameters
+    ----------
+    goals : sequence of GoalFigure
+        Goals of a candidate.
+    rows : sequence of Row
+        A row of each, which begins with its name.
+    last : Row
+        The sum of all.
+    cost_at : int
+        Column of the cost.
+
+    Returns
+    -------
+    tuple of Row or None
+        None where less than two can be left out.
+    """
+    free = [goal.met and f"{goal.cost:.3f}" == "0.000" for goal in goals]
+    if sum(free) < 2:
+        return None
+    kept = [row for row, without in zip(rows, free, strict=True) if not without]
+    return (*kept, (f"{sum(free)} more", *[""] * (cost_at - 1), "0.000"), last)
+
+
 def judge(candidate: Candidate) -> list[Passage]:
     """Say how hard a load a candidate is, its preference score, and how sure it is."""
-    sentences = [
-        say_impedance(candidate),
-        *say_preference(candidate),
-        *say_certificate(candidate),
-    ]
     return [
-        *(Note(text=sentence) for sentence in sentences),
+        Remarks(
+            parts=tuple(
+                Note(text=text) for text in (say_impedance(candidate), *say_preference(candidate))
+            )
+        ),
+        *certify(candidate),
         *(Note(text=note, lead="Note", warns=True) for note in candidate.notes),
     ]
+
+
+def certify(candidate: Candidate, *, lead: str = "") -> list[Passage]:
+    """Say how good a candidate is known to be, and what that rests on."""
+    sought, *more = (Note(text=text, lead=lead) for text in say_certificate(candidate))
+    return [sought, *([Remarks(parts=tuple(more))] if more else [])]
 
 
 def describe(candidate: Candidate) -> list[Passage]:

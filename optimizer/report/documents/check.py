@@ -16,10 +16,18 @@ from optimizer.report.document import (
     Note,
     OnPage,
     Passage,
+    Remarks,
+    Row,
     Section,
     Table,
 )
-from optimizer.report.documents.candidates import draw_ways, judge, tabulate_goals
+from optimizer.report.documents.candidates import (
+    certify,
+    draw_ways,
+    judge,
+    leave_out_free,
+    tabulate_goals,
+)
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.documents.verdicts import tabulate_verdicts
@@ -32,7 +40,6 @@ from optimizer.report.render.json import (
     rated_to_json,
 )
 from optimizer.report.words import (
-    say_certificate,
     say_change,
     say_figure,
     say_frequency,
@@ -54,6 +61,7 @@ def document_check(
     network_name: str,
     against: Sequence[Against] = (),
     history: Sequence[Mapping[str, Any]] = (),
+    taken: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> Document:
     """Say everything of a given network.
@@ -70,6 +78,8 @@ def document_check(
         Networks to compare it with.
     history : sequence of mapping
         Where the network came from, the newest first.
+    taken : sequence of str
+        What the network is taken for, if not for what its file says.
     notes : sequence of str
         What was assumed in reading it.
 
@@ -84,23 +94,25 @@ def document_check(
         names=tuple(shorten_names([name for name, _ in named])),
     )
     sections = (
-        shown.lead(design_name, notes=[*say_history(history), *notes]),
+        shown.lead(design_name, notes=taken, remarks=[*say_history(history), *notes]),
         Section(
             title="Is it in order", key="verdicts", parts=tuple(tabulate_verdicts(report.candidate))
         ),
-        shown.assumed(),
         shown.build("The network", _describe),
         Section(
             title="Where its cost comes from",
             key="reasons",
-            parts=(tabulate_reasons(report), Note(text=say_impedance(report.candidate))),
+            parts=(
+                tabulate_reasons(report),
+                Remarks(parts=(Note(text=say_impedance(report.candidate)),)),
+            ),
         ),
         Section(
             title="One part at a time",
             key="better",
-            parts=tuple(
-                Note(text=text)
-                for text in (*say_improvements(report), *say_certificate(report.candidate))
+            parts=(
+                *(Note(text=text) for text in say_improvements(report)),
+                *certify(report.candidate),
             ),
         ),
         shown.sound(),
@@ -112,6 +124,7 @@ def document_check(
             for name, other, one in against
         ),
         shown.trade() if against else Section(title="", parts=()),
+        shown.assumed(),
         shown.care(),
     )
     return Document(
@@ -132,8 +145,9 @@ def _describe(candidate: Candidate) -> list[Passage]:
 def tabulate_reasons(report: CheckReport) -> Table:
     """Set the goals in a table: what each costs, where it comes from, which parts move it."""
     by_name = {reason.goal: reason for reason in report.reasons}
-    rows: list[tuple[str | Cell, ...]] = []
-    for goal in sorted(report.candidate.goals, key=lambda g: -g.cost):
+    rows: list[Row] = []
+    goals = sorted(report.candidate.goals, key=lambda g: -g.cost)
+    for goal in goals:
         reason = by_name.get(goal.name)
         band = say_share(reason.band, reason.unit) if reason and reason.band else ""
         where = "; ".join(filter(None, (band, goal.detail.partition(";")[0], goal.known)))
@@ -151,13 +165,14 @@ def tabulate_reasons(report: CheckReport) -> Table:
                 parts,
             )
         )
-    rows.append((Cell("sum", "strong"), Cell(f"{report.candidate.cost:.3f}", "strong")))
+    last = (Cell("sum", "strong"), Cell(f"{report.candidate.cost:.3f}", "strong"))
     moved = f"moved most by {STEP:.0%} more of"
     return Table(
         heads=("goal", "cost", "figure", "", "where it comes from", moved),
-        rows=tuple(rows),
+        rows=(*rows, last),
         align="lrrlll",
         key="reasons",
+        brief=leave_out_free(goals, rows, last, cost_at=1),
     )
 
 

@@ -13,7 +13,16 @@ from optimizer.measure.driver import Driver
 from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Listing, Note, OnPage, Passage, Section, Table
+from optimizer.report.document import (
+    Document,
+    Listing,
+    Note,
+    OnPage,
+    Passage,
+    Remarks,
+    Section,
+    Table,
+)
 from optimizer.report.documents.sheet_spread import tabulate_sides
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.documents.survey import ORDER, draw_responses, survey_sections
@@ -59,15 +68,17 @@ def document_fit(
     miss = "Nearest miss: it breaks a hard limit"
     missed = Note(text="No network found meets the hard limits; this is the nearest miss.")
     sections = (
-        Section(
-            title="Measured data", key="measured", parts=tuple(tabulate_ranges(problem.drivers))
-        ),
-        shown.assumed(),
         shown.which(compared=best.feasible),
         shown.trade(),
         shown.build("The best one, no. 1" if best.feasible else miss),
         shown.sound(),
         *_match(problem, best),
+        Section(
+            title="Measured data",
+            key="measured",
+            parts=(Remarks(parts=tuple(tabulate_ranges(problem.drivers))),),
+        ),
+        shown.assumed(),
         shown.care(),
         shown.lead(
             design_name,

@@ -33,6 +33,7 @@ from optimizer.report.document import (
     Passage,
     Pick,
     Picture,
+    Remarks,
     Scatter,
     Section,
     Table,
@@ -151,7 +152,13 @@ class Shown:
 
     # Sections
 
-    def lead(self, design_name: str, *parts: Passage, notes: Sequence[str] = ()) -> Section:
+    def lead(
+        self,
+        design_name: str,
+        *parts: Passage,
+        notes: Sequence[str] = (),
+        remarks: Sequence[str] = (),
+    ) -> Section:
         """Say under the title of a page what everything is for, and what it rests on.
 
         Parameters
@@ -161,16 +168,19 @@ class Shown:
         *parts : Passage
             What else stands there.
         notes : sequence of str
-            What was assumed on the way.
+            What happened on the way.
+        remarks : sequence of str
+            What was assumed in reading.
         """
-        remarks = tuple(dict.fromkeys(notes))
+        happened, assumed = (tuple(dict.fromkeys(said)) for said in (notes, remarks))
         return Section(
             title="",
             key="lead",
             parts=(
                 OnPage(compose=lambda: [Note(text=f"Design {design_name}.")]),
                 *parts,
-                *([Listing(items=remarks)] if remarks else []),
+                *([Listing(items=happened)] if happened else []),
+                *([Remarks(parts=(Listing(items=assumed),))] if assumed else []),
                 *_warn_estimated(self.problem),
             ),
         )
@@ -338,7 +348,7 @@ class Shown:
     def assumed(self, title: str = "Assumed or estimated") -> Section:
         """List what was assumed; a page lists more, and what its pictures rest on."""
         known = list(dict.fromkeys(getattr(self.problem, "notes", ())))
-        listed: list[Passage] = [Listing(items=tuple(known))] if known else []
+        listed: list[Passage] = [Remarks(parts=(Listing(items=tuple(known)),))] if known else []
 
         def more() -> list[Passage]:
             said = [

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from optimizer.measure.readings import FileReading, Folder
+from optimizer.measure.survey.hygiene import Finding
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.shape import Rolloff
 from optimizer.measure.timing.timing import Timing
@@ -19,6 +21,8 @@ from optimizer.report.document import (
     Note,
     OnPage,
     Passage,
+    Remarks,
+    Row,
     Section,
     Segment,
     Table,
@@ -88,17 +92,23 @@ def survey_sections(survey: Survey, charts: Charts) -> tuple[Section, ...]:
     if survey.timing is not None:
         timing = tuple(describe_timing(survey.timing))
         sections.append(Section(title="Timing", key="timing", parts=timing))
-    sections.append(Section(title="Findings", key="findings", parts=(list_findings(survey),)))
+    sections.append(Section(title="Findings", key="findings", parts=tuple(list_findings(survey))))
     return tuple(sections)
 
 
 def document_files(folder: Folder) -> Document:
     """Say how every file of a folder was understood, where no driver was found."""
-    return Document(title="", sections=(Section(title="", parts=(tabulate_files(folder),)),))
+    every = tabulate_files(folder)
+    if isinstance(every, Table):
+        every = replace(every, brief=None)
+    return Document(title="", sections=(Section(title="", parts=(every,)),))
 
 
 def tabulate_files(folder: Folder) -> Passage:
-    """Show how every file was understood, ignored ones last; an empty folder says so."""
+    """Show how every file was understood, ignored ones last; an empty folder says so.
+
+    In brief, files of one driver that were read alike share a row.
+    """
     if not folder.files:
         return Note(text=f"{folder.path} holds no files.")
     rows = tuple(
@@ -113,7 +123,27 @@ def tabulate_files(folder: Folder) -> Passage:
         for reading in sorted(folder.files, key=lambda r: r.role == "ignored")
     )
     heads = ("file", "taken as", "driver", "direction", "columns", "because")
-    return Table(heads=heads, rows=rows, align="llllll")
+    return Table(heads=heads, rows=rows, align="llllll", brief=_gather_files(folder.files))
+
+
+def _gather_files(files: Sequence[FileReading]) -> tuple[Row, ...]:
+    """Give files that were read alike one row, with all their directions; ignored ones last."""
+    alike: dict[tuple[str, ...], list[FileReading]] = {}
+    for reading in sorted(files, key=lambda r: r.role == "ignored"):
+        because = "; ".join(reading.because) if reading.role == "ignored" else ""
+        key = (reading.role, reading.driver or "-", _tell_columns(reading), because)
+        alike.setdefault(key, []).append(reading)
+    return tuple(
+        (
+            some[0].path if len(some) == 1 else f"{some[0].path} and {len(some) - 1} more",
+            Cell(role, "soft" if role == "ignored" else ""),
+            driver,
+            ", ".join(str(one.direction) for one in some if one.direction is not None) or "-",
+            Cell(columns, "soft"),
+            Cell(because, "soft"),
+        )
+        for (role, driver, columns, because), some in alike.items()
+    )
 
 
 def _tell_columns(reading: FileReading) -> str:
@@ -183,18 +213,23 @@ def describe_timing(timing: Timing) -> list[Passage]:
         Note(text=said, warns=bool(timing.refused)),
         Table(heads=heads, rows=tuple(timing_rows(timing)), align="lrrrl"),
     ]
-    return parts + ([Listing(items=timing.notes)] if timing.notes else [])
+    return parts + ([Remarks(parts=(Listing(items=timing.notes),))] if timing.notes else [])
 
 
-def list_findings(survey: Survey) -> Passage:
-    """List what looks wrong, worst first; one line that says so when there is nothing."""
-    if not survey.findings:
-        return Note(text="Nothing looks wrong.")
-    items = [f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in survey.findings]
+def list_findings(survey: Survey) -> list[Passage]:
+    """List what looks wrong, worst first; one line that says so when nothing does."""
+    grave = [f for f in survey.findings if f.severity != "note"]
+    notes = [f for f in survey.findings if f.severity == "note"]
+    parts: list[Passage] = [_list_found(grave) if grave else Note(text="Nothing looks wrong.")]
+    return parts + ([Remarks(parts=(_list_found(notes),))] if notes else [])
+
+
+def _list_found(findings: Sequence[Finding]) -> Listing:
+    items = [f"{f.where} {f.what}" + (f"; {f.remedy}" if f.remedy else "") for f in findings]
     return Listing(
         items=tuple(items),
-        topics=tuple(f.severity for f in survey.findings),
-        tones=tuple(_GRAVITY[f.severity] for f in survey.findings),
+        topics=tuple(f.severity for f in findings),
+        tones=tuple(_GRAVITY[f.severity] for f in findings),
     )
 
 

@@ -19,6 +19,7 @@ from optimizer.report.document import (
     Listing,
     Note,
     Passage,
+    Remarks,
     Scatter,
     Section,
     Segment,
@@ -78,9 +79,9 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
     )
     sections = (
         shown.lead(design_name, notes=result.notes),
-        shown.assumed(),
         *front_sections(result, currency=shown.currency),
         shown.which(compared=False),
+        shown.assumed(),
         *(one for one in shown.only_on_page() if one.key != "trade"),
     )
     return Document(
@@ -100,7 +101,7 @@ def front_sections(result: TradeResult, *, currency: str = "") -> tuple[Section,
     if len(points) > 1:  # a single point makes no chart
         drawn = partial(chart_front, result)
         front.insert(0, Scatter(title=POINTS_TITLE, text=POINTS_TEXT, drawn=drawn))
-    closing = [_SAID_OF_OTHERS, *say_certificates(result), say_front(result)]
+    closing = [*say_certificates(result), say_front(result)]
     knees = [point.candidate.rank for point in points if point.knee]
     if knees:
         closing.insert(
@@ -115,7 +116,14 @@ def front_sections(result: TradeResult, *, currency: str = "") -> tuple[Section,
     return (
         Section(title="The front", key="trade", parts=tuple(front)),
         *buys,
-        Section(title="", key="closing", parts=tuple(Note(text=text) for text in closing)),
+        Section(
+            title="",
+            key="closing",
+            parts=(
+                *(Note(text=text) for text in closing),
+                Remarks(parts=(Note(text=_SAID_OF_OTHERS),)),
+            ),
+        ),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.verdict import Verdict
-from optimizer.report.document import Cell, Passage, Table
+from optimizer.report.document import Cell, Passage, Row, Table
 from optimizer.text.units import format_quantity
 
 _STATES = ("bad", "look", "ok")
@@ -23,7 +23,8 @@ def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
     """Set the verdicts of a candidate under each other, the doubtful ones first."""
     if not candidate.verdicts:
         return []
-    rows: list[tuple[str | Cell, ...]] = []
+    rows: list[Row] = []
+    good = sum(verdict.state == "ok" for verdict in candidate.verdicts)
     for verdict in sorted(candidate.verdicts, key=lambda v: _STATES.index(v.state)):
         rows.append(
             (
@@ -35,7 +36,16 @@ def tabulate_verdicts(candidate: Candidate) -> list[Passage]:
             )
         )
     heads = ("verdict", "on", "finding, and what would change it", "in order", "limit from")
-    return [Table(heads=heads, rows=tuple(rows), align="lllll", key="verdicts")]
+    brief = (*rows[: len(rows) - good], *_say_good(candidate)) if good > 1 else None
+    return [Table(heads=heads, rows=tuple(rows), align="lllll", key="verdicts", brief=brief)]
+
+
+def _say_good(candidate: Candidate) -> list[Row]:
+    """Say in one row what is in order."""
+    good = [_TITLES.get(v.name, v.name) for v in candidate.verdicts if v.state == "ok"]
+    each = [f"{title} ({good.count(title)})" if good.count(title) > 1 else title for title in good]
+    counted = f"{len(good)} more" if len(good) < len(candidate.verdicts) else f"all {len(good)}"
+    return [(Cell(_WORDS["ok"], _TONES["ok"]), counted, ", ".join(dict.fromkeys(each)))]
 
 
 def list_verdicts(candidate: Candidate) -> list[Passage]:

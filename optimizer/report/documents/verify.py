@@ -13,7 +13,7 @@ from optimizer.bench.verify.diagnosis import Diagnosis, Estimate, Possibility
 from optimizer.bench.verify.distinguish import SAFETY
 from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, VerifyResult, list_shown
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
+from optimizer.report.document import Document, Listing, Note, Passage, Remarks, Section, Table
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.render.json import SCHEMA, made_to_json
 from optimizer.report.words import say_frequency
@@ -57,10 +57,7 @@ def document_verify(
     """
     remarks = list(dict.fromkeys(notes))
     first = "The finished speaker" if other is None else "The first speaker"
-    lead: list[Section] = []
-    if remarks:
-        lead.append(Section(title="", key="lead", parts=(Listing(items=tuple(remarks)),)))
-    sections = [*lead, _judge(problem, first, verdict)]
+    sections = [_judge(problem, first, verdict)]
     if other is not None:
         sections.append(_judge(problem, "The other speaker", other))
     if pair is not None:
@@ -69,6 +66,9 @@ def document_verify(
         if pair.match is not None:
             section = replace(section, parts=(*section.parts, Note(text=pair.match.says)))
         sections.append(section)
+    if remarks:
+        assumed = Remarks(parts=(Listing(items=tuple(remarks)),))
+        sections.append(Section(title="How it was read", key="read", parts=(assumed,)))
     return Document(
         title=f"{problem.title}: {network_name}",
         sections=tuple(sections),
@@ -212,21 +212,22 @@ def tabulate_estimates(diagnosis: Diagnosis) -> list[Passage]:
     """Set true values in tables with their intervals: parts, then drivers."""
     parts = [e for e in diagnosis.estimates if e.what in ("value", "loss")]
     drivers = [e for e in diagnosis.estimates if e.what not in ("value", "loss")]
-    tables: list[Passage] = []
+    tables: list[Table] = []
     for title, some in (("part", parts), ("driver", drivers)):
-        rows = tuple(_say_estimate(e) for e in some if e.narrowed < _TOLD or _is_off(e))
-        if rows:
+        told = [e for e in some if e.narrowed < _TOLD or _is_off(e)]
+        if told:
+            off = tuple(_say_estimate(e) for e in told if _is_off(e))
             heads = (title, "of which", "designed", "found", "from", "to")
-            tables.append(Table(heads=heads, rows=rows, align="llrrrr"))
-    if tables:
-        tables.insert(
-            0,
-            Note(
-                text="True values, each between its ends with 90%; of values that are not listed "
-                "this measurement says no more than their tolerance:"
-            ),
-        )
-    return tables
+            rows = tuple(_say_estimate(e) for e in told)
+            tables.append(Table(heads=heads, rows=rows, align="llrrrr", brief=off))
+    if not tables:
+        return []
+    lead = Note(text="True values, each between its ends with 90%:")
+    rest = "Of values that are not listed this measurement says no more than their tolerance."
+    if any(table.brief for table in tables):
+        return [lead, *tables, Remarks(parts=(Note(text=rest),))]
+    every = (replace(table, brief=None) for table in tables)
+    return [Remarks(parts=(lead, *every, Note(text=rest)))]
 
 
 def _is_off(e: Estimate) -> bool:

@@ -14,7 +14,8 @@ from optimizer.bench.voice.wishes import Wish
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Item, Note, Passage, Section, Table
+from optimizer.report.document import Document, Item, Note, Passage, Remarks, Section, Table
+from optimizer.report.documents.candidates import certify
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import (
@@ -25,7 +26,7 @@ from optimizer.report.render.json import (
     rated_to_json,
     work_to_json,
 )
-from optimizer.report.words import say_certificate, say_change, say_frequency, say_value
+from optimizer.report.words import say_change, say_frequency, say_value
 
 _CURVES = ("on_axis", "in_room", "impedance")
 _MOST_CHANGES = 3
@@ -42,6 +43,7 @@ def document_voice(
     changes: int,
     top: int,
     use: Mapping[str, Part] | None = None,
+    taken: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> Document:
     """Say what can be done about some wishes.
@@ -64,6 +66,8 @@ def document_voice(
         Answers to show; JSON holds all.
     use : mapping of str to Part, optional
         Parts that were to be used.
+    taken : sequence of str
+        What the network is taken for, if not for what its file says.
     notes : sequence of str
         What was assumed in reading the network.
 
@@ -86,13 +90,20 @@ def document_voice(
     asked = [say_wish(wish) for wish in wishes]
     asked += [f"to be used: {_say_use(label, part)}" for label, part in use.items()]
     sections = [
-        shown.lead(design_name, notes=notes),
-        shown.assumed(),
+        shown.lead(
+            design_name,
+            Note(text=say_served(result, answers, use), tone="strong"),
+            notes=taken,
+            remarks=notes,
+        ),
         Section(
             title="",
             page_title="Wished",
             key="wished",
-            parts=(*(Note(text=text) for text in asked), Note(text=say_limits(limits))),
+            parts=(
+                *(Note(text=text) for text in asked),
+                Remarks(parts=(Note(text=say_limits(limits)),)),
+            ),
         ),
     ]
     if use:
@@ -119,11 +130,9 @@ def document_voice(
         Section(
             title="",
             key="search",
-            parts=(
-                Note(text=say_search(result, changes)),
-                *(Note(text=text, lead="As it is") for text in say_certificate(present)),
-            ),
+            parts=(Note(text=say_search(result, changes)), *certify(present, lead="As it is")),
         ),
+        shown.assumed(),
         *shown.only_on_page(),
     ]
     return Document(
@@ -134,6 +143,28 @@ def document_voice(
         numbers=shown.numbers,
         data=lambda: voice_to_json(result, problem, wishes, use, design_name, network_name),
     )
+
+
+def say_served(result: VoiceResult, answers: Sequence[Answer], use: Mapping[str, Part]) -> str:
+    """Say first of all whether the wish is served within the limits, and by which answers."""
+    served = "the wish is served within the limits"
+    if use and not result.base.beyond:
+        return f"YES: {served} with what is to be used alone."
+    numbered = {f"no. {k}": answer for k, answer in enumerate(answers, 1)}
+    good = [name for name, answer in numbered.items() if not answer.beyond]
+    if not answers:
+        return "NO: no change of parts gains what it costs."
+    if not good:
+        return f"NO: {served} by none of these; what each breaks is said with it."
+    by = "all of these" if len(good) == len(answers) > 1 else ", ".join(good)
+    spoiled = [name for name in good if _has_bad(numbered[name])]
+    return f"YES: {served} by {by}." + (
+        f" With a bad verdict on something else: {', '.join(spoiled)}." if spoiled else ""
+    )
+
+
+def _has_bad(answer: Answer) -> bool:
+    return any(verdict.state == "bad" for verdict in answer.candidate.verdicts)
 
 
 def _say_use(label: str, part: Part) -> str:

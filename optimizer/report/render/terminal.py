@@ -47,7 +47,7 @@ _WRAPS = 24
 _NARROWEST = 16
 
 
-def render_terminal(document: Document, *, width: int = 100) -> RenderableType:
+def render_terminal(document: Document, *, width: int = 100, notes: bool = True) -> RenderableType:
     """Lay a document out for a terminal.
 
     Parameters
@@ -56,6 +56,8 @@ def render_terminal(document: Document, *, width: int = 100) -> RenderableType:
         What to say.
     width : int
         Width in characters; what is drawn keeps to it, text is wrapped where it is printed.
+    notes : bool
+        Whether notes are said; else one line at the end says how many there are.
 
     Returns
     -------
@@ -65,13 +67,20 @@ def render_terminal(document: Document, *, width: int = 100) -> RenderableType:
     blocks: list[RenderableType] = [_heading(document.title)] if document.title else []
     if document.subtitle:
         blocks.append(Text(document.subtitle))
-    for section in document.text_sections():
+    for section in document.text_sections() if notes else document.brief_sections():
         laid = _lay_out(section.parts, width)
         if laid:  # a terminal leaves out some charts
             blocks += [Text()] if blocks else []
             blocks += [_heading(section.title)] if section.title else []
             blocks += laid
+    if not notes and document.notes:
+        blocks += [Text(), Text(say_notes(document.notes), style="dim")]
     return Group(*blocks)
+
+
+def say_notes(count: int) -> str:
+    """Say how many notes were left out, and how to see them."""
+    return f"{count} notes (--notes shows them)" if count > 1 else "1 note (--notes shows it)"
 
 
 def render_parts(parts: Sequence[Passage], *, width: int = 100) -> RenderableType:
@@ -80,7 +89,10 @@ def render_parts(parts: Sequence[Passage], *, width: int = 100) -> RenderableTyp
 
 
 def print_text(
-    *documents: Document | Sequence[Passage], width: int = 100, room: int | None = None
+    *documents: Document | Sequence[Passage],
+    width: int = 100,
+    room: int | None = None,
+    notes: bool = True,
 ) -> str:
     """Write documents, or parts of them, as a terminal without colour shows them.
 
@@ -92,6 +104,8 @@ def print_text(
         Width to lay out for, in characters.
     room : int, optional
         Width of the terminal itself, where it is another.
+    notes : bool
+        Whether the notes of documents are said; see `render_terminal`.
 
     Returns
     -------
@@ -103,7 +117,7 @@ def print_text(
     )
     for one in documents:
         if isinstance(one, Document):
-            console.print(render_terminal(one, width=width))
+            console.print(render_terminal(one, width=width, notes=notes))
         else:
             console.print(render_parts(one, width=width))
     return stream.getvalue()
