@@ -328,6 +328,7 @@ _ACTS: Mapping[str, _Act] = {
     "take": lambda sitting, order: sitting.take(
         _whole(order, "switch"), _whole(order, "alternative")
     ),
+    "free": lambda sitting, order: sitting.free(_text(order, "label")),
     "weigh": lambda sitting, order: sitting.weigh(_weights(order)),
     "hold": lambda sitting, order: sitting.hold(),
     "undo": lambda sitting, order: sitting.undo(),

@@ -76,6 +76,14 @@ class Slot(AnySlot):
         return self.kept is not None and not self.alterable
 
     @property
+    def released(self) -> Slot:
+        """The same with its kept parts free to be replaced, within `REACH` of what they are."""
+        ranges = tuple(
+            ValueRange(low=part.value / REACH, high=part.value * REACH) for part in self.kept or ()
+        )
+        return replace(self, alterable=True, ranges=ranges)
+
+    @property
     def kinds(self) -> tuple[Kind, ...]:
         """Kinds of its parts."""
         return self.circuit.kinds

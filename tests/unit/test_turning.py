@@ -13,6 +13,7 @@ from optimizer.bench.turning.sitting import MOST_STATES, Offered, Sitting
 from optimizer.errors import InputError
 from optimizer.network.network import Network
 from optimizer.network.slots import (
+    keep,
     series_capacitor,
     series_inductor,
     shunt_capacitor,
@@ -362,3 +363,34 @@ def test_a_bargain_is_the_best_of_what_is_allowed(problem: Problem) -> None:
         find_bargains(shown, known, goal="no_such", give=0.2)
     with pytest.raises(InputError):
         find_bargains(shown, known, goal=goal, give=-0.1)
+
+
+def test_a_part_that_stays_is_changed_when_asked() -> None:
+    """It cannot be turned until it is let go; then it steps through the stock and back to what it was,
+    what is computed is the changed network, and undo makes it stay again."""
+    stays = keep(series_inductor("L1"), "1.2 mH", loss="0.3 ohm")
+    topology = Topology.of(
+        woofer=[stays, shunt_capacitor("C1", "6.8 uF", "22 uF", optional=True)],
+        tweeter=[series_capacitor("C1", "3.3 uF", "10 uF")],
+    )
+    problem = small_problem(topology=topology)
+    candidate = build_candidate(problem, middle(problem))
+    begun = Sitting.begin(problem, [Offered(name="board", parent="", candidate=candidate)])
+    knobs = {knob.label: knob for knob in begun.shown.laid.knobs}
+    assert [label for label, knob in knobs.items() if knob.kept] == ["woofer.L1"]
+    with pytest.raises(InputError):
+        begun.step("woofer.L1", 1)
+    with pytest.raises(InputError, match="stays on the board"):
+        begun.free("woofer.C1")
+    free = begun.free("woofer.L1")
+    assert free.shown.laid.network == begun.shown.laid.network
+    assert free.candidate().cost == candidate.cost
+    turned = free.step("woofer.L1", 1)
+    assert value(turned, "woofer.L1") == pytest.approx(1.5e-3)
+    assert turned.candidate().cost == build_candidate(problem, turned.shown.laid.network).cost
+    assert turned.candidate().cost != candidate.cost
+    back = turned.step("woofer.L1", -1)
+    assert back.shown.laid.network == begun.shown.laid.network
+    assert turned.undo().undo().shown is begun.shown
+    with pytest.raises(InputError):
+        free.free("woofer.L1")

@@ -9,6 +9,7 @@ from typing import Literal
 from optimizer.errors import InputError, Subject
 from optimizer.goals.goal import GoalSet
 from optimizer.network.network import Network
+from optimizer.network.topology import Ladder, Slot
 from optimizer.parts import Kind, Part
 from optimizer.problem.genome import Genome, Move
 from optimizer.problem.neighbourhood import Neighbourhood
@@ -42,6 +43,8 @@ class Knob:
         How many options it has; 1 for a part that stays on the board.
     filling : {"stays", "can go", "can come"}
         A compound goes and comes as a whole.
+    kept : bool
+        Whether it stays on the board as it is, until `LaidOut.free` lets it be changed.
     """
 
     label: str
@@ -53,6 +56,7 @@ class Knob:
     row: int
     count: int
     filling: Filling
+    kept: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,18 +139,20 @@ class LaidOut:
             filled = bool(self.genome.present[gene.slot])
             label = space.label(g)
             ladder = space.topology.ladders[gene.ladder].name
+            slot = space.slots[gene.slot]
             open_end: Filling = "can go" if filled else "can come"
             found.append(
                 Knob(
                     label=label,
                     ladder=ladder,
                     name=label.removeprefix(f"{ladder}."),
-                    slot=space.slots[gene.slot].name,
+                    slot=slot.name,
                     kind=gene.kind,
                     part=space.part(self.genome, g),
                     row=int(self.genome.choice[g]),
                     count=len(space.options[g].parts),
                     filling=open_end if (gene.slot, filled) in goes else "stays",
+                    kept=self._stays(ladder, slot.name, slot),
                 )
             )
         return tuple(found)
@@ -302,6 +308,42 @@ class LaidOut:
                 if wanted.fits(moved.present) and self._mends(moved):
                     return self._with(moved)
         raise InputError("the pieces of the alternative are in use elsewhere")
+
+    def free(self, label: str) -> LaidOut:
+        """Let a part that stays on the board be changed: from now on it may be what the stock offers.
+
+        Parameters
+        ----------
+        label : str
+            Any part of its slot.
+
+        Raises
+        ------
+        InputError
+            When it may be changed anyway, or is set by a control.
+        """
+        g = self._gene(label)
+        slot = self.space.slots[self.space.gene_slot[g]]
+        topology = self.problem.topology
+        name = (topology.ladders[self.space.genes[g].ladder].name, slot.name)
+        if not self._stays(*name, slot):
+            raise InputError(
+                "only a part that stays on the board needs leave to be changed",
+                subject=Subject("slot", label),
+            )
+
+        def open_up(ladder: Ladder) -> tuple[Slot, ...]:
+            return tuple(
+                one.released if (ladder.name, one.name) == name else one for one in ladder.slots
+            )
+
+        problem = self.problem.replace(topology=topology.map_slots(open_up))
+        return LaidOut(problem=problem, genome=problem.space.locate(self.network))
+
+    def _stays(self, ladder: str, name: str, slot: Slot) -> bool:
+        """Whether the parts of a slot stay on the board, and are not one alternative of several."""
+        choices = self.space.topology.choices
+        return slot.fixed and not any(c.ladder == ladder and name in c.slots for c in choices)
 
     def turn(self, way: str) -> LaidOut:
         """Connect a way the other way round.

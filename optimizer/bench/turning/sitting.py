@@ -181,6 +181,10 @@ class Sitting:
         """Take another alternative, see `LaidOut.take`."""
         return self._become(self.shown.laid.take(switch, alternative), "another alternative")
 
+    def free(self, label: str) -> Sitting:
+        """Let a part that stays on the board be changed, see `LaidOut.free`."""
+        return self._become(self.shown.laid.free(label), f"{label} free to be changed")
+
     def hold(self) -> Sitting:
         """Set what follows against what is shown now."""
         return self._then(replace(self.shown, before=self.plain(), said="held as before"))

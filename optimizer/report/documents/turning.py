@@ -201,6 +201,7 @@ class Seen:
                 "row": knob.row,
                 "count": knob.count,
                 "filling": knob.filling,
+                "kept": knob.kept,
                 "filled": knob.part is not None,
             }
             for knob in self.sitting.shown.laid.knobs

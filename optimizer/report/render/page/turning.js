@@ -452,7 +452,15 @@ function fillKnobs() {
     row.up.disabled = !free || knob.row === knob.count - 1;
     // A compound goes as a whole: its first part says so.
     const first = last.knobs.find((one) => one.ladder === knob.ladder && one.slot === knob.slot);
-    row.put.hidden = knob.filling === "stays" || first !== knob;
+    row.put.hidden = (knob.filling === "stays" && !knob.kept) || first !== knob;
+    if (knob.kept && knob.filled) {
+      row.put.textContent = "change";
+      row.put.title = "It stays on the board until you let it be changed";
+      row.put.setAttribute("aria-label", `let ${knob.ladder} ${knob.slot} be changed`);
+      row.knob = knob;
+      continue;
+    }
+    row.put.title = "";
     row.put.textContent = `${knob.filled ? "leave out" : "put in"}${knob.slot === knob.name ? "" : ` ${knob.slot}`}`;
     row.put.setAttribute("aria-label", `${knob.filled ? "leave out" : "put in"} ${knob.ladder} ${knob.slot}`);
     row.line.classList.toggle("empty", !knob.filled);
@@ -505,7 +513,7 @@ function buildKnob({ label, ladder, name }) {
   const line = element("div", { class: "knob", "data-label": label }, element("label", { class: "name" }, keep, name), down, spin, up, put);
   down.addEventListener("click", () => step(label, -1));
   up.addEventListener("click", () => step(label, 1));
-  put.addEventListener("click", () => order({ do: "toggle", label }));
+  put.addEventListener("click", () => order({ do: rows.get(label).knob.kept ? "free" : "toggle", label }));
   spin.addEventListener("keydown", (event) => turnByKey(event, label));
   spin.addEventListener("focus", () => point(label, true));
   spin.addEventListener("blur", () => point(label, false));
