@@ -60,12 +60,13 @@ function tell(text, wrong = false) {
 }
 
 function receive(answer) {
+  const seen = plots.filter(isSeen); // asked before anything changes: later it would cost a layout
   last = answer;
   if (answer.heard) answered = answer.heard;
   SUBJECTS[NOW] = answer.subject;
   if (answer.before) SUBJECTS[BEFORE] = answer.before;
+  redraw(seen);
   fillKnobs();
-  redraw();
   for (const name of ["figures", "verdicts"]) part(name).innerHTML = answer.html[name];
   part("schematic").innerHTML = answer.html.schematic;
   fillOffered();
@@ -75,6 +76,7 @@ function receive(answer) {
   setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
   document.querySelector("#difference figcaption p").textContent = answer.most || "no difference";
   part("done").textContent = answer.done.length ? answer.done.join("; ") : "as it was before";
+  part("done").title = answer.done.join("\n");
   for (const name of ["undo", "redo"]) {
     part(name).disabled = answer[name] === null;
     part(name).title = answer[name] ? `${name} ${answer[name]}` : "";
@@ -86,10 +88,14 @@ function receive(answer) {
 
 /* Charts on the screen at once, the others when there is time. */
 let rest = 0;
-function redraw() {
-  const seen = (plot) => { const box = plot.host.getBoundingClientRect(); return box.top < innerHeight && box.bottom > 0; };
-  const later = [];
-  for (const plot of plots) if (seen(plot)) plot.update(); else later.push(plot);
+function isSeen(plot) {
+  const box = plot.host.getBoundingClientRect();
+  return box.top < innerHeight && box.bottom > 0;
+}
+
+function redraw(seen) {
+  for (const plot of seen) plot.update();
+  const later = plots.filter((plot) => !seen.includes(plot));
   const mine = ++rest;
   const next = () => {
     if (mine !== rest || !later.length) return;
