@@ -62,11 +62,12 @@ class Desk:
         self._seeker: Seeker | None = None
         self._found = self._wished = 0
         self._listening: Listening | None = None
+        self._seen: Seen | None = None
 
     def page(self) -> str:
         """Render the page as things stand."""
         with self._lock:
-            seen = Seen(self.sitting)
+            seen = self._see()
             answer = self._answer(seen, known=0)
             problem = self.sitting.problem
             numbers = {
@@ -90,7 +91,8 @@ class Desk:
         ----------
         order : mapping
             ``do`` names it; the rest depends on that. ``known`` is the number of the network
-            before that the page has already, which is then not told again.
+            before that the page has already, which is then not told again. With ``glance`` only
+            what is watched while a value is turned is told; the page looks at the rest afterwards.
 
         Returns
         -------
@@ -119,8 +121,17 @@ class Desk:
                     self.sitting = _find_act(order)(self.sitting, order)
             except InputError as error:
                 refused = str(error)
-            answer = self._answer(Seen(self.sitting), known=known if isinstance(known, int) else 0)
+            seen, known = self._see(), known if isinstance(known, int) else 0
+            if order.get("glance") is True and not refused:
+                return {**seen.glance(), "glance": True, **self._tell_before(seen, known)}
+            answer = self._answer(seen, known=known)
             return {**answer, "refused": refused, "saved": saved, "heard": heard}
+
+    def _see(self) -> Seen:
+        """Return what is to be seen: computed once for as long as nothing is done."""
+        if self._seen is None or self._seen.sitting is not self.sitting:
+            self._seen = Seen(self.sitting)
+        return self._seen
 
     def listen(self, raw: bytes, order: Mapping[str, str]) -> dict[str, Any]:
         """Prepare music for listening without knowing, see `optimizer.live.listening.prepare`."""
@@ -222,15 +233,12 @@ class Desk:
     def _answer(self, seen: Seen, *, known: int) -> dict[str, Any]:
         sitting = self.sitting
         shown = sitting.shown
-        if shown.before is not self._before:
-            self._before, self._number = shown.before, self._number + 1
         return {
             "start": shown.start,
             "offered": seen.offered(),
             "search": self._say_search(),
             "subject": seen.subject(),
-            "before": None if known == self._number else seen.before(),
-            "known": self._number,
+            **self._tell_before(seen, known),
             "knobs": seen.knobs(),
             "ways": seen.ways(),
             "weights": seen.weights(),
@@ -250,6 +258,14 @@ class Desk:
                 ),
             },
         }
+
+    def _tell_before(self, seen: Seen, known: int) -> dict[str, Any]:
+        """Tell the network before, unless the page has it."""
+        before = self.sitting.shown.before
+        if before is not self._before:
+            self._before, self._number = before, self._number + 1
+        told = None if known == self._number else seen.before()
+        return {"before": told, "known": self._number}
 
     def _save(self, order: Order) -> str:
         """Write what is shown as a network file beside the design, and say where."""

@@ -24,11 +24,12 @@ from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import list_verdicts
 from optimizer.report.documents.voice import say_answer, say_wish
 from optimizer.report.ladder_text import describe_join
-from optimizer.report.render.json import candidate_to_json
+from optimizer.report.render.json import candidate_to_json, curves_to_json
 from optimizer.report.words import say_change, say_frequency
 from optimizer.text.units import format_quantity
 
 _DIFFERENCES = {"on_axis": "on the axis", "in_room": "in the room"}
+_WATCHED = ("on_axis_db", "target_db", "ways_db", "impedance_ohm")  # of charts that stand above
 _LEAST_DB = 0.05  # below which a difference is not worth a word
 _LEAST_GIVEN = 0.005  # a figure that is written the same
 _OFFERED = ("cost", "parts", "price", "impedance_min", "doubts")
@@ -118,12 +119,29 @@ class Seen:
 
     def subject(self) -> dict[str, Any]:
         """Collect what charts draw of the network shown, its difference from before included."""
-        differences = {
+        return {**self._subject(self.candidate, "now"), "difference": self._differences()}
+
+    def _differences(self) -> dict[str, Any]:
+        return {
             _DIFFERENCES[curve.name]: np.round(curve.difference_db, 4).tolist()
             for curve in self.compared.curves
             if curve.name in _DIFFERENCES
         }
-        return {**self._subject(self.candidate, "now"), "difference": differences}
+
+    def glance(self) -> dict[str, Any]:
+        """Collect what is watched while a value is turned: it is seen before the rest is composed."""
+        names = [way.name for way in self.candidate.network.ways]
+        curves = curves_to_json(self.candidate.curves, names)
+        return {
+            "curves": {name: curves[name] for name in _WATCHED if name in curves},
+            "difference": self._differences(),
+            "start": self.sitting.shown.start,
+            "knobs": self.knobs(),
+            "ways": self.ways(),
+            "switches": self.switches(),
+            "done": self.done(),
+            "most": self.most(),
+        }
 
     def before(self) -> dict[str, Any]:
         """Collect what charts draw of the network before."""

@@ -17,6 +17,7 @@ const GONE = "The bench does not answer: it ended with its command. Start ladder
 
 /* One order at a time; turns of one value that wait are one turn, and so are weights. */
 function order(what) {
+  if (waiting[waiting.length - 1]?.settles) waiting.pop();
   const end = waiting[waiting.length - 1];
   if (what.do === "step" && end && end.do === "step" && end.label === what.label) end.by += what.by;
   else if (what.do === "weigh" && end && end.do === "weigh") Object.assign(end.weights, what.weights);
@@ -42,10 +43,21 @@ async function work() {
   while (waiting.length) {
     const what = waiting.shift();
     if (what.do === "step" && !what.by) continue;
-    const begun = performance.now();
+    const begun = what.begun ?? performance.now();
+    const took = (name) => nextFrames().then(() => { ROOT.dataset[name] = (performance.now() - begun).toFixed(1); });
     try {
-      receive(await ask(what));
-      requestAnimationFrame(() => requestAnimationFrame(() => { ROOT.dataset.stepMs = (performance.now() - begun).toFixed(1); }));
+      const seen = plots.filter(isSeen); // asked before anything changes: later it would cost a layout
+      const glance = TURNS.has(what.do) && seen.every((plot) => WATCHED.has(plot.figure.dataset.chart));
+      const answer = await ask({ ...what, glance });
+      if (answer.glance) {
+        glimpse(answer, seen);
+        await took("stepMs");
+        if (!waiting.length) waiting.push({ do: "look", settles: true, begun });
+      } else {
+        receive(answer, seen);
+        if (!what.settles) took("stepMs");
+        took("allMs");
+      }
     } catch (error) {
       waiting.length = 0;
       tell(sayFailure(error), true);
@@ -54,13 +66,37 @@ async function work() {
   busy = false;
 }
 
+// Resolves when the next frame has been shown; in a tab that is not looked at there are none.
+const nextFrames = () => Promise.race([
+  new Promise((done) => { requestAnimationFrame(() => requestAnimationFrame(done)); }), new Promise((done) => { setTimeout(done, 100); })]);
+
+/* What is watched while a value is turned is drawn first; tables, schematic and other charts follow at once. */
+const WATCHED = new Set(["axis", "difference", "ohms"]);
+const TURNS = new Set(["step", "put", "toggle", "turn", "take", "choose", "undo", "redo"]);
+function glimpse({ curves, difference, before, known, start, knobs, ways, switches, done, most }, seen) {
+  const { result } = SUBJECTS[NOW];
+  SUBJECTS[NOW] = { ...SUBJECTS[NOW], difference, result: { ...result, curves: { ...result.curves, ...curves } } };
+  if (before) SUBJECTS[BEFORE] = before;
+  last = { ...last, known, start, knobs, ways, switches };
+  rest++; // charts out of sight wait for the whole
+  for (const plot of seen) plot.update();
+  fillKnobs();
+  fillOffered();
+  sayDone(done, most);
+}
+
+function sayDone(done, most) {
+  document.querySelector("#difference figcaption p").textContent = most || "no difference";
+  part("done").textContent = done.length ? done.join("; ") : "as it was before";
+  part("done").title = done.join("\n");
+}
+
 function tell(text, wrong = false) {
   part("told").textContent = text;
   part("told").classList.toggle("broken", wrong);
 }
 
-function receive(answer) {
-  const seen = plots.filter(isSeen); // asked before anything changes: later it would cost a layout
+function receive(answer, seen = plots.filter(isSeen)) {
   last = answer;
   if (answer.heard) answered = answer.heard;
   SUBJECTS[NOW] = answer.subject;
@@ -74,9 +110,7 @@ function receive(answer) {
   fillWeights();
   fillTrade();
   setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
-  document.querySelector("#difference figcaption p").textContent = answer.most || "no difference";
-  part("done").textContent = answer.done.length ? answer.done.join("; ") : "as it was before";
-  part("done").title = answer.done.join("\n");
+  sayDone(answer.done, answer.most);
   for (const name of ["undo", "redo"]) {
     part(name).disabled = answer[name] === null;
     part(name).title = answer[name] ? `${name} ${answer[name]}` : "";
