@@ -166,6 +166,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write(args: argparse.Namespace, sheet: Any, document: Document) -> list[Path]:
+    from optimizer.report.blocks import say_sizes
     from optimizer.report.curve_files import curves_to_columns, curves_to_csv, parts_to_csv
     from optimizer.report.render.html import render_html
     from optimizer.report.render.markdown import render_markdown
@@ -176,7 +177,11 @@ def _write(args: argparse.Namespace, sheet: Any, document: Document) -> list[Pat
     makers: dict[str, Callable[[], str]] = {
         "markdown": lambda: render_markdown(document),
         "html": lambda: render_html(document),
-        "schematic": lambda: draw_schematic(candidate.network, title=f"Crossover of {sheet.title}"),
+        "schematic": lambda: draw_schematic(
+            candidate.network,
+            title=f"Crossover of {sheet.title}",
+            ratings=say_sizes(sheet.ratings),
+        ),
         "parts": lambda: parts_to_csv(sheet),
         "curves": lambda: curves_to_csv(candidate),
     }

@@ -122,6 +122,7 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.design.build import build_problem, load_design
     from optimizer.report.documents.changed import warn_changed
     from optimizer.report.documents.verify import document_verify
+    from optimizer.report.words import say_references
 
     screen = open_screen(args)
     band = _read_band(args.band)
@@ -143,7 +144,7 @@ def run(args: argparse.Namespace) -> int:
         network_name=args.network,
         other=other,
         pair=pair,
-        notes=[*read.notes, *first.notes, *second.notes],
+        notes=[*read.notes, *first.notes, *second.notes, *say_references(read.network)],
     )
     changes = find_changed(problem, [(args.network, read, None)])
     noted = _note(args, problem, read.network, verdict, other)

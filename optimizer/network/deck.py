@@ -83,12 +83,12 @@ class Deck:
 
     def resistor(self, name: str, a: str, b: str, ohm: float) -> None:
         """Write a resistor."""
-        self.add(f"R{name}", a, b, number(ohm))
+        self.add(_with_letter("R", name), a, b, number(ohm))
         _join(self.path, a, b)
 
     def capacitor(self, name: str, a: str, b: str, farad: float) -> None:
         """Write an ideal capacitor."""
-        self.add(f"C{name}", a, b, number(farad))
+        self.add(_with_letter("C", name), a, b, number(farad))
 
     def inductor(self, name: str, a: str, b: str, henry: float) -> None:
         """Write an ideal coil."""
@@ -100,7 +100,7 @@ class Deck:
             self.add(sense, a, middle, "DC 0")
             self.add(f"H{name}__loop", middle, end, f"{sense} {number(_LOOP_OHM)}")
             a = end
-        self.add(f"L{name}", a, b, number(henry))
+        self.add(_with_letter("L", name), a, b, number(henry))
         _join(self.short, a, b)
         _join(self.path, a, b)
 
@@ -208,6 +208,11 @@ def name_all(wanted: Iterable[str]) -> list[str]:
 def number(value: float) -> str:
     """Shortest text that reads back as the same double."""
     return repr(float(value))
+
+
+def _with_letter(letter: str, name: str) -> str:
+    """Begin the name of an element with the letter of its kind, as a reference ("L1") does already."""
+    return name if re.fullmatch(rf"{letter}[0-9]+", name) else letter + name
 
 
 def _root(parents: dict[str, str], node: str) -> str:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from optimizer.network.deck import MeasuredLoad, Sweep
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.expression.circuit import DriverNodes, find_drivers, top_of, write_spice
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.network import FittedWay, Network
+from optimizer.network.references import name_labels
+from optimizer.parts import UNIT_OF_KIND
+from optimizer.text.units import format_quantity
 
 __all__ = ["DriverNodes", "MeasuredLoad", "Sweep", "name_nodes", "write_netlist"]
 
@@ -32,22 +35,19 @@ def write_netlist(
     loads, title, sweep, volts, curves_file
         As `optimizer.network.expression.circuit.write_spice` takes them.
     notes : sequence of str
-        Comment lines below the title; what each way and group consists of follows them.
+        Comment lines below the title; what each part is, and where in the design, follows them.
 
     Returns
     -------
     str
-        See `write_spice`. Nodes of the drivers are those of `name_nodes`.
+        See `write_spice`. Parts are called by `Network.references`, nodes of the drivers are those
+        of `name_nodes`.
 
     Raises
     ------
     InputError
         See `write_spice`.
     """
-    ladders = [
-        f"{'way' if isinstance(one, FittedWay) else 'group'} {line}"
-        for one, line in zip(network.ladders, network.say_ladders(), strict=True)
-    ]
     return write_spice(
         from_network(network),
         loads,
@@ -56,8 +56,21 @@ def write_netlist(
         sweep=sweep,
         volts=volts,
         curves_file=curves_file,
-        notes=(*notes, *ladders),
+        notes=(*notes, *_list_parts(network)),
+        called=name_labels(network.references),
     )
+
+
+def _list_parts(network: Network) -> Iterator[str]:
+    references = network.references
+    for one in network.ladders:
+        yield f"{'way' if isinstance(one, FittedWay) else 'group'} {one.title}:"
+        for slot in one.slots:
+            if slot.circuit.gain is not None:
+                yield f"  {references[one.name, slot.name]} {slot.form} ({one.name}.{slot.name})"
+            for name, place, part in slot.named_parts:
+                value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 4)
+                yield f"  {references[one.name, name]} {value}, {place} ({one.name}.{name})"
 
 
 def name_nodes(network: Network) -> tuple[DriverNodes, ...]:

@@ -8,6 +8,7 @@ from typing import Literal
 
 from optimizer.network.expression.plan import Joint
 from optimizer.network.ladder import AnyGroup, AnyLadder, AnySlot, Form, Ladders, Place
+from optimizer.network.references import References, name_references
 from optimizer.parts import KEPT, UNIT_OF_KIND, Part
 from optimizer.text.brief import brief, clip, html_table
 from optimizer.text.units import format_quantity
@@ -129,6 +130,19 @@ class Network(Ladders[FittedWay, FittedGroup, FittedSlot]):
             for slot in one.slots
         ]
         return html_table("Network", ("ladder", "polarity", "place", "form", "value", "from"), rows)
+
+    @property
+    def references(self) -> References:
+        """What each part and transformer is called that no other is, by its ladder and own name."""
+        return name_references(
+            named
+            for one in self.ladders
+            for slot in one.slots
+            for named in (
+                *(((one.name, name), part.kind) for name, _, part in slot.named_parts),
+                *((((one.name, slot.name), "tap"),) if slot.circuit.gain is not None else ()),
+            )
+        )
 
     @property
     def places(self) -> dict[PartKey, Part]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
 from optimizer.bench.build.wiring import split_pieces
+from optimizer.bench.loads.ratings import Ratings, next_size, share_pieces
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import NetworkPlan, PartsBranch
 from optimizer.network.ladder import Place
 from optimizer.network.network import FittedLadder, FittedWay
+from optimizer.network.references import References
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.drawing import Drawing, Point, Symbol, measure_text
 from optimizer.report.ladder_text import say_tap
@@ -26,7 +28,9 @@ _TURN = 0.7  # from a winding to where the line turns up or down beside it
 STUB = 0.3  # from a node to where branches part
 _DRIVER = 2.2  # room of a driver without its name
 _ROOM_ABOVE = 1.25  # two lines of text over a symbol in the line
-_ROOM_BELOW = 0.9
+INVERTED = "inverted"
+"""Written at a driver whose marks are exchanged."""
+
 _LINE = 0.36  # from one line of text to the next
 
 
@@ -35,13 +39,57 @@ def say_quantity(value: float, unit: str) -> str:
     return format_quantity(value, unit).replace(" u", " µ").replace("ohm", "Ω")
 
 
+def say_size(size: float, rating: float | None, unit: str) -> str:
+    """Say in a few signs what rating a piece has ("10 W"), or is to have ("≥ 10 W")."""
+    return f"≥ {size:g} {unit}" if rating is None else f"{rating:g} {unit}"
+
+
+def say_sizes(ratings: Ratings) -> dict[str, str]:
+    """Say of each piece of a network what rating it has or is to have.
+
+    Parameters
+    ----------
+    ratings : Ratings
+
+    Returns
+    -------
+    dict of str to str
+        By the reference name of the piece; see `say_size`.
+    """
+    said = {}
+    for load in ratings.parts:
+        kind, shares = load.part.kind, share_pieces(load.part)
+        pieces = split_pieces(load.reference, load.part)
+        for (name, piece), share in zip(pieces, shares, strict=True):
+            size = next_size(kind, load.needed * share)
+            said[name] = say_size(size, piece.rating, load.unit)
+    return said
+
+
+@dataclass(frozen=True, slots=True)
+class Captions:
+    """What parts are called in a drawing, and what stands under their values.
+
+    Parameters
+    ----------
+    names : mapping of (str, str) to str
+        See `optimizer.network.references`.
+    ratings : mapping of str to str
+        By the reference name of a piece: the rating it has or is to have ("10 W").
+    """
+
+    names: References
+    ratings: Mapping[str, str] = field(default_factory=dict)
+
+
 @dataclass(frozen=True, slots=True)
 class Leaf:
-    """One physical piece."""
+    """One physical piece: its reference name, what is written under it, and its part's own label."""
 
     part: Part
     name: str
     lines: tuple[str, ...]
+    label: str
 
     @property
     def text_width(self) -> float:
@@ -62,6 +110,7 @@ class Cluster:
 class Winding:
     """An autotransformer: what is before it and after it shares one end of its winding."""
 
+    label: str
     name: str
     gain: float
 
@@ -81,57 +130,59 @@ Rung = tuple[Place, Block] | tuple[Literal["tap"], Winding]
 """What stands in the line or across it, or the transformer between both."""
 
 
-def part_block(name: str, part: Part) -> Block:
+def part_block(ladder: str, label: str, part: Part, captions: Captions) -> Block:
     """Lay out one part: a symbol, or one symbol for each of its joined pieces."""
     unit = UNIT_OF_KIND[part.kind]
+    name = captions.names[ladder, label]
     if len(part.pieces) < 2 or not part.joined:
-        lines = [say_quantity(part.value, unit)]
+        lines = [say_quantity(part.value, unit), captions.ratings.get(name, "")]
         if part.kind == "inductor" and part.loss_ohm > 0.0:
             lines.append(f"{part.loss_ohm:.2g} Ω dcr")
         if part.origin in ("kept", "board", "shelf"):
             lines.append(part.origin)
-        return Leaf(part, name, tuple(lines))
-    leaves = [
-        Leaf(piece, letter, (say_quantity(piece.value, unit),))
-        for letter, piece in split_pieces(name, part)
-    ]
+        return Leaf(part, name, tuple(filter(None, lines)), label)
+    leaves = []
+    for letter, piece in split_pieces(name, part):
+        lines = [say_quantity(piece.value, unit), captions.ratings.get(letter, "")]
+        leaves.append(Leaf(piece, letter, tuple(filter(None, lines)), label))
     return Cluster(part.joined, tuple(leaves), f"{name} = {say_quantity(part.value, unit)}")
 
 
-def ladder_blocks(ladder: FittedLadder) -> list[Rung]:
+def ladder_blocks(ladder: FittedLadder, captions: Captions) -> list[Rung]:
     """Lay out one way or shared section as blocks in the line or across it, source first."""
     plan = NetworkPlan(from_ladder(ladder))
     rungs: list[Rung] = []
     for step in plan.root.steps:
         if step.tap is not None:
-            rungs.append(("tap", Winding(step.tap.name, step.tap.gain)))
+            label = step.tap.name
+            rungs.append(("tap", Winding(label, captions.names[ladder.name, label], step.tap.gain)))
         place: Place = "series" if step.kind == "series" else "shunt"
-        rungs += [(place, _branch_block(branch, plan.leaves)) for branch in step.branches]
+        rungs += [
+            (place, _branch_block(ladder.name, branch, plan.leaves, captions))
+            for branch in step.branches
+        ]
     return rungs
 
 
-def _branch_block(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> Block:
+def _branch_block(
+    ladder: str, branch: PartsBranch, leaves: Sequence[PartLeaf], captions: Captions
+) -> Block:
     if branch.kind == "part":
         leaf = leaves[branch.leaves[0]]
         assert leaf.part is not None
-        return part_block(leaf.name, leaf.part)
+        return part_block(ladder, leaf.name, leaf.part, captions)
     # What lies across a place is drawn above it.
     host = leaves[branch.leaves[-1]].place
     ordered = sorted(branch.items, key=lambda item: leaves[item.leaves[0]].place != host)
-    items = tuple(_branch_block(item, leaves) for item in ordered)
+    items = tuple(_branch_block(ladder, item, leaves, captions) for item in ordered)
     return Cluster("parallel" if branch.kind == "parallel" else "series", items)
 
 
 def measure_level(block: Block) -> tuple[float, float, float]:
     """Length, height above and depth below of a block that lies in the line."""
     if isinstance(block, Leaf):
-        below = _ROOM_BELOW if len(block.lines) > 1 else 0.45
-        width = max(
-            measure_text(block.name, "name"),
-            measure_text(block.lines[0]),
-            measure_text(", ".join(block.lines[1:])),
-        )
-        return max(_LEAST, width + GAP), _ROOM_ABOVE, below
+        below = 0.45 + _LINE * (len(block.lines) - 1) + 0.1 * (len(block.lines) > 1)
+        return max(_LEAST, block.text_width + GAP), _ROOM_ABOVE, below
     sizes = [measure_level(item) for item in block.items]
     caption = _LINE + 0.1 if block.caption else 0.0
     words = measure_text(block.caption, "name") + GAP
@@ -181,8 +232,8 @@ def draw_level(drawing: Drawing, way: str, block: Block, x: float, y: float, end
         drawing.wire(spot(b, y), spot(end, y))
         drawing.say(spot(middle, y + 0.52 + _LINE), block.name, role="name")
         drawing.say(spot(middle, y + 0.52), block.lines[0])
-        if len(block.lines) > 1:
-            drawing.say(spot(middle, y - 0.5), ", ".join(block.lines[1:]), role="note")
+        for number, text in enumerate(block.lines[1:]):
+            drawing.say(spot(middle, y - 0.5 - number * _LINE), text, role="note")
         return
     size = measure_level(block)
     if block.caption:
@@ -255,6 +306,7 @@ def _place(drawing: Drawing, way: str, leaf: Leaf, a: Point, b: Point) -> None:
             kind=part.kind,
             way=way,
             name=leaf.name,
+            label=leaf.label,
             value=part.value,
             loss_ohm=part.loss_ohm,
             a=spot(*a),
@@ -296,7 +348,16 @@ def draw_winding(
     share = min(winding.gain, 1.0 / winding.gain)
     for a, b, turns in ((high, tap, 1.0 - share), (tap, low, share)):
         drawing.symbols.append(
-            Symbol(kind="winding", way=way, name=winding.name, value=turns, loss_ohm=0.0, a=a, b=b)
+            Symbol(
+                kind="winding",
+                way=way,
+                name=winding.name,
+                label=winding.label,
+                value=turns,
+                loss_ohm=0.0,
+                a=a,
+                b=b,
+            )
         )
     drawing.wire(low, spot(node, bottom))
     turn = spot(node + _TURN if winding.gain <= 1.0 else begin + _TURN / 2, middle)
@@ -316,7 +377,8 @@ def draw_winding(
 
 def measure_driver(way: FittedWay) -> float:
     """Room that a driver takes at the end of the line, with its name."""
-    return _DRIVER + measure_text(way.driver, "name")
+    said = [way.driver, INVERTED] if way.polarity < 0 else [way.driver]
+    return _DRIVER + max(measure_text(text, "name") for text in said)
 
 
 def draw_driver(drawing: Drawing, way: FittedWay, x: float, top: float, bottom: float) -> float:
@@ -329,10 +391,19 @@ def draw_driver(drawing: Drawing, way: FittedWay, x: float, top: float, bottom: 
     plus, minus = (lower, upper) if way.polarity < 0 else (upper, lower)
     drawing.symbols.append(
         Symbol(
-            kind="driver", way=way.name, name=way.driver, value=0.0, loss_ohm=0.0, a=plus, b=minus
+            kind="driver",
+            way=way.name,
+            name=way.driver,
+            label=way.driver,
+            value=0.0,
+            loss_ohm=0.0,
+            a=plus,
+            b=minus,
         )
     )
     drawing.say(spot(end - 0.3, plus[1]), "+", role="mark")
     drawing.say(spot(end - 0.3, minus[1]), "−", role="mark")
     drawing.say(spot(end + 1.55, middle), way.driver, "start", "name")
+    if way.polarity < 0:
+        drawing.say(spot(end + 1.55, middle - _LINE), INVERTED, "start", "name")
     return end

@@ -142,6 +142,7 @@ def parts_to_csv(sheet: BuildSheet) -> str:
         "price",
         "source",
         "used",
+        "places",
         "note",
     ]
     return _to_csv(heads, [_item_row(item, sheet.speakers) for item in sheet.items])
@@ -161,6 +162,7 @@ def _item_row(item: SheetItem, speakers: int) -> tuple[str, ...]:
         "" if item.price is None else f"{item.price:.2f}",
         item.origin,
         ", ".join(item.uses),
+        ", ".join(dict.fromkeys(item.places)),
         item.note,
     )
 

@@ -174,18 +174,21 @@ class Picture:
     title, caption : str
         What it shows, and more of it.
     svg : callable
-        The drawing; the argument says whether for a phone, where a wide one would not fit.
+        The drawing; a narrow screen moves over it.
     lines : callable
         What stands for it in text, for a width in characters.
     tone : str
         Of the title.
+    print_scale : float
+        How much smaller it is printed.
     """
 
     title: str
-    svg: Callable[[bool], str]
+    svg: Callable[[], str]
     lines: Callable[[int], Sequence[str]]
     caption: str = ""
     tone: str = "strong"
+    print_scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,6 +268,18 @@ class Remarks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """What stands side by side where there is room, as on paper, else below each other."""
+
+    columns: tuple[tuple[Passage, ...], ...]
+
+    @property
+    def below(self) -> tuple[Passage, ...]:
+        """All of it, one below the other."""
+        return tuple(part for column in self.columns for part in column)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OnPage:
     """What only a page has room for; composed when a page is written."""
 
@@ -284,6 +299,7 @@ Passage = (
     | Choice
     | Aside
     | Remarks
+    | Beside
     | OnPage
 )
 
@@ -345,6 +361,8 @@ class Document:
         Networks of which a page shows one at a time.
     numbers : callable, optional
         What the charts of a page draw, as plain data; composed when a page is written.
+    footer : str
+        What stands at the foot of every printed page, beside its number.
     data : callable, optional
         The same matter as plain data in SI units for JSON, composed when it is written.
     """
@@ -355,6 +373,7 @@ class Document:
     order: tuple[str, ...] = ()
     picks: tuple[Pick, ...] = ()
     numbers: Callable[[], Mapping[str, Any]] | None = None
+    footer: str = ""
     data: Callable[[], Mapping[str, Any]] | None = None
 
     def text_sections(self) -> tuple[Section, ...]:
@@ -388,6 +407,8 @@ def text_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
     for part in parts:
         if isinstance(part, Choice):
             left += text_parts(part.items[0]) if part.items else ()
+        elif isinstance(part, Beside):
+            left += text_parts(part.below)
         elif isinstance(part, Aside):
             left += [Heading(title=part.title), *text_parts(part.parts)]
         elif isinstance(part, Remarks):
@@ -403,6 +424,8 @@ def brief_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
     for part in parts:
         if isinstance(part, Choice):
             left += brief_parts(part.items[0]) if part.items else ()
+        elif isinstance(part, Beside):
+            left += brief_parts(part.below)
         elif isinstance(part, Table) and part.brief is not None:
             left += [replace(part, rows=part.brief)] if part.brief else []
         elif not isinstance(part, Aside | Remarks | OnPage):
@@ -416,6 +439,8 @@ def count_notes(parts: Sequence[Passage]) -> int:
     for part in parts:
         if isinstance(part, Choice):
             count += count_notes(part.items[0]) if part.items else 0
+        elif isinstance(part, Beside):
+            count += count_notes(part.below)
         elif isinstance(part, Aside | Remarks):
             said = text_parts(part.parts)
             count += sum(len(one.items) for one in said if isinstance(one, Listing))
@@ -433,6 +458,8 @@ def page_parts(parts: Sequence[Passage]) -> tuple[Passage, ...]:
             left += page_parts(part.compose())
         elif isinstance(part, Choice):
             left.append(Choice(items=tuple(page_parts(one) for one in part.items)))
+        elif isinstance(part, Beside):
+            left.append(Beside(columns=tuple(map(page_parts, part.columns))))
         elif isinstance(part, Aside):
             left.append(replace(part, parts=page_parts(part.parts)))
         elif isinstance(part, Remarks):

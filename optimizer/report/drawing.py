@@ -14,7 +14,10 @@ Point = tuple[float, float]
 CHARACTER = 0.175
 """Width of a character of the drawing's text in drawing units, on average."""
 
-_WIDER = {"name": 1.12, "way": 1.32, "mark": 1.2}
+Look = Literal["name", "value", "note", "way", "mark", "point"]
+"""What a text says, which decides how it looks."""
+
+_WIDER = {"name": 1.12, "way": 1.32, "mark": 1.2, "point": 0.9}
 
 
 def measure_text(text: str, role: str = "value") -> float:
@@ -31,7 +34,10 @@ class Symbol:
     kind : str
         Kind of part, "driver", or "winding" for either side of the tap of an autotransformer.
     way, name : str
-        The way and the part's own name ("L1", "C1a"); a driver's name.
+        The way or shared section, and what stands beside the symbol: the reference name of a piece
+        ("C3a") or transformer, or a driver's name.
+    label : str
+        What the way calls the part that it belongs to ("P1.Rs").
     value, loss_ohm : float
         Value and loss in SI units; 0 for a driver, the share of all turns for a winding.
     a, b : tuple of float
@@ -41,10 +47,20 @@ class Symbol:
     kind: Kind | Literal["driver", "winding"]
     way: str
     name: str
+    label: str
     value: float
     loss_ohm: float
     a: Point
     b: Point
+
+    @property
+    def body(self) -> tuple[float, float, float, float]:
+        """What it covers without its leads: left, bottom, right, top."""
+        x, y = (self.a[0] + self.b[0]) / 2, (self.a[1] + self.b[1]) / 2
+        if self.kind == "driver":
+            return x, y - 1.4, x + 1.4, y + 1.4
+        across, along = (0.25, 0.5) if self.a[1] != self.b[1] else (0.5, 0.25)
+        return x - across, y - along, x + across, y + along
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,14 +75,14 @@ class Words:
         One line.
     align : {"start", "middle", "end"}
         Which end of the text the anchor is.
-    role : {"name", "value", "note", "way", "mark"}
+    role : {"name", "value", "note", "way", "mark", "point"}
         What it says, which decides how it looks.
     """
 
     at: Point
     text: str
     align: Literal["start", "middle", "end"] = "middle"
-    role: Literal["name", "value", "note", "way", "mark"] = "value"
+    role: Look = "value"
 
     @property
     def span(self) -> tuple[float, float]:
@@ -85,7 +101,7 @@ class Net:
     at : tuple of float
         The point.
     name : str
-        "amp+", "amp-", or the letter of a ladder that goes on below.
+        "amp+", "amp-", or the letter at which a line goes on below.
     """
 
     at: Point
@@ -127,7 +143,7 @@ class Drawing:
         at: Point,
         text: str,
         align: Literal["start", "middle", "end"] = "middle",
-        role: Literal["name", "value", "note", "way", "mark"] = "value",
+        role: Look = "value",
     ) -> None:
         """Write a text; an empty one is left out."""
         if text:
@@ -174,6 +190,13 @@ def read_back(drawing: Drawing) -> tuple[dict[str, int], tuple[Branch, ...]]:
     branches : tuple of Branch
         Every symbol with the nodes of its two terminals.
     """
+    nodes = find_nodes(drawing)
+    nets = {net.name: nodes[net.at] for net in drawing.nets}
+    return nets, tuple(Branch(symbol=s, a=nodes[s.a], b=nodes[s.b]) for s in drawing.symbols)
+
+
+def find_nodes(drawing: Drawing) -> dict[Point, int]:
+    """Return the node of every point at which something ends; nets of one name are one."""
     points = {p for s in drawing.symbols for p in (s.a, s.b)}
     points |= {p for wire in drawing.wires for p in wire} | {net.at for net in drawing.nets}
     parent: dict[Point, Point] = {point: point for point in points}
@@ -191,10 +214,7 @@ def read_back(drawing: Drawing) -> tuple[dict[str, int], tuple[Branch, ...]]:
     for net in drawing.nets:
         parent[root(net.at)] = root(by_name.setdefault(net.name, net.at))
     number = {p: i for i, p in enumerate(sorted({root(p) for p in points}))}
-    nets = {name: number[root(point)] for name, point in by_name.items()}
-    return nets, tuple(
-        Branch(symbol=s, a=number[root(s.a)], b=number[root(s.b)]) for s in drawing.symbols
-    )
+    return {point: number[root(point)] for point in points}
 
 
 def find_joints(drawing: Drawing) -> tuple[Point, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,6 +13,7 @@ from optimizer.network.expression.nodes import PartLeaf
 from optimizer.network.expression.plan import Joint, NetworkPlan, PartsBranch
 from optimizer.network.ladder import Place
 from optimizer.network.network import FittedLadder, FittedWay, Network
+from optimizer.network.references import References
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.report.tree import Limb, grow_limbs, say_end, say_shared
 from optimizer.text.units import format_quantity, ratio_to_db
@@ -72,47 +73,42 @@ def _value_lines(part: Part, letter: str = "") -> list[str]:
     return lines
 
 
-def _columns(way: FittedLadder) -> list[_Column]:
+def _columns(way: FittedLadder, references: References) -> list[_Column]:
     """One column for what stands in the line or across it: a part, several joined, or a tap."""
     plan = NetworkPlan(from_ladder(way))
+    names = {label: name for (ladder, label), name in references.items() if ladder == way.name}
     columns = []
     for step in plan.root.steps:
         if step.tap is not None:
-            columns.append(_Column("tap", step.tap.name, (say_tap(step.tap.gain),)))
+            columns.append(_Column("tap", names[step.tap.name], (say_tap(step.tap.gain),)))
         place: Place = "series" if step.kind == "series" else "shunt"
-        columns += [_column(place, branch, plan.leaves) for branch in step.branches]
+        columns += [_column(place, branch, plan.leaves, names) for branch in step.branches]
     return columns
 
 
-def _column(place: Place, branch: PartsBranch, leaves: Sequence[PartLeaf]) -> _Column:
+def _column(
+    place: Place, branch: PartsBranch, leaves: Sequence[PartLeaf], names: Mapping[str, str]
+) -> _Column:
     lines: list[str] = []
     first = leaves[branch.leaves[0]]
     if branch.kind == "part":
         assert first.part is not None
-        return _Column(place, first.name, tuple(_value_lines(first.part)))
-    if branch.kind == "parallel" or any(item.kind != "part" for item in branch.items):
-        lines.append(_say_branch(branch, leaves))
+        return _Column(place, names[first.name], tuple(_value_lines(first.part)))
     for leaf in (leaves[g] for g in branch.leaves):
         assert leaf.part is not None
-        lines += _value_lines(leaf.part, f"{_own_name(leaf)} ")
-    # What lies across a place comes before it.
-    return _Column(place, leaves[branch.leaves[-1]].place, tuple(lines))
+        lines += _value_lines(leaf.part, f"{names[leaf.name]} ")
+    return _Column(place, _say_branch(branch, leaves, names), tuple(lines))
 
 
-def _say_branch(branch: PartsBranch, leaves: Sequence[PartLeaf]) -> str:
-    """How parts are joined, by their own names: "L||C||R"."""
+def _say_branch(branch: PartsBranch, leaves: Sequence[PartLeaf], names: Mapping[str, str]) -> str:
+    """How parts are joined, by their reference names: "L1||C2||R1"."""
     if branch.kind == "part":
-        return _own_name(leaves[branch.leaves[0]])
-    said = (_say_branch(item, leaves) for item in branch.items)
+        return names[leaves[branch.leaves[0]].name]
+    said = (_say_branch(item, leaves, names) for item in branch.items)
     return ("||" if branch.kind == "parallel" else "+").join(
         text if item.kind == "part" else f"({text})"
         for text, item in zip(said, branch.items, strict=True)
     )
-
-
-def _own_name(leaf: PartLeaf) -> str:
-    """Name of a part within its place ("Rs" of "P1.Rs")."""
-    return leaf.name.removeprefix(f"{leaf.place}.")
 
 
 def _centre(text: str, width: int, fill: str = " ") -> str:
@@ -148,6 +144,7 @@ def _draw_run(columns: Sequence[_Column]) -> list[str]:
 
 def draw_ladder(
     way: FittedLadder,
+    references: References,
     *,
     width: int = 100,
     begins: tuple[str, str] = (AMP_PLUS, AMP_MINUS),
@@ -159,6 +156,8 @@ def draw_ladder(
     ----------
     way : FittedWay or FittedGroup
         As built.
+    references : mapping of (str, str) to str
+        Names of the parts of its network.
     width : int
         Longest line allowed in characters; a longer ladder goes on below, joined at (a) and (b).
     begins : tuple of str
@@ -180,7 +179,7 @@ def draw_ladder(
     room = width - len(source[0]) - max(len(end_top), len(_GOES_ON_TOP)) - 1
 
     runs: list[list[_Column]] = [[]]
-    for column in _columns(way):
+    for column in _columns(way, references):
         if runs[-1] and sum(c.width for c in runs[-1]) + column.width > room:
             runs.append([])
         runs[-1].append(column)
@@ -195,7 +194,7 @@ def draw_ladder(
         lines.append(start_top + rows[0] + (end_top if last else _GOES_ON_TOP))
         lines += [row.rstrip() for row in body]
         lines.append(start_bottom + rows[-1] + (end_bottom if last else _GOES_ON_BOTTOM))
-    return lines + [f"{' ' * len(source[0])}{said}" for said in _say_joins(way)]
+    return lines + [f"{' ' * len(source[0])}{said}" for said in _say_joins(way, references)]
 
 
 def _driver_ends(way: FittedWay) -> tuple[str, str]:
@@ -204,12 +203,12 @@ def _driver_ends(way: FittedWay) -> tuple[str, str]:
     return f"── {plus} {way.driver}", f"── {minus}"
 
 
-def _say_joins(ladder: FittedLadder) -> Iterator[str]:
+def _say_joins(ladder: FittedLadder, references: References) -> Iterator[str]:
     for slot in ladder.slots:
         for name, _, part in slot.named_parts:
             joined = describe_join(part)
             if joined:
-                yield f"{name} = {joined}"
+                yield f"{references[ladder.name, name]} = {joined}"
 
 
 def draw_tree(network: Network, *, width: int = 100) -> list[str]:
@@ -229,12 +228,13 @@ def draw_tree(network: Network, *, width: int = 100) -> list[str]:
         Lines of the drawing, followed by one line for every part joined from several pieces.
     """
     lines: list[str] = []
+    references = network.references
     for limb in grow_limbs(network):
-        drawn = _with_source(_draw_limb(limb))
+        drawn = _with_source(_draw_limb(limb, references))
         drawn += [
-            f"{' ' * len(_SOURCE)}{one.name} {said}"
+            f"{' ' * len(_SOURCE)}{said}"
             for one in limb.all_ladders()
-            for said in _say_joins(one)
+            for said in _say_joins(one, references)
         ]
         lines += drawn if max(map(len, drawn)) <= width else _draw_rows(network, limb, width)
         lines.append("")
@@ -250,7 +250,7 @@ def _draw_rows(network: Network, limb: Limb, width: int) -> list[str]:
             end = "" if isinstance(one, FittedWay) else f", {say_end(one)}"
             lines.append(f" {say_shared(one)}{end}")
             begins, ends = wiring.begins[one.name], wiring.ends[one.name]
-            lines += draw_ladder(one, width=width, begins=begins, ends=ends)
+            lines += draw_ladder(one, network.references, width=width, begins=begins, ends=ends)
     return lines
 
 
@@ -264,11 +264,11 @@ def _with_source(block: list[str]) -> list[str]:
     return [line.rstrip() for line in [*lines, _SOURCE.replace("+", "-") + bottom]]
 
 
-def _draw_limb(limb: Limb) -> list[str]:
+def _draw_limb(limb: Limb, references: References) -> list[str]:
     """Lines of a limb: titles, its line, what hangs from it, its return; both from left to right."""
     title, rows = "", ["──", "──"]
     for ladder in limb.ladders:
-        columns = _columns(ladder)
+        columns = _columns(ladder, references)
         title = f"{title.ljust(len(rows[0]))}{say_shared(ladder)}  "
         rows = _side_by_side(rows, _draw_run(columns))
         if ladder is not limb.foot:
@@ -276,7 +276,7 @@ def _draw_limb(limb: Limb) -> list[str]:
     if isinstance(limb.foot, FittedWay):
         rows = _side_by_side(rows, list(_driver_ends(limb.foot)))
         return [title.rstrip(), *rows]
-    fork = _draw_fork(limb.foot.joint, [_draw_limb(one) for one in limb.foot.limbs])
+    fork = _draw_fork(limb.foot.joint, [_draw_limb(one, references) for one in limb.foot.limbs])
     return [title.ljust(len(rows[0])) + fork[0], *_side_by_side(rows, fork[1:])]
 
 

@@ -8,16 +8,18 @@ next. So no wire crosses another, and what stands first is next to the amplifier
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import count, groupby
 from string import ascii_lowercase
 from typing import Literal
 
+from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, wire_network
 from optimizer.network.expression.plan import Joint
 from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.report.blocks import (
     GAP,
+    Captions,
     Rung,
     draw_driver,
     draw_level,
@@ -31,7 +33,8 @@ from optimizer.report.blocks import (
     spot,
 )
 from optimizer.report.drawing import Drawing, Net, measure_text
-from optimizer.report.tree import Limb, grow_limbs, say_shared
+from optimizer.report.points import mark_points
+from optimizer.report.tree import Fork, Limb, grow_limbs, say_shared
 
 WIDEST = 20.0
 """Length of a row in drawing units beyond which a ladder goes on below."""
@@ -42,7 +45,6 @@ _RETURN = 0.5  # from the longest row to the rail that joins the returns
 _BETWEEN_ROWS = 0.5
 _BETWEEN_LADDERS = 0.8
 _BEFORE = 1.5  # by how much higher a fork may be for standing beside what is shared
-_LOWEST = 1.9  # height of a row of one way that is drawn by itself, without 0.5
 _WITH_DRIVER = 2.7
 _WINDING = 1.9
 _TITLE = 0.7  # height of a row's title
@@ -117,7 +119,6 @@ class _Row:
 class _Laid:
     """A limb spread over rows; its foot stands at the end of the last one."""
 
-    name: str
     rows: tuple[_Row, ...]
     foot: FittedWay | _Parting
     width: float
@@ -157,8 +158,10 @@ class _Parting:
         return sum(one.depth for one in self.members) + between
 
 
-def draw_network(network: Network, *, widest: float = WIDEST, only: str = "") -> Drawing:
-    """Draw a network.
+def draw_network(
+    network: Network, *, widest: float = WIDEST, ratings: Mapping[str, str] | None = None
+) -> Drawing:
+    """Draw a network between one pair of terminals.
 
     Parameters
     ----------
@@ -166,25 +169,22 @@ def draw_network(network: Network, *, widest: float = WIDEST, only: str = "") ->
         Every way and shared section with its parts.
     widest : float
         Longest row in drawing units; a longer ladder goes on below, joined at lettered points.
-    only : str
-        The branch to draw (see `Network.branches`), instead of all.
+    ratings : mapping of str to str, optional
+        What stands under the value of each piece, see `Captions`.
 
     Returns
     -------
     Drawing
-        With rows from the top down, y pointing up. What hangs on the amplifier's terminals begins
-        there, each branch at terminals of its own.
+        With rows from the top down, y pointing up, and the points of `wire_network` by their
+        numbers.
     """
+    captions = Captions(network.references, ratings or {})
+    limbs = grow_limbs(network)
+    whole = limbs[0] if len(limbs) == 1 else Limb((), Fork("parallel", limbs))
+    laid = _lay_out(whole, captions, widest, _AT_AMPLIFIER)
     painter = _Painter(Drawing.empty())
-    y = 0.0
-    for limb in grow_limbs(network, only=only):
-        laid = _lay_out(limb, widest, _AT_AMPLIFIER)
-        y -= laid.lifts[0]
-        if _is_plain(limb):
-            painter.paint_ladder(laid, y)
-        else:
-            painter.paint_tree(laid, y)
-        y -= laid.depth + _BETWEEN_LADDERS
+    painter.paint(laid)
+    mark_points(painter.drawing, wire_network(network))
     return painter.drawing
 
 
@@ -193,9 +193,9 @@ def draw_network(network: Network, *, widest: float = WIDEST, only: str = "") ->
 _Tagged = tuple[FittedLadder, Rung]
 
 
-def _lay_out(limb: Limb, room: float, berth: _Berth) -> _Laid:
+def _lay_out(limb: Limb, captions: Captions, room: float, berth: _Berth) -> _Laid:
     """Spread a limb over rows of `room` at most, as low as it goes."""
-    tagged = [(one, rung) for one in limb.ladders for rung in ladder_blocks(one)]
+    tagged = [(one, rung) for one in limb.ladders for rung in ladder_blocks(one, captions)]
     room_below = room - berth.marked - berth.lead
     if isinstance(limb.foot, FittedWay):
         driver = measure_driver(limb.foot)
@@ -204,14 +204,18 @@ def _lay_out(limb: Limb, room: float, berth: _Berth) -> _Laid:
             runs = _break(tagged, room_below, driver)
         return _finish(limb, runs, limb.foot, berth)
     found = []
-    for runs in ([tagged], [*_break(tagged, room_below, 0.0), []]):
+    # Where nothing is shared there is nothing to stand above it.
+    spread = [[*_break(tagged, room_below, 0.0), []]] if tagged else []
+    for runs in ([tagged], *spread):
         reach = _rows(limb, runs, berth)[-1].width
         rail = _RETURN if limb.foot.joint == "parallel" else 0.0
-        members = tuple(_lay_out(one, room - reach - rail, _AT_FORK) for one in limb.foot.limbs)
+        members = tuple(
+            _lay_out(one, captions, room - reach - rail, _AT_FORK) for one in limb.foot.limbs
+        )
         found.append(_finish(limb, runs, _Parting(limb.foot.joint, members), berth))
     # What is shared stands before its fork; where that leaves too little room, above it.
-    before, above = (max(one.width / room, 1.0) * (one.lifts[0] + one.depth) for one in found)
-    return found[0 if before < _BEFORE * above else 1]
+    before, *above = (max(one.width / room, 1.0) * (one.lifts[0] + one.depth) for one in found)
+    return found[0 if all(before < _BEFORE * high for high in above) else 1]
 
 
 def _finish(
@@ -223,18 +227,17 @@ def _finish(
         # A rail at the right joins their returns.
         width = max(width, *(row.width + _ENDS + _MARK for row in rows[:-1])) + _RETURN
     titles = [berth.title + measure_text(one.title, "way") for one in rows[0].stretches[:1]]
-    return _Laid(limb.ladders[-1].name, rows, foot, max([width, *titles]))
+    return _Laid(rows, foot, max([width, *titles]))
 
 
 def _rows(limb: Limb, runs: Sequence[Sequence[_Tagged]], berth: _Berth) -> tuple[_Row, ...]:
     """Put rungs into rows, each ladder under its name where it begins."""
-    plain = _is_plain(limb) and berth is _AT_AMPLIFIER
-    titles = {one.name: _title(one, plain) for one in limb.ladders}
+    titles = {one.name: _title(one) for one in limb.ladders}
     rows = []
     for number, run in enumerate(runs):
         found = [(name, [r for _, r in some]) for name, some in groupby(run, lambda t: t[0].name)]
         ends = number == len(runs) - 1 and isinstance(limb.foot, FittedWay)
-        last = limb.ladders[-1].name
+        last = limb.ladders[-1].name if limb.ladders else ""
         if ends and last in titles and last not in dict(found):
             found.append((last, []))  # a way without parts has a name too
         stretches: list[_Stretch] = []
@@ -246,20 +249,15 @@ def _rows(limb: Limb, runs: Sequence[Sequence[_Tagged]], berth: _Berth) -> tuple
                 _Stretch(name, title, tuple(rungs), 0.0 if ends and name == last else words)
             )
         # A return may go on to the right, below the driver.
-        least = _LOWEST if plain else _WITH_DRIVER if ends else 0.4
+        least = _WITH_DRIVER if ends else 0.4
         rows.append(_Row(tuple(stretches), berth, berth.marked if number else 0.0, least))
     return tuple(rows)
 
 
-def _is_plain(limb: Limb) -> bool:
-    """Whether it is one way and nothing else."""
-    return len(limb.ladders) == 1 and isinstance(limb.foot, FittedWay)
-
-
-def _title(ladder: FittedLadder, plain: bool) -> str:
-    if plain and isinstance(ladder, FittedWay):
-        turned = "inverted" if ladder.polarity < 0 else "normally"
-        return f"{ladder.name}: driver connected {turned}"
+def _title(ladder: FittedLadder) -> str:
+    """Name a ladder where its driver, at the end of its row, does not."""
+    if isinstance(ladder, FittedWay):
+        return "" if ladder.name == ladder.driver else ladder.name
     return say_shared(ladder)
 
 
@@ -298,32 +296,12 @@ class _Painter:
         default_factory=lambda: (f"{c}{n or ''}" for n in count() for c in ascii_lowercase)
     )
 
-    def paint_ladder(self, laid: _Laid, top: float) -> None:
-        """Draw a way by itself; where it goes on below, both rails do at lettered points."""
-        for number, (row, lift) in enumerate(zip(laid.rows, laid.lifts, strict=True)):
-            top -= number and _BETWEEN_ROWS + lift
-            low = top - row.height
-            for y, sign, letter in ((top, "+", "a"), (low, "−", "b")):
-                name = f"amp{sign.replace('−', '-')}"
-                if number:
-                    name, sign = f"{laid.name} {letter}{number}", f"{letter}{number}"
-                self._terminal(0.0, y, name, sign, "end")
-            x, feet = self._row(row, 0.0, top, low)
-            if number == len(laid.rows) - 1:
-                feet += self._foot(laid, row, x, top, low)
-            else:
-                self.drawing.wire(spot(x, top), spot(x + _ENDS, top))
-                for y, letter in ((top, f"a{number + 1}"), (low, f"b{number + 1}")):
-                    self._terminal(x + _ENDS, y, f"{laid.name} {letter}", letter, "start")
-                feet.append(x + _ENDS)
-            self._rail([0.0, *feet], low)
-            top = low
-
-    def paint_tree(self, laid: _Laid, top: float) -> None:
-        """Draw everything that hangs on the amplifier's terminals at one place."""
+    def paint(self, laid: _Laid) -> None:
+        """Draw everything from the amplifier's terminals."""
+        top = -laid.lifts[0]
         low = top - laid.depth
-        self._terminal(0.0, top, "amp+", "+", "end")
-        self._terminal(0.0, low, "amp-", "−", "end")
+        self._terminal(0.0, top, "amp+", AMP_PLUS, "end")
+        self._terminal(0.0, low, "amp-", AMP_MINUS, "end")
         self._rail([0.0, *self._limb(laid, 0.0, top, low)], low)
 
     def _limb(self, laid: _Laid, left: float, top: float, bottom: float) -> list[float]:

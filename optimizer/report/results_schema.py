@@ -190,7 +190,8 @@ def _part() -> dict[str, Any]:
              "rating_needed")  # fmt: skip
     return _block(
         {
-            "name": _TEXT,
+            "name": _TEXT | {"description": "place in its way"},
+            "reference": _TEXT | {"description": "name that no other part of the network has"},
             "at": {"enum": ["series", "shunt"]},
             "across": _TEXT,
             "kind": {"enum": [*KINDS, "tap"]},

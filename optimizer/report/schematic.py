@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from importlib import import_module
 from typing import Any
 
 from optimizer.network.network import FittedLadder, FittedWay, Network
+from optimizer.network.references import References
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.blocks import say_quantity
 from optimizer.report.drawing import Drawing, Symbol, find_joints
@@ -19,12 +20,11 @@ from optimizer.text.quoting import quote_markup
 
 SCALE = 36.0
 """Pixels per drawing unit, as the symbol library draws them."""
-PHONE = 9.2
-"""Longest row on a phone, in drawing units."""
 WIDE = 24.0
 """Longest row on a screen, in drawing units."""
 
-_MARGIN = 0.35
+FRAME = 0.35
+"""Around a drawing, in drawing units."""
 _WORDS = {"parallel": "in parallel", "series": "in series"}
 _STYLE = (
     ".sch{color:#1d2430}"
@@ -35,11 +35,16 @@ _STYLE = (
     ".sch text{fill:currentColor;font:12px system-ui,-apple-system,'Segoe UI',Roboto,sans-serif}"
     ".sch .name,.sch .way{font-weight:700}.sch .way{font-size:14px}"
     ".sch .note{font-size:11px;opacity:.85}.sch .mark{font-size:14px}"
+    ".sch .point{font-size:10px;font-style:italic}"
 )
 
 
 def draw_schematic(
-    network: Network, *, title: str = "Crossover network", widest: float = WIDEST, name: str = ""
+    network: Network,
+    *,
+    title: str = "Crossover network",
+    widest: float = WIDEST,
+    ratings: Mapping[str, str] | None = None,
 ) -> str:
     """Draw a network as an SVG file.
 
@@ -51,16 +56,15 @@ def draw_schematic(
         Accessible name of the drawing.
     widest : float
         Longest row in drawing units, see `optimizer.report.layout.draw_network`.
-    name : str
-        Prefix of the ids inside, where several drawings share a page.
+    ratings : mapping of str to str, optional
+        What stands under the value of each piece.
 
     Returns
     -------
     str
         A complete SVG document on a white ground.
     """
-    drawing = draw_network(network, widest=widest)
-    body = render_drawing(drawing, title=title, words=describe_network(network), name=name)
+    body = draw_figure(network, title=title, widest=widest, ratings=ratings)
     box = re.search(r'viewBox="(\S+) (\S+) (\S+) (\S+)"', body)
     assert box is not None
     x, y, width, height = box.groups()
@@ -73,14 +77,16 @@ def draw_schematic(
 
 
 def draw_figure(
-    network: Network, *, title: str, name: str, widest: float = WIDE, only: str = ""
+    network: Network,
+    *,
+    title: str,
+    name: str = "",
+    widest: float = WIDE,
+    ratings: Mapping[str, str] | None = None,
 ) -> str:
-    """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`.
-
-    `only` names the branch to draw, instead of all.
-    """
-    drawing = draw_network(network, widest=widest, only=only)
-    words = describe_network(network, only=only)
+    """Draw a network as an SVG element of a page, see `draw_schematic` and `render_drawing`."""
+    drawing = draw_network(network, widest=widest, ratings=ratings)
+    words = describe_network(network)
     return render_drawing(drawing, title=title, words=words, name=name)
 
 
@@ -102,7 +108,7 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
         ``<svg>...</svg>`` whose colours follow the text colour around it.
     """
     left, bottom, right, top = drawing.bounds
-    left, bottom, right, top = (left - _MARGIN, bottom - _MARGIN, right + _MARGIN, top + _MARGIN)
+    left, bottom, right, top = (left - FRAME, bottom - FRAME, right + FRAME, top + FRAME)
     width, height = (right - left) * SCALE, (top - bottom) * SCALE
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="sch" role="img" '
@@ -133,29 +139,33 @@ def render_drawing(drawing: Drawing, *, title: str, words: str, name: str = "") 
     return "".join(lines)
 
 
-def describe_network(network: Network, *, only: str = "") -> str:
+def describe_network(network: Network) -> str:
     """Say a network in words, for those who cannot see its drawing."""
     within = {member: group.name for group in network.groups for member in group.members}
     return " ".join(
-        _describe_ladder(ladder, within.get(ladder.name, ""))
-        for limb in grow_limbs(network, only=only)
+        _describe_ladder(ladder, within.get(ladder.name, ""), network.references)
+        for limb in grow_limbs(network)
         for ladder in limb.all_ladders()
     )
 
 
-def _describe_ladder(way: FittedLadder, within: str) -> str:
+def _describe_ladder(way: FittedLadder, within: str, references: References) -> str:
     said = []
     for slot in way.slots:
         if slot.circuit.gain is not None:
             said.append(
-                f"{slot.name} autotransformer, {say_tap(slot.circuit.gain)} for what follows"
+                f"{references[way.name, slot.name]} autotransformer, "
+                f"{say_tap(slot.circuit.gain)} for what follows"
             )
         for name, place, part in slot.named_parts:
-            text = f"{name} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
+            text = (
+                f"{references[way.name, name]} {say_quantity(part.value, UNIT_OF_KIND[part.kind])}"
+            )
             joined = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
             text += f" ({joined})" if joined else ""
             line = "in the line" if place == "series" else "across the line"
-            said.append(f"{text} {f'across {slot.across}' if slot.across else line}")
+            beside = f"across the place {slot.across}" if slot.across else line
+            said.append(f"{text} {beside}")
     start = f"section {within}" if within else "the amplifier"
     if isinstance(way, FittedWay):
         turned = "inverted" if way.polarity < 0 else "normal"
@@ -192,7 +202,7 @@ def _draw_symbols(symbols: Sequence[Symbol]) -> str:
 
 
 def _say_part(symbol: Symbol) -> str:
-    return f' data-part="{quote_markup(f"{symbol.way}.{symbol.name}")}"'
+    return f' data-part="{quote_markup(f"{symbol.way}.{symbol.label}")}"'
 
 
 @lru_cache(maxsize=64)

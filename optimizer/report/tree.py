@@ -16,7 +16,8 @@ class Limb:
     Parameters
     ----------
     ladders : tuple of FittedLadder
-        Source first; each but the last is a group of one member.
+        Source first; each but the last is a group of one member. None where several limbs part at
+        the amplifier's terminals.
     foot : FittedWay or Fork
         The way whose driver stands at the end, or where several limbs part.
     """
@@ -48,15 +49,13 @@ class Fork:
     limbs: tuple[Limb, ...]
 
 
-def grow_limbs(network: Network, *, only: str = "") -> tuple[Limb, ...]:
+def grow_limbs(network: Network) -> tuple[Limb, ...]:
     """Say how the ladders of a network hang on each other.
 
     Parameters
     ----------
     network : Network
         The network.
-    only : str
-        The branch to take, see `Network.branches`; all when left out.
 
     Returns
     -------
@@ -74,7 +73,7 @@ def grow_limbs(network: Network, *, only: str = "") -> tuple[Limb, ...]:
             return Limb((one,), Fork(one.joint, limbs))
         return Limb((one, *limbs[0].ladders), limbs[0].foot)
 
-    return tuple(grow(one.name) for one in network.branches if only in ("", one.name))
+    return tuple(grow(one.name) for one in network.branches)
 
 
 def say_shared(ladder: FittedLadder) -> str:

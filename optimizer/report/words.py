@@ -10,6 +10,7 @@ from optimizer.acoustics.preference import VALIDITY
 from optimizer.bench.check import PartChange
 from optimizer.measure.curve import Coverage
 from optimizer.measure.driver import Driver
+from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.agreement import WITHIN, Agreement
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
@@ -258,6 +259,16 @@ def _say_exactly(part: Part) -> str:
     value = format_quantity(part.value, UNIT_OF_KIND[part.kind], 5)
     loss = {"inductor": "dcr", "capacitor": "esr"}.get(part.kind)
     return f"{value} ({loss} {format_quantity(part.loss_ohm, 'ohm')})" if loss else value
+
+
+def say_references(network: Network) -> list[str]:
+    """Say which part of a design is which on drawing and sheet, where that is not the same name."""
+    called = [
+        f"{ladder}.{label} is {name}"
+        for (ladder, label), name in network.references.items()
+        if name != label
+    ]
+    return [f"On drawing, build sheet and netlist {', '.join(called)}."] if called else []
 
 
 def say_controls(candidate: Candidate) -> list[str]:

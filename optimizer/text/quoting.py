@@ -74,6 +74,16 @@ def quote_markup(text: str) -> str:
     return escape(make_printable(text))
 
 
+def quote_css(text: str) -> str:
+    """Write text as a string of a style sheet that may stand in a page: all but plain letters escaped."""
+    return '"{}"'.format(
+        "".join(
+            char if char.isascii() and (char.isalnum() or char in " .,-") else f"\\{ord(char):x} "
+            for char in make_printable(" ".join(text.split()))
+        )
+    )
+
+
 def quote_markdown(text: str) -> str:
     """Write text for Markdown, where a tag would be one of a page."""
     return _TAG.sub(r"\\<", make_printable(text))

@@ -272,19 +272,20 @@ CLIPPED = """[...document.querySelectorAll('body *')].filter(e => {
 }).map(e => e.outerHTML.slice(0, 80))"""
 
 
-def test_drawings_fit_the_phone(browser: Any, page: Path) -> None:
-    """On a phone the narrow drawing is shown, within the screen and at a readable size."""
+def test_drawings_are_moved_over_on_a_phone(browser: Any, page: Path) -> None:
+    """On a phone the drawing keeps its size, its box scrolls to either end, and the page does not."""
     browser.show(page, width=390)
-    box = browser.run("""(() => { const s = [...document.querySelectorAll('.for-narrow svg')].find(
-        e => e.checkVisibility()); const r = s.getBoundingClientRect();
-        return [r.left, r.right, r.width / s.viewBox.baseVal.width]; })()""")
-    assert box[0] >= 0.0
-    assert box[1] <= 390.0
-    assert box[2] > 0.85
-    assert (
-        browser.run("[...document.querySelectorAll('.for-wide')].some(e => e.checkVisibility())")
-        is False
-    )
+    size, left, right, wide = browser.run("""(() => {
+      const box = [...document.querySelectorAll('.drawing')].find(e => e.checkVisibility());
+      const s = box.querySelector('svg');
+      const at = (x) => { box.scrollLeft = x; return s.getBoundingClientRect(); };
+      const near = at(0), far = at(1e4), frame = box.getBoundingClientRect();
+      return [near.width / s.viewBox.baseVal.width, near.left - frame.left, far.right - frame.right,
+        document.documentElement.scrollWidth]; })()""")
+    assert size == pytest.approx(1.0, abs=0.01)
+    assert left >= 0.0
+    assert right <= 1.0
+    assert wide <= 390
 
 
 @pytest.mark.parametrize("width", [390, 768, 1280])

@@ -138,7 +138,7 @@ def test_spreadsheets_see_text(outputs: tuple[str, Path]) -> None:
     with (folder / "parts.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert [row["kind"] for row in rows] == ["capacitor", "inductor"]
-    assert any(text[:2] in row["used"] for row in rows)
+    assert any(text[:2] in row["places"] for row in rows)
 
 
 def test_drawings_are_well_formed(outputs: tuple[str, Path]) -> None:

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import optimizer
+from optimizer.bench.build.wiring import wire_network
 from optimizer.network.equivalent import DriverEquivalent
 from optimizer.network.netlist import write_netlist
 from optimizer.network.network import Network
@@ -24,7 +25,9 @@ from optimizer.problem.genome import Genome
 from optimizer.report.drawing import Drawing, read_back
 from optimizer.report.ladder_text import draw_tree
 from optimizer.report.layout import draw_network
-from optimizer.report.schematic import PHONE, SCALE, WIDE, draw_schematic
+from optimizer.report.schematic import SCALE, WIDE, draw_schematic
+from tests.conftest import cases
+from tests.end_to_end.conftest import Browser
 from tests.end_to_end.test_drivers_together import CASES, ENDS
 from tests.end_to_end.test_shared_sections import SHARED
 from tests.end_to_end.test_topologies import ACROSS, EXPRESSIONS, TAPS, WHOLE
@@ -40,7 +43,7 @@ DESIGNS: dict[str, tuple[tuple[str, str], ...] | str] = {
 }
 
 Ends = frozenset[str]
-"""Everything that meets at one point: "woofer_L1" for either end of a part."""
+"""Everything that meets at one point: "L1" for either end of a part."""
 
 
 @pytest.fixture(scope="module", params=list(DESIGNS))
@@ -49,8 +52,11 @@ def network(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Network:  # fmt: skip
     """Every place filled by a value of the middle of its range; two parts joined from pieces."""
-    written = DESIGNS[request.param]
-    folder = tmp_path_factory.mktemp("drawn")
+    return fill(request.param, copy_demo, tmp_path_factory.mktemp("drawn"))
+
+
+def fill(name: str, copy_demo: Callable[..., Path], folder: Path) -> Network:
+    written = DESIGNS[name]
     design = copy_demo(folder, *(() if isinstance(written, str) else written))
     if isinstance(written, str):
         design.write_text(written, encoding="utf-8")
@@ -107,7 +113,7 @@ def meet_in_netlist(network: Network) -> Counter[Ends]:
         elif re.search(r"^(V(?!amp)\w+|Routput|Rcable|[RH]\w+__(loss|loop))$", name):
             shorts.append((nodes[0], nodes[1]))
         elif name[0] in "RLC" and not name.startswith("Rbleed"):
-            ends += [(name[1:], node) for node in nodes[:2]]
+            ends += [(name, node) for node in nodes[:2]]
     return meet(ends, shorts)
 
 
@@ -119,7 +125,7 @@ def meet_in_drawing(drawing: Drawing) -> Counter[Ends]:
     pieces: dict[str, list[str]] = {}
     for branch in branches:
         a, b, symbol = str(branch.a), str(branch.b), branch.symbol
-        name = re.sub(r"\W", "_", f"{symbol.way}.{symbol.name}")
+        name = symbol.name
         if symbol.kind == "driver":
             way = re.sub(r"\W", "_", symbol.way)
             ends += [(f"{way} plus", a), (f"{way} minus", b)]
@@ -129,7 +135,7 @@ def meet_in_drawing(drawing: Drawing) -> Counter[Ends]:
                 high, tap, _, common = windings[name]
                 ends += [(f"{name} before", high), (f"{name} after", tap)]
                 ends.append((f"{name} common", common))
-        elif re.fullmatch(r"tweeter_C[12][ab]", name):
+        elif re.fullmatch(r"C\d+[ab]", name):
             pieces.setdefault(name[:-1], []).extend((a, b))
         else:
             ends += [(name, a), (name, b)]
@@ -139,7 +145,7 @@ def meet_in_drawing(drawing: Drawing) -> Counter[Ends]:
     return meet(ends, ())
 
 
-@pytest.mark.parametrize("widest", [PHONE, 20.0, WIDE])
+@pytest.mark.parametrize("widest", [9.2, 20.0, WIDE])
 def test_drawing_joins_what_the_netlist_joins(network: Network, widest: float) -> None:
     """Parts and drivers, polarity and ends of transformers included, for a phone and for paper."""
     wanted = meet_in_netlist(network)
@@ -178,13 +184,46 @@ def test_svg_has_the_lines_of_the_drawing(network: Network) -> None:
 
 
 def test_every_part_is_in_the_text(network: Network) -> None:
-    """The picture of a terminal names each place of each ladder once, in at most 100 columns."""
+    """The picture of a terminal names each part once, in at most 100 columns."""
     lines = draw_tree(network)
     assert max(map(len, lines)) <= 100
-    boxes = re.findall(r"\[(\w+)[^\]]*\]", "\n".join(lines))
-    slots = [slot.name for one in network.ladders for slot in one.slots if not slot.across]
-    # Parts in the line and across it are boxes of their own.
-    assert set(boxes) == set(slots)
-    assert all(boxes.count(name) >= slots.count(name) for name in slots)
+    boxes = " ".join(re.findall(r"\[([^\]]+)\]", "\n".join(lines)))
+    named = Counter(re.findall(r"[RLCT]\d+", boxes))
+    assert named == Counter(network.references.values())
     for way in network.ways:
         assert sum(line.count(f") {way.driver}") for line in lines) == 1
+
+
+@pytest.mark.parametrize("name", cases(DESIGNS, routine=3))
+@pytest.mark.parametrize("widest", [9.2, WIDE])
+def test_texts_keep_apart_in_a_browser(
+    name: str, widest: float, copy_demo: Callable[..., Path], tmp_path: Path, browser: Browser
+) -> None:
+    """As a browser sets them, no text touches another or leaves the picture, ratings included."""
+    network = fill(name, copy_demo, tmp_path)
+    pieces = [piece.name for piece in wire_network(network).pieces]
+    svg = draw_schematic(network, widest=widest, ratings=dict.fromkeys(pieces, "≥ 100 V"))
+    page = tmp_path / "drawing.html"
+    page.write_text(f"<!doctype html><meta charset=utf-8>{svg.partition('?>')[2]}", "utf-8")
+    browser.show(page, ready="true")
+    found = browser.run(
+        """(() => {
+          const svg = document.querySelector("svg"), frame = svg.viewBox.baseVal;
+          const boxes = [...svg.querySelectorAll("text")].map((t) => [t.textContent, t.getBBox()]);
+          const wrong = [];
+          boxes.forEach(([text, a], k) => {
+            if (a.x < frame.x || a.y < frame.y || a.x + a.width > frame.x + frame.width
+                || a.y + a.height > frame.y + frame.height) wrong.push([text, "outside"]);
+            for (const [other, b] of boxes.slice(k + 1)) {
+              const wide = Math.min(a.x + a.width, b.x + b.width) - Math.max(a.x, b.x);
+              const high = Math.min(a.y + a.height, b.y + b.height) - Math.max(a.y, b.y);
+              // Boxes of lines of text have room above and below their letters.
+              if (wide > 0.5 && high > 4) wrong.push([text, other]);
+            }
+          });
+          return [boxes.length, wrong];
+        })()"""
+    )
+    count, wrong = found
+    assert count > 2 * len(pieces)
+    assert wrong == []

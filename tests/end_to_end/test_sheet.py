@@ -49,7 +49,7 @@ def test_demo_does_the_whole_job(demo: Path, results: dict[str, Any]) -> None:
     assert "Build sheet: " in sheet
     for way in results["candidates"][0]["ways"].values():
         for slot in way["slots"]:
-            assert f">{slot['name']}<" in sheet
+            assert f">{slot['reference']}<" in sheet
 
 
 def test_page_of_a_fit(run: Callable[..., Any], demo: Path, tmp_path: Path) -> None:

@@ -233,11 +233,10 @@ def test_a_tap_goes_through_files_and_simulator(tapped: tuple[str, Bench], ngspi
 def test_a_tap_goes_through_check_voice_and_sheet(tapped: tuple[str, Bench]) -> None:
     """It is drawn and wired with its three ends, and said to be a wire for a meter."""
     label, bench = tapped
-    ladder = label.partition(".")[0]
     page, drawn = bench.folder / "c.html", bench.folder / "s.svg"
     said = bench.run("check", bench.file, "--page", page).stdout
-    assert "[A1]" in said
-    assert ">A1<" in page.read_text(encoding="utf-8")
+    assert "[T1]" in said
+    assert ">T1<" in page.read_text(encoding="utf-8")
     # Whether a wish is served depends on what was found: held loosely, one or two parts do it.
     answers = bench.folder / "v.json"
     wish = ("--wish", "500..1.5k -0.5 dB", "--hold", "3dB", "--changes", 2, "--json", answers)
@@ -248,16 +247,16 @@ def test_a_tap_goes_through_check_voice_and_sheet(tapped: tuple[str, Bench]) -> 
     assert label not in changed
     at = bench.folder / "s.md"
     bench.run("sheet", bench.file, "--schematic", drawn, "--markdown", at)
-    assert ">A1<" in drawn.read_text(encoding="utf-8")
+    assert ">T1<" in drawn.read_text(encoding="utf-8")
     text = at.read_text(encoding="utf-8")
-    level = "-3 dB" if ladder == "tweeter" else "-1.94 dB"
-    row = re.search(rf"^\| {ladder} +\| A1 +\| {level} +\| (\S+) +\| (\S+) +\| IN- +\| (\S+) +\|$", text,
+    level = "-3 dB" if label.startswith("tweeter") else "-1.94 dB"
+    row = re.search(rf"^\| T1 +\| {level} +\| (\S+) +\| (\S+) +\| IN- +\| (\S+) +\|$", text,
                     re.MULTILINE)  # fmt: skip
     assert row
     end, tap, fed = row.groups()
     assert fed == end != tap
-    assert re.search(rf"^\| {end} +\| [^|]*{ladder} A1 \(end\)", text, re.MULTILINE)
-    assert re.search(rf"^\| {tap} +\| [^|]*{ladder} A1 \(tap\)", text, re.MULTILINE)
+    assert re.search(rf"^\| {end} +\| [^|]*T1 \(end\)", text, re.MULTILINE)
+    assert re.search(rf"^\| {tap} +\| [^|]*T1 \(tap\)", text, re.MULTILINE)
     assert "a wire across the line" in " ".join(text.split())
 
 

@@ -436,7 +436,7 @@ def test_the_sheet_says_what_is_known_of_a_core(
     (folder / "d.yaml").write_text(text, encoding="utf-8")
     assert _fit(laddersmith, folder).returncode == 0
     said = " ".join(laddersmith("sheet", folder / "d.yaml", f"{folder}/r.json#1").stdout.split())
-    assert "oofer L1 has a core (iron): no list says at which current it saturates" in said
+    assert "L1 has a core (iron): no list says at which current it saturates" in said
     assert "Losses in the core are not known and not counted" in said
     assert "core, size unknown" in said
     shop = (folder / "shop.csv").read_text(encoding="utf-8").replace(",count", ",current", 1)

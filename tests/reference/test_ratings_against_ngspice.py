@@ -127,7 +127,7 @@ def simulated(run_spice: Callable[[str], Any]) -> tuple[Any, dict[str, tuple[Any
     plot = run_spice(text)
     found = {}
     for line in text.splitlines():
-        match = re.match(r"([RLC]\S+_\S+) (\S+) (\S+) (\S+)$", line)
+        match = re.match(r"([RLC]\d+|R[LC]\d+__loss) (\S+) (\S+) (\S+)$", line)
         if match:
             name, a, b, value = match.groups()
             at = [0.0 if n == "0" else plot[f"v({n.lower()})"] for n in (a, b)]
@@ -138,15 +138,14 @@ def simulated(run_spice: Callable[[str], Any]) -> tuple[Any, dict[str, tuple[Any
                 "L": 2j * np.pi * f * float(value),
                 "C": 1 / (2j * np.pi * f * float(value)),
             }[name[0]]
-            found[name[1:].lower()] = across, across / z
+            found[name.removeprefix("R" * name.endswith("__loss"))] = across, across / z
     return plot["frequency"].real, found
 
 
-def look_up(found: dict[str, Any], way: str, name: str) -> tuple[Any, Any]:
+def look_up(found: dict[str, Any], name: str) -> tuple[Any, Any]:
     """Voltage over the part with its loss, and its current."""
-    own = name.lower().replace(".", "_")
-    across, through = found[f"{way}_{own}"]
-    loss = found.get(f"{way}_{own}__loss")
+    across, through = found[name]
+    loss = found.get(f"{name}__loss")
     return (across + loss[0] if loss else across), through
 
 
@@ -185,7 +184,7 @@ def test_part_on_noise_and_on_a_sine(simulated, rated, index):
     """Programme load and worst sine of each part meet the simulator's, summed band by band."""
     f, found = simulated
     one = rated.parts[index]
-    across, through = look_up(found, one.way, one.name)
+    across, through = look_up(found, one.reference)
     if one.part.kind == "resistor":
         size = np.abs(through) * np.sqrt(one.part.value)
         noise = (VOLTS * noise_rms(f, size**2)) ** 2

@@ -159,13 +159,10 @@ LOADS = {
     "cone": DriverEquivalent(re_ohm=5.8, le_h=0.6e-3),
     "dome": DriverEquivalent(re_ohm=5.1, le_h=0.05e-3),
 }
-NAMES = {"bass L1": "Lbass_L1", "bass L2": "Lbass_L2", "treble L1": "Ltreble_L1"}
 
 
 @pytest.mark.ngspice
-@pytest.mark.parametrize(
-    "pair", [("bass L1", "bass L2"), ("bass L1", "treble L1"), ("bass L2", "treble L1")]
-)
+@pytest.mark.parametrize("pair", [("L1", "L2"), ("L1", "L3"), ("L2", "L3")])
 def test_stray_drive_is_that_of_coupled_coils_in_the_simulator(
     run_spice: Callable[[str], Any], pair
 ):
@@ -188,9 +185,7 @@ def test_stray_drive_is_that_of_coupled_coils_in_the_simulator(
     one = judged[frozenset(pair)]
     # A tenth of the allowed k, or terms in k squared show.
     k = 0.1 * one.allowed
-    coupled = run_spice(
-        text.replace(".ac dec", f"K1 {NAMES[pair[0]]} {NAMES[pair[1]]} {k!r}\n.ac dec")
-    )
+    coupled = run_spice(text.replace(".ac dec", f"K1 {pair[0]} {pair[1]} {k!r}\n.ac dec"))
     change = max(
         np.max(np.abs(read_drive(coupled, nodes) - read_drive(plain, nodes)))
         for nodes in name_nodes(NETWORK)

@@ -255,6 +255,7 @@ def test_every_renderer_says_everything(verb: str, documents: dict[str, Document
     bare = re.sub(r"<(script|style)\b.*?</\1>", "", render_html(document), flags=re.DOTALL)
     page = "".join(html.unescape(re.sub(r"<[^>]*>", "", bare)).split())
     said = {"".join(text.split()) for text in said_in(document, titles=False)}
+    said.discard("[]")  # a box to tick
     assert [text for text in said if text not in page] == []
 
 

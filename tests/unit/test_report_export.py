@@ -148,7 +148,8 @@ def test_part_fields(result):
     ways = result_to_json(result, PROBLEM, "d")["candidates"][0]["ways"]
     coil, cap, joined = ways["low"]["slots"][0], ways["low"]["slots"][2], ways["high"]["slots"][0]
     assert coil == {
-        "name": "L1", "at": "series", "kind": "inductor", "value": 0.0033, "unit": "H",
+        "name": "L1", "reference": "L1", "at": "series", "kind": "inductor", "value": 0.0033,
+        "unit": "H",
         "dcr_ohm": 0.4, "pieces": [0.0033], "origin": "E12", "tolerance": 0.05, "price": 7.5,
     }  # fmt: skip
     assert cap["value"] == 0.3  # 0.1 + 0.2 without its binary tail

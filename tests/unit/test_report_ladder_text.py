@@ -12,6 +12,7 @@ from optimizer.network.expression.circuit import list_elements
 from optimizer.network.expression.ladders import from_network
 from optimizer.network.expression.nodes import DriverLeaf, PartLeaf
 from optimizer.network.network import FittedGroup, FittedSlot, FittedWay, Network
+from optimizer.network.references import name_labels
 from optimizer.parts import Part
 from optimizer.report.ladder_text import describe_join, draw_ladder, draw_tree
 
@@ -25,10 +26,14 @@ def make_way(*slots: tuple[str, str, str, tuple[Part, ...]], polarity: int = 1) 
     return FittedWay(name="low", driver="woofer", polarity=polarity, slots=fitted)
 
 
+def draw(way: FittedWay, **options: int) -> list[str]:
+    return draw_ladder(way, Network(ways=(way,)).references, **options)
+
+
 def test_second_order_low_pass():
     """Series parts stand in the line, shunt parts hang from it, values under the names."""
     way = make_way(("L1", "series", "inductor", (COIL,)), ("C1", "shunt", "capacitor", (CAP,)))
-    assert draw_ladder(way) == [
+    assert draw(way) == [
         " amp (+) ────[L1]───────┬───── (+) woofer",
         "            2.2 mH    [C1]",
         "            dcr 0.3  4.7 uF",
@@ -40,8 +45,8 @@ def test_second_order_low_pass():
 def test_a_transformer_stands_in_the_line_with_a_leg_to_the_return():
     """Its three ends are drawn: what it is fed by, what it feeds, and the common one."""
     way = make_way(("C1", "series", "capacitor", (CAP,)), ("A1", "series", "tap 0.5", ()))
-    assert draw_ladder(way) == [
-        " amp (+) ────[C1]─────[A1]───── (+) woofer",
+    assert draw(way) == [
+        " amp (+) ────[C1]─────[T1]───── (+) woofer",
         "            4.7 uF  -6.02 dB",
         "                        │",
         " amp (-) ───────────────┴────── (-)",
@@ -50,12 +55,12 @@ def test_a_transformer_stands_in_the_line_with_a_leg_to_the_return():
 
 def test_bare_way():
     """A way without parts is two wires."""
-    assert draw_ladder(make_way()) == [" amp (+) ──── (+) woofer", " amp (-) ──── (-)"]
+    assert draw(make_way()) == [" amp (+) ──── (+) woofer", " amp (-) ──── (-)"]
 
 
 def test_inverted_way_swaps_the_marks_at_the_driver():
     """An inverted driver has its minus terminal at the upper line."""
-    lines = draw_ladder(make_way(polarity=-1))
+    lines = draw(make_way(polarity=-1))
     assert lines[0].endswith("(-) woofer")
     assert lines[-1].endswith("(+)")
 
@@ -66,7 +71,7 @@ def test_shunt_branches_meet_both_lines():
         ("N1", "shunt", "notch", (COIL, CAP, RESISTOR)), ("C1", "shunt", "capacitor", (CAP,)),
         ("R1", "shunt", "resistor", (RESISTOR,)),
     )  # fmt: skip
-    lines = draw_ladder(way)
+    lines = draw(way)
     tops = [i for i, c in enumerate(lines[0]) if c == "┬"]
     assert len(tops) == 3
     assert tops == [i for i, c in enumerate(lines[-1]) if c == "┴"]
@@ -79,7 +84,7 @@ def test_shunt_branches_meet_both_lines():
 def test_long_ladder_goes_on_below(width):
     """A ladder wider than the terminal is split; every part is drawn once and lines still fit."""
     slots = [(f"C{i}", "shunt", "capacitor", (CAP,)) for i in range(1, 15)]
-    lines = draw_ladder(make_way(*slots), width=width)
+    lines = draw(make_way(*slots), width=width)
     assert max(map(len, lines)) <= width
     text = "\n".join(lines)
     assert all(text.count(f"[C{i}]") == 1 for i in range(1, 15))
@@ -171,7 +176,7 @@ def read_text(lines: list[str]) -> Counter[frozenset[str]]:
             for at in beside:
                 ends.setdefault(at, set()).add(f"driver {sign[1]}")
                 joined[at] = beside
-        for box in re.finditer(r"\[(X\d+)\]", line):
+        for box in re.finditer(r"\[([RLCT]\d+)\]", line):
             name, x = box[1], (box.start() + box.end()) // 2
             in_line = grid.get((y, box.start() - 1)) in ("─", "┬", "├", "└")
             down = y + 1
@@ -210,14 +215,15 @@ def test_tree_joins_what_the_expression_joins(seed):
     """Followed from character to character, lines join the parts that the expression joins."""
     network = draw_random_tree(seed)
     nodes: dict[str, set[str]] = {}
+    called = name_labels(network.references)
     for one in list_elements(from_network(network), "amp (+)", "amp (-)"):
         what = one.what
         if isinstance(what, PartLeaf):
-            names = [what.name.partition(".")[2]] * 2
+            names = [called[what.name]] * 2
         elif isinstance(what, DriverLeaf):
             names = ["driver +", "driver -"][:: what.sign]
         else:
-            names = [what.name.partition(".")[2]] * 2 + [f"{what.name.partition('.')[2]} common"]
+            names = [called[what.name]] * 2 + [f"{called[what.name]} common"]
         for name, node in zip(names, one.nodes, strict=True):
             nodes.setdefault(node, {node} if node.startswith("amp") else set()).add(name)
     blocks = "\n".join(draw_tree(network, width=999)).split("\n\n")
@@ -250,5 +256,5 @@ def test_tree_that_is_too_wide_is_drawn_ladder_by_ladder():
     wide, narrow = draw_tree(network, width=130), draw_tree(network, width=100)
     assert max(map(len, narrow)) <= 100 < max(map(len, wide)) <= 130
     assert sum("amp (+)" in line for line in wide) == 1
-    assert sum("point B1" in line for line in narrow) == 3
+    assert sum("point 1" in line for line in narrow) == 3
     assert narrow[0] == " both: shared, to low, high in parallel"

@@ -225,15 +225,15 @@ def test_a_piece_that_moves_is_named_at_both_ends(problem: Problem) -> None:
     built = space.network(Genome(choice=choice, present=present, polarity=polarity))
     plan = plan_rework(problem.topology, built, wire_network(built))
     assert plan is not None
-    said = [(s.act, str(s.spot).strip(), [str(o) for o in s.other]) for s in plan.steps]
+    said = [(s.act, str(s.spot).rstrip("."), [str(o) for o in s.other]) for s in plan.steps]
     assert said == [
-        ("take off", "woofer L1", ["tweeter L1"]),
-        ("take off", "tweeter L1", []),
-        ("close", "woofer L1", []),
-        ("put on", "tweeter L1", ["woofer L1"]),
+        ("take off", "woofer.L1", ["tweeter.L1"]),
+        ("take off", "tweeter.L1", []),
+        ("close", "woofer.L1", []),
+        ("put on", "tweeter.L1", ["woofer.L1"]),
         ("turn", "tweeter", []),
     ]
-    assert [str(spot) for spot, _ in plan.left] == ["tweeter L1"]
+    assert [str(spot) for spot, _ in plan.left] == ["tweeter.L1"]
     assert plan.rework.count == 5
     again = yaml.safe_load(render_network(built))["ways"]["tweeter"]["ladder"][1]
     assert again["origin"] == "board"

@@ -36,7 +36,7 @@ class PlacedCoil:
     Parameters
     ----------
     way, name : str
-        Its way, and its name or that of the part it is a piece of.
+        Its way, and its reference name.
     henry, dcr_ohm : float
         Its values.
     size : CoilSize or None
@@ -54,8 +54,8 @@ class PlacedCoil:
 
     @property
     def label(self) -> str:
-        """Way and name."""
-        return f"{self.way} {self.name}"
+        """What it is called."""
+        return self.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,11 +187,12 @@ def _list_coils(
     current: list[Complex] = []
     answer: list[Complex] = []
     solved = solve_parts(network, frequency, loads)
+    references = network.references
     for index, (key, at) in enumerate(zip(network.places, solved.parts, strict=True)):
         if at.part.kind != "inductor":
             continue
         reply = _answer(network, key, index, solved, frequency, loads)
-        for piece_name, piece in split_pieces(at.name, at.part):
+        for piece_name, piece in split_pieces(references[at.way, at.name], at.part):
             coils.append(
                 PlacedCoil(
                     way=at.way,

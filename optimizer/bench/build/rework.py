@@ -25,7 +25,7 @@ class Spot:
     label: str
 
     def __str__(self) -> str:
-        return f"{self.ladder} {self.label}"
+        return f"{self.ladder}.{self.label}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,24 +20,27 @@ from optimizer.bench.build.rework import ReworkPlan, plan_rework
 from optimizer.bench.build.sides import Sides, share_out
 from optimizer.bench.build.wiring import Wiring, split_pieces, wire_network
 from optimizer.bench.loads.ratings import (
-    SIZES,
     Ratings,
     list_warnings,
+    next_size,
     rate_network,
     share_pieces,
     state_amplifier,
 )
+from optimizer.bench.response import Response, study_response
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.driver import WiredDrivers
 from optimizer.network.amplifier import Amplifier
 from optimizer.parts import BOARD, KEPT, UNIT_OF_KIND, Kind, Part
 from optimizer.problem.candidate import Candidate
+from optimizer.problem.fingerprint import fingerprint
 from optimizer.problem.problem import Problem
 from optimizer.stock.ledger import Ledger
 from optimizer.stock.lots import SHELF
 from optimizer.stock.stock import Stock
 from optimizer.text.brief import brief
+from optimizer.text.stamp import tell_date
 from optimizer.text.units import format_quantity
 
 SWEEP_HZ = (
@@ -85,7 +88,9 @@ class SheetItem:
     count : int
         Pieces for one speaker.
     uses : tuple of str
-        Where they go, for one speaker.
+        Their reference names, for one speaker.
+    places : tuple of str
+        Where these stand in the design ("tweeter.P1.Rs"); pieces of one part share one.
     price : float or None
         Price of one piece.
     note : str
@@ -101,6 +106,7 @@ class SheetItem:
     rating: float | None
     count: int
     uses: tuple[str, ...]
+    places: tuple[str, ...]
     price: float | None
     note: str
 
@@ -112,7 +118,7 @@ class SheetItem:
     @property
     def size(self) -> float:
         """The next rating that is sold."""
-        return next((s for s in SIZES[self.kind] if s >= self.needed), self.needed)
+        return next_size(self.kind, self.needed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +151,8 @@ class BuildSheet:
         How the polarity of each way can be checked.
     spread : ToleranceReport
         What the parts' tolerances do.
+    response : Response
+        What charts show beside levels.
     sides : Sides or None
         Which measured piece goes left and which right; None where there is nothing to choose.
     rework : ReworkPlan or None
@@ -152,6 +160,9 @@ class BuildSheet:
     short : tuple of str
         What the shelf has too few of for so many speakers.
     currency : str
+    date, fingerprint : str
+        When it was composed, and of which network, see `optimizer.text.stamp` and
+        `optimizer.problem.fingerprint`.
     assumed : tuple of str
         Everything assumed or estimated on the way.
     """
@@ -172,10 +183,13 @@ class BuildSheet:
     sweep: tuple[tuple[float, float, float], ...]
     polarity: tuple[PolarityTest, ...]
     spread: ToleranceReport
+    response: Response
     sides: Sides | None
     rework: ReworkPlan | None
     short: tuple[str, ...]
     currency: str
+    date: str
+    fingerprint: str
     assumed: tuple[str, ...]
 
     __repr__ = brief
@@ -269,10 +283,13 @@ def build_sheet(
             limits=limits,
             driver_level_db=driver_level_db,
         ),
+        response=study_response(problem, candidate, draws=0),
         sides=share_out(problem, candidate.network) if speakers == 2 else None,
         rework=plan_rework(problem.topology, candidate.network, wiring),
         short=_find_short(problem, candidate, speakers),
         currency=problem.stock.currency,
+        date=tell_date(),
+        fingerprint=fingerprint(candidate.network),
         assumed=tuple(
             dict.fromkeys(
                 [
@@ -307,7 +324,7 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Sh
     for load in ratings.parts:
         part = load.part
         shares = share_pieces(part)
-        for (name, piece), share in zip(split_pieces(load.name, part), shares, strict=True):
+        for (name, piece), share in zip(split_pieces(load.reference, part), shares, strict=True):
             piece = _look_up(piece, stock)
             # Nine digits, as results are saved: pieces of one series must fall together.
             key = (
@@ -319,7 +336,6 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Sh
                 float(f"{piece.loss_ohm:.6g}"),
             )
             old = rows.get(key)
-            label = f"{load.way} {name}"
             needed = load.needed * share
             rows[key] = SheetItem(
                 kind=piece.kind,
@@ -330,7 +346,8 @@ def list_items(candidate: Candidate, ratings: Ratings, stock: Stock) -> tuple[Sh
                 needed=max(needed, old.needed if old else 0.0),
                 rating=piece.rating,
                 count=1 + (old.count if old else 0),
-                uses=(*(old.uses if old else ()), label),
+                uses=(*(old.uses if old else ()), name),
+                places=(*(old.places if old else ()), f"{load.way}.{load.name}"),
                 price=piece.price,
                 note=piece.note or _say_make(piece),
             )
@@ -474,7 +491,7 @@ def _say_cores(ratings: Ratings) -> list[str]:
             else f"its list says that it takes {rating:.3g} A; the highest peak is {load.peak:.3g} A"
         )
         said.append(
-            f"{load.way} {load.name} has a core ({load.part.made_of}): {limit}. Losses in the core "
+            f"{load.reference} has a core ({load.part.made_of}): {limit}. Losses in the core "
             "are not known and not counted: only its resistance is"
         )
     return said

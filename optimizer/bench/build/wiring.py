@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from itertools import pairwise
+from itertools import count, pairwise
 
 from optimizer.network.expression.circuit import place_elements
 from optimizer.network.expression.ladders import from_ladder
 from optimizer.network.expression.nodes import DriverLeaf, PartLeaf, Tap
-from optimizer.network.network import FittedGroup, FittedLadder, FittedWay, Network
+from optimizer.network.network import FittedGroup, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.text.brief import brief
 
@@ -26,9 +25,9 @@ class Piece:
     Parameters
     ----------
     way, name : str
-        Its way, and its name ("L1", "C1a" for a piece of C1).
+        Its way, and its reference name ("L1", "C1a" for a piece of C1).
     of : str
-        Name of the part it belongs to.
+        What its ladder calls the part it belongs to ("P1.Rs").
     part : Part
         The piece by itself, with its share of the part's loss.
     start, end : str
@@ -73,7 +72,7 @@ class TapLead:
     Parameters
     ----------
     way, name : str
-        Its way, and its name ("A1").
+        Its way, and its reference name ("T1").
     gain : float
         Volts after it over volts before it.
     before, after, common : str
@@ -125,10 +124,10 @@ class Wiring:
         found: dict[str, list[str]] = {AMP_PLUS: ["amplifier (+)"], AMP_MINUS: ["amplifier (-)"]}
         for piece in self.pieces:
             for point in (piece.start, piece.end):
-                found.setdefault(point, []).append(f"{piece.way} {piece.name}")
+                found.setdefault(point, []).append(piece.name)
         for tap in self.taps:
             for name, point in tap.ends:
-                found.setdefault(point, []).append(f"{tap.way} {tap.name} ({name})")
+                found.setdefault(point, []).append(f"{tap.name} ({name})")
         for lead in self.drivers:
             found.setdefault(lead.plus, []).append(f"{lead.driver} (+)")
             found.setdefault(lead.minus, []).append(f"{lead.driver} (-)")
@@ -195,21 +194,23 @@ def wire_network(network: Network) -> Wiring:
     pieces: list[Piece] = []
     drivers: list[DriverLead] = []
     taps: list[TapLead] = []
+    references = network.references
     # Every ladder comes after the group that it belongs to.
     begins = {one.name: (AMP_PLUS, AMP_MINUS) for one in network.branches}
     ends: dict[str, tuple[str, str]] = {}
-    for ladder, letter in zip(network.ladders, _letters(network.ladders), strict=True):
-        new = partial(_number, letter, iter(range(1, 1000)))
+    new = map(str, count(1)).__next__
+    for ladder in network.ladders:
         for element in place_elements(from_ladder(ladder), *begins[ladder.name], new):
             what, nodes = element.what, element.nodes
             if isinstance(what, PartLeaf) and what.part is not None:
-                _wire_part(pieces, ladder.name, what.name, what.part, nodes[0], nodes[1], new)
+                name = references[ladder.name, what.name]
+                _wire_part(pieces, (ladder.name, what.name), name, what.part, nodes, new)
             elif isinstance(what, Tap):
                 before, after, common = nodes
                 taps.append(
                     TapLead(
                         way=ladder.name,
-                        name=what.name,
+                        name=references[ladder.name, what.name],
                         gain=what.gain,
                         before=before,
                         after=after,
@@ -248,29 +249,16 @@ def _connect(way: FittedWay, top: str, bottom: str) -> DriverLead:
     )
 
 
-def _number(letter: str, numbers: Iterator[int]) -> str:
-    return f"{letter}{next(numbers)}"
-
-
-def _letters(ladders: Sequence[FittedLadder]) -> list[str]:
-    """Give each ladder a letter of its own: its first if free, else the next of the alphabet."""
-    taken: list[str] = []
-    for ladder in ladders:
-        wanted = [c for c in ladder.name.upper() if "A" <= c <= "Z"]
-        free = (c for c in [*wanted, *"ABCDEFGHIJKLMNOPQRSTUVWXYZ"] if c not in taken)
-        taken.append(next(free, f"Z{len(taken)}"))
-    return taken
-
-
 def _wire_part(
     pieces: list[Piece],
-    way: str,
+    label: tuple[str, str],
     name: str,
     part: Part,
-    start: str,
-    end: str,
+    nodes: Sequence[str],
     new: Callable[[], str],
 ) -> None:
+    way, of = label
+    start, end = nodes
     split = split_pieces(name, part)
     at = start
     for k, (piece_name, piece) in enumerate(split):
@@ -278,5 +266,5 @@ def _wire_part(
         if part.joined == "series" and k < len(split) - 1:
             stop = new()
         begin = at if part.joined == "series" else start
-        pieces.append(Piece(way=way, name=piece_name, of=name, part=piece, start=begin, end=stop))
+        pieces.append(Piece(way=way, name=piece_name, of=of, part=piece, start=begin, end=stop))
         at = stop

@@ -31,6 +31,12 @@ SIZES: dict[Kind, tuple[float, ...]] = {
 }
 """Ratings that are sold (watts and volts common practice, no source; amperes a plain scale)."""
 
+
+def next_size(kind: Kind, needed: float) -> float:
+    """Return the next rating that is sold, or what is needed where none is."""
+    return next((size for size in SIZES[kind] if size >= needed), needed)
+
+
 RatingVerdict = Literal["fits", "too small", "not stated"]
 
 
@@ -42,6 +48,8 @@ class PartRating:
     ----------
     way, slot, name : str
         Where it is, and its own name.
+    reference : str
+        Its name that no other part of the network has, see `optimizer.network.references`.
     part : Part
         The part.
     programme : float
@@ -64,6 +72,7 @@ class PartRating:
     way: str
     slot: str
     name: str
+    reference: str
     part: Part
     programme: float
     heat_w: float
@@ -83,7 +92,7 @@ class PartRating:
     @property
     def size(self) -> float:
         """The next rating that is sold."""
-        return next((s for s in SIZES[self.part.kind] if s >= self.needed), self.needed)
+        return next_size(self.part.kind, self.needed)
 
     @property
     def margin(self) -> float | None:
@@ -229,7 +238,11 @@ def rate_network(
     by_name = {driver.name: driver for driver in drivers}
     solved = solve_parts(network, frequency, {d.name: d.impedance for d in drivers})
     power = amplifier.volts**2
-    parts = [_rate_part(part, frequency, share, amplifier.volts) for part in solved.parts]
+    references = network.references
+    parts = [
+        _rate_part(part, references[part.way, part.name], frequency, share, amplifier.volts)
+        for part in solved.parts
+    ]
     loads = []
     for one in solved.drivers:
         watts = power * float(share @ np.maximum((one.voltage * one.current.conj()).real, 0))
@@ -252,7 +265,9 @@ def rate_network(
     )
 
 
-def _rate_part(phasors: PartPhasors, frequency: Real, share: Real, volts: float) -> PartRating:
+def _rate_part(
+    phasors: PartPhasors, reference: str, frequency: Real, share: Real, volts: float
+) -> PartRating:
     part = phasors.part
     current = volts * np.abs(phasors.current)
     amperes = float(np.sqrt(share @ current**2))
@@ -275,6 +290,7 @@ def _rate_part(phasors: PartPhasors, frequency: Real, share: Real, volts: float)
         way=phasors.way,
         slot=phasors.slot,
         name=phasors.name,
+        reference=reference,
         part=part,
         programme=programme,
         heat_w=heat,
@@ -330,13 +346,13 @@ def list_warnings(ratings: Ratings) -> tuple[str, ...]:
     for rating in ratings.parts:
         if rating.verdict == "too small":
             said.append(
-                f"{rating.way} {rating.name}: the chosen part stands {rating.part.rating:.4g} "
+                f"{rating.reference} ({rating.way}): the chosen part stands {rating.part.rating:.4g} "
                 f"{rating.unit}, at least {rating.needed:.3g} {rating.unit} are asked for; take "
                 f"{rating.size:g} {rating.unit}."
             )
         elif rating.tone_overheats:
             said.append(
-                f"{rating.way} {rating.name}: programme is within its {rating.part.rating:.4g} W, "
+                f"{rating.reference} ({rating.way}): programme is within its {rating.part.rating:.4g} W, "
                 f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts "
                 f"{rating.sine:.3g} W into it; keep test tones low or short."
             )

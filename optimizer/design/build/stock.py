@@ -96,7 +96,7 @@ def list_board(design: Design) -> list[Lot]:
         Lot(
             part=replace(
                 part, origin=BOARD, price=0.0, pieces=(part.value,), joined="",
-                note=", ".join(filter(None, (f"from {ladder.name} {label}", part.note))),
+                note=", ".join(filter(None, (f"from {ladder.name}.{label}", part.note))),
             ),
             count=1,
             nominal=part.value,

@@ -134,6 +134,7 @@ def write_circuit(
     *,
     top: str = AMPLIFIER,
     prefix: str = "",
+    called: Mapping[str, str] | None = None,
 ) -> dict[str, DriverNodes]:
     """Write parts, taps and drivers of a network into a netlist.
 
@@ -149,6 +150,9 @@ def write_circuit(
         Node that feeds it.
     prefix : str
         Before all names, to keep several networks in one netlist apart.
+    called : mapping of str to str, optional
+        What parts and transformers are called, by their names in the network; as there when left
+        out.
 
     Returns
     -------
@@ -160,10 +164,16 @@ def write_circuit(
     InputError
         When a place is empty or a polarity open.
     """
-    names = _identify(leaf.name for leaf in part_leaves(network))
+    own = [leaf.name for leaf in part_leaves(network)]
+    names = dict(zip(own, name_all((called or {}).get(name, name) for name in own), strict=True))
     drivers = _identify(leaf.name for leaf in driver_leaves(network))
     found = find_drivers(network, top=top, prefix=prefix)
-    taps = iter(name_all(f"tap_{tap.name}" if tap.name else "tap" for tap in taps_of(network)))
+    taps = iter(
+        name_all(
+            (called or {}).get(tap.name) or (f"tap_{tap.name}" if tap.name else "tap")
+            for tap in taps_of(network)
+        )
+    )
     for element in list_elements(network, top, prefix=f"{prefix}n"):
         what = element.what
         if isinstance(what, Tap):
@@ -226,6 +236,7 @@ def write_spice(
     volts: float = 1.0,
     curves_file: str | None = None,
     notes: Sequence[str] = (),
+    called: Mapping[str, str] | None = None,
 ) -> str:
     """Write a network as SPICE text with an AC analysis.
 
@@ -250,6 +261,8 @@ def write_spice(
         without it.
     notes : sequence of str
         Comment lines below the title.
+    called : mapping of str to str, optional
+        See `write_circuit`.
 
     Returns
     -------
@@ -286,7 +299,7 @@ def write_spice(
                 "every driver of the network needs a load", subject=Subject("driver", driver)
             )
     subcircuits = {driver: f"driver_{name}" for driver, name in _identify(kinds).items()}
-    nodes = write_circuit(deck, network, subcircuits, top=top)
+    nodes = write_circuit(deck, network, subcircuits, top=top, called=called)
     deck.bleed()
     for driver, subcircuit in subcircuits.items():
         write_load(deck, driver, subcircuit, loads[driver])

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from optimizer.network.network import FittedLadder, FittedWay
+from optimizer.bench.loads.ratings import Ratings
+from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
+from optimizer.report.blocks import say_sizes
 from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import (
     Cell,
@@ -22,9 +24,9 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import tabulate_verdicts
-from optimizer.report.ladder_text import draw_ladder, draw_tree, say_tap
+from optimizer.report.ladder_text import draw_tree, say_tap
 from optimizer.report.plots import draw_impedance, draw_response
-from optimizer.report.schematic import PHONE, WIDE, draw_figure
+from optimizer.report.schematic import draw_figure
 from optimizer.report.words import (
     say_band,
     say_certificate,
@@ -32,6 +34,7 @@ from optimizer.report.words import (
     say_impedance,
     say_joins,
     say_preference,
+    say_references,
     say_value,
 )
 
@@ -198,34 +201,27 @@ def describe_difference(candidate: Candidate, best: Candidate, best_name: str) -
 # --- one in detail ------------------------------------------------------------------------------
 
 
-def draw_ways(candidate: Candidate, *, widest: float = WIDE) -> list[Picture]:
-    """Draw every way under its name and band, or all in one picture where ways share something.
-
-    `widest` is for paper or a screen.
-    """
+def draw_whole(candidate: Candidate, ratings: Callable[[], Ratings] | None = None) -> Picture:
+    """Draw a candidate's network, with its ratings where these are given; bands stand under it."""
     network = candidate.network
-    if not network.groups:
-        return [_draw_way(candidate, index, widest) for index in range(len(network.ways))]
     words = [f"{way.name} {_say_way(candidate, k)}".strip() for k, way in enumerate(network.ways)]
-    return [
-        Picture(
-            title="all ways",
-            caption="; ".join(words),
-            svg=_drawn(candidate, "all ways", "", widest),
-            lines=lambda width: draw_tree(network, width=width),
-        )
-    ]
-
-
-def _draw_way(candidate: Candidate, index: int, widest: float) -> Picture:
-    way = candidate.network.ways[index]
     return Picture(
-        title=way.name,
-        caption=_say_way(candidate, index),
-        svg=_drawn(candidate, way.name, way.name, widest),
-        lines=lambda width: draw_ladder(way, width=width),
-        tone=f"strong, way {index + 1}",
+        title="Schematic",
+        caption="; ".join(words),
+        svg=lambda: draw_figure(
+            network,
+            title=f"Schematic of network {candidate.rank}",
+            name=f"n{candidate.rank}-",
+            ratings=say_sizes(ratings()) if ratings else None,
+        ),
+        lines=lambda width: draw_tree(network, width=width),
     )
+
+
+def tell_references(network: Network) -> list[Passage]:
+    """Say what parts are called on a drawing, where that is not what the design calls them."""
+    notes = tuple(Note(text=text) for text in say_references(network))
+    return [Remarks(parts=notes)] if notes else []
 
 
 def _say_way(candidate: Candidate, index: int) -> str:
@@ -237,22 +233,6 @@ def _say_way(candidate: Candidate, index: int) -> str:
             others = (member for member in group.members if member != way.name)
             words.append(f"in series with {' and '.join(others)}")
     return ", ".join(filter(None, words))
-
-
-def _drawn(candidate: Candidate, what: str, only: str, widest: float) -> Callable[[bool], str]:
-    network = candidate.network
-    number = [way.name for way in network.ways].index(only) if only else ""
-
-    def draw(narrow: bool) -> str:
-        return draw_figure(
-            network,
-            only=only,
-            title=f"Schematic of {what}, network {candidate.rank}",
-            name=f"n{candidate.rank}w{number}{'n' if narrow else 'w'}-",
-            widest=PHONE if narrow else widest,
-        )
-
-    return draw
 
 
 def tabulate_goals(candidate: Candidate) -> Table:
@@ -328,7 +308,8 @@ def certify(candidate: Candidate, *, lead: str = "") -> list[Passage]:
 def describe(candidate: Candidate) -> list[Passage]:
     """Describe one candidate: ladders, goals, impedance, and how sure it is."""
     return [
-        *draw_ways(candidate),
+        draw_whole(candidate),
+        *tell_references(candidate.network),
         *tabulate_verdicts(candidate),
         tabulate_goals(candidate),
         *judge(candidate),

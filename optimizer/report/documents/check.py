@@ -23,10 +23,11 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.candidates import (
     certify,
-    draw_ways,
+    draw_whole,
     judge,
     leave_out_free,
     tabulate_goals,
+    tell_references,
 )
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
@@ -139,7 +140,7 @@ def document_check(
 
 def _describe(candidate: Candidate) -> list[Passage]:
     more = OnPage(compose=lambda: [tabulate_goals(candidate), *judge(candidate)])
-    return [*draw_ways(candidate), more]
+    return [draw_whole(candidate), *tell_references(candidate.network), more]
 
 
 def tabulate_reasons(report: CheckReport) -> Table:

@@ -170,7 +170,11 @@ def _match(problem: Problem, best: Candidate) -> list[Section]:
     sides = share_out(problem, best.network)
     if sides is not None:
         sections.append(
-            Section(title="Left and right", key="sides", parts=tuple(tabulate_sides(sides)))
+            Section(
+                title="Left and right",
+                key="sides",
+                parts=tuple(tabulate_sides(sides, best.network.references)),
+            )
         )
     return sections
 

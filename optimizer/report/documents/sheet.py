@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from pathlib import PurePath
 
 from optimizer.bench.build.placement import AXES, LEAN_DEG, STRAY_DB
 from optimizer.bench.build.polarity import PolarityTest
@@ -11,16 +12,16 @@ from optimizer.bench.build.sheet import BuildSheet, SheetItem
 from optimizer.bench.build.wiring import AMP_MINUS, AMP_PLUS, TapLead
 from optimizer.bench.loads.ratings import MARGIN, PartRating
 from optimizer.measure.driver import WiredDrivers
-from optimizer.parts import BOARD
+from optimizer.parts import BOARD, UNIT_OF_KIND
 from optimizer.report.cautions import CAUTIONS
-from optimizer.report.document import Document, Listing, Note, Passage, Section, Table
-from optimizer.report.documents.candidates import draw_ways
+from optimizer.report.charts.standard import plot_axis, plot_impedance
+from optimizer.report.document import Document, Graphs, Listing, Note, Passage, Section, Table
 from optimizer.report.documents.sheet_coils import say_wires
-from optimizer.report.documents.sheet_rework import say_rework
+from optimizer.report.documents.sheet_first import NAMES, say_first
+from optimizer.report.documents.sheet_rework import list_steps, say_rework
 from optimizer.report.documents.sheet_spread import say_sides, say_spread
 from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.ladder_text import describe_join, say_tap
-from optimizer.report.layout import WIDEST
 from optimizer.report.words import (
     say_certificate,
     say_controls,
@@ -29,10 +30,12 @@ from optimizer.report.words import (
     say_impedance,
 )
 from optimizer.stock.lots import SHELF
+from optimizer.text.stamp import say_date
 from optimizer.text.units import format_quantity
 
-_NAMES = {"inductor": "coil", "capacitor": "capacitor", "resistor": "resistor"}
 _PAIRS_SHOWN = 12
+_PRINT = 8
+"""Figures of a fingerprint that are shown: enough to tell the networks of a project apart."""
 
 
 def document_sheet(sheet: BuildSheet) -> Document:
@@ -52,17 +55,20 @@ def document_sheet(sheet: BuildSheet) -> Document:
     built = "one speaker" if sheet.speakers == 1 else f"{sheet.speakers} speakers"
     return Document(
         title=f"Build sheet: {sheet.title}",
+        footer=f"{sheet.title}, network {PurePath(sheet.network).name}, {say_date(sheet.date)}, "
+        f"fingerprint {sheet.fingerprint[:_PRINT]}",
         subtitle=(
             f"Network {sheet.network}, for {built}; ratings for an amplifier of "
-            f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V)."
+            f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V). "
+            f"Fingerprint of the network {sheet.fingerprint[:_PRINT]}."
         ),
         sections=tuple(
             section
             for section in (
+                *say_first(sheet),
                 _say_safety(),
                 _say_verdicts(sheet),
                 say_rework(sheet),
-                _draw(sheet),
                 _list_shopping(sheet),
                 _list_picks(sheet),
                 say_sides(sheet),
@@ -71,9 +77,10 @@ def document_sheet(sheet: BuildSheet) -> Document:
                 _list_ratings(sheet),
                 _place(sheet),
                 _list_checks(sheet),
+                _draw_curves(sheet),
                 _list_sweep(sheet),
                 _list_figures(sheet),
-                say_spread(sheet.spread),
+                say_spread(sheet.spread, sheet.candidate.network.references),
                 _list_assumed(sheet),
             )
             if section is not None
@@ -84,6 +91,7 @@ def document_sheet(sheet: BuildSheet) -> Document:
 def _say_safety() -> Section:
     return Section(
         title="Before anything else",
+        key="cautions",
         parts=(
             Listing(
                 items=tuple(text for _, text in CAUTIONS),
@@ -96,12 +104,6 @@ def _say_safety() -> Section:
 def _say_verdicts(sheet: BuildSheet) -> Section | None:
     parts = tabulate_verdicts(sheet.candidate)
     return Section(title="Is it in order", parts=tuple(parts)) if parts else None
-
-
-def _draw(sheet: BuildSheet) -> Section:
-    # Ways that share nothing have pictures of their own, so that none is higher than a sheet of
-    # paper; a tree that is higher is printed smaller.
-    return Section(title="Schematic", parts=tuple(draw_ways(sheet.candidate, widest=WIDEST)))
 
 
 def _list_shopping(sheet: BuildSheet) -> Section | None:
@@ -118,11 +120,12 @@ def _list_shopping(sheet: BuildSheet) -> Section | None:
                 + f" for {sheet.speakers}."
             )
         )
+    references = sheet.candidate.network.references
     joined = [
-        f"{ladder.name} {slot.name}: {describe_join(part)}"
+        f"{references[ladder.name, label]}: {describe_join(part)}"
         for ladder in sheet.candidate.network.ladders
         for slot in ladder.slots
-        for part in slot.parts
+        for label, _, part in slot.named_parts
         if describe_join(part)
     ]
     if joined:
@@ -153,7 +156,7 @@ def _tabulate_items(sheet: BuildSheet, items: tuple[SheetItem, ...]) -> Table:
         rows.append(
             (
                 str(item.count * sheet.speakers),
-                f"{_NAMES[item.kind]} {format_quantity(item.value, item.unit, 4)}",
+                f"{NAMES[item.kind]} {format_quantity(item.value, item.unit, 4)}",
                 f"{100 * item.tolerance:.3g} %",
                 f"{loss} {format_quantity(item.loss_ohm, 'ohm', 2)}" if loss else "",
                 _say_rating(item),
@@ -184,15 +187,6 @@ def _say_rating(item: SheetItem) -> str:
 
 
 def _list_wiring(sheet: BuildSheet) -> Section:
-    rows = []
-    for piece in sheet.wiring.pieces:
-        value = format_quantity(
-            piece.part.value,
-            {"inductor": "H", "capacitor": "F", "resistor": "ohm"}[piece.part.kind],
-        )
-        rows.append(
-            (piece.way, piece.name, f"{_NAMES[piece.part.kind]} {value}", piece.start, piece.end)
-        )
     points = tuple((point, ", ".join(things)) for point, things in sheet.wiring.points().items())
     leads = []
     for lead in sheet.wiring.drivers:
@@ -206,8 +200,8 @@ def _list_wiring(sheet: BuildSheet) -> Section:
     return Section(
         title="Wiring list",
         parts=(
-            Note(text=f"{_say_terminals(sheet)} Tick each piece when it is soldered."),
-            Table(heads=("way", "piece", "what", "from", "to"), rows=tuple(rows), align="lllll"),
+            Note(text=_say_terminals(sheet)),
+            *_tabulate_pieces(sheet),
             *_tabulate_taps(sheet),
             Note(text="Polarity of the drivers:"),
             Table(
@@ -223,14 +217,30 @@ def _list_wiring(sheet: BuildSheet) -> Section:
     )
 
 
+def _tabulate_pieces(sheet: BuildSheet) -> tuple[Passage, ...]:
+    """Say between which points each piece lies where the first page has steps of a rework instead."""
+    if not list_steps(sheet):
+        return (Note(text="Between which points each piece lies stands on the first page."),)
+    rows = tuple(
+        (
+            piece.name,
+            f"{NAMES[piece.part.kind]} "
+            f"{format_quantity(piece.part.value, UNIT_OF_KIND[piece.part.kind])}",
+            piece.start,
+            piece.end,
+        )
+        for piece in sheet.wiring.pieces
+    )
+    return (Table(heads=("piece", "what", "from", "to"), rows=rows, align="llll"),)
+
+
 def _tabulate_taps(sheet: BuildSheet) -> tuple[Passage, ...]:
     """Say between which points each transformer is connected."""
     taps = sheet.wiring.taps
     if not taps:
         return ()
     rows = tuple(
-        (tap.way, tap.name, say_tap(tap.gain), *(point for _, point in tap.ends), tap.before)
-        for tap in taps
+        (tap.name, say_tap(tap.gain), *(point for _, point in tap.ends), tap.before) for tap in taps
     )
     return (
         Note(
@@ -238,9 +248,9 @@ def _tabulate_taps(sheet: BuildSheet) -> tuple[Passage, ...]:
             "which is one end of the winding:"
         ),
         Table(
-            heads=("way", "piece", "gives", "other end to", "tap to", "common end to", "fed at"),
+            heads=("piece", "gives", "other end to", "tap to", "common end to", "fed at"),
             rows=rows,
-            align="llrllll",
+            align="lrllll",
         ),
     )
 
@@ -288,8 +298,8 @@ def _list_ratings(sheet: BuildSheet) -> Section:
         ),
         Table(
             heads=(
-                "way",
                 "part",
+                "place in the design",
                 "on programme",
                 "worst sine",
                 "at",
@@ -324,7 +334,7 @@ def _list_ratings(sheet: BuildSheet) -> Section:
 def _say_ideal(tap: TapLead) -> str:
     """Say what is not known of a transformer."""
     return (
-        f"{tap.way} {tap.name} ({say_tap(tap.gain)}) counts as ideal here: it takes no power itself "
+        f"{tap.name} ({say_tap(tap.gain)}) counts as ideal here: it takes no power itself "
         f"and shows what follows {tap.gain**-2:.3g} times as large. A real one has resistance, and "
         "lets less of the bass pass: see what its maker says of power and lowest frequency."
     )
@@ -337,8 +347,8 @@ def _rating_row(load: PartRating) -> tuple[str, ...]:
     if load.verdict == "too small":
         margin += " too small"
     return (
-        load.way,
-        load.name,
+        load.reference,
+        f"{load.way}.{load.name}",
         f"{load.programme:.3g} {load.unit}{rms}",
         f"{load.sine:.3g} {load.unit}{rms}",
         say_frequency(load.sine_hz),
@@ -428,7 +438,7 @@ def _say_ohm(ohm: float) -> str:
 
 def _list_checks(sheet: BuildSheet) -> Section:
     rows = tuple((r.way, _say_ohm(r.connected_ohm), _say_ohm(r.open_ohm)) for r in sheet.readings)
-    taps = ", ".join(f"{tap.way} {tap.name}" for tap in sheet.wiring.taps)
+    taps = ", ".join(tap.name for tap in sheet.wiring.taps)
     shorts = (
         (
             Note(
@@ -509,6 +519,22 @@ def _say_polarity(test: PolarityTest) -> str:
     return (
         f"{how} At {where} it {does} by {abs(change):.1f} dB. Put the leads back; if it {other} "
         "instead, one of the two is connected the wrong way round."
+    )
+
+
+def _draw_curves(sheet: BuildSheet) -> Section:
+    """Chart the level on the axis and the impedance, with the bands of the tolerances."""
+    bands = {band.name: band for band in sheet.spread.curves}
+    return Section(
+        title="Curves to expect",
+        parts=(
+            Graphs(
+                items=(
+                    plot_axis(sheet.candidate, bands),
+                    plot_impedance(sheet.candidate, sheet.response, bands),
+                )
+            ),
+        ),
     )
 
 

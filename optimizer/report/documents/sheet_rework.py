@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.bench.build.rework import ReworkPlan, ReworkStep, Spot
 from optimizer.bench.build.sheet import BuildSheet
 from optimizer.network.network import FittedSlot
+from optimizer.network.references import References
 from optimizer.network.rework import PlaceWork, lies_in_line
 from optimizer.parts import BOARD, KEPT, UNIT_OF_KIND, Part
 from optimizer.report.document import Listing, Note, Passage, Section, Table
@@ -27,6 +28,13 @@ REWORK_CAUTIONS = (
 """Common practice, no source."""
 
 
+def list_steps(sheet: BuildSheet) -> tuple[str, ...]:
+    """Say each step at the iron in a sentence, in order; none where there is no board."""
+    plan = sheet.rework
+    references = sheet.candidate.network.references
+    return () if plan is None else tuple(_say_step(step, references) for step in plan.steps)
+
+
 def say_rework(sheet: BuildSheet) -> Section | None:
     """Say how a board becomes the network of a sheet.
 
@@ -43,6 +51,7 @@ def say_rework(sheet: BuildSheet) -> Section | None:
     if plan is None:
         return None
     count = plan.rework.count
+    references = sheet.candidate.network.references
     if not count:
         note = Note(text="The board is this network already: there is nothing to do with the iron.")
         return Section(title="Rework of the board", parts=(note,))
@@ -52,30 +61,46 @@ def say_rework(sheet: BuildSheet) -> Section | None:
         Listing(items=REWORK_CAUTIONS),
         Note(text=f"{operations} at the iron{each}: {plan.rework}."),
         Table(
-            heads=("way", "place", "was", "is", "do"),
-            rows=tuple(_row(place, plan) for place in plan.rework.places)
-            + tuple((way, "", "driver", "driver", "turn it round") for way in plan.rework.turned),
+            heads=("place in the design", "was", "is", "called", "do"),
+            rows=tuple(_row(place, plan, references) for place in plan.rework.places)
+            + tuple((way, "driver", "driver", "", "turn it round") for way in plan.rework.turned),
             align="lllll",
         ),
-        Note(text="In this order; tick each step when it is done:"),
-        Listing(items=tuple(_say_step(step, plan) for step in plan.steps), form="boxes"),
+        Note(
+            text="The steps in their order are on the first page. What comes off is told by its place "
+            "in the design, what goes on by its name on this sheet."
+        ),
     ]
     if plan.stays:
-        parts.append(Note(text=f"Not touched: {', '.join(map(str, plan.stays))}."))
+        stays = ", ".join(_name_spot(spot, references) for spot in plan.stays)
+        parts.append(Note(text=f"Not touched: {stays}."))
     if plan.left:
         left = ", ".join(f"{_say_part(part)} ({spot})" for spot, part in plan.left)
         parts.append(Note(text=f"Left over, for the shelf: {left}."))
     return Section(title="Rework of the board", parts=tuple(parts))
 
 
-def _row(place: PlaceWork, plan: ReworkPlan) -> tuple[str, ...]:
+def _row(place: PlaceWork, plan: ReworkPlan, references: References) -> tuple[str, ...]:
     return (
-        place.ladder,
-        place.slot,
+        f"{place.ladder}.{place.slot}",
         _say_slot(place.was),
         _say_slot(place.now) if place.now is not None else "wire" if place.jumper else "nothing",
+        _name_parts(place, references),
         _say_do(place, plan),
     )
+
+
+def _name_parts(place: PlaceWork, references: References) -> str:
+    """Name what sits at a place now."""
+    now = () if place.now is None else place.now.named_parts
+    return ", ".join(references[place.ladder, label] for label, _, _ in now)
+
+
+def _name_spot(spot: Spot, references: References) -> str:
+    """Name what stays or goes on: by its own name, and by its place in the design."""
+    place = f"{spot.ladder}.{spot.label}".rstrip(".")
+    name = references.get((spot.ladder, spot.label))
+    return place if name is None else f"{name} ({place})"
 
 
 def _say_slot(slot: FittedSlot | None) -> str:
@@ -114,7 +139,7 @@ def _say_do(place: PlaceWork, plan: ReworkPlan) -> str:
         here = step.spot.ladder == place.ladder and step.spot.label in _labels(place)
         if here and step.other:
             word = "goes to" if step.act == "take off" else "from"
-            words.append(f"{step.spot.label} {word} {_say_spots(step.other)}")
+            words.append(f"{step.spot} {word} {_say_spots(step.other)}")
     return "; ".join(words)
 
 
@@ -131,8 +156,8 @@ def _say_spots(spots: tuple[Spot, ...]) -> str:
     return " and ".join(map(str, spots))
 
 
-def _say_step(step: ReworkStep, plan: ReworkPlan) -> str:
-    where = f"{step.spot.ladder} {step.spot.label}".strip()
+def _say_step(step: ReworkStep, references: References) -> str:
+    where = str(step.spot)
     between = " and ".join(step.points)
     if step.act == "take off" and step.part is not None:
         use = f"keep it, it goes to {_say_spots(step.other)}" if step.other else "put it by"
@@ -140,15 +165,21 @@ def _say_step(step: ReworkStep, plan: ReworkPlan) -> str:
     if step.act == "close":
         return f"Put a wire where {where} was: it closes the line."
     if step.act == "open":
-        return f"Open the line of {step.spot.ladder} {_say_behind(step)}: {where} goes in there."
+        new = _name_spot(step.spot, references)
+        return f"Open the line of {step.spot.ladder} {_say_behind(step)}: {new} goes in there."
     if step.act == "turn":
-        return f"Exchange the two leads of the driver of {where}."
+        return f"Exchange the two leads of the driver of {step.spot.ladder}."
     assert step.part is not None
-    return f"Put in {where}, {_say_part(step.part)}{_say_origin(step)}, between {between}."
+    where = _name_spot(step.spot, references)
+    return f"Put in {where}, {_say_part(step.part)}{_say_origin(step)}, between points {between}."
 
 
 def _say_behind(step: ReworkStep) -> str:
-    return f"behind {step.behind}" if step.behind else "at its beginning, in front of all else"
+    return (
+        f"behind {step.spot.ladder}.{step.behind}"
+        if step.behind
+        else "at its beginning, in front of all else"
+    )
 
 
 def _say_origin(step: ReworkStep) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from optimizer.bench.build.sheet import BuildSheet
 from optimizer.bench.build.sides import Sides
 from optimizer.bench.tolerance.spread import ToleranceReport
+from optimizer.network.references import References, name_labels
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.report.document import Note, Section, Table
 from optimizer.report.words import say_frequency
@@ -16,7 +17,7 @@ from optimizer.text.units import format_quantity
 _PARTS_SHOWN = 6
 
 
-def list_sides(sides: Sides) -> tuple[tuple[str, str, str, str], ...]:
+def list_sides(sides: Sides, references: References) -> tuple[tuple[str, str, str, str], ...]:
     """List which pieces go where.
 
     Returns
@@ -25,13 +26,14 @@ def list_sides(sides: Sides) -> tuple[tuple[str, str, str, str], ...]:
         With what is written on each piece in brackets.
     """
     rows = []
+    names = name_labels(references)
     for slot in sides.slots:
         part = sides.parts[slot.slot]
         unit = UNIT_OF_KIND[part.kind]
         told = f"{100 * slot.difference:+z.2f} %".replace("+0.00", "0.00")
         rows.append(
             (
-                slot.slot.replace(".", " ", 1),
+                names[slot.slot],
                 _say_pieces(slot.left, unit),
                 _say_pieces(slot.right, unit),
                 told if slot.measured else f"{told} (partly measured)",
@@ -66,11 +68,11 @@ def describe_sides(sides: Sides) -> tuple[str, ...]:
     return tuple(said)
 
 
-def tabulate_sides(sides: Sides) -> list[Table | Note]:
+def tabulate_sides(sides: Sides, references: References) -> list[Table | Note]:
     """Show which measured piece goes left and which right, and how alike the speakers will be."""
     heads = ("part", "left", "right", "left - right")
     return [
-        Table(heads=heads, rows=list_sides(sides), align="lllr"),
+        Table(heads=heads, rows=list_sides(sides, references), align="lllr"),
         *(Note(text=text) for text in describe_sides(sides)),
     ]
 
@@ -86,21 +88,22 @@ def say_sides(sheet: BuildSheet) -> Section | None:
                 text="These pieces were measured one by one and are shared out so that both speakers "
                 "come out alike; a part that matters more is matched more closely."
             ),
-            *tabulate_sides(sheet.sides),
+            *tabulate_sides(sheet.sides, sheet.candidate.network.references),
         ),
     )
 
 
-def say_spread(report: ToleranceReport) -> Section:
+def say_spread(report: ToleranceReport, references: References) -> Section:
     """Compose what tolerances do to the figures, to a pair, and which part matters most."""
     low, high = (say_frequency(hz) for hz in report.band_hz)
     rows = tuple(
         (g.name.replace("_", " "), f"{g.nominal:.2f}", f"{g.low:.2f} to {g.high:.2f}", g.unit)
         for g in report.goals
     )
+    names = name_labels(references)
     parts = tuple(
         (
-            p.label.replace(".", " ", 1),
+            names.get(p.label, p.label.replace(".", " ", 1)),
             f"{p.tolerance:.3g} dB"
             if p.label.endswith("(level)")
             else f"{100 * p.tolerance:.3g} %",

@@ -42,6 +42,7 @@ from optimizer.report.documents.candidates import (
     compare,
     describe,
     describe_difference,
+    draw_whole,
     list_charts,
 )
 from optimizer.report.documents.numbers import SPREAD_DRAWS, collect_networks
@@ -320,27 +321,32 @@ class Shown:
     def _with_parts(self, k: int, parts: Sequence[Passage]) -> list[Passage]:
         filled: list[Passage] = []
         for part in parts:
-            filled.append(part)
             if isinstance(part, Picture):
-                filled.append(OnPage(compose=partial(self._rate, k, part.title)))
+                whole = draw_whole(self.on_page[k], partial(self._ratings_of, k))
+                filled += [whole, OnPage(compose=partial(self._rate, k))]
+            else:
+                filled.append(part)
         return filled
 
-    def _rate(self, k: int, way: str) -> list[Passage]:
-        """Parts of one way or shared section with their loads, and what its driver takes."""
+    def _ratings_of(self, k: int) -> Ratings:
+        return self.ratings[k]
+
+    def _rate(self, k: int) -> list[Passage]:
+        """Parts with their loads, and what the drivers take."""
         ratings = self.ratings[k]
         takes = []
-        for load in (d for d in ratings.drivers if d.way == way):
+        for load in ratings.drivers:
             limit = "" if load.limit_w is None else f" of the {load.limit_w:g} W it stands"
             said = f"{load.driver} takes {load.watts:.3g} W on programme{limit}."
             takes.append(Note(text=said, tone="soft"))
-        rows = [_rate_part(one, self.currency) for one in ratings.parts if one.way == way]
+        rows = [_rate_part(one, self.currency) for one in ratings.parts]
         priced = any(one.part.price is not None for one in ratings.parts)
-        heads = ("part", "value", "loss", "source", "on programme", "worst sine", "rating")
+        heads = ("part", "place", "value", "loss", "source", "on programme", "worst sine", "rating")
         shown = [row if priced else row[:-1] for row in rows]
         table = Table(
             heads=(*heads, "price") if priced else heads,
             rows=tuple(shown),
-            align="lllllllr" if priced else "lllllll",
+            align="llllllllr" if priced else "llllllll",
             key="parts",
         )
         return [*takes, *([table] if rows else [])]
@@ -415,7 +421,8 @@ def _rate_part(load: PartRating, currency: str) -> tuple[str | Cell, ...]:
     small = load.verdict == "too small"
     made_of = describe_join(part).replace(" u", " µ").replace("ohm", "Ω")
     return (
-        Cell(load.name, "strong"),
+        Cell(load.reference, "strong"),
+        Cell(f"{load.way}.{load.name}", "soft"),
         Cell(
             say_quantity(part.value, UNIT_OF_KIND[part.kind]),
             small=", ".join(filter(None, (f"± {100 * part.tolerance:g} %", made_of))),

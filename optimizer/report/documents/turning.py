@@ -204,11 +204,13 @@ class Seen:
 
     def knobs(self) -> list[dict[str, Any]]:
         """List the parts of the network and how far each can be turned."""
+        references = self.sitting.shown.laid.network.references
         return [
             {
                 "label": knob.label,
                 "ladder": knob.ladder,
                 "name": knob.name,
+                "called": references.get((knob.ladder, knob.name), ""),
                 "slot": knob.slot,
                 "text": (
                     ""

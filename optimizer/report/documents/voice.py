@@ -15,7 +15,7 @@ from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
 from optimizer.report.document import Document, Item, Note, Passage, Remarks, Section, Table
-from optimizer.report.documents.candidates import certify
+from optimizer.report.documents.candidates import certify, tell_references
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.documents.shown import PAGE_ORDER, Shown
 from optimizer.report.render.json import (
@@ -130,7 +130,11 @@ def document_voice(
         Section(
             title="",
             key="search",
-            parts=(Note(text=say_search(result, changes)), *certify(present, lead="As it is")),
+            parts=(
+                Note(text=say_search(result, changes)),
+                *certify(present, lead="As it is"),
+                *tell_references(present.network),
+            ),
         ),
         shown.assumed(),
         *shown.only_on_page(),

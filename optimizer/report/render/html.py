@@ -16,6 +16,7 @@ from optimizer.errors import InputError
 from optimizer.report.charts.svg import draw_plot
 from optimizer.report.document import (
     Aside,
+    Beside,
     Cell,
     Chart,
     Choice,
@@ -26,7 +27,7 @@ from optimizer.report.document import (
     Section,
     Table,
 )
-from optimizer.text.quoting import make_printable
+from optimizer.text.quoting import make_printable, quote_css
 
 _ENGINE = ("bokeh.min.js", "bokeh-api.min.js")
 
@@ -60,8 +61,15 @@ def render_html(document: Document) -> str:
         lead=[_prepare(part) for part in lead],
         sections=_prepare_sections(others),
         charts=charts,
-        style=_mark_safe("".join(map(_read_asset, styles))),
+        style=_mark_safe("".join(map(_read_asset, styles)) + _say_foot(document)),
     )
+
+
+def _say_foot(document: Document) -> str:
+    """Say what a printed page has at its foot."""
+    if not document.footer:
+        return ""
+    return f"@page {{ @bottom-left {{ content: {quote_css(document.footer)}; }} }}\n"
 
 
 def render_passages(parts: Sequence[Passage]) -> str:
@@ -161,8 +169,8 @@ def _prepare(part: Passage) -> SimpleNamespace:
             kind=kind,
             title=part.title,
             caption=part.caption,
-            wide=_mark_safe(part.svg(False)),
-            narrow=_mark_safe(part.svg(True)),
+            svg=_mark_safe(part.svg()),
+            scale=part.print_scale,
         )
     if isinstance(part, Graphs):
         return SimpleNamespace(
@@ -175,6 +183,10 @@ def _prepare(part: Passage) -> SimpleNamespace:
     if isinstance(part, Choice):
         return SimpleNamespace(
             kind=kind, items=[[_prepare(one) for one in item] for item in part.items]
+        )
+    if isinstance(part, Beside):
+        return SimpleNamespace(
+            kind=kind, columns=[[_prepare(one) for one in column] for column in part.columns]
         )
     if isinstance(part, Aside):
         return SimpleNamespace(
@@ -215,6 +227,7 @@ def _prepare_cell(table: Table, k: int, cell: Cell) -> SimpleNamespace:
         text=cell.text.strip(),
         small=cell.small,
         strong="strong" in cell.tone,
+        box=cell.tone == "box",
         heads=k == 0 and bool(table.key),
         look=_look(table, k, cell.tone),
         pick=k - table.fixed if compared else None,

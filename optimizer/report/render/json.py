@@ -13,6 +13,7 @@ from optimizer.bench.check import Comparison, Improvement, PartChange
 from optimizer.bench.loads.ratings import PartRating, Ratings, rate_network, state_amplifier
 from optimizer.bench.tolerance.tracking import track_ways
 from optimizer.network.network import FittedLadder, FittedSlot, FittedWay, Network
+from optimizer.network.references import References
 from optimizer.network.rework import Rework
 from optimizer.parts import LOSS_OF_KIND, UNIT_OF_KIND, Part
 from optimizer.problem.candidate import Candidate, Completed, CurveSet, SearchResult
@@ -160,8 +161,9 @@ def candidate_to_json(
         for goal in candidate.goals
     }
     data["verdicts"] = [_verdict_to_json(verdict) for verdict in candidate.verdicts]
+    references = candidate.network.references
     data["ways"] = {
-        way.name: _way_to_json(way, crossover, ratings)
+        way.name: _way_to_json(way, crossover, ratings, references)
         for way, crossover in zip(candidate.network.ways, candidate.crossovers_hz, strict=True)
     }
     if candidate.network.groups:
@@ -169,7 +171,7 @@ def candidate_to_json(
             group.name: {
                 "feeds": list(group.members),
                 "joined": group.joint,
-                "slots": _slots_to_json(group, ratings),
+                "slots": _slots_to_json(group, ratings, references),
             }
             for group in candidate.network.groups
         }
@@ -259,18 +261,28 @@ def _verdict_to_json(verdict: Verdict) -> dict[str, Any]:
 
 
 def _way_to_json(
-    way: FittedWay, crossover: tuple[float | None, float | None], ratings: Ratings | None
+    way: FittedWay,
+    crossover: tuple[float | None, float | None],
+    ratings: Ratings | None,
+    references: References,
 ) -> dict[str, Any]:
     return {
         "driver": way.driver,
         "polarity": int(way.polarity),
         "crossover_hz": [round_figure(frequency) for frequency in crossover],
-        "slots": _slots_to_json(way, ratings),
+        "slots": _slots_to_json(way, ratings, references),
     }
 
 
-def _slots_to_json(ladder: FittedLadder, ratings: Ratings | None) -> list[dict[str, Any]]:
-    return [entry for slot in ladder.slots for entry in _slot_to_json(slot, ladder.name, ratings)]
+def _slots_to_json(
+    ladder: FittedLadder, ratings: Ratings | None, references: References
+) -> list[dict[str, Any]]:
+    return [
+        {"name": entry.pop("name"), "reference": references[ladder.name, name], **entry}
+        for slot in ladder.slots
+        for entry in _slot_to_json(slot, ladder.name, ratings)
+        for name in (entry["name"],)
+    ]
 
 
 def _slot_to_json(slot: FittedSlot, way: str, ratings: Ratings | None) -> Iterable[dict[str, Any]]:

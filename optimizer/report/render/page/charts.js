@@ -283,7 +283,10 @@ class LinePlot {
     let picture = this.host.querySelector("img");
     if (!picture) { picture = element("img", { alt: "" }); this.host.append(picture); }
     picture.className = dark ? "dark" : "";
+    // Where the pointer stood last is nothing to print.
+    if (this.span) this.span.visible = false;
     picture.src = this.view.export("png", true).canvas.toDataURL();
+    if (this.span) this.span.visible = true;
   }
 }
 

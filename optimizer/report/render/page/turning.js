@@ -504,6 +504,7 @@ function fillKnobs() {
     row.put.textContent = `${knob.filled ? "leave out" : "put in"}${knob.slot === knob.name ? "" : ` ${knob.slot}`}`;
     row.put.setAttribute("aria-label", `${knob.filled ? "leave out" : "put in"} ${knob.ladder} ${knob.slot}`);
     row.line.classList.toggle("empty", !knob.filled);
+    row.called.textContent = knob.called && knob.called !== knob.name ? ` ${knob.called}` : "";
     row.knob = knob;
   }
   last.switches.forEach((one, number) => { document.querySelector(`[data-switch="${number}"]`).value = one.taken; });
@@ -548,9 +549,10 @@ function buildKnob({ label, ladder, name }) {
   const down = element("button", { type: "button", tabindex: "-1", "aria-label": `smaller ${ladder} ${name}` }, "\u2212");
   const up = element("button", { type: "button", tabindex: "-1", "aria-label": `larger ${ladder} ${name}` }, "+");
   const put = element("button", { type: "button", class: "put" });
+  const called = element("small", { title: "on the drawing" });
   const keep = element("input", { type: "checkbox", "aria-label": `keep ${ladder} ${name} in a search`, title: "keep in a search" });
   keep.addEventListener("change", showSearch);
-  const line = element("div", { class: "knob", "data-label": label }, element("label", { class: "name" }, keep, name), down, spin, up, put);
+  const line = element("div", { class: "knob", "data-label": label }, element("label", { class: "name" }, keep, name, called), down, spin, up, put);
   down.addEventListener("click", () => step(label, -1));
   up.addEventListener("click", () => step(label, 1));
   put.addEventListener("click", () => order({ do: rows.get(label).knob.kept ? "free" : "toggle", label }));
@@ -561,7 +563,7 @@ function buildKnob({ label, ladder, name }) {
   line.addEventListener("pointerleave", () => point(label, false));
   turnByWheel(spin, () => label);
   turnByDrag(spin, label);
-  rows.set(label, { line, spin, down, up, put, keep });
+  rows.set(label, { line, spin, down, up, put, keep, called });
   return line;
 }
 
