@@ -5,13 +5,15 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import warnings
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 from optimizer.cli import (
     bench,
     board,
     check,
+    completion,
     demo,
     diary,
     fit,
@@ -27,6 +29,7 @@ from optimizer.cli import (
     verify,
     voice,
 )
+from optimizer.cli.logs import add_logs, keep_logs
 from optimizer.cli.outcome import (
     BAD_INPUT,
     DONE,
@@ -42,7 +45,7 @@ from optimizer.text.register import open_register
 
 VERBS = (
     demo, survey, start, board, fit, trade, check, voice, verify, sheet, netlist, hear, bench, diary,
-    goals, keys, guide,
+    goals, keys, guide, completion,
 )  # fmt: skip
 """Every verb is a module with `add_parser(subparsers)` and `run(args) -> int`.
 
@@ -82,6 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     common.add_argument(
         "--debug", action="store_true", help="show the full trace when the program itself fails"
     )
+    add_logs(common)
     subparsers = parser.add_subparsers(
         title="what to do", metavar="VERB", dest="verb", parser_class=_Parser
     )
@@ -121,7 +125,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         complain(f"say what to do ({names}); see laddersmith --help")
         return BAD_INPUT
     # What a command reads it does not write over, whatever its options say.
-    with stop_on_request(), open_register(force=getattr(args, "force", False)):
+    with (
+        stop_on_request(),
+        open_register(force=getattr(args, "force", False)),
+        warnings.catch_warnings(),
+    ):
+        warnings.showwarning = _tell_warning
         return settle_output(end_well(lambda: _run(args), debug=args.debug))
 
 
@@ -136,4 +145,23 @@ def program() -> NoReturn:
 
 
 def _run(args: argparse.Namespace) -> int:
-    return settle_output(int(args.run(args)))
+    with keep_logs(args):
+        return settle_output(int(args.run(args)))
+
+
+_show_warning = warnings.showwarning
+
+
+def _tell_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Tell of a plug-in that cannot be used in one line, as of everything that is the matter."""
+    if category.__name__ == "PluginWarning":
+        complain(f"warning: {message}")
+    else:
+        _show_warning(message, category, filename, lineno, file, line)

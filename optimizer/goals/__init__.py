@@ -12,6 +12,7 @@ from optimizer.goals.goal import (
     Prepared,
 )
 from optimizer.goals.options import option
+from optimizer.goals.plugged import load_goals
 from optimizer.goals.prepared import CrossoverRange, PreparedGoal, Scene, goal_cost
 from optimizer.goals.protection import Excursion, LowDrive, Power, Stress
 from optimizer.goals.reflections import (
@@ -76,3 +77,5 @@ __all__ = [
     "goal_cost",
     "option",
 ]
+
+load_goals()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Sequence
 from typing import Literal
 
@@ -25,6 +26,8 @@ from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Runner, WorkersLost, lent_or_local
 from optimizer.search.strategies import Adviser, Strategy
 from optimizer.search.task import Deadline
+
+_log = logging.getLogger(__name__)
 
 RankBy = Literal["verdicts", "cost"]
 """Whether verdicts come before cost, or cost alone ranks."""
@@ -101,6 +104,10 @@ def search(
     clock = Stopwatch(ROBUST_SHARE * seconds if robust and seconds else seconds)
     stopped: Literal["converged", "budget", "interrupted"]
     with lent_or_local(runner, workers) as runner:
+        _log.info(
+            "search: 10^%.1f networks, seed %d, %d workers, budget %s s, %s networks",
+            problem.space.size_log10(), seed, runner.workers, seconds, evaluations,
+        )  # fmt: skip
         state = _State(problem, runner, clock, seed=seed, top=top, progress=progress, by=by)
         try:
             dealer = Islands(
@@ -122,6 +129,7 @@ def search(
             stopped = "budget"
             state.notes += (f"cut short: {error}",)
         state.notes += runner.notes
+    _log.info("search %s after %.1f s, %d networks", stopped, clock.spent(), state.evaluations)
     try:
         return state.result(stopped)
     except KeyboardInterrupt:
@@ -250,6 +258,11 @@ class _State:
                     return "evaluations"
             self.proofs.take(due, proofs)
             self.pass_on(islands)
+            _log.info(
+                "round of start %d: best cost %.4f (of this start %.4f), %d networks, %.1f s",
+                len(self.ends) + 1, self.found.best, islands.best, self.evaluations,
+                self.clock.spent(),
+            )  # fmt: skip
             until = self.proofs.begin_s()
             if until is not None and self.clock.spent() >= until:
                 return "budget"
@@ -326,6 +339,7 @@ class _State:
                 self.counted = False
                 return False
             self.proofs.take(todo, self.proofs.begin(todo))
+            _log.info("proved %d networks, %.1f s", len(todo), self.clock.spent())
             self.report("proving")
         chosen = self.found.rank(self.top)
         costs = self.runner.in_order(relax_structure, self.problem, [(g,) for g, _ in chosen])

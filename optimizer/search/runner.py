@@ -8,6 +8,7 @@ be dropped, and the time left that a task carries (`Deadline`) is told when its 
 from __future__ import annotations
 
 import concurrent.futures as cf
+import logging
 import multiprocessing
 import os
 import signal
@@ -26,6 +27,8 @@ from optimizer.search.task import Missing, do_task, keep_problem, pack, say_vers
 
 _T = TypeVar("_T")
 _P = ParamSpec("_P")
+
+_log = logging.getLogger(__name__)
 
 MOST_LOSSES = 3
 """Workers that may be lost at one task before it is given up."""
@@ -197,6 +200,7 @@ class _Crew:
         # The first problem comes with the process: a forked one has it, with all that follows
         # from it so far, without a copy.
         self.post = _Post(problem)
+        _log.info("opening %d worker processes", self.workers)
         return ProcessPoolExecutor(
             self.workers,
             mp_context=context,
@@ -507,6 +511,7 @@ class Runner:
                 self._settle(future, ended)
                 continue
             future.losses += 1
+            _log.warning("a worker was lost at a task, %s", error)
             if renewed and future.losses < MOST_LOSSES:
                 self._waiting.appendleft(future)
             else:

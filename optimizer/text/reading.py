@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import stat
@@ -33,6 +34,7 @@ _MARKS = {
     b"\xfe\xff": "utf-16",
     b"\xef\xbb\xbf": "utf-8-sig",
 }
+_log = logging.getLogger(__name__)
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
 
 
@@ -87,6 +89,7 @@ def read_file(
             file=path,
             remedy="check its name and permissions",
         ) from None
+    _log.info("read the %s %s (%d bytes)", noun, file, len(data))
     register = find_register()
     if noted and register is not None:
         register.note_read(file)

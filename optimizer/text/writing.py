@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import logging
 import os
 import sys
 import tempfile
@@ -15,6 +16,8 @@ from typing import Any
 from optimizer.errors import InputError
 from optimizer.text.quoting import PLAIN_LINES, make_printable
 from optimizer.text.register import RECORD_NAME, find_register
+
+_log = logging.getLogger(__name__)
 
 GROWING = ".diary"
 """Ending of files that are only added to: no output takes their place, whatever is forced."""
@@ -336,6 +339,7 @@ def _replace(path: Path, data: bytes, *, new: bool) -> None:
             os.unlink(name)
         else:
             os.replace(name, path)
+        _log.info("wrote %s (%d bytes)", path, len(data))
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(name)

@@ -17,6 +17,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import Direction, FileHeading, MeasuredCurve, Quantity
 from optimizer.measure.files.columns import parse_columns
 from optimizer.measure.files.containers import find_container, open_container
+from optimizer.measure.files.dialects import translate
 from optimizer.measure.files.headings import read_heading, refuse_other_files
 from optimizer.measure.files.impulse import is_recording, read_recording
 from optimizer.measure.files.tables import TextTable, WantedCurve, build_curve, read_tables
@@ -94,8 +95,12 @@ def open_curve(
             direction=direction,
             columns=parse_columns(columns) if columns else (),
         )
-        kind = find_container(Path(path), raw)
-        if kind:
+        text, translated = translate(Path(path), raw)
+        kind = "" if translated else find_container(Path(path), raw)
+        if translated:
+            curve = _open_text(text, wanted)
+            curve = replace(curve, notes=(*curve.notes, f"read by the plug-in {translated}"))
+        elif kind:
             curve = _open_container(kind, Path(path), raw, wanted, gate_s)
         elif is_recording(source, raw):
             curve = _open_recording(raw, quantity, gate_s)

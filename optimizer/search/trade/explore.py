@@ -8,6 +8,7 @@ found on the way are shared: whatever one pair of weights turns up is tried for 
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -37,6 +38,8 @@ from optimizer.search.trade.tasks import (
     polish_network,
     reweight,
 )
+
+_log = logging.getLogger(__name__)
 
 ANCHORS = (0.5, 0.1, 0.9, 0.3)
 """Shares of the first goal at which structures are looked for."""
@@ -253,6 +256,10 @@ class _Trade:
             self.archive.add(list(found.genomes))
             self.reached.append((share, found.reached))
             self.evaluations += found.evaluations
+            _log.info(
+                "front: explored for a share of %.3f, %d networks, %.1f s",
+                share, self.evaluations, self.spent(),
+            )  # fmt: skip
             self.report()
 
     def look_again(self) -> None:
