@@ -197,7 +197,9 @@ def replay(old: Board, steps: list[str], forms: dict[tuple[str, str], tuple[str,
         found = STEP.match(step)
         assert found is not None, step
         act, rest = found["act"], found["rest"]
-        way, _, tail = rest.rstrip(".").partition(" ")
+        # What comes off is told by its place, what goes on by its name and its place.
+        rest = re.sub(r"^[RLC]\d+ \(([^)]+)\)", r"\1", rest)
+        way, _, tail = re.sub(r"^(\w+)\.", r"\1 ", rest).rstrip(".").partition(" ")
         if act.startswith("Exchange"):
             ways[way].polarity *= -1
         elif act == "Open the line of" or act == "Put a wire where":
@@ -230,12 +232,11 @@ def replay(old: Board, steps: list[str], forms: dict[tuple[str, str], tuple[str,
     return Board(done)
 
 
-def order_of(sheet: str, way: str) -> list[str]:
-    """Places of a way as the wiring list has them, source first."""
-    rows = re.findall(
-        rf"^\| {way} +\| ([A-Za-z0-9]+)\S* +\| (?:coil|capacitor|resistor) ", sheet, re.MULTILINE
-    )
-    return list(dict.fromkeys(re.sub(r"[a-z]$", "", row) for row in rows))
+def order_of(sheet: str, way: dict[str, Any]) -> list[str]:
+    """Places of a way of results as the wiring list has them, source first."""
+    rows = re.findall(r"^\| ([RLC]\d+)[a-h]? +\| (?:coil|capacitor|resistor) ", sheet, re.MULTILINE)
+    places = {part["reference"]: part["name"].partition(".")[0] for part in way["slots"]}
+    return list(dict.fromkeys(places[row] for row in rows if row in places))
 
 
 def impedance(part: dict[str, Any], f: np.ndarray) -> np.ndarray:
@@ -303,7 +304,9 @@ def test_the_steps_make_the_network(story: Story) -> None:
     best = load(story.results)["candidates"][0]
     wanted = Board.of_candidate(best)
     steps = re.findall(
-        r"^- \[ \] (.*)$", sheet.partition("In this order")[2].partition("\n## ")[0], re.M
+        r"^- \[ \] (.*)$",
+        sheet.partition("With the iron, in this order")[2].partition("\n## ")[0],
+        re.M,
     )
     assert steps
     old = Board.of_file(story.old)
@@ -334,7 +337,7 @@ def test_the_steps_make_the_network(story: Story) -> None:
             what[name] = np.exp(np.interp(np.log(f), x, np.log(size))) * np.exp(
                 1j * np.interp(np.log(f), x, turn)
             )
-    order = {name: order_of(sheet, name) for name in made.ways}
+    order = {name: order_of(sheet, best["ways"][name]) for name in made.ways}
     assert {n: set(places) for n, places in order.items()} == {
         n: set(w.slots) for n, w in made.ways.items()
     }

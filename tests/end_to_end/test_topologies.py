@@ -15,6 +15,7 @@ import optimizer
 from optimizer.bench.verify.faults import apply_fault, list_faults
 from optimizer.network.expression.forms import NAMED_FORMS, NamedForm, add_form
 from optimizer.network.network import Network
+from optimizer.network.references import name_labels
 from optimizer.network.solve import solve_network
 from optimizer.testing.networks import capacitor, fitted, in_line, network, resistor
 from tests.conftest import THOROUGH, cases
@@ -94,9 +95,10 @@ def test_ngspice_has_the_same_curves(bench: Bench, ngspice: str) -> None:
 def test_check_and_voice_move_parts_of_expressions(bench: Bench) -> None:
     """What a part is for is told by its name, and voicing may change it."""
     said = bench.run("check", bench.file).stdout
-    assert re.search(r"\[B1\]", said)
-    assert "L||R" in said
-    assert "Ra||(Rb+C)" in said
+    named = name_labels(bench.network.references)
+    assert "[{}||{}]".format(named["woofer.B1.L"], named["woofer.B1.R"]) in said
+    a, b, c = (named[f"midrange.X1.{part}"] for part in ("Ra", "Rb", "C"))
+    assert f"[{a}||({b}+{c})]" in said
     answers = bench.folder / "v.json"
     bench.run("voice", bench.file, "--wish", "3k..8k -1 dB", "--changes", 2, "--json", answers)
     labels = {
@@ -119,19 +121,27 @@ def test_sheet_wires_expressions(bench: Bench) -> None:
     at = bench.folder / "s.md"
     bench.run("sheet", bench.file, "--markdown", at, "--schematic", bench.folder / "s.svg")
     text = at.read_text(encoding="utf-8")
-    ends = {
-        (way, piece): (start, stop)
-        for way, piece, start, stop in re.findall(
-            r"^\| (\w+) +\| ([\w.]+) +\| [^|]+ +\| (\S+) +\| (\S+) +\|$", text, re.MULTILINE
-        )
-    }
-    assert ends["woofer", "B1.L"] == ends["woofer", "B1.R"]
-    a, b = ends["midrange", "X1.Ra"]
-    assert ends["midrange", "X1.Rb"][0] == a
-    assert ends["midrange", "X1.C"] == (ends["midrange", "X1.Rb"][1], b)
-    assert ends["tweeter", "L1.R"] == (ends["tweeter", "L1.L"][1], "IN-")
+    ends = read_wiring(text, bench.network)
+    assert ends["woofer.B1.L"] == ends["woofer.B1.R"]
+    a, b = ends["midrange.X1.Ra"]
+    assert ends["midrange.X1.Rb"][0] == a
+    assert ends["midrange.X1.C"] == (ends["midrange.X1.Rb"][1], b)
+    assert ends["tweeter.L1.R"] == (ends["tweeter.L1.L"][1], "IN-")
     drawn = (bench.folder / "s.svg").read_text(encoding="utf-8")
-    assert all(f">{name}<" in drawn for name in ("X1.Ra", "X1.Rb", "X1.C", "N2.L"))
+    assert all(f">{name}<" in drawn for name in bench.network.references.values())
+
+
+def read_wiring(sheet: str, network: Network) -> dict[str, tuple[str, str]]:
+    """Between which points a sheet puts each part, by its place in the design."""
+    rows = [
+        *re.findall(r"^\| \[ \] \| (\S+) +\| [^|]+ \| (\S+) to (\S+) +\|$", sheet, re.MULTILINE),
+        # Where parts are kept the first page has the steps of a rework, and the list comes later.
+        *re.findall(
+            r"^\| ([RLC]\d+) +\| [a-z]+ [^|]+ \| (\S+) +\| (\S+) +\|$", sheet, re.MULTILINE
+        ),
+    ]
+    ends = {piece: (start, stop) for piece, start, stop in rows}
+    return {label: ends[name] for label, name in name_labels(network.references).items()}
 
 
 @pytest.mark.parametrize(
@@ -174,15 +184,12 @@ def test_parts_across_a_place_go_through_every_verb(bypassed: Bench, ngspice: st
     assert "name: B1, across: P1, series: R + C" in bypassed.file.read_text(encoding="utf-8")
     agree(bypassed, ngspice)
     sheet = bypassed.run("sheet", bypassed.file).stdout
-    ends = {
-        piece: (start, stop)
-        for piece, start, stop in re.findall(
-            r"^\| midrange +\| ([\w.]+) +\| [^|]+ +\| (\S+) +\| (\S+) +\|$", sheet, re.MULTILINE
-        )
-    }
-    assert ends["P1.Rs"] == (ends["B1.R"][0], ends["B1.C"][1])
+    ends = read_wiring(sheet, network)
+    assert ends["midrange.P1.Rs"] == (ends["midrange.B1.R"][0], ends["midrange.B1.C"][1])
     said = bypassed.run("check", bypassed.file).stdout
-    assert "(R+C)||Rs" in said
+    named = name_labels(network.references)
+    r, c, rs = (named[f"midrange.{part}"] for part in ("B1.R", "B1.C", "P1.Rs"))
+    assert f"[({r}+{c})||{rs}]" in said
     bypassed.run("voice", bypassed.file, "--wish", "3k..8k -1 dB", "--changes", 2)
     fault = next(
         f for f in list_faults(network) if (f.what, f.where) == ("short", "midrange.P1.Rp")
@@ -433,8 +440,10 @@ def test_a_form_added_in_five_lines_works_everywhere(
     assert optimizer.open_network(bench.problem, bench.file) == bench.network
     bench.run("sheet", bench.file, "--schematic", bench.folder / "s.svg")
     done = bench.run("sheet", bench.file)
-    for name in ("P1.Rs", "P1.Cs", "P1.Rc", "P1.Rp"):
-        assert re.search(rf"\| tweeter +\| {name} ", done.stdout)
+    named = name_labels(bench.network.references)
+    for label in ("P1.Rs", "P1.Cs", "P1.Rc", "P1.Rp"):
+        name = named[f"tweeter.{label}"]
+        assert re.search(rf"\| {name} +\| tweeter\.{label} ", done.stdout)
         assert f">{name}<" in (bench.folder / "s.svg").read_text(encoding="utf-8")
     assert {f.where for f in list_faults(bench.network) if f.what == "open"} >= {"tweeter.P1.Cs"}
     agree(bench, ngspice)
