@@ -326,6 +326,20 @@ def test_a_sitting_in_a_browser(
     assert less == pytest.approx(drawn - other, abs=2e-4)
     assert np.max(np.abs(less)) > 0.1
 
+    # Another chart stands above, and follows what is turned; then it goes back.
+    browser.run("(() => { const one = document.getElementById('upper'); one.value = 'room';"
+                " one.dispatchEvent(new Event('change')); })()")  # fmt: skip
+    assert browser.run("document.querySelector('#curves > .chart').id") == "room"
+    browser.run(f"{spin('tweeter.L1')}.focus()")
+    browser.press("ArrowUp")
+    wait_for_states(8)
+    drawn = browser.run("[...plots.find((p) => p.figure.id === 'room').sources.in_room.data.y]")
+    room = desk.sitting.candidate().curves.named_db["in_room"]
+    assert np.array(drawn) == pytest.approx(room, abs=1e-4)
+    assert np.max(np.abs(room - now.curves.named_db["in_room"])) > 1e-3
+    browser.run("document.getElementById('undo').click()")
+    browser.wait("!busy")
+
     browser.run("document.getElementById('keep').click()")
     browser.run("document.getElementById('file').value = 'turned.yaml'")
     browser.run("document.querySelector('#saving form').requestSubmit()")

@@ -139,6 +139,19 @@ function redraw(seen) {
   setTimeout(next, 250);
 }
 
+/* Any chart can stand above; the one that did goes where that one was. */
+function mindUpper() {
+  let above = "axis";
+  part("upper").addEventListener("change", (event) => {
+    const now = part(above), next = part(event.target.value), gap = new Comment();
+    next.replaceWith(gap);
+    now.replaceWith(next);
+    gap.replaceWith(now);
+    above = next.id;
+    plots.find((plot) => plot.figure === next).update();
+  });
+}
+
 /* Networks to begin from; where all are of one file, its name need not be said on each. */
 function shortNames() {
   const names = last.offered.map((one) => one.name.split(/[\\/]/).pop());
@@ -649,6 +662,7 @@ function mind() {
   });
   mindSaving();
   mindTabs();
+  mindUpper();
   mindTrade();
   mindHearing();
 }
