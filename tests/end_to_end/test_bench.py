@@ -293,6 +293,7 @@ def test_a_sitting_in_a_browser(
         browser.run(f"{spin(label)}.focus()")
         browser.press(key)
         browser.wait(f"{spin(label)}.textContent !== {json.dumps(text)}")
+        browser.wait("!busy")  # the drawing follows the value, and may move
         assert browser.run(f"document.activeElement === {spin(label)}")
     # The wheel over a symbol of the schematic, then over a value.
     at = browser.run(
