@@ -78,6 +78,7 @@ def run(args: argparse.Namespace) -> int:
     offered = _gather(args, problem) or _search(problem, Screen(quiet=args.quiet))
     sitting = Sitting.begin(problem, offered)
     desk = Desk(sitting, design_name=str(args.design), folder=args.design.parent)
+    desk.page()  # composed once beforehand: what is imported for it is there when the browser asks
     with serve(desk, port=args.port) as address:
         if not args.quiet:
             print_whole(f"The bench is open at {address} until you press Ctrl-C.\n")
