@@ -109,7 +109,7 @@ function receive(answer, seen = plots.filter(isSeen)) {
   showSearch();
   fillWeights();
   fillTrade();
-  setTimeout(makeTouchable, 60); // asks for sizes, which would hold up what is drawn
+  makeTouchable();
   sayDone(answer.done, answer.most);
   for (const name of ["undo", "redo"]) {
     part(name).disabled = answer[name] === null;
