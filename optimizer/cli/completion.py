@@ -35,10 +35,9 @@ def run(args: argparse.Namespace) -> int:
     """Print the script."""
     import shtab
 
-    from optimizer.cli.main import build_parser
     from optimizer.text.writing import print_whole
 
-    parser = build_parser()
+    parser = args.program
     for action in _list_actions(parser):
         if action.metavar in _FOLDERS:
             action.complete = shtab.DIRECTORY  # type: ignore[attr-defined]

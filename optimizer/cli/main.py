@@ -90,7 +90,7 @@ def build_parser() -> argparse.ArgumentParser:
         title="what to do", metavar="VERB", dest="verb", parser_class=_Parser
     )
     for verb in VERBS:
-        verb.add_parser(subparsers, common).set_defaults(run=verb.run)
+        verb.add_parser(subparsers, common).set_defaults(run=verb.run, program=parser)
     return parser
 
 

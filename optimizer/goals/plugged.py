@@ -14,7 +14,7 @@ def load_goals() -> None:
 
     def refuse(value: Any) -> str:
         if not (isinstance(value, type) and issubclass(value, Goal)):
-            return "it is no class derived from optimizer.goals.Goal"
+            return "it is no class derived from that of all goals"
         return "" if GOALS.get(value.name) is value else "its class states no name"
 
     for plugin in plugins.load_plugins(plugins.GOAL_GROUP, refuse):
