@@ -20,7 +20,7 @@ from benchmarks.verify.measuring import (
 from benchmarks.verify.plant import Circuit, Planted
 from benchmarks.verify.speakers import GRID_HZ, Draw, Speaker, draw_speaker
 from optimizer.arrays import Complex
-from optimizer.bench.verify.diagnosis import Levels
+from optimizer.bench.verify.diagnosis import Levels, is_known
 from optimizer.bench.verify.faults import HEALTHY
 from optimizer.bench.verify.inference import Sight
 from optimizer.bench.verify.noise import SAME_SLOPE_DB, Noise, whiten
@@ -212,7 +212,7 @@ def _strength(
         for kind, a, b, n in zip(kinds, *curves, noise, strict=True)
     ]  # fmt: skip
     seen = seen[:1] if alone else seen
-    known = not isinstance(levels, str)
+    known = is_known(levels)
     bank = FaultBank(problem, built, (HEALTHY,), seen, known_level=known)
     trusted = {"level_db": TRUSTED_DB, "slope_db": SAME_SLOPE_DB} if known else {}
     whitening = whiten(problem.frequency_hz, seen, Noise(ripple_db=rig.ripple_db, **trusted))

@@ -124,8 +124,7 @@ def study_response(
     f = problem.frequency_hz
     solved = solve_network(candidate.network, f, {d.name: d.impedance for d in problem.drivers})
     drive = np.array(solved.transfer)
-    axis = int(np.argmax(problem.averages["on_axis"].weights))
-    ways = drive * problem.pressure[:, axis]
+    ways = drive * problem.pressure[:, problem.axis]
     total = ways.sum(axis=0)
     arrival = find_arrival_s(f, total)
     ways, total = advance(f, ways, arrival), advance(f, total, arrival)

@@ -161,7 +161,9 @@ def _tell_warning(
     line: str | None = None,
 ) -> None:
     """Tell of a plug-in that cannot be used in one line, as of everything that is the matter."""
-    if category.__name__ == "PluginWarning":
+    from optimizer.plugins import PluginWarning
+
+    if issubclass(category, PluginWarning):
         complain(f"warning: {message}")
     else:
         _show_warning(message, category, filename, lineno, file, line)

@@ -261,8 +261,7 @@ def _curve_set(
     pressure = problem.report_field.pressure[:, : len(problem.directions)]
     drive = np.stack(curves.transfer)
     summed = np.einsum("df,daf->af", drive, pressure)
-    axis = int(np.argmax(problem.averages["on_axis"].weights))
-    ways = drive * pressure[:, axis]
+    ways = drive * pressure[:, problem.axis]
     tiny = 1e-15
     return CurveSet(
         frequency_hz=problem.frequency_hz,

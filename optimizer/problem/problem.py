@@ -248,6 +248,11 @@ class Problem:
         return named_averages(self.directions, self.mirror, reading=self.reading)
 
     @cached_property
+    def axis(self) -> int:
+        """Row of the reference axis among all directions."""
+        return int(np.argmax(self.averages["on_axis"].weights))
+
+    @cached_property
     def single_directions(self) -> dict[str, Average]:
         """Curves of single directions."""
         return direction_averages(self.directions)

@@ -123,19 +123,14 @@ class Evidence:
         return np.asarray(self.solved.transfer[:, None, :] * raw)
 
     @cached_property
-    def axis(self) -> int:
-        """Row of the reference axis."""
-        return int(np.argmax(self.problem.averages["on_axis"].weights))
-
-    @cached_property
     def way_db(self) -> Real:
         """Level of each way alone on the axis, shape (W, F)."""
-        return level_db(self.pressure[:, self.axis])
+        return level_db(self.pressure[:, self.problem.axis])
 
     @cached_property
     def on_axis_db(self) -> Real:
         """Level of the sum on the axis, shape (F,)."""
-        return level_db(self.pressure[:, self.axis].sum(axis=0))
+        return level_db(self.pressure[:, self.problem.axis].sum(axis=0))
 
     @cached_property
     def branch_currents(self) -> dict[str, Real]:
@@ -254,7 +249,7 @@ def judge_step(evidence: Evidence) -> Iterator[Verdict]:
     for one, lower, upper, hz in evidence.meetings:
         if hz is None:
             continue
-        axis = evidence.pressure[:, evidence.axis]
+        axis = evidence.pressure[:, evidence.problem.axis]
         product = axis[lower] * axis[upper].conj()
         x, at = np.log(evidence.frequency_hz), float(np.log(hz))
         # Interpolating the product keeps a phase near 180 degrees whole.

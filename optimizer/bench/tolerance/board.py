@@ -208,7 +208,7 @@ class Board:
         pressure, impedance : ndarray, shape (N, F), complex
         """
         solved = self.bank.solve(self._vary(factor))
-        axis = int(np.argmax(self.problem.averages["on_axis"].weights))
+        axis = self.problem.axis
         pressure = sum(h * self.problem.pressure[d, axis] for d, h in enumerate(solved.transfer))
         return np.asarray(pressure), np.asarray(1.0 / solved.admittance)
 

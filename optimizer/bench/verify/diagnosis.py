@@ -85,6 +85,12 @@ Levels = Literal["free", "same"] | float
 microphone and volume as they were; or that each is that of the drivers' own measurements within so
 many dB."""
 
+
+def is_known(levels: Levels) -> bool:
+    """Whether the levels of responses are those of the drivers' own measurements."""
+    return not isinstance(levels, str)
+
+
 _RIVAL = 0.02
 """What is told as alike must be at least this probable, compared."""
 
@@ -253,7 +259,7 @@ class _View:
 
     def __init__(self, bank: FaultBank, slope_db: float, levels: Levels) -> None:
         # Whoever knows the level has the microphone of the drivers, whose slope is theirs too.
-        known = not isinstance(levels, str)
+        known = is_known(levels)
         self.bank, self.levels = bank, levels
         self.slope_db = min(slope_db, SAME_SLOPE_DB) if known else slope_db
         self.level_db = {"free": FREE_DB, "same": SAME_LEVEL_DB}.get(str(levels)) or float(levels)
@@ -380,7 +386,7 @@ def diagnose(
         tolerance_sigmas=np.sqrt(2.0) if pair else 2.0,
         spread_factor=np.sqrt(2.0) if pair else 1.0,
         same_level=levels == "same",
-        known_level=not isinstance(levels, str),
+        known_level=is_known(levels),
     )
     predicted, _ = bank.predict(np.zeros((1, bank.count)), slopes=False)
     f = problem.frequency_hz
