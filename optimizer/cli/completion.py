@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
 
     from optimizer.text.writing import print_whole
 
-    parser = args.program
+    parser = args.program()
     for action in _list_actions(parser):
         if action.metavar in _FOLDERS:
             action.complete = shtab.DIRECTORY  # type: ignore[attr-defined]

@@ -7,6 +7,7 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
+from types import ModuleType
 from typing import NoReturn, TextIO
 
 from optimizer.cli import (
@@ -71,8 +72,8 @@ class _ShowVersion(argparse.Action):
         parser.exit(DONE)
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Build the parser with all verbs."""
+def build_parser(verbs: Sequence[ModuleType] = VERBS) -> argparse.ArgumentParser:
+    """Build the parser with all verbs, or with some: their options take a tenth of a short command."""
     parser = _Parser(
         prog="laddersmith",
         description="From measured loudspeaker drivers to ranked passive crossovers made of "
@@ -89,9 +90,18 @@ def build_parser() -> argparse.ArgumentParser:
     subparsers = parser.add_subparsers(
         title="what to do", metavar="VERB", dest="verb", parser_class=_Parser
     )
-    for verb in VERBS:
-        verb.add_parser(subparsers, common).set_defaults(run=verb.run, program=parser)
+    for verb in verbs:
+        verb.add_parser(subparsers, common).set_defaults(run=verb.run, program=build_parser)
     return parser
+
+
+def _name(verb: ModuleType) -> str:
+    return verb.__name__.rpartition(".")[2]
+
+
+def _list_asked(words: Sequence[str]) -> Sequence[ModuleType]:
+    """List the verb that a command line begins with; all of them where it begins with none."""
+    return [verb for verb in VERBS if [_name(verb)] == [*words[:1]]] or VERBS
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -112,17 +122,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     # Must be set before numpy is loaded, which no verb does before it runs.
     for library in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(library, "1")
-    parser = build_parser()
+    words = sys.argv[1:] if argv is None else argv
+    parser = build_parser(_list_asked(words))
     try:
-        args = parser.parse_args(argv)
+        args = parser.parse_args(words)
     except SystemExit as stop:
         return settle_output(stop.code if isinstance(stop.code, int) else OUR_BUG)
     except InputError as error:
         complain(str(error))
         return settle_output(BAD_INPUT)
     if args.verb is None:
-        names = ", ".join(verb.__name__.rpartition(".")[2] for verb in VERBS)
-        complain(f"say what to do ({names}); see laddersmith --help")
+        complain(f"say what to do ({', '.join(map(_name, VERBS))}); see laddersmith --help")
         return BAD_INPUT
     # What a command reads it does not write over, whatever its options say.
     with (
