@@ -21,6 +21,7 @@ from benchmarks.verify.trials import draw_trial, run
 GROUPS = {
     "healthy": 1 / 3, "listed": 0.18, "alone": 0.04, "pair": 0.06, "unlisted": 0.25,
     "trusted": 0.045, "ways": 0.045, "sound": 0.0233, "sound ways": 0.0233,
+    "around": 0.05, "sound around": 0.02,
 }  # fmt: skip
 
 

@@ -23,6 +23,7 @@ class Row:
     seed: int
     kinds: str
     says: str
+    listed: bool
     strengths: str
     seconds: float
     verdict: str
@@ -59,6 +60,7 @@ def judge(trial: Trial, result: VerifyResult, group: str, seed: int, seconds: fl
         group=group, seed=seed,
         kinds=" + ".join(one.kind for one in trial.planted) or "healthy",
         says=" + ".join(one.says for one in trial.planted),
+        listed=all(one.listed for one in trial.planted),
         strengths=" ".join(f"{x:.1f}" for x in trial.strengths),
         seconds=round(seconds, 2), verdict="pass" if result.passed else "fail", cause=result.cause,
         healthy=round(diagnosis.probability_of("healthy"), 4),
@@ -154,7 +156,12 @@ def summarise(rows: Rows) -> Iterator[str]:
     healthy = _of(rows, "healthy")
     yield _say("healthy accused", healthy, lambda r: r["accused"] == "True")
     yield _say("healthy failed", healthy, lambda r: r["verdict"] == "fail")
-    for group, how in (("sound", "level trusted"), ("sound ways", "each way alone too")):
+    sound = (
+        ("sound", "level trusted"),
+        ("sound ways", "each way alone too"),
+        ("sound around", "six directions"),
+    )
+    for group, how in sound:
         accused = _of(rows, group)
         yield _say(f"healthy, {how}: accused", accused, lambda r: r["accused"] == "True")
     yield from _summarise_listed(_of(rows, "listed"))
@@ -174,8 +181,15 @@ def summarise(rows: Rows) -> Iterator[str]:
         some = [r for r in unlisted if low < _strengths(r)[0] <= high]
         title = f"unlisted, d {low} to {high:g}: passed"
         yield _say(title, some, lambda r: r["verdict"] == "pass")
+    around = [r for r in _of(rows, "around") if _strengths(r)[0] >= 5]
+    yield _say("six directions, listed, d of 5 or more: named first",
+               [r for r in around if r["listed"] == "True"], lambda r: r["named"] == "1")  # fmt: skip
+    yield _say("six directions, d of 5 or more: over 90 % on a wrong part", around,
+               lambda r: r["wrong_and_sure"] == "True")  # fmt: skip
     yield from _summarise_levels(rows)
-    sure = [r for r in rows if r["group"] not in ("pair", "unlisted", "alone") and _is_sure(r)]
+    sure = [
+        r for r in rows if r["group"] not in ("pair", "unlisted", "alone", "around") and _is_sure(r)
+    ]
     yield _say("said with over 90 %, of what can be seen: right", sure, _is_right)
     yield from _summarise_intervals([r for r in rows if r["group"] in ("healthy", "listed")])
     seconds = [float(r["seconds"]) for r in rows]

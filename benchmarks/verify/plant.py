@@ -9,14 +9,14 @@ from __future__ import annotations
 import copy
 import subprocess
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from pathlib import Path
 
 import numpy as np
 
-from benchmarks.verify.speakers import GRID_HZ, Branch, Draw, Speaker, Unit
+from benchmarks.verify.speakers import AHEAD, GRID_HZ, Branch, Draw, Speaker, Towards, Unit
 from optimizer.arrays import Complex
 
 OPEN, SHORT = 1e9, 1e-6
@@ -132,19 +132,32 @@ def move_unit(
 
 def simulate(circuit: Circuit, height: bool = True) -> tuple[Complex, Complex]:
     """Pressure on axis and impedance, from two analyses where a coil saturates."""
+    pressures, z = simulate_around(circuit, (AHEAD,), height)
+    return pressures[0], z
+
+
+def simulate_around(
+    circuit: Circuit, directions: Sequence[Towards], height: bool = True
+) -> tuple[list[Complex], Complex]:
+    """The same, pressure in some directions."""
     v, z = _run(circuit, {})
     if circuit.saturated:
         v, _ = _run(circuit, circuit.saturated)
+    return [_add_up(circuit, v, towards, height) for towards in directions], z
+
+
+def _add_up(circuit: Circuit, v: dict[str, Complex], towards: Towards, height: bool) -> Complex:
     total = np.zeros(len(GRID_HZ), complex)
     for way, name in circuit.hangs.items():
         unit = circuit.speaker.units[name]
         path = circuit.height_m * unit.up_m / 343.0 if height else 0.0
         late = np.exp(-2j * np.pi * GRID_HZ * (unit.late_s - path))
-        total += circuit.sign[way] * v[way] * unit.shape * 10 ** (unit.gain_db / 20) * late
+        shape = unit.shape * unit.beam(towards)
+        total += circuit.sign[way] * v[way] * shape * 10 ** (unit.gain_db / 20) * late
     if circuit.reflection:
         share, delay = circuit.reflection
         total = total * (1 + share * np.exp(-2j * np.pi * GRID_HZ * delay))
-    return total, z
+    return total
 
 
 def play_alone(circuit: Circuit, way: str) -> Complex:

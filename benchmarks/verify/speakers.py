@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from scipy.special import j1
 
 from optimizer.arrays import Complex, Real
 from optimizer.measure.files import open_curve
@@ -23,6 +24,13 @@ GRID_HZ = 20.0 * 2.0 ** (np.arange(200) / 20.0)
 """20 points per octave from 20 Hz, as ngspice computes them."""
 
 Draw = np.random.Generator
+
+Towards = tuple[float, float]
+"""Horizontal and vertical angle in degrees."""
+
+AHEAD: Towards = (0.0, 0.0)
+
+RADIUS_M = {"woofer": 0.08, "midrange": 0.04, "tweeter": 0.0127}
 
 
 @dataclass
@@ -50,10 +58,20 @@ class Unit:
     nominal: dict[str, Branch] = field(default_factory=dict)
     """Elements as they were when the response was measured."""
     up_m: float = 0.0
+    radius_m: float = 0.0
     gain_db: float = 0.0
     today_db: float = 0.0
     """How much louder it is for the same volts than when its response was measured."""
     late_s: float = 0.0
+
+    def beam(self, towards: Towards) -> Complex:
+        """Pressure in a direction over that on axis: a piston's, from its place (Beranek, Acoustics,
+        1954: 2 J1(x) / x with x = ka sin of the angle; from memory)."""
+        across, up = np.radians(towards)
+        sine = float(np.sqrt(1.0 - (np.cos(across) * np.cos(up)) ** 2))
+        k = 2 * np.pi * GRID_HZ / 343.0
+        x = np.maximum(k * self.radius_m * sine, 1e-6)
+        return np.asarray(2 * j1(x) / x * np.exp(1j * k * self.up_m * np.sin(up)))
 
 
 @dataclass
@@ -104,7 +122,7 @@ def draw_unit(rng: Draw, role: str) -> Unit:
     up = {"woofer": -rng.uniform(0.15, 0.4), "midrange": -0.12, "tweeter": 0.0}[role]
     back = {"woofer": 0.03, "midrange": 0.02, "tweeter": 0.0}[role] * rng.uniform(0.5, 1.5)
     shape = shape * 10 ** (level / 20) * np.exp(-2j * np.pi * GRID_HZ * back / 343.0)
-    return Unit(elements=elements, shape=shape, relative=False, up_m=up)
+    return Unit(elements=elements, shape=shape, relative=False, up_m=up, radius_m=RADIUS_M[role])
 
 
 def read_unit(which: str, role: str, up_m: float) -> Unit:
@@ -137,7 +155,7 @@ def read_unit(which: str, role: str, up_m: float) -> Unit:
     phase = np.interp(np.log(GRID_HZ), np.log(p.frequency_hz), np.unwrap(np.angle(p.value)))
     return Unit(
         elements=elements, shape=10 ** (level / 20) * np.exp(1j * phase), relative=True, up_m=up_m,
-        nominal=copy.deepcopy(elements),
+        radius_m=RADIUS_M[role], nominal=copy.deepcopy(elements),
     )  # fmt: skip
 
 

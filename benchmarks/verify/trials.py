@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +19,7 @@ from benchmarks.verify.measuring import (
     smooth_noise,
 )
 from benchmarks.verify.plant import Circuit, Planted
-from benchmarks.verify.speakers import GRID_HZ, Draw, Speaker, draw_speaker
+from benchmarks.verify.speakers import AHEAD, GRID_HZ, Draw, Speaker, Towards, draw_speaker
 from optimizer.arrays import Complex
 from optimizer.bench.verify.diagnosis import Levels, is_known
 from optimizer.bench.verify.faults import HEALTHY
@@ -26,7 +27,7 @@ from optimizer.bench.verify.inference import Sight
 from optimizer.bench.verify.noise import SAME_SLOPE_DB, Noise, whiten
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.bench.verify.verifying import VerifyResult, verify_speaker
-from optimizer.measure.curve import ON_AXIS
+from optimizer.measure.curve import Direction
 from optimizer.measure.driver import Driver
 from optimizer.network.network import Network
 from optimizer.network.slots import (
@@ -44,15 +45,20 @@ from optimizer.testing.problems import small_problem
 
 GROUPS = (
     "healthy", "listed", "pair", "unlisted", "alone", "trusted", "ways", "sound", "sound ways",
+    "around", "sound around",
 )  # fmt: skip
 """Nothing; one listed kind; two; one that is not listed; one listed, the response alone measured; a
 driver's level, with a level that is trusted within 0.15 dB, or with that and each way measured alone;
-nothing, measured in these two ways."""
+nothing, measured in these two ways; one of any kind, with responses in six directions; nothing, with
+these."""
+
+AROUND: tuple[Towards, ...] = (AHEAD, (15, 0), (30, 0), (45, 0), (0, 15), (0, -15))
 
 _KINDS = {
     "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
     "unlisted": (plant.UNLISTED,), "alone": (plant.LISTED,),
     "trusted": ((plant.weak,),), "ways": ((plant.weak,),), "sound": (), "sound ways": (),
+    "around": ((*plant.LISTED, *plant.UNLISTED),), "sound around": (),
 }  # fmt: skip
 
 STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.15
@@ -96,7 +102,8 @@ def draw_trial(seed: int, group: str) -> Trial:
     if known:
         rig = replace(rig, slope_db=_SAME_SLOPE * rig.slope_db)
     levels: Levels = TRUSTED_DB if known else "free"
-    problem, built = _design(speaker, rig, rng)
+    directions = AROUND if group in ("around", "sound around") else (AHEAD,)
+    problem, built = _design(speaker, rig, rng, directions)
     sound = plant.lay_out(speaker)
     plant.scatter(sound, rng)
     faulty = copy.deepcopy(sound)
@@ -121,6 +128,10 @@ def draw_trial(seed: int, group: str) -> Trial:
     pressure, z = curves[-1]
     offset = rng.normal(0, 0.1) if known else rng.uniform(-4, 4)
     observed = _observe(pressure, z, rig, rng, offset)
+    if group in ("around", "sound around"):
+        others = plant.simulate_around(faulty, AROUND[1:])[0]
+        levels_around = [_observe(one, z, rig, rng, offset)[0] for one in others]
+        observed[1:1] = [replace(one, row=row) for row, one in enumerate(levels_around, 1)]
     if group in ("ways", "sound ways"):
         for w, way in enumerate(faulty.hangs):
             heard = plant.play_alone(faulty, way)
@@ -138,17 +149,26 @@ def _truth(circuit: Circuit) -> dict[tuple[str, str], float]:
     return {(label, "value"): one.value for label, one in circuit.elements.items() if "." in label}
 
 
-def _design(speaker: Speaker, rig: Rig, rng: Draw) -> tuple[Problem, Network]:
+def _design(
+    speaker: Speaker, rig: Rig, rng: Draw, directions: Sequence[Towards]
+) -> tuple[Problem, Network]:
     """What the tool knows: drivers measured one by one, and what was meant to be built."""
     drivers = []
     for name, unit in speaker.units.items():
         p, z = plant.drive_alone(unit)
-        p = hear(p, rig) * 10 ** (rig.shape_db * smooth_noise(rng, 1 / 3) / 20)
+        error = 10 ** (rig.shape_db * smooth_noise(rng, 1 / 3) / 20)
+        around = np.stack([hear(p * unit.beam(towards), rig) * error for towards in directions])
         z = z * np.exp(rng.normal(0, 0.002, len(z)) + 1j * rng.normal(0, 0.002, len(z)))
         drivers.append(
-            Driver(name=name, frequency_hz=GRID_HZ, directions=(ON_AXIS,), pressure=p[None],
-                   impedance=z, place_m=(unit.up_m, 0.0, 0.0))
-        )  # fmt: skip
+            Driver(
+                name=name,
+                frequency_hz=GRID_HZ,
+                directions=tuple(Direction(horizontal_deg=h, vertical_deg=v) for h, v in directions),
+                pressure=around,
+                impedance=z,
+                place_m=(unit.up_m, 0.0, 0.0),
+            )
+        )
     make = {"L": coil, "C": capacitor, "R": lambda v, loss: resistor(v)}
     ways = {
         way: [

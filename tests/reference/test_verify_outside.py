@@ -1,4 +1,4 @@
-"""How far `verify` can be believed: speakers with faults that ngspice made, forty before a release.
+"""How far `verify` can be believed: speakers with faults that ngspice made, 55 before a release.
 
 The circuits, the noise and the gate are those of `benchmarks/verify`, which knows nothing of the
 tool's model; 600 of them are recorded there with every bar. Here the bars that hold in few trials.
@@ -15,7 +15,10 @@ from benchmarks.verify.trials import draw_trial, run
 
 pytestmark = [pytest.mark.ngspice, pytest.mark.data, pytest.mark.slow]
 
-TRIALS = {"healthy": (5, 12), "listed": (5, 10), "pair": (1, 2), "unlisted": (5, 16)}
+TRIALS = {
+    "healthy": (5, 12), "listed": (5, 10), "pair": (1, 2), "unlisted": (5, 16),
+    "around": (2, 10), "sound around": (1, 5),
+}  # fmt: skip
 """How many of each group are tried routinely, and before a release."""
 
 
@@ -35,9 +38,15 @@ def of(rows: list[Row], group: str) -> list[Row]:
     return [row for row in rows if row.group == group]
 
 
+def test_six_directions_name_no_sound_part(rows: list[Row]) -> None:
+    """Responses in six directions say more than one, so nothing that is sound is accused."""
+    assert not [row.leading for row in of(rows, "around") if row.wrong_and_sure]
+    assert not [row.leading for row in of(rows, "sound around") if row.accused]
+
+
 def test_no_answer_speaks_against_itself(rows: list[Row]) -> None:
     """Verdict, cause, probabilities and tolerance agree in every one."""
-    assert len(rows) in (16, 40)
+    assert len(rows) >= 19
     assert not [row.contradiction for row in rows if row.contradiction]
 
 

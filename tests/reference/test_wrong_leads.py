@@ -15,6 +15,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.bench.verify.diagnosis import diagnose
 from optimizer.bench.verify.distinguish import tell_apart
 from optimizer.bench.verify.faults import HEALTHY, Fault, apply_fault, list_connected, list_faults
+from optimizer.bench.verify.hypotheses import Cause, fault_of, may_be_both
 from optimizer.bench.verify.prediction import FaultBank, Observation
 from optimizer.measure.driver import Driver, Wired
 from optimizer.measure.wired import wire_drivers
@@ -172,6 +173,25 @@ def test_every_fault_of_leads_is_judged_above() -> None:
             ("driver open", "tweeter"),
             ("driver shorted", "tweeter"),
         }
+
+
+@pytest.mark.parametrize("branch", ["low", "tweeter"])
+@pytest.mark.parametrize("wired", ["parallel", "series"])
+def test_exchanged_drivers_one_of_them_open(wired: Wired, branch: str) -> None:
+    """Two mistakes at one place: the branch that is open is so whichever driver hangs on it.
+
+    Judge: the speaker designed with exchanged drivers, with that branch open.
+    """
+    problem, built = speaker(wired)
+    swap = pick(problem, built, "swapped drivers", "low and tweeter")
+    loose = pick(problem, built, "driver open", branch)
+    two = [Cause(what=f.what, where=f.where, fault=f) for f in (loose, swap)]
+    assert may_be_both(*two)
+    crossed = apply_fault(built, swap)
+    dead = pick(problem, crossed, "driver open", branch)
+    names = {way.name: way.driver for way in apply_fault(built, fault_of((two[0], two[1]))).ways}
+    assert names == {way.name: way.driver for way in apply_fault(crossed, dead).ways}
+    assert set(names.values()) <= set(list_connected(problem.drivers))
 
 
 @pytest.mark.parametrize(("wired", "what", "where", "leads"), CASES[:5] + CASES[8:12])

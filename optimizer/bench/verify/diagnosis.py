@@ -319,6 +319,10 @@ class _View:
         whitening = self.whitening(noise)
         member, start = start_all(self.bank, pairs)
         lead_of = np.array(of)[member]
+        # What a lead stretched for want of the second cause is not where to begin with it.
+        priors = Priors.of(self.bank, hypotheses)
+        most = _STRETCHED * priors.spread
+        shift = np.clip(shift, priors.mean - most, priors.mean + most)
         start = np.where(start == 0.0, shift[lead_of], start)
         looked = glance(
             self.bank.with_faults([fault_of(pairs[p]) for p in member]),
@@ -503,11 +507,13 @@ def _part(entries: Sequence[_Entry], most: int, nearest: int) -> tuple[list[_Ent
 def _anchor(
     rest: Sequence[_Entry], rough: Sequence[_Entry], settled: Sequence[_Entry]
 ) -> list[_Entry]:
-    """Let what was fitted on the thinned grid alone count from the best that was fitted on both.
+    """Let what was fitted on the thinned grid alone count from what was fitted on both.
 
-    Where a measurement is far from a sound speaker's, what thinning loses would count otherwise.
+    Where a measurement is far from a sound speaker's, what thinning loses would count otherwise. The
+    one to count from is that which came farthest on the thinned grid: one whose fit there was caught
+    on the way has gained that on the whole grid, and would lend it to all others.
     """
-    best = max(range(len(rough)), key=lambda i: settled[i].score)
+    best = max(range(len(rough)), key=lambda i: rough[i].score)
     gap = settled[best].evidence - rough[best].evidence
     return [replace(e, evidence=e.evidence + gap) for e in rest]
 

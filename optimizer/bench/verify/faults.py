@@ -405,7 +405,32 @@ def _connections(driver: Driver) -> Iterator[_Connection]:
 
 
 def _name_connected(driver: Driver, leads: Sequence[Leads]) -> str:
-    return f"{driver.name} ({', '.join(leads)})"
+    """Name a driver and how its leads are: once for all where all are alike."""
+    return f"{driver.name} ({', '.join(leads if len(set(leads)) > 1 else leads[:1])})"
+
+
+def is_whole(fault: Fault) -> bool:
+    """Whether a fault leaves the leads of all drivers of a way alike."""
+    return not any("," in name for _, name in fault.drivers)
+
+
+def exchange_also(swap: Fault, other: Fault) -> tuple[tuple[str, str], ...]:
+    """Drivers of ways where two are on each other's branch and the leads of a branch are wrong too.
+
+    Parameters
+    ----------
+    swap : Fault
+        Of swapped drivers.
+    other : Fault
+        Of leads, see `is_whole`; or of no driver.
+    """
+    (one, _), (two, _) = swap.drivers
+    now = dict(swap.drivers)
+    before = {one: now[two], two: now[one]}
+    for way, name in other.drivers:
+        how = name.removeprefix(before.get(way, name))
+        now[way] = now[way] + how if way in now else name
+    return tuple(now.items())
 
 
 def list_connected(drivers: Sequence[Driver]) -> dict[str, Driver]:

@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 
 from optimizer.arrays import Real
-from optimizer.bench.verify.faults import HEALTHY, Fault, What
+from optimizer.bench.verify.faults import HEALTHY, Fault, What, exchange_also, is_whole
 from optimizer.bench.verify.prediction import FaultBank, Unknown, UnknownKind
 from optimizer.measure.geometry import SOUND_SPEED_M_S
 from optimizer.parts import UNIT_OF_KIND
@@ -211,13 +211,33 @@ def fault_of(hypothesis: Hypothesis) -> Fault:
         says=f"{one.says}, and {two.says}",
         parts={**one.parts, **two.parts},
         turned=turned,
-        drivers=(*one.drivers, *two.drivers),
+        drivers=_connect_both(one, two),
         gains={**one.gains, **two.gains},
     )
 
 
+def _connect_both(one: Fault, two: Fault) -> tuple[tuple[str, str], ...]:
+    """Drivers of ways with two mistakes."""
+    for swap, other in ((one, two), (two, one)):
+        if swap.what == "swapped drivers":
+            return exchange_also(swap, other)
+    return (*one.drivers, *two.drivers)
+
+
+_ON_EXCHANGED: frozenset[What] = frozenset(("polarity", "driver open", "driver shorted"))
+"""What can be the matter with a branch besides that another's driver hangs on it."""
+
+
 def may_be_both(one: Cause, two: Cause) -> bool:
-    """Whether two causes can be there at once: not two about the same thing."""
+    """Whether two causes can be there at once: not two about the same thing.
+
+    Drivers on each other's branches can still be turned, or not be connected.
+    """
+    if "swapped drivers" in (one.what, two.what):
+        if not all(is_whole(cause.fault) for cause in (one, two)):
+            return False
+        if {one.what, two.what} & _ON_EXCHANGED:
+            return True
     return not one.components & two.components
 
 
