@@ -9,11 +9,12 @@ measured beside it is what this machine can be asked for, by searches of the sam
 from __future__ import annotations
 
 import argparse
+import contextlib
 import heapq
 import multiprocessing
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 
 from benchmarks.problems import load
@@ -55,10 +56,31 @@ def span(round_s: Sequence[float], workers: int) -> float:
     return max(free)
 
 
-def time_search(name: str, islands: int, workers: int, networks: int, seed: int) -> float:
+@contextlib.contextmanager
+def _open_runner(workers: int, cluster: bool) -> Iterator[Runner]:
+    """Open a crew of local processes, or a dask cluster of as many workers on this machine."""
+    if not cluster:
+        with Runner.local(workers) as runner:
+            yield runner
+        return
+    from distributed import Client, LocalCluster
+
+    with (
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as there,
+        Client(there) as client,
+        Runner.on(client) as runner,
+    ):
+        yield runner
+
+
+def time_search(
+    name: str, islands: int, workers: int, networks: int, seed: int, cluster: bool
+) -> float:
     """Seconds by the clock for a network of the exploration."""
     problem = load(name)
-    with Runner.local(workers) as runner:
+    with _open_runner(workers, cluster) as runner:
         how = {"seconds": None, "top": 1, "runner": runner, "islands": islands, "strategy": None}
         # The first search starts the processes and makes their tables.
         search(problem, evaluations=1, seed=seed, **how)  # type: ignore[arg-type]
@@ -76,6 +98,7 @@ def main() -> None:
     parser.add_argument("--workers", default="1,2,4,8,16", help="with commas")
     parser.add_argument("--portions", type=int, default=96, help="done for each")
     parser.add_argument("--networks", type=int, default=30_000, help="of each search measured")
+    parser.add_argument("--cluster", action="store_true", help="measure on dask workers instead")
     args = parser.parse_args()
 
     print(machine())
@@ -91,7 +114,7 @@ def main() -> None:
             measured = float("nan")
             if workers <= (most or 1):
                 with ProcessPoolExecutor(1, mp_context=context) as pool:
-                    asked = (args.problem, islands, workers, args.networks, 1)
+                    asked = (args.problem, islands, workers, args.networks, 1, args.cluster)
                     each = pool.submit(time_search, *asked).result()
                 single = single or each
                 measured = single / each
@@ -103,6 +126,7 @@ def main() -> None:
                     "portion s": alone / sum(map(len, rounds)),
                     "times one worker, model": alone / sum(span(r, workers) for r in rounds),
                     "times one worker, measured": measured,
+                    "on": "dask" if args.cluster else "processes",
                 }
             )
     print_table(rows)

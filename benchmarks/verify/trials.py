@@ -163,7 +163,9 @@ def _design(
             Driver(
                 name=name,
                 frequency_hz=GRID_HZ,
-                directions=tuple(Direction(horizontal_deg=h, vertical_deg=v) for h, v in directions),
+                directions=tuple(
+                    Direction(horizontal_deg=h, vertical_deg=v) for h, v in directions
+                ),
                 pressure=around,
                 impedance=z,
                 place_m=(unit.up_m, 0.0, 0.0),
