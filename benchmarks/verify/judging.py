@@ -151,7 +151,7 @@ def summarise(rows: Rows) -> Iterator[str]:
     """Say every bar with its figure."""
     yield f"trials: {len(rows)}"
     planted = [r for r in rows if r["planted"] != "0"]
-    yield _say("of kinds that are not listed", planted, lambda r: r["group"] == "unlisted")
+    yield _say("of kinds that are not listed", planted, lambda r: r["listed"] == "False")
     yield _say("contradictions", rows, lambda r: bool(r["contradiction"]))
     healthy = _of(rows, "healthy")
     yield _say("healthy accused", healthy, lambda r: r["accused"] == "True")

@@ -58,7 +58,7 @@ _KINDS = {
     "healthy": (), "listed": (plant.LISTED,), "pair": (plant.LISTED, plant.LISTED),
     "unlisted": (plant.UNLISTED,), "alone": (plant.LISTED,),
     "trusted": ((plant.weak,),), "ways": ((plant.weak,),), "sound": (), "sound ways": (),
-    "around": ((*plant.LISTED, *plant.UNLISTED),), "sound around": (),
+    "around": ((*plant.LISTED, *plant.UNLISTED, *plant.UNLISTED),), "sound around": (),
 }  # fmt: skip
 
 STATED_DB, STATED_OHM_DB, TRUSTED_DB = 0.3, 0.3, 0.15

@@ -70,8 +70,8 @@ _STRETCHED = 3.0  # spreads before measuring
 _SURE_AT_MOST = 0.8
 """Most probability of what explains a measurement only with the help of a second cause, or of parts
 that should be sound. Of 56 simulated speakers that such a pair explained with over 90 %, it was there
-in 39; in most of the others it was one thing that nobody lists (benchmarks/results, first two runs of
-27 November 2026)."""
+in 39; in most of the others it was one thing that nobody lists (`benchmarks/results`, verify from 7000
+and from 9300)."""
 
 _STEEPEST = 2.0  # spreads of slope that are ever the measurement's
 _THIN_ABOVE = 12.0  # points per octave
