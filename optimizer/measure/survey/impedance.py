@@ -35,8 +35,31 @@ from optimizer.text.brief import brief
 GOOD_FIT = 0.08
 """Largest rms relative error for which the circuit's values are stated."""
 
-DOUBTFUL_FIT = 0.03
-"""Rms relative error from which a second peak below the data is looked for."""
+DOUBTFUL_FIT, BAD_FIT = 0.006, 0.03
+"""Rms relative error from which a second peak is looked for: right below where the data begin, and
+wherever it may be. A chamber behind a dome makes small errors of the same kind within the data."""
+
+LIKELY = 10.0
+"""Circuits whose information criterion is this much worse than the best one's still count for what
+the resistance may be: the bound of "very strong" evidence (Kass and Raftery, JASA 90, 1995; from
+memory)."""
+
+MODEL_SHARE = 0.5
+"""A box that misses the data by this share more than the likeliest one still counts for the same: what
+a fit misses is mostly the circuit's simplicity, which the criterion takes for noise. No source."""
+
+WELL_KNOWN, HALF_KNOWN = 0.01, 0.04
+"""Relative half width that the range of the resistance has at least, as no circuit is quite the
+driver's: where both peaks of a vented box are in the data (or the one of a closed), and where the
+lower one lies below them. From computed boxes, see tests/reference/test_vented_resistance.py."""
+
+WIDE_RANGE = 0.02
+"""Relative half width from which the range of the resistance is told."""
+
+GUESSED_HIGH = 0.1
+"""A resistance guessed without a resonance is up to this much too high: the skirt of the motional
+impedance and the coil's loss are in it. From computed boxes, see
+tests/reference/test_vented_resistance.py."""
 
 _FEWEST_POINTS = 12
 
@@ -78,6 +101,9 @@ class ImpedanceSurvey:
         Smallest modulus above the resonance (or in all data) and where.
     re_ohm : float or None
         Resistance of the voice coil at DC, estimated.
+    re_range_ohm : tuple of float or None
+        What it may be: every circuit that meets the data about as well, with twice its standard
+        error; about 9 in 10 hold.
     resonance_hz, qms, qes, qts : float or None
         Resonance and Qs, mounted as measured.
     peak_ohm : float or None
@@ -105,6 +131,7 @@ class ImpedanceSurvey:
     minimum_ohm: float
     minimum_hz: float
     re_ohm: float | None = None
+    re_range_ohm: tuple[float, float] | None = None
     resonance_hz: float | None = None
     qms: float | None = None
     qes: float | None = None
@@ -121,6 +148,13 @@ class ImpedanceSurvey:
     notes: tuple[str, ...] = ()
 
     __repr__ = brief
+
+    @property
+    def range_is_wide(self) -> bool:
+        """Whether the resistance may be more than `WIDE_RANGE` higher or lower."""
+        if self.re_ohm is None or self.re_range_ohm is None:
+            return False
+        return self.re_range_ohm[1] - self.re_range_ohm[0] > 2.0 * WIDE_RANGE * self.re_ohm
 
 
 def survey_impedance(impedance: MeasuredCurve) -> ImpedanceSurvey:
@@ -167,6 +201,10 @@ def _read_impedance(samples: Samples) -> ImpedanceSurvey:
             survey = replace(survey, minimum_ohm=float(smooth[at]), minimum_hz=float(f[at]))
     if survey.re_ohm is None:
         survey = _guess_resistance(survey, curve, smooth)
+    elif survey.range_is_wide and survey.re_range_ohm is not None:
+        low, high = survey.re_range_ohm
+        wide = f"the data allow a voice-coil resistance of {low:.2f} to {high:.2f} ohm"
+        survey = replace(survey, notes=(*survey.notes, wide))
     return _read_inductance(survey, curve)
 
 
@@ -195,10 +233,15 @@ def _read_resonance(
             )
             for share in (1.0, 0.6)
         ]  # fmt: skip
-    fit = _fit_circuit(curve, limit, kind, starts)
+    fits = _fit_circuits(curve, limit, kind, starts)
+    fit = _likeliest(fits)
     hidden = not vented and fit.residual > DOUBTFUL_FIT and f[peak] < 12.0 * f[0]
     if hidden:
-        kind, fit = _try_hidden_port(curve, limit, start, fit)
+        fits += _fit_hidden_port(curve, limit, start)
+        ported = _likeliest([one for one in fits if one.values.tuning_hz is not None])
+        below = fit.residual > BAD_FIT or _peak_lies_below(ported.values, float(f[0]))
+        if below and ported.residual < min(0.5 * fit.residual, GOOD_FIT):
+            kind, fit = "vented", ported
     values = fit.values
     three = read_root_r0(*cut_around(f, smooth, peak, vented), values.re_ohm)
     notes = list(survey.notes)
@@ -230,6 +273,7 @@ def _read_resonance(
     return replace(
         survey,
         re_ohm=values.re_ohm,
+        re_range_ohm=_range_resistance(fits, fit, float(f[0])),
         resonance_hz=values.resonance_hz,
         qms=values.qms,
         qes=values.qes,
@@ -243,10 +287,10 @@ def _read_resonance(
     )
 
 
-def _fit_circuit(
+def _fit_circuits(
     curve: MeasuredCurve, limit: Flags, box: Box, starts: Sequence[Motional]
-) -> MotionalFit:
-    """Fit both circuits of the coil and keep the likelier: the wrong one spoils the resistance."""
+) -> list[MotionalFit]:
+    """Fit each circuit of the coil: the wrong one spoils the resistance."""
     fit = partial(
         fit_motional,
         curve.frequency_hz[limit],
@@ -255,15 +299,17 @@ def _fit_circuit(
         box=box,
     )
     semi = min((fit(start=one) for one in starts), key=lambda done: done.residual)
-    # A wrong coil may have led everything astray, so the other begins from the starts as well.
-    double = [fit(start=one, coil="double") for one in (semi.values, *starts)]
-    return min(semi, *double, key=lambda done: done.evidence)
+    # A wrong coil may have led everything astray, so another begins from the starts as well.
+    doubles = [fit(start=one, coil="double") for one in (semi.values, *starts)]
+    return [semi, *doubles, fit(start=semi.values, coil="shunted")]
 
 
-def _try_hidden_port(
-    curve: MeasuredCurve, limit: Flags, start: Motional, closed: MotionalFit
-) -> tuple[Box, MotionalFit]:
-    """Fit a vented box whose lower peak lies below the data; it has to be much the better one."""
+def _likeliest(fits: Sequence[MotionalFit]) -> MotionalFit:
+    return min(fits, key=lambda done: done.evidence)
+
+
+def _fit_hidden_port(curve: MeasuredCurve, limit: Flags, start: Motional) -> list[MotionalFit]:
+    """Fit a vented box whose lower peak lies below the data."""
     starts = [
         replace(
             start, resonance_hz=0.65 * start.resonance_hz,
@@ -271,10 +317,33 @@ def _try_hidden_port(
         )
         for share in (0.45, 0.65)
     ]  # fmt: skip
-    best = _fit_circuit(curve, limit, "vented", starts)
-    if best.residual < min(0.5 * closed.residual, GOOD_FIT):
-        return "vented", best
-    return "closed", closed
+    return _fit_circuits(curve, limit, "vented", starts)
+
+
+def _peak_lies_below(values: Motional, start_hz: float) -> bool:
+    """Whether the lower peak of a vented box lies below where data begin."""
+    if values.tuning_hz is None:
+        return False
+    below = np.geomspace(start_hz, max(values.tuning_hz, 1.1 * start_hz), 60)
+    modulus = np.abs(model_impedance(below, values.without_coil))
+    return int(np.argmax(modulus)) == 0
+
+
+def _range_resistance(
+    fits: Sequence[MotionalFit], chosen: MotionalFit, start_hz: float
+) -> tuple[float, float]:
+    """Tell what the resistance may be, from every circuit that meets the data about as well."""
+    alike = [
+        one for one in fits
+        if one.evidence <= chosen.evidence + LIKELY
+        or one.residual <= (1.0 + MODEL_SHARE) * chosen.residual
+    ]  # fmt: skip
+    least = HALF_KNOWN if _peak_lies_below(chosen.values, start_hz) else WELL_KNOWN
+    ends = [
+        one.values.re_ohm * np.exp(sign * min(max(2.0 * one.re_spread, least), GUESSED_HIGH))
+        for one in alike for sign in (-1.0, 1.0)
+    ]  # fmt: skip
+    return float(min(ends)), float(max(ends))
 
 
 def _guess_resistance(
@@ -282,13 +351,15 @@ def _guess_resistance(
 ) -> ImpedanceSurvey:
     """Voice-coil resistance without a resonance: the lowest real part."""
     real = float(curve.value.real.min()) if curve.has_phase else float(smooth.min())
-    real = real if real > 0.0 else float(smooth.min())
+    real = min(real if real > 0.0 else float(smooth.min()), survey.minimum_ohm)
     return replace(
         survey,
-        re_ohm=min(real, survey.minimum_ohm),
+        re_ohm=real,
+        re_range_ohm=((1.0 - GUESSED_HIGH) * real, real),
         notes=(
             *survey.notes,
-            "voice-coil resistance taken from the lowest real part: a little high",
+            "voice-coil resistance taken from the lowest real part: up to "
+            f"{100 * GUESSED_HIGH:.0f} % high",
         ),
     )
 

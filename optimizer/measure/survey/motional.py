@@ -15,6 +15,9 @@ _FINEST = 1e-4  # relative misfit below which circuits are equally good: files h
 Box = Literal["closed", "vented"]
 """What a driver is mounted in: free air counts as closed."""
 
+Coil = Literal["semi", "double", "shunted"]
+"""A semi-inductance, an inductance with a shunted one in series, a semi-inductance that is shunted."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motional:
@@ -34,6 +37,8 @@ class Motional:
         Port resonance, compliance ratio and loss of a vented box; None without a port.
     second_h, second_ohm : float or None
         A second inductance with a resistance across it, in series; then n = 1.
+    shunt_h : float or None
+        An inductance across the semi-inductance, which takes its loss away towards the bass.
     """
 
     re_ohm: float
@@ -47,11 +52,12 @@ class Motional:
     leak_q: float | None = None
     second_h: float | None = None
     second_ohm: float | None = None
+    shunt_h: float | None = None
 
     @property
     def without_coil(self) -> Motional:
         """The same with a coil that is a mere resistance."""
-        return replace(self, k=0.0, second_h=None, second_ohm=None)
+        return replace(self, k=0.0, second_h=None, second_ohm=None, shunt_h=None)
 
     @property
     def qts(self) -> float:
@@ -84,8 +90,9 @@ def model_impedance(frequency_hz: Real, values: Motional) -> Complex:
     Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20(5), 1972, and the vented-box
     papers of 1973 (from memory); the port branch, an inductance, a capacitance and a loss in
     series across the motional branch, is their electrical dual. Semi-inductance: Leach, JAES
-    50(6), 2002. An inductance and a second one with a resistance across it: common practice in
-    data sheets, no source.
+    50(6), 2002; with an inductance across it: Thorborg and Unruh, JAES 56(9), 2008 (from memory).
+    An inductance and a second one with a resistance across it: common practice in data sheets, no
+    source.
     """
     jw = 2j * np.pi * frequency_hz
     ws = 2.0 * np.pi * values.resonance_hz
@@ -97,7 +104,10 @@ def model_impedance(frequency_hz: Real, values: Motional) -> Complex:
         wb = 2.0 * np.pi * values.tuning_hz
         box = inductance / values.alpha
         admittance = admittance + 1.0 / (jw * box + wb * box / values.leak_q + wb**2 * box / jw)
-    total = values.re_ohm + values.k * jw**values.n + 1.0 / admittance
+    coil = values.k * jw**values.n
+    if values.shunt_h is not None:
+        coil = coil / (1.0 + coil / (jw * values.shunt_h))
+    total = values.re_ohm + coil + 1.0 / admittance
     if values.second_h is not None and values.second_ohm is not None:
         total = total + 1.0 / (1.0 / (jw * values.second_h) + 1.0 / values.second_ohm)
     return np.asarray(total, dtype=np.complex128)
@@ -116,6 +126,8 @@ class MotionalFit:
         where given); 0.01 is 1 %.
     spread : float
         Relative standard error of the resonance.
+    re_spread : float
+        Relative standard error of the voice coil's resistance.
     evidence : float
         Bayesian information criterion of the fit: the less, the better the circuit explains the
         data for the number of its values.
@@ -124,6 +136,7 @@ class MotionalFit:
     values: Motional
     residual: float
     spread: float
+    re_spread: float = 0.0
     evidence: float = 0.0
 
     __repr__ = brief
@@ -136,7 +149,7 @@ def fit_motional(
     has_phase: bool,
     start: Motional,
     box: Box = "closed",
-    coil: Literal["semi", "double"] = "semi",
+    coil: Coil = "semi",
 ) -> MotionalFit:
     """Fit the circuit by robust least squares on the logarithm of the impedance.
 
@@ -152,8 +165,8 @@ def fit_motional(
         Starting values.
     box : {"closed", "vented"}
         Whether to include the port branch.
-    coil : {"semi", "double"}
-        Whether the coil is a semi-inductance, or an inductance and a shunted one in series.
+    coil : {"semi", "double", "shunted"}
+        What the coil is besides a resistance, see `Coil`.
 
     Returns
     -------
@@ -166,7 +179,7 @@ def fit_motional(
     weight = np.sqrt(np.gradient(np.log2(frequency_hz)))
     weight = weight / np.sqrt(np.mean(weight**2))
 
-    port, double = box == "vented", coil == "double"
+    port, double, shunted = box == "vented", coil == "double", coil == "shunted"
 
     def unpack(x: Real) -> Motional:
         return Motional(
@@ -179,6 +192,7 @@ def fit_motional(
             n=1.0 if double else float(x[5]),
             second_h=float(np.exp(x[5]) / (2e3 * np.pi)) if double else None,
             second_ohm=float(np.exp(x[6])) if double else None,
+            shunt_h=float(np.exp(x[6]) / (2e3 * np.pi)) if shunted else None,
             tuning_hz=float(np.exp(x[-3])) if port else None,
             alpha=float(np.exp(x[-2])) if port else None,
             leak_q=float(np.exp(x[-1])) if port else None,
@@ -201,6 +215,11 @@ def fit_motional(
         # Half of the rise at 1 kHz each, and a resistance that acts above it.
         first[4:] = [first[4] - np.log(2.0), first[4], np.log(s.re_ohm)]
         low[5:], high[5:] = [np.log(1e-4), np.log(0.01)], [np.log(1e3), np.log(1e3)]
+    if shunted:
+        # The inductance across takes over below 300 Hz or so.
+        first.append(first[4] + np.log(3.0))
+        low.append(np.log(1e-4))
+        high.append(np.log(1e4))
     if port:
         tuning = s.tuning_hz or s.resonance_hz
         first += [np.log(tuning), np.log(s.alpha or 1.5), np.log(s.leak_q or 8.0)]
@@ -214,13 +233,14 @@ def fit_motional(
     residual = error(answer.x)
     rms = float(np.sqrt(np.mean(residual**2)))
     normal = answer.jac.T @ answer.jac
-    variance = np.diag(np.linalg.pinv(normal, rcond=1e-12))[1] * rms**2
+    errors = np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal, rcond=1e-12)), 0.0)) * rms
     count = len(residual)
     left = max(2.0 * answer.cost / count, _FINEST**2)
     return MotionalFit(
         values=unpack(answer.x),
         residual=rms,
-        spread=float(np.sqrt(max(variance, 0.0))),
+        spread=float(errors[1]),
+        re_spread=float(errors[0]),
         evidence=float(count * np.log(left) + len(answer.x) * np.log(count)),
     )
 

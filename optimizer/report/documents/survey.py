@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.measure.readings import FileReading, Folder
 from optimizer.measure.survey.hygiene import Finding
+from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.shape import Rolloff
 from optimizer.measure.timing.timing import Timing
@@ -314,7 +315,7 @@ def driver_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, list[str]]]:
             f"{x.qms:.2f}, {x.qes:.2f}, {x.qts:.2f}"
             if x and x.qms is not None and x.qes is not None and x.qts is not None else "-"
             for x in z]),
-        ("voice coil Re", each([x.re_ohm if x else None for x in z], "ohm")),
+        ("voice coil Re", [say_resistance(x) if x else "-" for x in z]),
         ("lowest impedance", [
             f"{say(x.minimum_ohm, 'ohm')} at {say(x.minimum_hz, 'Hz')}" if x else "-"
             for x in z]),
@@ -332,6 +333,14 @@ def driver_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, list[str]]]:
 def say(value: float | None, unit: str) -> str:
     """Write a figure, or a dash where it is not determined."""
     return "-" if value is None else format_quantity(value, unit)
+
+
+def say_resistance(z: ImpedanceSurvey) -> str:
+    """Write the resistance of a voice coil, and between what it lies where that is worth saying."""
+    if z.re_range_ohm is None or not z.range_is_wide:
+        return say(z.re_ohm, "ohm")
+    low, high = z.re_range_ohm
+    return f"{say(z.re_ohm, 'ohm')} ({low:.2f} to {high:.2f})"
 
 
 def say_range(band: tuple[float, float]) -> str:

@@ -141,6 +141,7 @@ def _impedance(z: ImpedanceSurvey) -> dict[str, Any]:
         "qes": z.qes,
         "qts": z.qts,
         "re_ohm": z.re_ohm,
+        "re_range_ohm": list(z.re_range_ohm) if z.re_range_ohm is not None else None,
         "box": z.box or None,
         "tuning_hz": z.tuning_hz,
         "impedance_min": {"ohm": z.minimum_ohm, "hz": z.minimum_hz},
