@@ -20,7 +20,7 @@ def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> Table
     Parameters
     ----------
     curves_db : mapping of str to ndarray (F,)
-        Differences by the name of the curve.
+        Differences by the name of the curve; NaN where there is none.
     frequency_hz : ndarray, shape (F,)
         Grid.
 
@@ -29,20 +29,20 @@ def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> Table
     Table
         A column for each octave that has data, and the largest difference with its frequency.
     """
+    known = np.isfinite(list(curves_db.values())).any(axis=0)
     bands = {
         hz: (frequency_hz >= hz / np.sqrt(2.0)) & (frequency_hz < hz * np.sqrt(2.0))
         for hz in _OCTAVES_HZ
     }
-    bands = {hz: inside for hz, inside in bands.items() if inside.any()}
+    bands = {hz: inside for hz, inside in bands.items() if known[inside].any()}
     heads = [say_frequency(hz).replace(" Hz", "").replace(" kHz", "k") for hz in bands]
     rows = []
     for name, difference in curves_db.items():
-        at = int(np.argmax(np.abs(difference)))
-        cells = [f"{float(difference[inside].mean()):+z.1f}" for inside in bands.values()]
+        at = int(np.nanargmax(np.abs(difference)))
         rows.append(
             (
                 name.replace("_", " "),
-                *(cell.replace("-0.0", "0.0").replace("+0.0", "0.0") for cell in cells),
+                *(_say_mean(difference[inside]) for inside in bands.values()),
                 f"{difference[at]:+z.1f} at {say_frequency(float(frequency_hz[at]))}",
             )
         )
@@ -53,3 +53,10 @@ def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> Table
         fixed=1,
         widths=(0, *[_WIDTH] * len(heads)),
     )
+
+
+def _say_mean(difference: Real) -> str:
+    some = difference[np.isfinite(difference)]
+    if not len(some):
+        return ""
+    return f"{float(some.mean()):+z.1f}".replace("+0.0", "0.0")

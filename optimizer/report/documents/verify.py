@@ -100,7 +100,7 @@ def _judge(
 
 def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
     """Show measured less predicted by octaves; responses are level aligned."""
-    tables: list[Passage] = []
+    curves: dict[str, Real] = {}
     for o, deviation in diagnosis.deviation:
         if o.kind == "angle":
             continue
@@ -108,8 +108,9 @@ def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
         name = name.replace("response 0", "response on axis")
         if o.way >= 0:
             name += f", {problem.topology.ways[o.way].name} alone"
-        tables.append(tabulate_octaves({name: deviation}, problem.frequency_hz[o.index]))
-    return tables
+        curves[name] = np.full(len(problem.frequency_hz), np.nan)
+        curves[name][o.index] = deviation
+    return [tabulate_octaves(curves, problem.frequency_hz)] if curves else []
 
 
 def say_verdict(verdict: VerifyResult, against: str = "prediction") -> str:
