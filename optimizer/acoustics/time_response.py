@@ -118,6 +118,7 @@ def step_response(frequency_hz: Real, pressure: Complex, time_s: Real) -> Real:
     the step. A step summed at multiples of `STEP_HZ` has no mean; since nothing is left at the end
     of so long a time, its beginning is set to zero.
     """
+    from scipy.fft import next_fast_len
     from scipy.interpolate import CubicSpline
 
     f = np.asarray(frequency_hz, dtype=np.float64)
@@ -134,17 +135,16 @@ def step_response(frequency_hz: Real, pressure: Complex, time_s: Real) -> Real:
         out[high] = fade * row[-1] * np.exp(1j * turn * (grid[high] - f[-1]))
     spectrum /= 2j * np.pi * grid
     # s(t) = 2 Re sum_k H(k d) / (j 2 pi k d) e^{j 2 pi k d t} d, twice as dense as needed.
-    count = 1 << int(np.ceil(np.log2(4 * len(grid))))
-    whole = np.zeros((len(rows), count // 2 + 1), dtype=np.complex128)
-    whole[:, 1 : len(grid) + 1] = spectrum
-    steps = np.fft.irfft(whole, count) * count * STEP_HZ
-    period = 1.0 / STEP_HZ
-    times = np.arange(count) * period / count
-    ahead = (times > 0.5 * period) & (times < 0.9 * period)
-    steps -= steps[:, ahead].mean(axis=1, keepdims=True)
-    asked = np.mod(time_s, period)
-    found = np.array([np.interp(asked, times, row, period=period) for row in steps])
-    return found.reshape(*pressure.shape[:-1], len(time_s))
+    count = next_fast_len(4 * len(grid), real=True)
+    place = np.mod(np.asarray(time_s) * STEP_HZ, 1.0) * count
+    before = place.astype(int) % count
+    share, after = place - before, (before + 1) % count
+    ahead = slice(count // 2 + 1, int(0.9 * count))
+    found = np.empty((len(rows), len(place)))
+    for row, out in zip(spectrum, found, strict=True):  # one at a time stays in the cache
+        step = np.fft.irfft(np.concatenate([[0.0], row]), count)
+        out[:] = (1.0 - share) * step[before] + share * step[after] - step[ahead].mean()
+    return (found * count * STEP_HZ).reshape(*pressure.shape[:-1], len(place))
 
 
 def _below(frequency_hz: Real, pressure: Complex, grid_hz: Real) -> Complex:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -60,6 +60,35 @@ class Around:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """What a network is to an amplifier, beside its modulus.
+
+    Parameters
+    ----------
+    epdr_ohm, phase_deg : ndarray, shape (F,)
+        Resistance that would heat a class-B output stage as much, and phase of the impedance.
+    bands : dict of str to tuple of ndarray
+        What nine in ten speakers built lie between: "epdr_ohm", "phase_deg"; empty where none were
+        drawn.
+    """
+
+    epdr_ohm: Real
+    phase_deg: Real
+    bands: dict[str, Between] = field(default_factory=dict)
+
+    __repr__ = brief
+
+
+def study_load(candidate: Candidate) -> Load:
+    """Compute what the chart of a load shows beside its modulus, without bands."""
+    impedance = candidate.curves.impedance
+    return Load(
+        epdr_ohm=equivalent_peak_dissipation_resistance(impedance),
+        phase_deg=np.degrees(np.angle(impedance)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Response:
     """A network on the axis in phase and time, as a load, and all around.
 
@@ -78,11 +107,11 @@ class Response:
     step : ndarray, shape (T,)
         Answer of the sum to a jump of the voltage; 1 is its mean level over `SENSITIVITY_BAND_HZ`.
     way_step : ndarray, shape (W, T)
-    epdr_ohm, impedance_phase_deg : ndarray, shape (F,)
+    load : Load
     around : Around
     bands : dict of str to tuple of ndarray
-        What nine in ten speakers built lie between: "phase_deg", "delay_s", "step", "epdr_ohm",
-        "impedance_phase_deg". Of "phase_deg" as it goes on beyond -180 and 180.
+        What nine in ten speakers built lie between: "phase_deg", "delay_s", "step". Of "phase_deg"
+        as it goes on beyond -180 and 180.
     """
 
     frequency_hz: Real
@@ -93,8 +122,7 @@ class Response:
     time_s: Real
     step: Real
     way_step: Real
-    epdr_ohm: Real
-    impedance_phase_deg: Real
+    load: Load
     around: Around
     bands: dict[str, Between]
 
@@ -131,7 +159,11 @@ def study_response(
     heard = np.abs(ways) >= 10.0 ** (-HEARD_DB / 20.0) * np.abs(total)
     scale = _mean_level(f, total)
     steps = step_response(f, np.concatenate([total[None], ways]), TIME_S) / scale
-    impedance = 1.0 / solved.admittance
+    bands: dict[str, Between] = {}
+    load = study_load(candidate)
+    if draws:
+        bands, load_bands = _spread(problem, candidate, total, arrival, scale, draws, seed)
+        load = replace(load, bands=load_bands)
     return Response(
         frequency_hz=f,
         arrival_s=arrival,
@@ -141,10 +173,9 @@ def study_response(
         time_s=TIME_S,
         step=steps[0],
         way_step=steps[1:],
-        epdr_ohm=equivalent_peak_dissipation_resistance(impedance),
-        impedance_phase_deg=np.degrees(np.angle(impedance)),
+        load=load,
         around=_look_around(problem, drive),
-        bands=_spread(problem, candidate, total, arrival, scale, draws, seed) if draws else {},
+        bands=bands,
     )
 
 
@@ -181,8 +212,8 @@ def _spread(
     scale: float,
     draws: int,
     seed: int,
-) -> dict[str, Between]:
-    """Draw speakers and take the 5th and the 95th percentile of what they do."""
+) -> tuple[dict[str, Between], dict[str, Between]]:
+    """Draw speakers, as responses and as loads, and take the 5th and the 95th percentile of what they do."""
     f = problem.frequency_hz
     board = Board(problem, candidate.network, {})
     deviation = np.random.default_rng(seed).uniform(-1.0, 1.0, (draws, len(board.labels)))
@@ -193,10 +224,15 @@ def _spread(
         "phase_deg": np.degrees(np.angle(total)) + turned,
         "delay_s": group_delay_s(f, pressure),
         "step": step_response(f, pressure, TIME_S) / scale,
-        "epdr_ohm": equivalent_peak_dissipation_resistance(impedance),
-        "impedance_phase_deg": np.degrees(np.angle(impedance)),
     }
-    return {name: _percentiles(rows) for name, rows in values.items()}
+    loads = {
+        "epdr_ohm": equivalent_peak_dissipation_resistance(impedance),
+        "phase_deg": np.degrees(np.angle(impedance)),
+    }
+    first, second = (
+        {name: _percentiles(rows) for name, rows in some.items()} for some in (values, loads)
+    )
+    return first, second
 
 
 def _percentiles(rows: Real) -> Between:

@@ -27,7 +27,7 @@ from optimizer.bench.loads.ratings import (
     share_pieces,
     state_amplifier,
 )
-from optimizer.bench.response import Response, study_response
+from optimizer.bench.response import Load, study_load
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.driver import WiredDrivers
@@ -151,8 +151,8 @@ class BuildSheet:
         How the polarity of each way can be checked.
     spread : ToleranceReport
         What the parts' tolerances do.
-    response : Response
-        What charts show beside levels.
+    load : Load
+        EPDR and phase of the impedance.
     sides : Sides or None
         Which measured piece goes left and which right; None where there is nothing to choose.
     rework : ReworkPlan or None
@@ -183,7 +183,7 @@ class BuildSheet:
     sweep: tuple[tuple[float, float, float], ...]
     polarity: tuple[PolarityTest, ...]
     spread: ToleranceReport
-    response: Response
+    load: Load
     sides: Sides | None
     rework: ReworkPlan | None
     short: tuple[str, ...]
@@ -283,7 +283,7 @@ def build_sheet(
             limits=limits,
             driver_level_db=driver_level_db,
         ),
-        response=study_response(problem, candidate, draws=0),
+        load=study_load(candidate),
         sides=share_out(problem, candidate.network) if speakers == 2 else None,
         rework=plan_rework(problem.topology, candidate.network, wiring),
         short=_find_short(problem, candidate, speakers),

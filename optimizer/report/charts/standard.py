@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.acoustics.averages import spread_band
 from optimizer.arrays import Real
-from optimizer.bench.response import Response
+from optimizer.bench.response import Load, Response
 from optimizer.bench.tolerance.spread import CurveBand
 from optimizer.goals import CrossoverRange
 from optimizer.problem.candidate import Candidate, CurveSet
@@ -102,7 +102,7 @@ def list_plots(
         *around.families(),
         *around.maps(),
         *around.polars(polar_hz),
-        plot_impedance(candidate, response, known, floor_ohm),
+        plot_impedance(candidate, response.load, known, floor_ohm),
         plot_phase(candidate, response),
         plot_delay(candidate, response),
         plot_step(candidate, response),
@@ -449,7 +449,7 @@ def _choose(angles: list[float]) -> list[float]:
 
 
 def plot_impedance(
-    candidate: Candidate, response: Response, bands: Bands, floor_ohm: float | None = None
+    candidate: Candidate, load: Load, bands: Bands, floor_ohm: float | None = None
 ) -> Plot:
     """Modulus, phase, and the resistance that would heat an output stage as much."""
     f, across = candidate.curves.frequency_hz, frequency_axis()
@@ -459,9 +459,9 @@ def plot_impedance(
         one = bands["impedance"]
         low, high = 10.0 ** (one.low_db / 20.0), 10.0 ** (one.high_db / 20.0)
         shades.append(Shade(name=_BUILT, x=f, low=low, high=high))
-    for name, right in (("epdr_ohm", False), ("impedance_phase_deg", True)):
-        if name in response.bands:
-            low, high = response.bands[name]
+    for name, right in (("epdr_ohm", False), ("phase_deg", True)):
+        if name in load.bands:
+            low, high = load.bands[name]
             said = "" if shades else _BUILT
             shades.append(Shade(name=said, x=f, low=low, high=high, right=right, faint=right))
     marks = (Mark(name=f"floor {floor_ohm:g} Ω", at=floor_ohm, along="up"),) if floor_ohm else ()
@@ -471,20 +471,20 @@ def plot_impedance(
         text="Ohms on the left axis, degrees on the right one. EPDR is the resistance that would "
         "heat a class-B output stage as much at its peak.",
         across=across,
-        up=ohm_axis(min(float(response.epdr_ohm.min()), floor_ohm or np.inf), float(ohm.max())),
+        up=ohm_axis(min(float(load.epdr_ohm.min()), floor_ohm or np.inf), float(ohm.max())),
         right=linear_axis("phase", "phase, °", -90.0, 90.0, 30.0),
         tall=0.6,
         curves=(
             Curve(
                 name="phase",
                 x=f,
-                y=response.impedance_phase_deg,
+                y=load.phase_deg,
                 role="average 1",
                 dash=(7, 4),
                 width=1.4,
                 right=True,
             ),
-            Curve(name="EPDR", x=f, y=response.epdr_ohm, role="average 2", dash=(2, 3)),
+            Curve(name="EPDR", x=f, y=load.epdr_ohm, role="average 2", dash=(2, 3)),
             Curve(name="impedance", x=f, y=ohm, role="sum", width=2.4),
         ),
         bands=tuple(shades),

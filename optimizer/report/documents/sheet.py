@@ -531,7 +531,7 @@ def _draw_curves(sheet: BuildSheet) -> Section:
             Graphs(
                 items=(
                     plot_axis(sheet.candidate, bands),
-                    plot_impedance(sheet.candidate, sheet.response, bands),
+                    plot_impedance(sheet.candidate, sheet.load, bands),
                 )
             ),
         ),
