@@ -141,10 +141,10 @@ def step_response(frequency_hz: Real, pressure: Complex, time_s: Real) -> Real:
     share, after = place - before, (before + 1) % count
     ahead = slice(count // 2 + 1, int(0.9 * count))
     found = np.empty((len(rows), len(place)))
-    for row, out in zip(spectrum, found, strict=True):  # one at a time stays in the cache
-        step = np.fft.irfft(np.concatenate([[0.0], row]), count)
-        out[:] = (1.0 - share) * step[before] + share * step[after] - step[ahead].mean()
-    return (found * count * STEP_HZ).reshape(*pressure.shape[:-1], len(place))
+    for held, answer in zip(spectrum, found, strict=True):  # one at a time stays in the cache
+        step = np.fft.irfft(np.concatenate([[0.0], held]), count)
+        answer[:] = (1.0 - share) * step[before] + share * step[after] - step[ahead].mean()
+    return np.asarray(found * count * STEP_HZ).reshape(*pressure.shape[:-1], len(place))
 
 
 def _below(frequency_hz: Real, pressure: Complex, grid_hz: Real) -> Complex:

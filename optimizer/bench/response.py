@@ -60,7 +60,7 @@ class Around:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
+class InputLoad:
     """What a network is to an amplifier, beside its modulus.
 
     Parameters
@@ -79,10 +79,10 @@ class Load:
     __repr__ = brief
 
 
-def study_load(candidate: Candidate) -> Load:
+def study_load(candidate: Candidate) -> InputLoad:
     """Compute what the chart of a load shows beside its modulus, without bands."""
     impedance = candidate.curves.impedance
-    return Load(
+    return InputLoad(
         epdr_ohm=equivalent_peak_dissipation_resistance(impedance),
         phase_deg=np.degrees(np.angle(impedance)),
     )
@@ -107,7 +107,7 @@ class Response:
     step : ndarray, shape (T,)
         Answer of the sum to a jump of the voltage; 1 is its mean level over `SENSITIVITY_BAND_HZ`.
     way_step : ndarray, shape (W, T)
-    load : Load
+    load : InputLoad
     around : Around
     bands : dict of str to tuple of ndarray
         What nine in ten speakers built lie between: "phase_deg", "delay_s", "step". Of "phase_deg"
@@ -122,7 +122,7 @@ class Response:
     time_s: Real
     step: Real
     way_step: Real
-    load: Load
+    load: InputLoad
     around: Around
     bands: dict[str, Between]
 
@@ -213,7 +213,7 @@ def _spread(
     draws: int,
     seed: int,
 ) -> tuple[dict[str, Between], dict[str, Between]]:
-    """Draw speakers, as responses and as loads, and take the 5th and the 95th percentile of what they do."""
+    """Draw speakers; return the 5th and 95th percentiles of their responses and of their loads."""
     f = problem.frequency_hz
     board = Board(problem, candidate.network, {})
     deviation = np.random.default_rng(seed).uniform(-1.0, 1.0, (draws, len(board.labels)))

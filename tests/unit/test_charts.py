@@ -25,6 +25,7 @@ from optimizer.report.charts.plot import (
     ohm_axis,
     tall_of,
 )
+from optimizer.report.charts.sketch import sketch_plot
 from optimizer.report.charts.svg import INKS, LEVEL_INKS, draw_plot, draw_plot_file, write_path
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -261,3 +262,22 @@ def test_axes_have_their_labels():
         "20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k",
     ]  # fmt: skip
     assert ohm_axis(2.2, 30.0).labels == ("2", "4", "8", "16", "32")
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 140])
+def test_sketch_has_the_proportions_of_the_model(width: int):
+    """25 dB are as high as a decade is long, within the half row by which steps are rounded.
+
+    A character is taken as twice as high as wide.
+    """
+    y = np.full(len(F), 80.0)
+    up = level_axis([y], 30.0)
+    plot = response_plot(y, up=up, tall=tall_of(up, frequency_axis()))
+    rows = ["".join(text for text, _ in row) for row in sketch_plot(plot, width=width)]
+    axis = next(row for row in rows if "└" in row)
+    first, last = axis.index("┴"), axis.rindex("┴")
+    labelled = [k for k, row in enumerate(rows) if row[:7].strip(" dB").lstrip("−").isdigit()]
+    per_step = (labelled[-1] - labelled[0]) / (len(labelled) - 1)
+    wanted = 5.0 / DB_PER_DECADE * (last - first) / 3.0 / 2.0
+    assert abs(per_step - wanted) <= 0.5 + 2.0 / width
+    assert {row[:7].split()[0] for row in rows if row[:7].strip() and "dB" in row} == {"85"}

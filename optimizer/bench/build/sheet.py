@@ -27,7 +27,7 @@ from optimizer.bench.loads.ratings import (
     share_pieces,
     state_amplifier,
 )
-from optimizer.bench.response import Load, study_load
+from optimizer.bench.response import InputLoad, study_load
 from optimizer.bench.tolerance.spread import ToleranceReport
 from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.measure.driver import WiredDrivers
@@ -151,7 +151,7 @@ class BuildSheet:
         How the polarity of each way can be checked.
     spread : ToleranceReport
         What the parts' tolerances do.
-    load : Load
+    load : InputLoad
         EPDR and phase of the impedance.
     sides : Sides or None
         Which measured piece goes left and which right; None where there is nothing to choose.
@@ -183,7 +183,7 @@ class BuildSheet:
     sweep: tuple[tuple[float, float, float], ...]
     polarity: tuple[PolarityTest, ...]
     spread: ToleranceReport
-    load: Load
+    load: InputLoad
     sides: Sides | None
     rework: ReworkPlan | None
     short: tuple[str, ...]

@@ -1,15 +1,16 @@
-"""Charts as rows of characters: curves in dots of braille, levels over angle in shades."""
+"""Charts as rows of characters: curves in dots of braille, levels over angle in shades.
+
+Height and width have the proportions of the model, as near as whole rows between labels come to it.
+"""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 
 from optimizer.arrays import Real
+from optimizer.report.charts.braille import Trace, draw_chart
 from optimizer.report.charts.plot import AnyPlot, Axis, Curve, Dash, Plot, Polar, linear_axis
 from optimizer.report.document import Segment
-from optimizer.report.plots import Trace, draw_chart
 
 _Rows = list[list[Segment]]
 
@@ -17,7 +18,8 @@ SHADES = ((-3.0, "█"), (-6.0, "▓"), (-12.0, "▒"), (-20.0, "░"))
 """What stands where a surface is at least so high; nothing where it is lower."""
 
 _MARGIN = 9
-_MOST_STEPS = 6
+_TALL = 2.0  # a character is about twice as high as wide
+_FEWEST_ROWS = 2
 _ANGLE_STEP = 15.0
 _DOTS: dict[Dash, tuple[int, int]] = {
     (): (1, 0),
@@ -70,8 +72,12 @@ def _unroll(polar: Polar) -> Plot:
 
 def _sketch(plot: Plot, width: int) -> _Rows:
     right_room = 6 if plot.right is not None else 0
-    labels = _list_labels(plot.up)
+    labels = [*reversed(plot.up.labels)]
     steps = len(labels) - 1
+    rows_per_step = max(1, round(plot.tall * (width - right_room - _MARGIN) / _TALL / steps))
+    if rows_per_step < _FEWEST_ROWS and steps % 2 == 0:  # room for every other label only
+        labels, steps = labels[::2], steps // 2
+        rows_per_step = _FEWEST_ROWS
     traces = [
         Trace(
             role=curve.role,
@@ -87,7 +93,8 @@ def _sketch(plot: Plot, width: int) -> _Rows:
         for tick, label in zip(plot.across.ticks, plot.across.labels, strict=True)
         if label
     ]
-    labels[0] = f"{labels[0]} {plot.up.unit}".strip()
+    top = next((k for k, text in enumerate(labels) if text), 0)
+    labels[top] = f"{labels[top]} {plot.up.unit}".strip()
     rows = draw_chart(
         traces,
         top=float(steps),
@@ -98,9 +105,10 @@ def _sketch(plot: Plot, width: int) -> _Rows:
         ends=(_LOW, _HIGH),
         ticks=ticks,
         unit=plot.across.unit,
+        rows_per_step=rows_per_step,
     )
     if plot.right is not None:
-        _add_right(rows, _list_labels(plot.right, steps), plot.right.unit)
+        _add_right(rows, plot.right, rows_per_step * steps)
     return [[(plot.title, "strong")], *_legend(plot, width), *rows, *_say_marks(plot)]
 
 
@@ -108,31 +116,16 @@ def _stretch(share: Real) -> Real:
     return np.asarray(_LOW * (_HIGH / _LOW) ** share)
 
 
-def _list_labels(axis: Axis, steps: int = 0) -> list[str]:
-    """List labels at equal distances from the top down, one for each step and one more."""
-    if not steps:
-        steps = len([text for text in axis.labels if text]) - 1
-        while steps > _MOST_STEPS and steps % 2 == 0:
-            steps //= 2
-    at = np.linspace(1.0, 0.0, steps + 1)
-    shares = axis.share(np.array(axis.ticks))
-    near = [int(np.argmin(np.abs(shares - share))) for share in at]
-    return [
-        axis.labels[k] if abs(shares[k] - share) < 1e-6 else ""
-        for k, share in zip(near, at, strict=True)
-    ]
-
-
-def _add_right(rows: _Rows, labels: Sequence[str], unit: str) -> None:
-    """Write the labels of a right axis behind the rows that have those of the left one."""
-    every = (len(rows) - 2) // (len(labels) - 1)
-    long = max(sum(len(text) for text, _ in row) for row in rows[:-2])
-    for k, label in enumerate(labels):
+def _add_right(rows: _Rows, axis: Axis, height: int) -> None:
+    """Write the labels of a right axis behind the rows that they belong to, from the top."""
+    long = max(sum(len(text) for text, _ in row) for row in rows[:-1])
+    unit = f" {axis.unit.rpartition(' ')[2]}"
+    for share, label in zip(reversed(axis.share(axis.ticks)), reversed(axis.labels), strict=True):
         if label:
-            row = rows[k * every]
+            row = rows[round((1.0 - float(share)) * height)]
             gap = long - sum(len(text) for text, _ in row)
-            said = f"{label} {unit[-1]}" if not k else label
-            row.append((f"{' ' * max(gap, 0)} {said}", "axis"))
+            row.append((f"{' ' * max(gap, 0)} {label}{unit}", "axis"))
+            unit = ""
 
 
 def _legend(plot: Plot, width: int) -> _Rows:

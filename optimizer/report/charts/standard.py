@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.acoustics.averages import spread_band
 from optimizer.arrays import Real
-from optimizer.bench.response import Load, Response
+from optimizer.bench.response import InputLoad, Response
 from optimizer.bench.tolerance.spread import CurveBand
 from optimizer.goals import CrossoverRange
 from optimizer.problem.candidate import Candidate, CurveSet
@@ -122,7 +122,13 @@ def say_left_out(candidate: Candidate) -> str:
 # --- over frequency, on the axis ----------------------------------------------------------------
 
 
-def plot_axis(candidate: Candidate, bands: Bands, crossings: Sequence[CrossoverRange] = ()) -> Plot:
+def plot_axis(
+    candidate: Candidate,
+    bands: Bands,
+    crossings: Sequence[CrossoverRange] = (),
+    *,
+    span_db: float = _SPAN_DB,
+) -> Plot:
     """Sum, target and every way on the axis."""
     curves, across = candidate.curves, frequency_axis()
     f, total = curves.frequency_hz, curves.named_db["on_axis"]
@@ -140,7 +146,7 @@ def plot_axis(candidate: Candidate, bands: Bands, crossings: Sequence[CrossoverR
         ]
         regions = [one for one in regions if one.high > one.low * 1.001]
     lines.append(Curve(name="sum", x=f, y=total, role="sum", width=2.6))
-    up = level_axis([total], _SPAN_DB)
+    up = level_axis([total], span_db)
     return Plot(
         key="response",
         title="Response on the axis",
@@ -449,7 +455,7 @@ def _choose(angles: list[float]) -> list[float]:
 
 
 def plot_impedance(
-    candidate: Candidate, load: Load, bands: Bands, floor_ohm: float | None = None
+    candidate: Candidate, load: InputLoad, bands: Bands, floor_ohm: float | None = None
 ) -> Plot:
     """Modulus, phase, and the resistance that would heat an output stage as much."""
     f, across = candidate.curves.frequency_hz, frequency_axis()

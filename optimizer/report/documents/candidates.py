@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import partial
 
 from optimizer.bench.loads.ratings import Ratings
+from optimizer.bench.response import study_load
 from optimizer.network.network import FittedLadder, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure
 from optimizer.report.blocks import say_sizes
+from optimizer.report.charts.plot import Plot
+from optimizer.report.charts.sketch import sketch_plot
+from optimizer.report.charts.standard import plot_axis, plot_impedance
 from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import (
     Cell,
@@ -25,7 +31,6 @@ from optimizer.report.document import (
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.ladder_text import draw_tree, say_tap
-from optimizer.report.plots import draw_impedance, draw_response
 from optimizer.report.schematic import draw_figure
 from optimizer.report.words import (
     say_band,
@@ -42,6 +47,7 @@ _SAID_OF_BANDS = (
     "Shaded: where the curve lies in 8 of 10 cases, as directions that were not measured are "
     'completed; "mostly completed" is a curve more of which is completed than measured.'
 )
+_SPAN_DB, _TALL = 30.0, 0.33  # so much of a response, so high a load, where nobody asked for charts
 _MOVES = 0.02  # a figure that differs by less is not worth a word
 _NAME_WIDTH, _KIND_WIDTH, _CANDIDATE_WIDTH = 16, 12, 10
 
@@ -320,22 +326,9 @@ def describe(candidate: Candidate) -> list[Passage]:
 
 
 def draw_charts(candidate: Candidate) -> tuple[Chart, Chart]:
-    """Chart the response on axis and the input impedance of one candidate, for a terminal too."""
-    curves = candidate.curves
-
-    def response(width: int) -> list[list[Segment]]:
-        legend: list[Segment] = [("response on axis:  ", ""), ("⣀⣀⣀ sum", "sum")]
-        if curves.target_db is not None:
-            legend.append(("   ⣀⣀ ⣀ target", "target"))
-        legend += [
-            (f"   ⢀⢀⢀ {way.name}", f"way {index}")
-            for index, way in enumerate(candidate.network.ways, start=1)
-        ]
-        return [legend, *draw_response(curves, width=width)]
-
-    def impedance(width: int) -> list[list[Segment]]:
-        return [[("input impedance", "")], *draw_impedance(curves, width=width)]
-
+    """Chart the response on the axis and the load of one candidate, for a terminal too."""
+    axis = plot_axis(candidate, {}, span_db=_SPAN_DB)
+    load = replace(plot_impedance(candidate, study_load(candidate), {}), tall=_TALL)
     return (
         Chart(
             key="axis",
@@ -343,15 +336,19 @@ def draw_charts(candidate: Candidate) -> tuple[Chart, Chart]:
             text="Level at 1 m for 2.83 V in dB. Shaded: where 9 in 10 speakers built with these "
             "tolerances lie.",
             wide=True,
-            drawn=response,
+            drawn=partial(_sketch, axis),
         ),
         Chart(
             key="ohms",
             title="Impedance",
             text="Modulus in ohm, with the floor that is asked for. Shaded: 9 in 10 speakers.",
-            drawn=impedance,
+            drawn=partial(_sketch, load),
         ),
     )
+
+
+def _sketch(plot: Plot, width: int) -> list[list[Segment]]:
+    return sketch_plot(plot, width=width)
 
 
 def list_charts(candidate: Candidate) -> Charts:

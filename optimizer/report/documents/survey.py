@@ -13,6 +13,8 @@ from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.shape import Rolloff
 from optimizer.measure.timing.timing import Timing
+from optimizer.report.charts.plot import DASHES, Curve, Plot, frequency_axis, level_axis, tall_of
+from optimizer.report.charts.sketch import sketch_plot
 from optimizer.report.document import (
     Cell,
     Charts,
@@ -30,13 +32,13 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
-from optimizer.report.plots import Trace, draw_levels
 from optimizer.text.units import format_quantity
 
 ORDER = ("findings", "curves", "drivers", "peaks", "pairs", "angles", "timing", "files")
 """Sections in the order of a page."""
 
 _MOST_PEAKS = 5
+_SPAN_DB = 40.0
 _GRAVITY = {"error": "bad", "warning": "look", "note": "soft"}
 
 
@@ -243,13 +245,27 @@ def draw_responses(drivers: Sequence[DriverSurvey]) -> Drawn | None:
     def draw(width: int) -> list[list[Segment]]:
         responses = [d.response for d in shown if d.response is not None]
         peak = max(float(np.max(r.level_db)) for r in responses)
-        traces = [
-            Trace(role=f"way {k}", frequency_hz=r.frequency_hz, height=r.level_db)
-            for k, r in enumerate(responses, start=1)
-        ]
-        legend: list[Segment] = [("response on axis:", "")]
-        legend += [(f"   {d.name}", f"way {k}") for k, d in enumerate(shown, start=1)]
-        return [legend, *draw_levels(traces, peak, steps=7, width=width)]
+        across, up = frequency_axis(), level_axis([np.array([peak])], _SPAN_DB)
+        lines = tuple(
+            Curve(
+                name=driver.name,
+                x=one.frequency_hz,
+                y=one.level_db,
+                role=f"way {k + 1}",
+                dash=DASHES[k % len(DASHES)],
+            )
+            for k, (driver, one) in enumerate(zip(shown, responses, strict=True))
+        )
+        plot = Plot(
+            key="responses",
+            title="Response on the axis, as measured",
+            text="",
+            across=across,
+            up=up,
+            tall=tall_of(up, across),
+            curves=lines,
+        )
+        return sketch_plot(plot, width=width)
 
     return draw
 

@@ -1,4 +1,4 @@
-"""Charts for a terminal, drawn with braille dots: two dots across and four down per character.
+"""Curves in characters, drawn with braille dots: two dots across and four down per character.
 
 Everything here is a pure function from curves to rows of (text, role) segments; what colour a
 role gets is decided where it is printed.
@@ -14,12 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.arrays import Real
-from optimizer.problem.candidate import CurveSet
 from optimizer.report.document import Segment
 
-_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _LABEL_WIDTH = 7
-_ROWS_PER_STEP = 3
 # Bits of the dots of a braille pattern by column and row: the Unicode Standard, section 21.1.
 _DOT_BITS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 
@@ -53,9 +50,10 @@ def draw_chart(
     step: float,
     labels: Sequence[str],
     width: int,
-    ends: tuple[float, float] | None = None,
-    ticks: Sequence[tuple[float, str]] | None = None,
+    ends: tuple[float, float],
+    ticks: Sequence[tuple[float, str]],
     unit: str = "Hz",
+    rows_per_step: int = 3,
 ) -> list[list[Segment]]:
     """Draw traces over a logarithmic frequency axis.
 
@@ -66,19 +64,21 @@ def draw_chart(
     top : float
         Height of the upper edge.
     steps : int
-        Number of steps of the vertical axis, three rows each.
+        Number of steps of the vertical axis.
     step : float
         Height of one step.
     labels : sequence of str, length steps + 1
-        Labels of the vertical axis from the top.
+        Labels of the vertical axis from the top; a step without one has no mark.
     width : int
         Width of the whole chart in characters.
-    ends : tuple of float, optional
-        Lowest and highest frequency shown, if not those of the traces.
-    ticks : sequence of (float, str), optional
-        Labelled places of the frequency axis, if not the usual ones.
+    ends : tuple of float
+        Lowest and highest frequency shown.
+    ticks : sequence of (float, str)
+        Labelled places of the frequency axis.
     unit : str
         What stands before them.
+    rows_per_step : int
+        Rows of each step.
 
     Returns
     -------
@@ -86,11 +86,8 @@ def draw_chart(
         Rows from the top, the frequency axis last.
     """
     columns = max(20, width - _LABEL_WIDTH - 2)
-    rows = steps * _ROWS_PER_STEP
-    low, high = ends or (
-        min(float(trace.frequency_hz[0]) for trace in traces),
-        max(float(trace.frequency_hz[-1]) for trace in traces),
-    )
+    rows = steps * rows_per_step
+    low, high = ends
     dots = np.zeros((rows, columns), dtype=np.uint8)
     roles: dict[tuple[int, int], str] = {}
     for trace in traces:
@@ -98,17 +95,11 @@ def draw_chart(
 
     chart: list[list[Segment]] = []
     for row in range(rows):
-        on_tick = row % _ROWS_PER_STEP == 0
-        label = labels[row // _ROWS_PER_STEP] if on_tick else ""
-        line: list[Segment] = [(f"{label:>{_LABEL_WIDTH}} {'┤' if on_tick else '│'}", "axis")]
+        label = labels[row // rows_per_step] if row % rows_per_step == 0 else ""
+        line: list[Segment] = [(f"{label:>{_LABEL_WIDTH}} {'┤' if label else '│'}", "axis")]
         line += _row_segments(dots[row], [roles.get((row, x), "") for x in range(columns)])
         chart.append(line)
-    places = [(float(hz), _name_tick(hz)) for hz in _TICKS_HZ] if ticks is None else ticks
-    return chart + _frequency_axis(low, high, columns, labels[-1], places, unit)
-
-
-def _name_tick(hz: int) -> str:
-    return f"{hz // 1000}k" if hz >= 1000 else str(hz)
+    return chart + _frequency_axis(low, high, columns, labels[-1], ticks, unit)
 
 
 def _trace_dots(
@@ -184,57 +175,3 @@ def _frequency_axis(
         [(f"{label:>{_LABEL_WIDTH}} └", "axis"), ("".join(line), "axis")],
         [(unit.rjust(_LABEL_WIDTH) + margin[_LABEL_WIDTH:] + "".join(text).rstrip(), "axis")],
     ]
-
-
-def draw_levels(
-    traces: Sequence[Trace], peak_db: float, *, steps: int, width: int
-) -> list[list[Segment]]:
-    """Draw levels from above the highest one downwards in steps of 5 dB; see `draw_chart`."""
-    top = 5.0 * math.ceil((peak_db + 0.5) / 5.0)
-    labels = [f"{top - 5 * index:g}" for index in range(steps + 1)]
-    labels[0] += " dB"
-    return draw_chart(traces, top=top, steps=steps, step=5.0, labels=labels, width=width)
-
-
-def draw_response(curves: CurveSet, *, width: int = 100, steps: int = 6) -> list[list[Segment]]:
-    """Draw the sum on axis, its target and every way alone, 5 dB per step.
-
-    `steps` of them are shown below the highest level; roles are "axis", "sum", "target", "way 1"
-    and so on.
-    """
-    frequency = curves.frequency_hz
-    total = curves.named_db["on_axis"]
-    shown = [total] if curves.target_db is None else [total, curves.target_db]
-    peak = float(np.nanmax(np.concatenate([curve[np.isfinite(curve)] for curve in shown])))
-    traces = [
-        Trace(role=f"way {index}", frequency_hz=frequency, height=level, on=1, off=1)
-        for index, level in enumerate(curves.way_db, start=1)
-    ]
-    if curves.target_db is not None:
-        band = curves.target_band_hz or (float(frequency[0]), float(frequency[-1]))
-        inside = (frequency >= band[0]) & (frequency <= band[1])
-        if inside.any():
-            traces.append(
-                Trace(
-                    role="target",
-                    frequency_hz=frequency[inside],
-                    height=curves.target_db[inside],
-                    on=6,
-                    off=4,
-                )
-            )
-    traces.append(Trace(role="sum", frequency_hz=frequency, height=total))
-    return draw_levels(traces, peak, steps=steps, width=width)
-
-
-def draw_impedance(curves: CurveSet, *, width: int = 100) -> list[list[Segment]]:
-    """Draw the modulus of the input impedance; each step of the axis doubles it."""
-    octaves = np.log2(np.maximum(np.abs(curves.impedance), 1e-3))
-    bottom = max(math.floor(float(octaves.min())), -2)
-    top = max(math.ceil(float(octaves.max())), bottom + 2)
-    steps = min(top - bottom, 5)
-    top = bottom + steps
-    labels = [f"{2.0 ** (top - index):g}" for index in range(steps + 1)]
-    labels[0] += " ohm"
-    trace = Trace(role="sum", frequency_hz=curves.frequency_hz, height=octaves)
-    return draw_chart([trace], top=top, steps=steps, step=1.0, labels=labels, width=width)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from optimizer.report.plots import Trace, draw_chart
+from optimizer.report.charts.braille import Trace, draw_chart
 
 WIDTH = 100
 MARGIN = 9
@@ -17,8 +17,17 @@ DOT_PLACES = dict(enumerate([(0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2), (0,
 FREQUENCY = np.geomspace(20.0, 20000.0, 400)
 
 
+TICKS = [(20.0, "20"), (50.0, "50"), (100.0, "100"), (200.0, "200"), (500.0, "500"),
+         (1000.0, "1k"), (2000.0, "2k"), (5000.0, "5k"), (10000.0, "10k"), (20000.0, "20k")]  # fmt: skip
+
+
+def draw_rows(*traces: Trace) -> list[list[tuple[str, str]]]:
+    return draw_chart(traces, top=90.0, steps=6, step=5.0, labels=LABELS, width=WIDTH,
+                      ends=(20.0, 20000.0), ticks=TICKS)  # fmt: skip
+
+
 def draw(*traces: Trace) -> list[str]:
-    rows = draw_chart(traces, top=90.0, steps=6, step=5.0, labels=LABELS, width=WIDTH)
+    rows = draw_rows(*traces)
     return ["".join(text for text, _ in row) for row in rows]
 
 
@@ -96,13 +105,10 @@ def test_frequency_labels_stand_under_their_tick(tick):
 def test_later_trace_lies_on_top():
     """Where two traces share a character it takes the role of the later one."""
     flat = np.full(400, 80.0)
-    rows = draw_chart(
-        [
-            Trace(role="way 1", frequency_hz=FREQUENCY, height=flat),
-            Trace(role="sum", frequency_hz=FREQUENCY, height=flat),
-        ],
-        top=90.0, steps=6, step=5.0, labels=LABELS, width=WIDTH,
-    )  # fmt: skip
+    rows = draw_rows(
+        Trace(role="way 1", frequency_hz=FREQUENCY, height=flat),
+        Trace(role="sum", frequency_hz=FREQUENCY, height=flat),
+    )
     roles = {role for row in rows for _, role in row}
     assert "sum" in roles
     assert "way 1" not in roles
