@@ -40,6 +40,12 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         "may be repeated; results.json stands for all its candidates",
     )
     add_as_measured(parser)
+    parser.add_argument(
+        "--charts",
+        action="store_true",
+        help="draw every chart that the data allow: in the terminal as characters, on a page open "
+        "instead of folded away",
+    )
     add_output_options(parser, "the figures", page="a page with reasons, charts and parts")
     return parser
 
@@ -70,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
         history=history,
         taken=measured,
         notes=(*read.notes, *problem.compared),
+        plotted=args.charts,
     )
     own = None if measured else partial(float, report.candidate.cost)
     looked = [(args.network, read, own)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,9 +16,11 @@ from optimizer.cli.output import add_output, claim_outputs
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from optimizer.report.charts.plot import AnyPlot
     from optimizer.report.document import Document
 
 _FILES = ("markdown", "html", "schematic", "parts", "curves")
+_FOLDERS = ("columns", "charts")
 
 
 def _quantity(unit: str) -> Callable[[str], float]:
@@ -58,6 +60,13 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         type=Path,
         help="write curves with phase as three-column text files into a folder; files of others in "
         "it are not replaced",
+    )
+    parser.add_argument(
+        "--charts",
+        metavar="DIR",
+        type=Path,
+        help="write every chart that the data allow as SVG into a folder, light and dark; files of "
+        "others in it are not replaced",
     )
     parser.add_argument(
         "--amplifier",
@@ -125,7 +134,9 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.design.build import build_problem, load_design
     from optimizer.network.amplifier import Amplifier
     from optimizer.problem.figures import build_candidate
+    from optimizer.report.charts.standard import say_left_out
     from optimizer.report.documents.changed import warn_changed
+    from optimizer.report.documents.plotted import plot_network
     from optimizer.report.documents.sheet import document_sheet
     from optimizer.text.writing import print_whole
 
@@ -153,20 +164,26 @@ def run(args: argparse.Namespace) -> int:
     looked = [(args.network, read, partial(float, sheet.candidate.cost))]
     changes = find_changed(problem, looked)
     document = warn_changed(document_sheet(sheet), changes)
-    if args.columns is None and all(getattr(args, key) is None for key in _FILES):
+    if all(getattr(args, key) is None for key in (*_FILES, *_FOLDERS)):
         from optimizer.report.render.markdown import render_markdown
 
         if not args.quiet:
             print_whole(render_markdown(document))
         return DONE
-    written = [str(path) for path in _write(args, sheet, document)]
+    plots = [] if args.charts is None else plot_network(problem, sheet.candidate, sheet.spread)
+    written = [str(path) for path in _write(args, sheet, document, plots)]
     changed = [f"Warning: {change.say(name)}" for name, change in changes if change.warns]
-    Screen(quiet=args.quiet).show(*changed, f"Written: {', '.join(written)}", *sheet.warnings)
+    missing = say_left_out(plots) if plots else ""
+    said = [*changed, f"Written: {', '.join(written)}", *filter(None, [missing]), *sheet.warnings]
+    Screen(quiet=args.quiet).show(*said)
     return DONE
 
 
-def _write(args: argparse.Namespace, sheet: Any, document: Document) -> list[Path]:
+def _write(
+    args: argparse.Namespace, sheet: Any, document: Document, plots: Sequence[AnyPlot]
+) -> list[Path]:
     from optimizer.report.blocks import say_sizes
+    from optimizer.report.charts.svg import draw_plot_file
     from optimizer.report.curve_files import curves_to_columns, curves_to_csv, parts_to_csv
     from optimizer.report.render.html import render_html
     from optimizer.report.render.markdown import render_markdown
@@ -189,11 +206,17 @@ def _write(args: argparse.Namespace, sheet: Any, document: Document) -> list[Pat
     texts = {
         Path(getattr(args, key)): makers[key]() for key in _FILES if getattr(args, key) is not None
     }
-    if args.columns is not None:
-        make_folder(args.columns, option="--columns")
-        for name, text in curves_to_columns(candidate).items():
-            claim_output(args.columns / name, option="--columns")
-            texts[args.columns / name] = text
+    folders: dict[str, Callable[[], Mapping[str, str]]] = {
+        "columns": lambda: curves_to_columns(candidate),
+        "charts": lambda: {f"{one.key}.svg": draw_plot_file(one) for one in plots},
+    }
+    for key in _FOLDERS:
+        folder = getattr(args, key)
+        if folder is not None:
+            make_folder(folder, option=f"--{key}")
+            for name, text in folders[key]().items():
+                claim_output(folder / name, option=f"--{key}")
+                texts[folder / name] = text
     for path, text in texts.items():
         write_text(path, text)
     return list(texts)

@@ -147,7 +147,7 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
          "--changes", "1", "--save", "out.yaml", "--accept", "1", *_OUT)),
     (3, ("verify", "design.yaml", "network.yaml", "built.txt", "impedance=built_z.txt", *_OUT)),
     (2, ("sheet", "design.yaml", "network.yaml", "--html", "out.html", "--parts", "out.csv",
-         "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out")),
+         "--schematic", "out.svg", "--markdown", "out.md", "--columns", "out", "--charts", "out")),
     (2, ("sheet", "design.yaml", "results.json#2", "--curves", "out.csv")),
     (14, ("netlist", "design.yaml", "network.yaml", "--output", "out.cir")),
     (3, ("hear", "design.yaml", "network.yaml", "results.json#1", "--most-boost", "40 dB",
@@ -169,7 +169,7 @@ OPTIONS = (
     "--against", "--wish", "--use", "--changes", "--hold", "--words", "--accept", "--save", "--as",
     "--diameter", "--depth", "--front", "--order", "--gate", "--clock", "--design", "--noise",
     "--band", "--tolerance", "--other", "--amplifier", "--rated", "--limit", "--drivers-within",
-    "--speakers", "--markdown", "--schematic", "--columns", "--curves", "--output", "--exact",
+    "--speakers", "--markdown", "--schematic", "--columns", "--charts", "--curves", "--output", "--exact",
     "--robust", "--quiet", "--force", "--list-words", "--music", "--excerpt", "--place", "--rate",
     "--most-boost", "--blind", "--answers", "--trials", "--changed",
 )  # fmt: skip

@@ -95,10 +95,11 @@ def is_output(option: argparse.Action) -> bool:
     return option.type is OutputName or option.option_strings[0] in (
         "--save",
         "--design",
-        "--columns",
+        *FOLDERS,
     )
 
 
+FOLDERS = ("--columns", "--charts")
 OPTIONS = [(verb, option) for verb in COMMANDS for option in list_options(verb)]
 OUTPUTS = [(verb, option.option_strings[0]) for verb, option in OPTIONS if is_output(option)]
 
@@ -175,7 +176,7 @@ def spell(name: str) -> dict[str, Path]:
 
 
 @pytest.mark.parametrize("forced", cases([True, False], routine=1))
-@pytest.mark.parametrize(("verb", "option"), [one for one in OUTPUTS if one[1] != "--columns"])
+@pytest.mark.parametrize(("verb", "option"), [one for one in OUTPUTS if one[1] not in FOLDERS])
 def test_no_other_name_of_an_input_is_written_over(
     verb: str, option: str, forced: bool, project: Path, laddersmith: Run
 ) -> None:
@@ -219,6 +220,19 @@ def test_columns_never_replace_measurements(project: Path, laddersmith: Run) -> 
     assert len(list(Path("new/curves").glob("*.txt"))) == 4
 
 
+def test_charts_are_written_whole_or_not_at_all(project: Path, laddersmith: Run) -> None:
+    """A drawing of that name by somebody else stays, and no other is written beside it."""
+    Path("drawings").mkdir()
+    Path("drawings/step.svg").write_text("<svg/>", encoding="utf-8")
+    done = laddersmith(*COMMANDS["sheet"], "--charts", "drawings")
+    assert done.returncode == 2
+    assert "--charts: a file that laddersmith did not write" in done.stderr
+    assert os.listdir("drawings") == ["step.svg"]
+    assert laddersmith(*COMMANDS["sheet"], "--charts", "drawings", "--force").returncode == 0
+    assert Path("drawings/step.svg").read_text(encoding="utf-8").startswith("<?xml")
+    assert "the axis alone was measured" in laddersmith(*COMMANDS["check"], "--charts").stdout
+
+
 @pytest.mark.parametrize(
     "verb",
     [
@@ -238,7 +252,7 @@ def test_outputs_are_written_replaced_and_kept(
         option for one, option in OUTPUTS if one == verb and option not in ("--save", "--design")
     ]
     outputs = [word for n, option in enumerate(names) for word in (option, tmp_path / f"out-{n}")]
-    written = [tmp_path / f"out-{n}" for n, option in enumerate(names) if option != "--columns"]
+    written = [tmp_path / f"out-{n}" for n, option in enumerate(names) if option not in FOLDERS]
     if verb == "netlist":
         written.pop()  # ngspice writes it, later
     before = read_inputs()

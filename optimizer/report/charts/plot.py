@@ -1,6 +1,6 @@
 """A chart as a plain value: axes, curves, bands, marks. Renderers draw it and compute nothing.
 
-`optimizer.report.charts.trade` makes those of a network; `svg` draws one for screen and paper,
+`optimizer.report.charts.standard` makes those of a network; `svg` draws one for screen and paper,
 `sketch` for a terminal and for Markdown.
 """
 

@@ -61,6 +61,7 @@ _SPAN_DB = 50.0
 _FAMILY_DEG = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 75.0, 90.0, 120.0, 150.0, 180.0)
 _MOST_IN_FAMILY = 9
 _FEWEST_IN_FAMILY = 2
+_SIDES = {"horizontal": ("right", "left"), "vertical": ("up", "down")}
 _MOSTLY = "mostly completed"
 
 
@@ -109,14 +110,20 @@ def list_plots(
     )
 
 
-def say_left_out(candidate: Candidate) -> str:
-    """Say which charts the data do not allow, and why; empty where all are there."""
-    if "listening_window" in candidate.curves.named_db:
+def say_left_out(plots: Sequence[AnyPlot]) -> str:
+    """Say which charts the data did not allow, and why; empty where all are there."""
+    drawn = {one.key for one in plots}
+    if "averages" not in drawn:
+        return (
+            "Not drawn, since the axis alone was measured: averages over directions, curves off the "
+            "axis, level over angle, polar."
+        )
+    sides = [
+        side for plane, both in _SIDES.items() for side in both if f"{plane}-{side}" not in drawn
+    ]
+    if not sides:
         return ""
-    return (
-        "Not drawn, since the axis alone was measured: averages over directions, curves off the "
-        "axis, level by angle, polar."
-    )
+    return f"Not drawn, since no direction was measured there: curves off the axis, {', '.join(sides)}."
 
 
 # --- over frequency, on the axis ----------------------------------------------------------------
@@ -318,7 +325,7 @@ class _Around:
         if not self.drawn:
             return []
         plots = []
-        for plane, sides in (("horizontal", ("right", "left")), ("vertical", ("up", "down"))):
+        for plane, sides in _SIDES.items():
             for sign, side in zip((1.0, -1.0), sides, strict=True):
                 plots += self._family(plane, sign, side)
         return plots
@@ -384,7 +391,7 @@ class _Around:
                 Plot(
                     key=f"map-{plane}",
                     title=f"Level over angle, {plane}",
-                    text=f"In dB against the axis, {ends}, with lines at -3 dB and -6 dB. Hatched: "
+                    text=f"In dB against the axis, {ends}, with lines at −3 and −6. Hatched: "
                     "completed, neither measured nor between measured angles.",
                     across=frequency_axis(),
                     up=linear_axis("angle", "°", -180.0, 180.0, 30.0),

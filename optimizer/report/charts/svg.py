@@ -220,7 +220,6 @@ class _Drawing:
             *(self._band(one) for one in plot.bands),
             *self._marks(),
             *(self._curve(one) for one in plot.curves),
-            *self._mark_names(),
         ]
         # A svg within another cuts off what leaves it.
         frame = (
@@ -231,7 +230,7 @@ class _Drawing:
         )
         scale = "" if plot.surface is None else self._scale(plot.surface)
         written, end = _write_legend(legend, self.bottom + (76.0 if scale else 34.0))
-        body = [frame, *self._labels(), *self._end_names(), scale, written]
+        body = [frame, *self._labels(), *self._mark_names(), *self._end_names(), scale, written]
         return _Drawn("".join(body), round(end, 1))
 
     def _grid(self) -> str:
@@ -271,13 +270,11 @@ class _Drawing:
         axis = self.plot.axis_of(one)
         known = np.isfinite(one.low) & np.isfinite(one.high)
         x = self.x(one.x[known])
-        path = write_path(
-            np.concatenate([x, x[::-1]]),
-            np.concatenate([self.y(one.high[known], axis), self.y(one.low[known], axis)[::-1]]),
-            closed=True,
-        )
+        above = np.stack([x, self.y(one.high[known], axis)], axis=1)
+        below = np.stack([x, self.y(one.low[known], axis)], axis=1)[::-1]
+        path = write_path(*_thin(np.concatenate([above, below])), closed=True) if len(x) else ""
         faint = ' fill-opacity=".5"' if one.faint else ""
-        return f'<path class="f-band"{faint} d="{path}"/>' if known.any() else ""
+        return f'<path class="f-band"{faint} d="{path}"/>' if path else ""
 
     def _curve(self, one: Curve) -> str:
         path = write_path(self.x(one.x), self.y(one.y, self.plot.axis_of(one)))
@@ -301,18 +298,21 @@ class _Drawing:
         return 0.0, float(self.y(one.at, axis))
 
     def _mark_names(self) -> Iterator[str]:
-        """Name marks inside the frame, in rows where two would meet."""
+        """Name marks above the frame, and below its top where two would meet."""
         ends = [-np.inf] * _MOST_MARKS
         for one in sorted(self.plot.marks, key=lambda m: m.at):
             x, y = self._place(one)
             if y is not None:
-                yield _text(self.width - 5, y - 4, one.name, anchor="end", look="halo")
+                yield _text(
+                    LEFT + self.width - 5, _TOP + y - 4, one.name, anchor="end", look="halo"
+                )
                 continue
             long = _PER_CHARACTER * len(one.name)
-            left = float(np.clip(x - long / 2, 3.0, self.width - long - 3.0))
+            left = LEFT + float(np.clip(x - long / 2, 3.0, self.width - long - 3.0))
             row = next((r for r, end in enumerate(ends) if end < left - 4), _MOST_MARKS - 1)
             ends[row] = left + long
-            yield _text(left + long / 2, 15.0 + 15.0 * row, one.name, anchor="middle", look="halo")
+            top = _TOP - 10.0 + (24.0 * (row > 0) + 15.0 * max(row - 1, 0))
+            yield _text(left + long / 2, top, one.name, anchor="middle", look="halo" if row else "")
 
     def _end_names(self) -> Iterator[str]:
         """Name curves where they end at the right, apart from each other."""
@@ -413,7 +413,7 @@ class _Drawing:
         ]
         names = [
             _text(LEFT + k * wide, top + 28, write_number(one.steps[k]), anchor="middle")
-            for k in range(1, len(one.steps))
+            for k in range(len(one.steps) - 1, 0, -2)  # every other one, as wide as they are
         ]
         return "".join([*boxes, *names, _text(PLOT_WIDE - 2, top + 28, one.unit, anchor="end")])
 

@@ -351,11 +351,19 @@ def _sketch(plot: Plot, width: int) -> list[list[Segment]]:
     return sketch_plot(plot, width=width)
 
 
-def list_charts(candidate: Candidate) -> Charts:
-    """List the charts that can be drawn of candidates of one problem."""
+def list_charts(candidate: Candidate, *, drawn: bool = True) -> Charts:
+    """List the charts that can be drawn of candidates of one problem.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        One of them.
+    drawn : bool
+        Whether a terminal draws some, too.
+    """
     curves: CurveSet = candidate.curves
     axis, ohms = draw_charts(candidate)
-    charts = [axis]
+    charts = [axis if drawn else replace(axis, drawn=None)]
     if "listening_window" in curves.named_db:
         told = "" if curves.completed is None else f" {_SAID_OF_BANDS}"
         charts += [
@@ -380,7 +388,7 @@ def list_charts(candidate: Candidate) -> Charts:
         for plane in sorted(list_planes(curves))
     ]
     charts += [
-        ohms,
+        ohms if drawn else replace(ohms, drawn=None),
         Chart(key="phase", title="Phase of the impedance", text="In degrees."),
         Chart(
             key="drive",

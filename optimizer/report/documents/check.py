@@ -64,6 +64,7 @@ def document_check(
     history: Sequence[Mapping[str, Any]] = (),
     taken: Sequence[str] = (),
     notes: Sequence[str] = (),
+    plotted: bool = False,
 ) -> Document:
     """Say everything of a given network.
 
@@ -83,6 +84,8 @@ def document_check(
         What the network is taken for, if not for what its file says.
     notes : sequence of str
         What was assumed in reading it.
+    plotted : bool
+        Whether all charts were asked for.
 
     Returns
     -------
@@ -116,7 +119,7 @@ def document_check(
                 *certify(report.candidate),
             ),
         ),
-        shown.sound(),
+        shown.sound(plotted=plotted),
         *([shown.which("Side by side")] if against else []),
         *(
             Section(

@@ -9,16 +9,12 @@ import numpy as np
 
 from optimizer.arrays import Real
 from optimizer.bench.loads.ratings import Ratings
-from optimizer.bench.tolerance.spread import CurveBand
-from optimizer.bench.tolerance.tolerance import spread_network
+from optimizer.bench.tolerance.spread import CurveBand, ToleranceReport
 from optimizer.goals import Epdr, Impedance
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.problem.problem import Problem
 from optimizer.report.columns import COSTS, LESS, Value, list_columns
 from optimizer.report.render.json import candidate_to_json
-
-SPREAD_DRAWS = 200
-"""Speakers drawn for the tolerance band: enough for a 5 and a 95 % line on a picture."""
 
 _FEWEST_DIRECTIONS = 3
 
@@ -28,8 +24,8 @@ def collect_networks(
     candidates: Sequence[Candidate],
     ratings: Sequence[Ratings],
     labels: Sequence[str],
+    spreads: Sequence[ToleranceReport],
     *,
-    seed: int,
     front: tuple[str, str] | None = None,
 ) -> dict[str, Any]:
     """Collect everything the charts of some networks draw.
@@ -44,8 +40,8 @@ def collect_networks(
         One for each.
     labels : sequence of str
         What to call each.
-    seed : int
-        Of the random draws for the tolerance band.
+    spreads : sequence of ToleranceReport
+        What tolerances do to each.
     front : tuple of str, optional
         Two goals between which the candidates are a front.
 
@@ -67,7 +63,7 @@ def collect_networks(
         )
         if column.better is not None
     }
-    for candidate, loads, label in zip(candidates, ratings, labels, strict=True):
+    for candidate, loads, label, spread in zip(candidates, ratings, labels, spreads, strict=True):
         entry: dict[str, Any] = {
             "label": label,
             "result": candidate_to_json(candidate, loads, currency=problem.stock.currency),
@@ -76,10 +72,7 @@ def collect_networks(
             name: _finite(column.value(candidate)) for name, column in columns.items()
         }
         entry["planes"] = list_planes(candidate.curves)
-        report = spread_network(
-            problem, candidate.network, draws=SPREAD_DRAWS, rng=np.random.default_rng(seed)
-        )
-        bands = {band.name: band for band in report.curves}
+        bands = {band.name: band for band in spread.curves}
         entry["spread"] = {
             name: _band(bands[name], name == "impedance")
             for name in ("on_axis", "impedance")
@@ -113,17 +106,22 @@ def frame_charts(problem: Problem, candidate: Candidate) -> dict[str, Any]:
     candidate : Candidate
         Any network of it.
     """
-    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
     epdr = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Epdr)]
     target = candidate.curves.target_band_hz
     return {
         "frequency_hz": np.round(candidate.curves.frequency_hz, 4).tolist(),
         "ways": [way.name for way in problem.topology.ways],
-        "floor_ohm": max(floors) if floors else None,
+        "floor_ohm": find_floor_ohm(problem),
         "epdr_floor_ohm": max(epdr) if epdr else None,
         "target_band_hz": None if target is None else [round(hz, 4) for hz in target],
         "estimated": problem.estimated,
     }
+
+
+def find_floor_ohm(problem: Problem) -> float | None:
+    """Return the smallest impedance that is asked for; None where nobody asks for one."""
+    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
+    return max(floors, default=None)
 
 
 def _finite(value: Value) -> float | None:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import Any
 
+import numpy as np
+
 from optimizer.bench.build.sheet import list_assumptions
 from optimizer.bench.loads.ratings import (
     PartRating,
@@ -15,6 +17,8 @@ from optimizer.bench.loads.ratings import (
     rate_network,
     state_amplifier,
 )
+from optimizer.bench.tolerance.spread import ToleranceReport
+from optimizer.bench.tolerance.tolerance import spread_network
 from optimizer.network.amplifier import Amplifier
 from optimizer.parts import UNIT_OF_KIND
 from optimizer.problem.candidate import Candidate
@@ -45,9 +49,13 @@ from optimizer.report.documents.candidates import (
     draw_whole,
     list_charts,
 )
-from optimizer.report.documents.numbers import SPREAD_DRAWS, collect_networks
+from optimizer.report.documents.numbers import collect_networks
+from optimizer.report.documents.plotted import plot_network, show_plots
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.words import CHANGES_MEANT, say_certificate, say_frequency
+
+SPREAD_DRAWS = 200
+"""Speakers drawn for the tolerance bands of levels: enough for a 5 and a 95 % line on a picture."""
 
 MOST_ON_PAGE = 15
 """Candidates on one page: more make it slow to open and hard to read."""
@@ -116,6 +124,16 @@ class Shown:
         )
 
     @cached_property
+    def spreads(self) -> tuple[ToleranceReport, ...]:
+        """What tolerances do to each network on the page."""
+        return tuple(
+            spread_network(
+                self.problem, c.network, draws=SPREAD_DRAWS, rng=np.random.default_rng(self.seed)
+            )
+            for c in self.on_page
+        )
+
+    @cached_property
     def best(self) -> Candidate:
         """The one of the smallest cost on the page."""
         return min(self.on_page, key=lambda c: c.cost)
@@ -143,7 +161,7 @@ class Shown:
             self.on_page,
             self.ratings,
             self.labels[: len(self.on_page)],
-            seed=self.seed,
+            self.spreads,
             front=self.front,
         )
         data["front"] = (
@@ -264,8 +282,14 @@ class Shown:
             return [Note(text=text)]
         return [Scatter(title=POINTS_TITLE, text=POINTS_TEXT)]
 
-    def sound(self) -> Section:
-        """Curves of the network shown."""
+    def sound(self, *, plotted: bool = False) -> Section:
+        """Curves of the network shown.
+
+        Parameters
+        ----------
+        plotted : bool
+            Whether all charts were asked for: then text has them too, and a page does not fold them.
+        """
         how = Note(
             text="Move over a chart, or use the arrow keys on it, to read every curve at a "
             "frequency; all charts follow. Tick curves on and off beside them.",
@@ -275,8 +299,31 @@ class Shown:
             title="",
             page_title="What it does",
             key="sound",
-            parts=(OnPage(compose=lambda: [how]), list_charts(self.candidates[0])),
+            parts=(
+                OnPage(compose=lambda: [how]),
+                list_charts(self.candidates[0], drawn=not plotted),
+                self._choose_plots() if plotted else OnPage(compose=self._fold_plots),
+            ),
         )
+
+    def _choose_plots(self) -> Choice:
+        """Every chart of each network."""
+        return Choice(
+            items=tuple(
+                tuple(show_plots(plot_network(self.problem, one, spread, seed=self.seed)))
+                for one, spread in zip(self.on_page, self.spreads, strict=True)
+            )
+        )
+
+    def _fold_plots(self) -> list[Passage]:
+        return [
+            Choice(
+                items=tuple(
+                    (Aside(title=f"All charts of {label}, as drawings", parts=item),)
+                    for label, item in zip(self.labels, self._choose_plots().items, strict=False)
+                )
+            )
+        ]
 
     def build(
         self, title: str, detail: Callable[[Candidate], Sequence[Passage]] = describe
