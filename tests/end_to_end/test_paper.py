@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from optimizer.report.charts.svg import INKS
 from tests.end_to_end.conftest import Browser
 
 A4_PX = (182 / 25.4 * 96, 269 / 25.4 * 96)
@@ -108,3 +109,26 @@ def test_print_needs_neither_colours_nor_grounds(browser: Browser, sheet: Path) 
     assert frames >= 2
     assert high <= A4_PX[1]
     assert wide <= A4_PX[0] + 1
+
+
+def test_paper_has_the_same_inks_by_night(browser: Browser, sheet: Path) -> None:
+    """What is printed from a dark screen has the inks of what is printed from a light one."""
+    browser.show(sheet, width=round(A4_PX[0]), ready="true")
+    asked = (
+        f"{json.dumps(sorted(INKS))}.map((name) => "
+        "getComputedStyle(document.documentElement).getPropertyValue(`--${name}`))"
+    )
+    printed = []
+    try:
+        for scheme in ("light", "dark"):
+            browser.call(
+                "Emulation.setEmulatedMedia",
+                media="print",
+                features=[{"name": "prefers-color-scheme", "value": scheme}],
+            )
+            printed.append(browser.run(asked))
+    finally:
+        browser.call("Emulation.setEmulatedMedia", media="")
+        browser.set_dark(False)
+    assert printed[0] == printed[1]
+    assert all(printed[0])

@@ -29,7 +29,7 @@ def tabulate_octaves(curves_db: Mapping[str, Real], frequency_hz: Real) -> Table
     Table
         A column for each octave that has data, and the largest difference with its frequency.
     """
-    known = np.isfinite(list(curves_db.values())).any(axis=0)
+    known = np.any(np.isfinite(list(curves_db.values())), axis=0)
     bands = {
         hz: (frequency_hz >= hz / np.sqrt(2.0)) & (frequency_hz < hz * np.sqrt(2.0))
         for hz in _OCTAVES_HZ

@@ -383,7 +383,11 @@ class AnglePlot extends LinePlot {
   }
 
   // Its colours mean levels, so they stay as they are on paper.
-  freeze() { super.freeze(false); }
+  freeze() {
+    if (this.mark) this.mark.visible = false;
+    super.freeze(false);
+    if (this.mark) this.mark.visible = true;
+  }
 
   tabulate() {
     const plane = this.plane(), plain = { digits: 1, unit: "" };
