@@ -24,7 +24,21 @@ _TAG = re.compile(r"<(?=[A-Za-z/!?])")
 PLAIN_LINES = "plain-lines"
 """Name of the handler of characters that an encoding lacks; see `codecs.register_error`."""
 
-_PLAIN = {"─": "-", "│": "|", "┬": "+", "┴": "+", "┤": "+", "└": "+", "…": "~", "−": "-", "×": "x"}
+_PLAIN = {
+    **{
+        "─": "-",
+        "│": "|",
+        "┊": ":",
+        "┬": "+",
+        "┴": "+",
+        "┤": "+",
+        "└": "+",
+        "…": "~",
+        "−": "-",
+        "×": "x",
+    },
+    **{"█": "#", "▓": "x", "▒": "-", "░": ".", "\u2800": " ", "°": " deg", "Ω": "ohm"},
+}
 
 
 def find_unprintable(text: str) -> str:

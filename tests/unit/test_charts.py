@@ -27,6 +27,7 @@ from optimizer.report.charts.plot import (
 )
 from optimizer.report.charts.sketch import sketch_plot
 from optimizer.report.charts.svg import INKS, LEVEL_INKS, draw_plot, draw_plot_file, write_path
+from optimizer.text.quoting import PLAIN_LINES
 
 SVG = "{http://www.w3.org/2000/svg}"
 F = np.geomspace(15.0, 24000.0, 300)
@@ -281,3 +282,26 @@ def test_sketch_has_the_proportions_of_the_model(width: int):
     wanted = 5.0 / DB_PER_DECADE * (last - first) / 3.0 / 2.0
     assert abs(per_step - wanted) <= 0.5 + 2.0 / width
     assert {row[:7].split()[0] for row in rows if row[:7].strip() and "dB" in row} == {"85"}
+
+
+def test_sketches_can_be_printed_without_unicode():
+    """Where an encoding lacks dots, lines, shades and signs, other characters stand in."""
+    y = np.linspace(-20.0, 0.0, len(F))
+    angle = np.arange(-180.0, 181.0, 30.0)
+    surface = Surface(x=F, y=angle, z=np.tile(y, (13, 1)), unit="dB", steps=(-6.0, -3.0),
+                      lines=(), doubted=np.abs(angle) > 90.0)  # fmt: skip
+    load = response_plot(8.0 + 0.1 * y, up=ohm_axis(4.0, 32.0), tall=0.5,
+                         right=linear_axis("phase", "phase, °", -90.0, 90.0, 30.0))  # fmt: skip
+    over = response_plot(y, up=linear_axis("angle", "°", -180.0, 180.0, 30.0), surface=surface)
+    ray = Ray(
+        name="1 kHz", angle_deg=angle, level_db=-(angle**2) / 2e3, told=angle > 0.0, role="sum"
+    )
+    polar = Polar(key="p", title="p", text="p", rays=(ray,))
+    for plot, width in ((load, 90), (over, 90), (polar, 90)):
+        rows = ["".join(text for text, _ in row) for row in sketch_plot(plot, width=width)]
+        assert max(map(len, rows)) <= width
+        plain = "\n".join(rows).encode("ascii", PLAIN_LINES).decode("ascii")
+        assert "?" not in plain
+    said = "\n".join("".join(text for text, _ in row) for row in sketch_plot(load, width=90))
+    assert "32 ohm" in said
+    assert "90 deg" in said

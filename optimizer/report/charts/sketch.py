@@ -18,6 +18,7 @@ SHADES = ((-3.0, "█"), (-6.0, "▓"), (-12.0, "▒"), (-20.0, "░"))
 """What stands where a surface is at least so high; nothing where it is lower."""
 
 _MARGIN = 9
+_UNITS = {"Ω": "ohm", "°": "deg"}  # as everything in a terminal says them
 _TALL = 2.0  # a character is about twice as high as wide
 _FEWEST_ROWS = 2
 _ANGLE_STEP = 15.0
@@ -71,7 +72,7 @@ def _unroll(polar: Polar) -> Plot:
 
 
 def _sketch(plot: Plot, width: int) -> _Rows:
-    right_room = 6 if plot.right is not None else 0
+    right_room = 7 if plot.right is not None else 0
     labels = [*reversed(plot.up.labels)]
     steps = len(labels) - 1
     rows_per_step = max(1, round(plot.tall * (width - right_room - _MARGIN) / _TALL / steps))
@@ -94,7 +95,7 @@ def _sketch(plot: Plot, width: int) -> _Rows:
         if label
     ]
     top = next((k for k, text in enumerate(labels) if text), 0)
-    labels[top] = f"{labels[top]} {plot.up.unit}".strip()
+    labels[top] = f"{labels[top]} {_say_unit(plot.up)}".strip()
     rows = draw_chart(
         traces,
         top=float(steps),
@@ -104,12 +105,17 @@ def _sketch(plot: Plot, width: int) -> _Rows:
         width=width - right_room,
         ends=(_LOW, _HIGH),
         ticks=ticks,
-        unit=plot.across.unit,
+        unit=_say_unit(plot.across),
         rows_per_step=rows_per_step,
     )
     if plot.right is not None:
         _add_right(rows, plot.right, rows_per_step * steps)
     return [[(plot.title, "strong")], *_legend(plot, width), *rows, *_say_marks(plot)]
+
+
+def _say_unit(axis: Axis) -> str:
+    unit = axis.unit.rpartition(" ")[2]
+    return _UNITS.get(unit, unit)
 
 
 def _stretch(share: Real) -> Real:
@@ -119,7 +125,7 @@ def _stretch(share: Real) -> Real:
 def _add_right(rows: _Rows, axis: Axis, height: int) -> None:
     """Write the labels of a right axis behind the rows that they belong to, from the top."""
     long = max(sum(len(text) for text, _ in row) for row in rows[:-1])
-    unit = f" {axis.unit.rpartition(' ')[2]}"
+    unit = f" {_say_unit(axis)}"
     for share, label in zip(reversed(axis.share(axis.ticks)), reversed(axis.labels), strict=True):
         if label:
             row = rows[round((1.0 - float(share)) * height)]
