@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.cli.options import add_verb
 from optimizer.cli.outcome import DONE
 from optimizer.cli.output import add_output, claim_outputs
+
+if TYPE_CHECKING:
+    from optimizer.cli.screen import Screen
+    from optimizer.guide.chapters import Chapter
 
 
 def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -32,7 +36,8 @@ def run(args: argparse.Namespace) -> int:
     """Show a chapter, write the guide, or open it."""
     from optimizer.cli.screen import Screen
     from optimizer.errors import InputError
-    from optimizer.report.guidebook import list_chapters, render_book
+    from optimizer.guide.chapters import list_chapters, render_book
+    from optimizer.guide.pictures import draw_pictures
     from optimizer.text.suggest import suggest
     from optimizer.text.writing import write_text
 
@@ -40,8 +45,6 @@ def run(args: argparse.Namespace) -> int:
     chapters = list_chapters()
     screen = Screen(quiet=args.quiet)
     if args.chapter is not None:
-        from optimizer.report.render.terminal import lay_out_markdown
-
         names = {chapter.name: chapter for chapter in chapters}
         if args.chapter not in names:
             raise InputError(
@@ -49,15 +52,27 @@ def run(args: argparse.Namespace) -> int:
                 value=repr(args.chapter),
                 remedy=suggest(args.chapter, names),
             )
-        screen.show(lay_out_markdown(names[args.chapter].markdown))
+        _show(names[args.chapter], screen)
     if args.page is not None:
-        write_text(Path(args.page), render_book(chapters))
+        write_text(Path(args.page), render_book(chapters, draw_pictures))
         screen.show(f"Written: {args.page} (open it in a browser).")
     elif args.chapter is None:
         screen.show("Chapters, to be shown here by their name:", "")
         screen.show(*(f"  {chapter.name:18} {chapter.title}" for chapter in chapters))
-        screen.show("", _open(render_book(chapters)))
+        screen.show("", _open(render_book(chapters, draw_pictures)))
     return DONE
+
+
+def _show(chapter: Chapter, screen: Screen) -> None:
+    """Show a chapter in the terminal, its pictures in characters."""
+    from optimizer.guide.pictures import draw_pictures
+    from optimizer.report.render.terminal import lay_out_markdown, render_parts
+
+    for part in chapter.parts(draw_pictures):
+        if isinstance(part, str):
+            screen.show(lay_out_markdown(part))
+        else:
+            screen.show("", render_parts([part], width=screen.width), "")
 
 
 def _open(page: str) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -51,6 +54,97 @@ def run(folder: Path, *words: object) -> subprocess.CompletedProcess[str]:
         env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
         cwd=folder, capture_output=True, text=True,
     )  # fmt: skip
+
+
+SLOPES = """
+import numpy as np
+from optimizer.acoustics.curves import Curves, CurveTangents
+from optimizer.goals.plugged import load_goals
+from optimizer.search.descend.relax import relaxed_population
+from optimizer.testing import small_problem
+
+load_goals()
+problem = small_problem(goals={"harshness": {"ceiling": "88 dB", "band": "500 .. 8k", "weight": 1.0}})
+space, evaluator, laws = problem.space, problem.evaluator, problem.loss_laws
+(goal,) = evaluator.goals
+columns = space.free_genes
+place = np.full(len(evaluator.bank.genes), -1)
+place[columns] = np.arange(len(columns))
+
+
+def look(log_values):
+    present = np.ones((1, len(space.optional)), dtype=bool)
+    polarity = np.ones((1, len(problem.topology.ways)))
+    population = relaxed_population(space, laws, log_values[None], present, polarity)
+    solved, tangents = evaluator.bank.solve_with_tangents(population, laws)
+    curves = Curves(evaluator.field, solved.transfer, solved.admittance)
+    slopes = CurveTangents(curves, len(columns), *tangents.into(place))
+    return goal.residuals(curves)[0], goal.tangents(curves, slopes)[0]
+
+
+middle = 0.5 * (space.log_low + space.log_high)
+residuals, slopes = look(middle)
+assert 5 < (residuals > 0.0).sum() < len(residuals) - 5, residuals
+steps = 1e-6 * np.eye(len(middle))
+differences = [(look(middle + step)[0] - look(middle - step)[0]) / 2e-6 for step in steps]
+np.testing.assert_allclose(slopes, differences, rtol=1e-5, atol=1e-6)
+"""
+EXAMPLE = ROOT / "optimizer" / "guide" / "examples" / "plug-in"
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in whose `site` the example of the guide is installed from its wheel."""
+    folder = tmp_path_factory.mktemp("house")
+    source = folder / "plug-in"  # a build writes into no folder of the package
+    shutil.copytree(EXAMPLE, source, ignore=shutil.ignore_patterns("__pycache__"))
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel"],
+        cwd=source, check=True, capture_output=True,
+    )  # fmt: skip
+    (wheel,) = (source / "dist").glob("house_rules-1.0-*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(folder / "site")
+    return folder
+
+
+def test_the_example_of_the_guide_is_used(house: Path) -> None:
+    """Built as it stands and installed, it brings a goal into a search and reads foreign files."""
+    listed = run(house, "goals", "harshness")
+    assert (listed.returncode, listed.stderr) == (0, "")
+    assert "Level on the axis above a ceiling" in " ".join(listed.stdout.split())
+    hz = [100.0 * 1.1**k for k in range(50)]
+    bench = house / "bench"
+    bench.mkdir()
+    for name, level in (("woofer", 870), ("tweeter", 900)):
+        rows = "\n".join(f"{f:.6g} {level}" for f in hz)
+        (bench / f"{name}.txt").write_text(f"PEN RECORDER\n{rows}\n")
+        rows = "\n".join(f"{f:.6g}, 6, 0" for f in hz)
+        (bench / f"{name}_z.txt").write_text(f"frequency Hz, impedance ohm, phase deg\n{rows}\n")
+    (bench / "design.yaml").write_text(
+        "speaker: house\nmeasured: {clock: none}\n"
+        "drivers:\n  woofer: {response: woofer.txt, impedance: woofer_z.txt}\n"
+        "  tweeter: {response: tweeter.txt, impedance: tweeter_z.txt}\n"
+        "ways:\n  woofer: {ladder: [{name: L1, series: inductor, from: 0.33 mH, to: 1 mH}]}\n"
+        "  tweeter: {ladder: [{name: C1, series: capacitor, from: 4.7 uF, to: 10 uF}]}\n"
+        "goals:\n  on_axis: {band: 200..8k}\n  harshness: {ceiling: 80 dB, weight: 1}\n"
+        "grid: {per_octave: 6}\n"
+    )
+    done = run(house, "fit", "bench/design.yaml", "--exact", "--json", "found.json")
+    assert done.returncode == 0, done.stderr
+    best = json.loads((house / "found.json").read_text())["candidates"][0]
+    assert best["goals"]["harshness"]["unit"] == "dB rms over"
+    assert best["goals"]["harshness"]["value"] > 1.0  # both drivers are louder than the ceiling
+
+
+def test_the_goal_of_the_example_has_the_slopes_of_its_figure(house: Path) -> None:
+    """Its tangents are the differences of its residuals as one value is moved a little, on both sides of
+    the ceiling."""
+    done = subprocess.run(
+        [sys.executable, "-c", SLOPES], cwd=house, capture_output=True, text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(house / "site")])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
 
 
 def test_goals_and_dialects_of_others_are_used(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from importlib.util import find_spec
@@ -281,34 +281,71 @@ def _read_asset(name: str) -> str:
     return (files("optimizer.report.render") / "page" / name).read_text(encoding="utf-8")
 
 
-def render_guide(chapters: Sequence[tuple[str, str, str]]) -> str:
+def render_guide(
+    chapters: Sequence[tuple[str, str, Sequence[str | Passage]]], name_section: Callable[[str], str]
+) -> str:
     """Write chapters of the guide as one HTML file that needs no network.
 
     Parameters
     ----------
-    chapters : sequence of (name, title, Markdown)
-        In their order; links between them are ``#name``.
+    chapters : sequence of (name, title, parts)
+        In their order; parts are Markdown and passages. Links between chapters are ``#name`` and
+        ``#name--section``.
+    name_section : callable
+        Makes the name of a section of its heading.
 
     Returns
     -------
     str
         What stands in a chapter as HTML is text there.
     """
-    from markdown_it import MarkdownIt
-
-    def reach(html: str) -> str:
-        """Let keys scroll what is wider than the page; a "<pre>" of a chapter's own is escaped."""
-        return html.replace("<pre>", '<pre tabindex="0">')
-
-    markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
     return _fill(
         "guide.html",
         chapters=[
-            SimpleNamespace(name=name, title=title, body=_mark_safe(reach(markdown.render(text))))
-            for name, title, text in chapters
+            SimpleNamespace(
+                name=name,
+                title=title,
+                parts=[
+                    _mark_safe(_render_prose(part, name, name_section))
+                    if isinstance(part, str)
+                    else _mark_safe(render_passages([part]))
+                    for part in parts
+                ],
+            )
+            for name, title, parts in chapters
         ],
-        style=_mark_safe("".join(map(_read_asset, ("base.css", "guide.css")))),
+        style=_mark_safe("".join(map(_read_asset, ("base.css", "graph.css", "guide.css")))),
     )
+
+
+def _render_prose(text: str, chapter: str, name_section: Callable[[str], str]) -> str:
+    """Write Markdown of a chapter as HTML.
+
+    Headings stand one level below that of the page and can be linked to, and keys scroll what is wider
+    than the page.
+    """
+    from markdown_it import MarkdownIt
+
+    markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = markdown.parse(text)
+    within = ""
+    for k, token in enumerate(tokens):
+        if token.type in ("heading_open", "heading_close"):
+            level = int(token.tag[1])
+            token.tag = f"h{level + 1}"
+            if token.type == "heading_open" and level == 2:
+                within = tokens[k + 1].content
+                token.attrSet("id", f"{chapter}--{name_section(within)}")
+        elif token.type == "table_open":
+            token.attrSet("aria-label", within or "table")
+    html = str(markdown.renderer.render(tokens, markdown.options, {}))
+    # Elements that a chapter writes itself are escaped: these are Markdown's.
+    html = re.sub(
+        r'<table aria-label="([^"]*)">',
+        r'<div class="scroll" tabindex="0" role="group" aria-label="\1"><table>',
+        html,
+    )
+    return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
 
 
 def _fill(template: str, **values: Any) -> str:

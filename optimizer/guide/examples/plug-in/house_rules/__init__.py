@@ -1,0 +1,1 @@
+"""What our house adds: a goal, and a way in which our old recorder writes files."""
