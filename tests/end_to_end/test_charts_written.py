@@ -121,10 +121,18 @@ def test_a_page_has_every_chart_of_each_network(
     assert "no direction was measured there: curves off the axis, left." in blocks[0]
 
 
-def test_charts_in_a_terminal(laddersmith: Callable[..., Any], fitted_demo: Path) -> None:
-    """`check --charts` draws each of them once, and says what is missing."""
+def test_charts_that_were_asked_for(
+    laddersmith: Callable[..., Any], fitted_demo: Path, tmp_path: Path
+) -> None:
+    """`check --charts` draws each of them once, says what is missing, and folds none on a page."""
     asked = ("check", fitted_demo / "design.yaml", f"{fitted_demo}/results.json#1")
-    brief, whole = (laddersmith(*asked, *more).stdout for more in ((), ("--charts",)))
+    page = tmp_path / "p.html"
+    brief, whole = (
+        laddersmith(*asked, *more).stdout for more in ((), ("--charts", "--page", page))
+    )
+    open_page = page.read_text(encoding="utf-8")
+    assert '<svg xmlns="http://www.w3.org/2000/svg" class="graph"' in open_page
+    assert "All charts of" not in open_page
     for title in ("Response on the axis", "Impedance, its phase, and EPDR"):
         assert brief.count(title) == whole.count(title) == 1
     for title in ("Averages over directions", "Polar, vertical", "Group delay", "Step response"):
