@@ -14,6 +14,7 @@ from optimizer.report.charts.plot import (
     DB_PER_DECADE,
     Axis,
     Curve,
+    Mark,
     Plot,
     Polar,
     Ray,
@@ -26,7 +27,15 @@ from optimizer.report.charts.plot import (
     tall_of,
 )
 from optimizer.report.charts.sketch import sketch_plot
-from optimizer.report.charts.svg import INKS, LEVEL_INKS, draw_plot, draw_plot_file, write_path
+from optimizer.report.charts.svg import (
+    INKS,
+    LARGEST_TEXT,
+    LEVEL_INKS,
+    PLOT_WIDE,
+    draw_plot,
+    draw_plot_file,
+    write_path,
+)
 from optimizer.text.quoting import PLAIN_LINES
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -305,3 +314,26 @@ def test_sketches_can_be_printed_without_unicode():
     said = "\n".join("".join(text for text, _ in row) for row in sketch_plot(load, width=90))
     assert "32 ohm" in said
     assert "90 deg" in said
+
+
+def test_names_of_marks_stand_free():
+    """Above the frame, apart from each other and from the unit of the right axis, at any size."""
+    marks = tuple(Mark(name=f"{hz:g} Hz", at=hz) for hz in (25.0, 2900.0, 3100.0, 19500.0))
+    plot = response_plot(
+        np.full(len(F), 80.0),
+        marks=marks,
+        right=linear_axis("phase", "phase, °", -90.0, 90.0, 30.0),
+    )
+    root = ET.fromstring(draw_plot(plot))
+    wide = 0.56 * LARGEST_TEXT
+    spans = []
+    for one in root.iter(f"{SVG}text"):
+        said, x, y = one.text or "", float(one.attrib["x"]), float(one.attrib["y"])
+        if said.endswith(" Hz") or said == "phase, °":
+            left = x - wide * len(said) * {"middle": 0.5, "end": 1.0}[one.attrib["text-anchor"]]
+            spans.append((y, left, left + wide * len(said)))
+    assert len(spans) == 5
+    for k, (y, left, right) in enumerate(spans):
+        assert 0.0 <= left < right <= PLOT_WIDE
+        for other_y, other_left, other_right in spans[:k]:
+            assert y != other_y or right < other_left or other_right < left

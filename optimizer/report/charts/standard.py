@@ -99,7 +99,7 @@ def list_plots(
     around = _Around(candidate, response)
     return (
         plot_axis(candidate, known, crossings),
-        *plot_averages(candidate.curves, known),
+        *plot_averages(candidate, known),
         *around.families(),
         *around.maps(),
         *around.polars(polar_hz),
@@ -199,8 +199,9 @@ def _built(bands: Bands, name: str, f: Real, said: str = _BUILT) -> tuple[Shade,
     return (Shade(name=said, x=f, low=one.low_db, high=one.high_db),)
 
 
-def plot_averages(curves: CurveSet, bands: Bands) -> tuple[Plot, ...]:
+def plot_averages(candidate: Candidate, bands: Bands) -> tuple[Plot, ...]:
     """Draw averages over directions, and both directivity indices on an axis of their own."""
+    curves = candidate.curves
     if "listening_window" not in curves.named_db:
         return ()
     f, across = curves.frequency_hz, frequency_axis()
@@ -262,6 +263,7 @@ def plot_averages(curves: CurveSet, bands: Bands) -> tuple[Plot, ...]:
             tall=tall_of(up, across),
             curves=tuple(lines),
             bands=tuple(shades),
+            marks=mark_crossovers(candidate),
         ),
     )
 
@@ -477,7 +479,9 @@ def plot_impedance(
             low, high = load.bands[name]
             said = "" if shades else _BUILT
             shades.append(Shade(name=said, x=f, low=low, high=high, right=right, faint=right))
-    marks = (Mark(name=f"floor {floor_ohm:g} Ω", at=floor_ohm, along="up"),) if floor_ohm else ()
+    marks = mark_crossovers(candidate)
+    if floor_ohm:
+        marks = (*marks, Mark(name=f"floor {floor_ohm:g} Ω", at=floor_ohm, along="up"))
     return Plot(
         key="load",
         title="Impedance, its phase, and EPDR",

@@ -300,6 +300,8 @@ class _Drawing:
     def _mark_names(self) -> Iterator[str]:
         """Name marks above the frame, and below its top where two would meet."""
         ends = [-np.inf] * _MOST_MARKS
+        unit = "" if self.plot.right is None else self.plot.right.unit
+        room = min(self.width, PLOT_WIDE - 4.0 - _PER_CHARACTER * len(unit) - LEFT) - 3.0
         for one in sorted(self.plot.marks, key=lambda m: m.at):
             x, y = self._place(one)
             if y is not None:
@@ -308,7 +310,7 @@ class _Drawing:
                 )
                 continue
             long = _PER_CHARACTER * len(one.name)
-            left = LEFT + float(np.clip(x - long / 2, 3.0, self.width - long - 3.0))
+            left = LEFT + float(np.clip(x - long / 2, 3.0, room - long))
             row = next((r for r, end in enumerate(ends) if end < left - 4), _MOST_MARKS - 1)
             ends[row] = left + long
             top = _TOP - 10.0 + (24.0 * (row > 0) + 15.0 * max(row - 1, 0))
