@@ -47,5 +47,5 @@ def find_shown() -> tuple[Problem, Candidate]:
 def draw_pictures() -> Mapping[str, Passage]:
     """Compose all pictures, by the names that chapters know them by."""
     problem, shown = find_shown()
-    plots = list_plots(shown, study_response(problem, shown))
+    plots = list_plots(shown, study_response(problem, shown, draws=0))
     return {"schematic": draw_whole(shown), **{p.key: Graphs(items=(p,)) for p in plots}}

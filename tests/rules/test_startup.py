@@ -36,6 +36,15 @@ def test_help_and_usage_errors_import_nothing_heavy(action):
     assert run_python(code).stdout.splitlines()[-1].strip() == "LOADED"
 
 
+def test_verbs_import_only_what_all_of_them_need():
+    """Arrays and YAML; special functions, optimisers and pages come with the verb that needs them."""
+    heavy = ["scipy", "nevergrad", "rich", "jinja2", "bokeh", "schemdraw", "markdown_it", "shtab"]
+    code = (
+        f"import sys, optimizer.verbs\nprint('LOADED', *(m for m in {heavy!r} if m in sys.modules))"
+    )
+    assert run_python(code).stdout.strip() == "LOADED"
+
+
 def test_package_imports_without_searchers_and_screens():
     """`import optimizer` brings in no optimiser, no screen library and no plotting library."""
     heavy = [name for name in HEAVY if name not in ("numpy", "yaml")]

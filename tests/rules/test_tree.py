@@ -14,6 +14,7 @@ import pytest
 import yaml
 
 ROOT = Path(__file__).resolve().parents[2]
+PYTHON = "Programming Language :: Python :: "
 TOP = {
     "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml",
     "optimizer", "targets", "tests", "benchmarks",
@@ -89,3 +90,29 @@ def test_sessions_cover_every_python_that_is_promised() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["requires-python"] == f">={pythons[0]}"
     assert pythons == ["3.11", "3.12", "3.13", "3.14"]
+    said = [text.removeprefix(PYTHON) for text in project["classifiers"] if text.startswith(PYTHON)]
+    assert [version for version in said if "." in version] == pythons
+
+
+def test_sessions_are_those_that_nox_lists() -> None:
+    """The file loads, where nox is installed, and each Python has its tests."""
+    pytest.importorskip("nox")
+    done = subprocess.run(
+        [sys.executable, "-m", "nox", "-f", ".ci/noxfile.py", "--list"],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    listed = re.findall(r"^\* (\S+) -> ", done.stdout, re.MULTILINE)
+    for name in ("lint", "types", "tests-3.11", "tests-3.14", "wheel-3.11", "wheel-3.14"):
+        assert name in listed
+
+
+def test_every_dependency_is_weighed() -> None:
+    """The tables of DEVELOPERS.md name what is always installed, and every extra for users."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = [project["optional-dependencies"][name] for name in ("cluster", "formats", "hear")]
+    wanted = [*project["dependencies"], *(text for extra in extras for text in extra)]
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Dependencies")[2]
+    rows = "\n".join(line for line in text.splitlines() if line.startswith("|")).lower()
+    for name in {re.split(r"[<>=!~\[ ;]", one)[0] for one in wanted}:
+        assert name in rows, name

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
@@ -127,6 +126,8 @@ class Difference:
 
     def _sample(self, count: int, rate_hz: float) -> tuple[Real, int]:
         """Taps of a whole block, and where in it time is zero."""
+        from scipy.interpolate import PchipInterpolator
+
         f = np.fft.rfftfreq(count, 1.0 / rate_hz)
         octave = np.log2(np.clip(f, self.frequency_hz[0], self.frequency_hz[-1]))
         known = np.log2(self.frequency_hz)
