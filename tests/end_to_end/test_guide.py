@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import shutil
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import yaml
 
@@ -19,7 +21,7 @@ from optimizer.guide.chapters import list_chapters
 from optimizer.guide.front_door import write_front_door
 from optimizer.guide.pictures import draw_pictures, find_shown
 from optimizer.problem.candidate import Candidate
-from tests.conftest import Done
+from tests.conftest import Done, run_command
 
 Run = Callable[..., Done]
 CHAPTERS = list_chapters()
@@ -288,3 +290,68 @@ def test_the_page_is_accessible(laddersmith: Run, tmp_path: Path, browser: Any) 
         ".map(e => e.outerHTML.slice(0, 60))"
     )
     assert mute == []
+
+
+# --- as it is done ------------------------------------------------------------------------------
+
+RUN = ("first-speaker", "limits", "listening", "hearing", "building", "pair", "verifying")
+"""Chapters whose commands are run, one after the other, as somebody would who reads on."""
+
+NOT_HERE = {"demo", "fit", "trade", "bench", "keys", "completion", "--other"}
+"""Verbs that search, open a page, or show what other tests look at; the other speaker takes longest."""
+
+
+@pytest.fixture(scope="module")
+def workshop(fitted_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the example, some music, and what stands in for measurements of the bench."""
+    sound = pytest.importorskip("soundfile")
+    pytest.importorskip("pyloudnorm")
+    folder = tmp_path_factory.mktemp("workshop")
+    shutil.copytree(fitted_demo, folder / "speaker")
+    noise = 0.05 * np.random.default_rng(1).standard_normal(52 * 16000)
+    sound.write(folder / "my.flac", noise, 16000)
+    return folder
+
+
+def measure(folder: Path) -> None:
+    """Write the predicted curves of what was saved under the names that chapters give measurements."""
+    written = ("sheet", "speaker/design.yaml", "softer.yaml", "--columns", "columns", "--quiet")
+    assert run_command(*written).returncode == 0
+    for name in ("left", "right", "built"):
+        shutil.copy("columns/on_axis.txt", f"{name}.txt")
+        shutil.copy("columns/impedance.txt", f"{name}_impedance.txt")
+
+
+def test_what_is_told_can_be_done(workshop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each command of these chapters ends well in the order of reading, and with what it promises."""
+    monkeypatch.chdir(workshop)
+    order = [c.name for c in WRITTEN if c.name in RUN]
+    assert sorted(order) == sorted(RUN)
+    done: dict[str, Done] = {}
+    for chapter in order:
+        for line in (line for name, line in COMMANDS if name == chapter):
+            program, verb, *words = shlex.split(line)
+            if program != "laddersmith" or NOT_HERE & {verb, *words} or line in done:
+                continue
+            if verb == "verify" and not Path("left.txt").exists():
+                measure(workshop)
+            done[line] = run_command(verb, *words)
+            # A wish may not be served by so few changes; that is an answer, and saves nothing.
+            fine = (0, 3) if verb == "voice" and "--save" not in words else (0,)
+            assert done[line].returncode in fine, (line, done[line].stderr)
+    said = "\n".join(one.stdout for one in done.values())
+    assert len(done) >= 17
+    assert "PASS" in said
+    assert Path("softer.wav").exists()
+    assert len(list(Path("trials").glob("X*.wav"))) == 10
+    assert "in the left cabinet" in said or "left     softer.yaml" in said
+
+
+def test_the_wish_of_the_limits_is_served_as_told(shown: Candidate) -> None:
+    """One capacitor lifts the lowest impedance of the example, by the figures that stand there."""
+    found = optimizer.voice(find_shown()[0], shown, "impedance 4 ohm", hold=["1 dB"])
+    told = re.findall(r"`(midrange\.C2)` from (\S+ uF) to (\S+ uF)", TEXT["limits"])
+    ((place, before, after),) = told
+    assert [str(change) for change in found.answers[0].changes] == [f"{place} {before} to {after}"]
+    (ohm,) = re.findall(r"lowest impedance is (\S+) ohm then", " ".join(TEXT["limits"].split()))
+    assert ohm == f"{found.answers[0].candidate.impedance_min_ohm:.1f}"
