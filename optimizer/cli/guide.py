@@ -21,7 +21,7 @@ def add_parser(subparsers: Any, common: argparse.ArgumentParser) -> argparse.Arg
         subparsers,
         common,
         "guide",
-        help="open the guide: a first speaker, measuring, listening, building, every key",
+        help="open the guide: installing, a first speaker, a how-to for each job, every key",
         description="Open the guide that comes with the program in the browser, or show a chapter of "
         "it here. It needs no network.",
     )

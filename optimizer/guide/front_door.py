@@ -105,8 +105,10 @@ def _mark_code(text: str) -> str:
 
 def _list_methods(one: type) -> Iterator[str]:
     """List what an object of a class offers besides what it holds, with one line each."""
+    ours = [base for base in one.__mro__ if base.__module__.startswith("optimizer.")]
+    every = {name: held for base in reversed(ours) for name, held in vars(base).items()}
     told = []
-    for name, held in vars(one).items():
+    for name, held in every.items():
         found = getattr(one, name) if isinstance(held, classmethod | staticmethod) else held
         text = inspect.getdoc(found.fget if isinstance(held, property) else found)
         if name.startswith("_") or not text:

@@ -345,7 +345,8 @@ def _render_prose(text: str, chapter: str, name_section: Callable[[str], str]) -
         r'<div class="scroll" tabindex="0" role="group" aria-label="\1"><table>',
         html,
     )
-    return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
+    html = html.replace("</table>", "</table></div>").replace("<th></th>", "<td></td>")
+    return html.replace("<pre>", '<pre tabindex="0">')
 
 
 def _fill(template: str, **values: Any) -> str:
