@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,8 +58,9 @@ def run(args: argparse.Namespace) -> int:
         write_text(Path(args.page), render_book(chapters, draw_pictures))
         screen.show(f"Written: {args.page} (open it in a browser).")
     elif args.chapter is None:
-        screen.show("Chapters, to be shown here by their name:", "")
-        screen.show(*(f"  {chapter.name:18} {chapter.title}" for chapter in chapters))
+        screen.show("Chapters, to be shown here by their name:")
+        for group, found in groupby(chapters, key=lambda chapter: chapter.group):
+            screen.show("", group, *(f"  {one.name:18} {one.title}" for one in found))
         screen.show("", _open(render_book(chapters, draw_pictures)))
     return DONE
 

@@ -18,7 +18,7 @@ from importlib.resources import files
 
 from optimizer.guide.front_door import write_front_door
 from optimizer.report.document import Graphs, Passage, Picture
-from optimizer.report.render.html import render_guide
+from optimizer.report.render.html import PageChapter, render_guide
 from optimizer.text.brief import brief
 
 _KEYS, _GOALS, _PYTHON, _CHANGES = "80-keys", "85-goals", "87-python", "90-changes"
@@ -28,6 +28,9 @@ _FENCE = re.compile(r"^```.*?^```$", re.MULTILINE | re.DOTALL)
 _PICTURE = re.compile(r"^!\[([^]]+)\]\(picture:([a-z-]+)\)$", re.MULTILINE)
 _FILE = re.compile(r"^!\[([^]]+)\]\(file:([\w./-]+)\)$", re.MULTILINE)
 _KINDS = {"py": "python", "toml": "toml", "yaml": "yaml"}
+
+GROUPS = {20: "Begin", 75: "How to", 80: "Why", 100: "Reference"}
+"""What chapters are called together whose numbers are below each of these."""
 
 Pictures = Mapping[str, Passage]
 """What the chapters show, by name: a `Picture` or `Graphs` each."""
@@ -55,6 +58,11 @@ class Chapter:
     markdown: str
 
     __repr__ = brief
+
+    @property
+    def group(self) -> str:
+        """What it is called together with others, by its number."""
+        return next(said for below, said in GROUPS.items() if int(self.file[:2]) < below)
 
     @property
     def links(self) -> tuple[tuple[str, str], ...]:
@@ -173,10 +181,11 @@ def render_book(chapters: Sequence[Chapter], pictures: Callable[[], Pictures]) -
 
     return render_guide(
         [
-            (
-                chapter.file,
-                chapter.title,
-                [
+            PageChapter(
+                name=chapter.file,
+                title=chapter.title,
+                group=chapter.group,
+                parts=[
                     _LINK.sub(link, part) if isinstance(part, str) else part
                     for part in chapter.parts(pictures)
                 ],

@@ -13,13 +13,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from optimizer.bench.networks.file import read_network
-from optimizer.bench.response import study_response
+from optimizer.bench.response import study_load
 from optimizer.demo.write import write_demo
 from optimizer.design.build import build_problem, load_design
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.figures import build_candidate
 from optimizer.problem.problem import Problem
-from optimizer.report.charts.standard import list_plots
+from optimizer.report.charts.standard import plot_averages, plot_axis, plot_impedance
 from optimizer.report.document import Graphs, Passage
 from optimizer.report.documents.candidates import draw_whole
 
@@ -46,6 +46,10 @@ def find_shown() -> tuple[Problem, Candidate]:
 @cache
 def draw_pictures() -> Mapping[str, Passage]:
     """Compose all pictures, by the names that chapters know them by."""
-    problem, shown = find_shown()
-    plots = list_plots(shown, study_response(problem, shown, draws=0))
-    return {"schematic": draw_whole(shown), **{p.key: Graphs(items=(p,)) for p in plots}}
+    _, shown = find_shown()
+    plots = {
+        "response": plot_axis(shown, {}),
+        "averages": plot_averages(shown, {})[0],
+        "load": plot_impedance(shown, study_load(shown), {}),
+    }
+    return {"schematic": draw_whole(shown), **{k: Graphs(items=(p,)) for k, p in plots.items()}}

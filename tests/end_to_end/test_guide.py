@@ -19,7 +19,7 @@ import optimizer
 from optimizer.cli.main import build_parser
 from optimizer.guide.chapters import list_chapters
 from optimizer.guide.front_door import write_front_door
-from optimizer.guide.pictures import draw_pictures, find_shown
+from optimizer.guide.pictures import NETWORK_NAME, draw_pictures, find_shown
 from optimizer.problem.candidate import Candidate
 from tests.conftest import Done, run_command
 
@@ -308,6 +308,8 @@ def workshop(fitted_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
     pytest.importorskip("pyloudnorm")
     folder = tmp_path_factory.mktemp("workshop")
     shutil.copytree(fitted_demo, folder / "speaker")
+    shown = Path(optimizer.__file__).parent / "guide" / "files" / NETWORK_NAME
+    shutil.copy(shown, folder / "speaker" / NETWORK_NAME)
     noise = 0.05 * np.random.default_rng(1).standard_normal(52 * 16000)
     sound.write(folder / "my.flac", noise, 16000)
     return folder
@@ -323,14 +325,18 @@ def measure(folder: Path) -> None:
 
 
 def test_what_is_told_can_be_done(workshop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each command of these chapters ends well in the order of reading, and with what it promises."""
+    """Each command of these chapters ends well in the order of reading, and with what it promises.
+
+    The network of the pictures stands for the first of a search, which hangs on the clock.
+    """
     monkeypatch.chdir(workshop)
     order = [c.name for c in WRITTEN if c.name in RUN]
     assert sorted(order) == sorted(RUN)
     done: dict[str, Done] = {}
     for chapter in order:
         for line in (line for name, line in COMMANDS if name == chapter):
-            program, verb, *words = shlex.split(line)
+            first = line.replace("results.json#1", NETWORK_NAME)
+            program, verb, *words = shlex.split(first)
             if program != "laddersmith" or NOT_HERE & {verb, *words} or line in done:
                 continue
             if verb == "verify" and not Path("left.txt").exists():
@@ -338,7 +344,7 @@ def test_what_is_told_can_be_done(workshop: Path, monkeypatch: pytest.MonkeyPatc
             done[line] = run_command(verb, *words)
             # A wish may not be served by so few changes; that is an answer, and saves nothing.
             fine = (0, 3) if verb == "voice" and "--save" not in words else (0,)
-            assert done[line].returncode in fine, (line, done[line].stderr)
+            assert done[line].returncode in fine, (first, done[line].stderr)
     said = "\n".join(one.stdout for one in done.values())
     assert len(done) >= 17
     assert "PASS" in said

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from importlib.util import find_spec
+from itertools import groupby
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -281,16 +283,33 @@ def _read_asset(name: str) -> str:
     return (files("optimizer.report.render") / "page" / name).read_text(encoding="utf-8")
 
 
-def render_guide(
-    chapters: Sequence[tuple[str, str, Sequence[str | Passage]]], name_section: Callable[[str], str]
-) -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageChapter:
+    """A chapter as the page of a guide has it.
+
+    Parameters
+    ----------
+    name, title : str
+        By which it is linked to, and its heading.
+    group : str
+        What it is called together with its neighbours.
+    parts : sequence of str or Passage
+        Markdown and passages. Links between chapters are ``#name`` and ``#name--section``.
+    """
+
+    name: str
+    title: str
+    group: str
+    parts: Sequence[str | Passage]
+
+
+def render_guide(chapters: Sequence[PageChapter], name_section: Callable[[str], str]) -> str:
     """Write chapters of the guide as one HTML file that needs no network.
 
     Parameters
     ----------
-    chapters : sequence of (name, title, parts)
-        In their order; parts are Markdown and passages. Links between chapters are ``#name`` and
-        ``#name--section``.
+    chapters : sequence of PageChapter
+        In their order, those of a group together.
     name_section : callable
         Makes the name of a section of its heading.
 
@@ -299,21 +318,21 @@ def render_guide(
     str
         What stands in a chapter as HTML is text there.
     """
+    bodies = {
+        chapter.name: [
+            _mark_safe(
+                _render_prose(part, chapter.name, name_section)
+                if isinstance(part, str)
+                else render_passages([part])
+            )
+            for part in chapter.parts
+        ]
+        for chapter in chapters
+    }
     return _fill(
         "guide.html",
-        chapters=[
-            SimpleNamespace(
-                name=name,
-                title=title,
-                parts=[
-                    _mark_safe(_render_prose(part, name, name_section))
-                    if isinstance(part, str)
-                    else _mark_safe(render_passages([part]))
-                    for part in parts
-                ],
-            )
-            for name, title, parts in chapters
-        ],
+        groups=[(said, list(found)) for said, found in groupby(chapters, key=lambda c: c.group)],
+        bodies=bodies,
         style=_mark_safe("".join(map(_read_asset, ("base.css", "graph.css", "guide.css")))),
     )
 
