@@ -317,8 +317,9 @@ def fit(
         Longest time; what the design says, or 10 s, by default. `math.inf` searches until it
         converges.
     evaluations : int, optional
-        Networks to try instead of a time: repeats exactly on any machine. The proof of what was
-        found is not counted; a time given as well still ends the search.
+        Networks to try instead of a time: repeats exactly, whatever the machine has to do besides.
+        For proofs of what was found up to ten times as many changes are looked at. A time given as
+        well still ends the search.
     seed : int, optional
         The same seed gives the same answer, whatever the number of workers, unless time runs out.
     top : int, optional

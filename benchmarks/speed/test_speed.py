@@ -39,17 +39,18 @@ MANY = (
 
 
 @cache
-def demo_problem(points: int, directions: tuple[Direction, ...]) -> Problem:
-    """The demo's ladders and goals, 17 values and 4 curves, on another grid."""
+def demo_problem(points: int, directions: tuple[Direction, ...], *, own: bool = False) -> Problem:
+    """The demo's ladders, 17 values, on another grid: with 4 goals of curves, or its own goals."""
     demo = load("three_way_17")
     f = frequency_grid(points)
     order = (Direction(), *(d for d in directions if d != Direction()))
+    drivers = [make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)]
     return Problem(
         title="speed",
-        drivers=[make_driver(d, f, order) for d in (WOOFER, MIDRANGE, TWEETER)],
+        drivers=[replace(d, limits=o.limits) for d, o in zip(drivers, demo.drivers, strict=True)],
         topology=demo.topology,
         stock=demo.stock,
-        goals=demo.goals,
+        goals=demo.goals if own else _goals(3.2),
         mirror=True,
     )
 
@@ -110,12 +111,18 @@ def test_peers_get_the_cost_of_the_problem(name):
     assert cost.evaluations == 200
 
 
-def test_evaluation_rate(benchmark, note):
-    """Networks a second on one core: 3 ways, 17 values, 200 frequencies, 4 curves."""
-    problem = demo_problem(200, FEW)
+@pytest.mark.parametrize("directions", [FEW, MANY], ids=["8", "72"])
+@pytest.mark.parametrize("own", [False, True], ids=["4-goals", "goals-of-the-demo"])
+def test_evaluation_rate(benchmark, note, own, directions):
+    """Networks a second on one core: 3 ways, 17 values, 200 frequencies."""
+    problem = demo_problem(200, directions, own=own)
     benchmark(evaluate(problem, 1024))
     rate = benchmark.extra_info["networks/s"] = 1024 / benchmark.stats.stats.min
-    note(f"evaluation: {rate:,.0f} networks/s (3 ways, 17 values, 200 frequencies, 4 curves)")
+    goals = sum(1 for goal in problem.goals.values() if goal.weight)
+    note(
+        f"evaluation: {rate:,.0f} networks/s (3 ways, 17 values, 200 frequencies, {goals} goals, "
+        f"{len(directions)} directions)"
+    )
 
 
 @cache
@@ -176,7 +183,7 @@ def test_many_directions_cost_no_more_than_few(note):
 def test_cost_is_linear_in_frequencies(note):
     """Time per frequency stays the same from 100 to 800 frequencies, within a quarter."""
     problems = [demo_problem(n, FEW) for n in (100, 200, 400, 800)]
-    times = least_seconds([evaluate(p, 80) for p in problems])
+    times = least_seconds([evaluate(p, 400) for p in problems])
     each = [t / len(p.frequency_hz) for t, p in zip(times, problems, strict=True)]
     note("time per frequency, 100 to 800: " + ", ".join(f"{t / each[0]:.2f}" for t in each))
     assert max(each) <= 1.25 * min(each)
@@ -186,7 +193,7 @@ def test_cost_is_linear_in_slots(note):
     """Each further slot costs at most a quarter more from 16 to 32 slots than from 8 to 16."""
     counts = (8, 16, 32)
     problems = [ladder_problem(n) for n in counts]
-    times = least_seconds([evaluate(p, 80) for p in problems])
+    times = least_seconds([evaluate(p, 400) for p in problems])
     first = (times[1] - times[0]) / (counts[1] - counts[0])
     second = (times[2] - times[1]) / (counts[2] - counts[1])
     note(f"time per slot, 16 to 32 against 8 to 16: {second / first:.2f}")

@@ -159,8 +159,8 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
             "--evaluations",
             type=network_number,
             metavar="N",
-            help="networks to try, instead of a time: repeats exactly on any machine, whatever its "
-            "load; the proof of what was found is not counted",
+            help="networks to try, instead of a time: repeats exactly, whatever the machine has to "
+            "do besides; for proofs of what was found it looks at up to ten times as many changes",
         )
     parser.add_argument(
         "--seed",

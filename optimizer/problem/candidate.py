@@ -264,7 +264,7 @@ class SearchResult:
 
     @property
     def repeatable(self) -> bool:
-        """Whether the same seed gives the same candidates on any machine."""
+        """Whether the same seed gives the same candidates, whatever the machine has to do besides."""
         return self.stopped == "converged" or (self.stopped == "budget" and self.counted)
 
     @property

@@ -20,7 +20,7 @@ from optimizer.search.found import TIE, Found
 from optimizer.search.islands import ISLANDS, Islands
 from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
-from optimizer.search.proofs import Proofs
+from optimizer.search.proofs import PROOF_WORTH, Proofs
 from optimizer.search.prove.networks import descend_network, relax_structure
 from optimizer.search.robust import Steady, steady_best
 from optimizer.search.runner import Runner, WorkersLost, lent_or_local
@@ -67,8 +67,10 @@ def search(
         Wall-clock budget; None runs until converged. How far a search comes in it depends on the
         machine and its load.
     evaluations : int, optional
-        Networks after which no more are proposed, what was found is proven, and the search ends:
-        this repeats exactly on any machine. The proof is not counted.
+        Networks after which no more are proposed; of changes of what was found up to `PROOF_WORTH`
+        times as many are ruled out for its proof, and the search ends. This repeats whatever the
+        machine has to do besides. (Other kernels of linear algebra round the last bit of a cost
+        otherwise.)
     seed : int
         Same seed, same answer, whatever the number of workers, unless the clock cuts the run.
     top : int
@@ -108,7 +110,9 @@ def search(
             "search: 10^%.1f networks, seed %d, %d workers, budget %s s, %s networks",
             problem.space.size_log10(), seed, runner.workers, seconds, evaluations,
         )  # fmt: skip
-        state = _State(problem, runner, clock, seed=seed, top=top, progress=progress, by=by)
+        state = _State(
+            problem, runner, clock, evaluations, seed=seed, top=top, progress=progress, by=by
+        )
         try:
             dealer = Islands(
                 problem,
@@ -117,7 +121,7 @@ def search(
                 adviser=state.prepare(strategy),
                 board=state.start_from_board(),
             )
-            stopped = state.explore_and_prove(dealer, evaluations)
+            stopped = state.explore_and_prove(dealer)
             if robust:
                 left = None if seconds is None else seconds - clock.spent()
                 state.make_steady(Deadline(left))
@@ -144,6 +148,7 @@ class _State:
         problem: Problem,
         runner: Runner,
         clock: Stopwatch,
+        networks: int | None,
         *,
         seed: int,
         top: int,
@@ -153,11 +158,13 @@ class _State:
         self.problem = problem
         self.runner = runner
         self.clock = clock
+        self.networks = networks
         self.seed = seed
         self.top = top
         self.progress = progress
         self.found = Found(problem, by_verdicts=by == "verdicts")
-        self.proofs = Proofs(problem, self.found, runner, clock, top)
+        self.proof_networks = None if networks is None else PROOF_WORTH * networks
+        self.proofs = Proofs(problem, self.found, runner, clock, top, self.proof_networks)
         self.relaxed: dict[bytes, float] = {}
         self.ends: list[float] = []
         self.complete = False  # whether every network was computed or ruled out
@@ -202,12 +209,10 @@ class _State:
                 )
             )
 
-    def explore_and_prove(
-        self, islands: Islands, evaluations: int | None
-    ) -> Literal["converged", "budget"]:
+    def explore_and_prove(self, islands: Islands) -> Literal["converged", "budget"]:
         """Explore, prove what was found, and go on exploring as long as that leaves time."""
         while True:
-            ended = self.explore(islands, evaluations)
+            ended = self.explore(islands)
             self.round_in_haste(islands)
             if ended == "converged" and self.small:
                 self.enumerate()
@@ -236,9 +241,7 @@ class _State:
         """Whether all networks can be gone through."""
         return self.problem.space.size_log10() <= SMALL_LOG10
 
-    def explore(
-        self, islands: Islands, evaluations: int | None
-    ) -> Literal["converged", "evaluations", "budget"]:
+    def explore(self, islands: Islands) -> Literal["converged", "evaluations", "budget"]:
         """Deal out rounds until enough starts agree, or the budget is used.
 
         Where a start does not get on, what is listed is proven beside it.
@@ -252,7 +255,7 @@ class _State:
                 self.take(haul)
                 self.relaxed_best = min(self.relaxed_best, islands.relaxed_best)
                 self.report("searching")
-                if evaluations is not None and self.explored >= evaluations:
+                if self.networks is not None and self.explored >= self.networks:
                     self.runner.cancel()
                     self.counted = True
                     return "evaluations"
@@ -313,7 +316,7 @@ class _State:
         self.found.add(board, cost)
         deadline = self.clock.deadline(self.clock.until(_BOARD_SHARE))
         for proved in self.runner.in_order(
-            descend_network, self.problem, [(board, cost, deadline)]
+            descend_network, self.problem, [(board, cost, deadline, self.proof_networks)]
         ):
             self.besides += proved.evaluations
             self.found.add(proved.genome, proved.cost)
@@ -333,8 +336,8 @@ class _State:
             self.notes += ("proven best: every possible network was computed or ruled out",)
 
     def prove(self) -> bool:
-        """Work down the list until all on it carry their certificate; False without time for it."""
-        while todo := self.proofs.list_next():
+        """Work down the list until all on it carry their certificate; False where that is too much."""
+        while (todo := self.proofs.list_next()) and not self.proofs.used_up:
             if self.clock.deadline().passed():
                 self.counted = False
                 return False
@@ -345,7 +348,8 @@ class _State:
         costs = self.runner.in_order(relax_structure, self.problem, [(g,) for g, _ in chosen])
         for (genome, _), cost in zip(chosen, costs, strict=True):
             self.relaxed[self.found.key(genome)] = cost
-        return True
+        self.counted |= bool(todo)
+        return not todo
 
     def make_steady(self, deadline: Deadline) -> None:
         """Go down in expected cost from what the search found."""

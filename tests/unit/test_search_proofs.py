@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -24,10 +26,12 @@ def problem() -> Problem:
     return small_problem()
 
 
-def proofs_of(problem: Problem, *, top: int = 4, seconds: float | None = SECONDS) -> Proofs:
+def proofs_of(
+    problem: Problem, *, top: int = 4, seconds: float | None = SECONDS, most: int | None = None
+) -> Proofs:
     """Proofs of nothing yet."""
     found = Found(problem, by_verdicts=False)
-    return Proofs(problem, found, Runner.here(), Stopwatch(seconds), top)
+    return Proofs(problem, found, Runner.here(), Stopwatch(seconds), top, most)
 
 
 def start_of(problem: Problem) -> tuple[Genome, float]:
@@ -79,3 +83,22 @@ def test_networks_are_due_where_the_list_has_settled(problem: Problem) -> None:
     proofs.found.add(*start_of(problem))
     assert not proofs.due(settled=False)
     assert len(proofs.due(settled=True)) == 1
+
+
+def test_a_budget_of_networks_goes_to_the_best_and_ends(problem: Problem) -> None:
+    """One after the other, and no further block of changes once so many were gone through."""
+    proofs = proofs_of(problem, seconds=None, most=1)
+    start = start_of(problem)
+    other = replace(start[0], polarity=-start[0].polarity)
+    for genome in (start[0], other):
+        proofs.found.add(genome, float(problem.cost([genome])[0]))
+    todo = proofs.list_next()
+    assert len(todo) == 1
+    assert not proofs.used_up
+    proofs.take(todo, proofs.begin(todo))
+    assert proofs.used_up
+    assert proofs.of(proofs.found.rank(1)[0][0]) < 2
+    whole = proofs_of(problem, seconds=None)
+    whole.found.add(*todo[0])
+    whole.take(todo, whole.begin(todo))
+    assert proofs.evaluations < whole.evaluations

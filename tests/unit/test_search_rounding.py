@@ -48,7 +48,7 @@ def test_rounding_beats_nearest_values(problem: Problem) -> None:
 
 def test_result_keeps_its_promises(problem: Problem) -> None:
     """Candidates are ranked, feasible, distinct, and cost what their goals say."""
-    result = search(problem, seconds=None, evaluations=1_500, seed=5, top=4)
+    result = search(problem, seconds=None, evaluations=16_000, seed=5, top=4)
     assert [c.rank for c in result.candidates] == list(range(1, len(result.candidates) + 1))
     costs = [c.cost for c in result.candidates]
     assert all(a <= b * (1.0 + TIE) for a, b in pairwise(costs))

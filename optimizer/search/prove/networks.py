@@ -42,7 +42,13 @@ class Proved:
     seconds: float
 
 
-def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadline) -> Proved:
+def prove_network(
+    problem: Problem,
+    genome: Genome,
+    cost: float,
+    deadline: Deadline,
+    networks: int | None = None,
+) -> Proved:
     """Exchange parts until no change of one or two helps.
 
     Parameters
@@ -52,6 +58,8 @@ def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadl
     cost : float
         Its full cost.
     deadline : Deadline
+    networks : int, optional
+        Networks after whose valuing no more are begun, which repeats under any load.
 
     Returns
     -------
@@ -59,7 +67,12 @@ def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadl
     """
     descent = keep_with(problem, Explorer).descent
     before, began = descent.evaluations, time.monotonic()
-    done = descent.descend_pairs(genome, cost, stop=deadline.passed)
+
+    def stop() -> bool:
+        enough = networks is not None and descent.evaluations - before >= networks
+        return enough or deadline.passed()
+
+    done = descent.descend_pairs(genome, cost, stop=stop)
     return Proved(
         genome=done.genome,
         cost=done.cost,
@@ -69,7 +82,13 @@ def prove_network(problem: Problem, genome: Genome, cost: float, deadline: Deadl
     )
 
 
-def descend_network(problem: Problem, genome: Genome, cost: float, deadline: Deadline) -> Proved:
+def descend_network(
+    problem: Problem,
+    genome: Genome,
+    cost: float,
+    deadline: Deadline,
+    networks: int | None = None,
+) -> Proved:
     """Do the same to a network that may be far from the best: single changes first, which are quick.
 
     Parameters and results are those of `prove_network`.
@@ -77,7 +96,7 @@ def descend_network(problem: Problem, genome: Genome, cost: float, deadline: Dea
     descent = keep_with(problem, Explorer).descent
     before = descent.evaluations
     done = descent.descend_singles(genome)
-    nearer = prove_network(problem, done.genome, done.cost, deadline)
+    nearer = prove_network(problem, done.genome, done.cost, deadline, networks)
     return replace(nearer, evaluations=descent.evaluations - before)
 
 
