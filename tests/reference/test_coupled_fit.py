@@ -63,7 +63,7 @@ def problem(demo_problem: Problem, circuits: dict[str, DriverEquivalent]) -> Pro
 
 @pytest.fixture(scope="module")
 def result(problem: Problem) -> SearchResult:
-    return search(problem, seconds=None, seed=1, top=1, evaluations=1_000)
+    return search(problem, seconds=None, seed=1, top=1, evaluations=4_000)
 
 
 def level_db(x: Complex) -> Real:

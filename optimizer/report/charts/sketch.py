@@ -17,6 +17,9 @@ _Rows = list[list[Segment]]
 SHADES = ((-3.0, "█"), (-6.0, "▓"), (-12.0, "▒"), (-20.0, "░"))
 """What stands where a surface is at least so high; nothing where it is lower."""
 
+MOST_WIDE = 120
+"""Characters; as height grows with width, a wider one would be higher than a screen."""
+
 _MARGIN = 9
 _UNITS = {"Ω": "ohm", "°": "deg"}  # as everything in a terminal says them
 _TALL = 2.0  # a character is about twice as high as wide
@@ -42,13 +45,14 @@ def sketch_plot(plot: AnyPlot, *, width: int = 100) -> _Rows:
     plot : Plot or Polar
         What to draw; bands are left out.
     width : int
-        In characters.
+        In characters; of more than `MOST_WIDE` the rest stays empty.
 
     Returns
     -------
     list of list of (str, str)
-        _Rows of texts and their roles.
+        Rows of texts and their roles.
     """
+    width = min(width, MOST_WIDE)
     if isinstance(plot, Polar):
         return _sketch(_unroll(plot), width)
     if plot.surface is not None:
