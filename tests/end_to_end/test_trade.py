@@ -323,7 +323,7 @@ def test_vertical_smoothness_lowers_the_crossover(tmp_path: Path) -> None:
         problem = build_problem(load_design(write_design(folder, goals=goals, axis_only=True)))
         assert problem.estimated
         assert any(note.startswith("estimated, not measured") for note in problem.notes)
-        best = search(problem, seconds=None, evaluations=4_000, seed=1, top=1).candidates[0]
+        best = search(problem, seconds=None, evaluations=16_000, seed=1, top=1).candidates[0]
         assert any("estimated" in note for note in candidate_to_json(best)["notes"])
         crossovers.append(best.crossovers_hz[1][1])
     # The upper one: where woofer and midrange meet, waves are longer than the way between them.

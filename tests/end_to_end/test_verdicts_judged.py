@@ -117,7 +117,8 @@ def test_verdicts_say_what_the_curves_say(
                     assert own["state"] == state, (seed, candidate["rank"], name, where)
             loss = one(said, "loudness")
             assert loss["figure"] == pytest.approx(loudness_db(folder, candidate, ranges), abs=0.1)
-            assert loss["state"] == grade(loss["figure"] - 1.5, 1.5)
+            if not at_a_limit(loss, loss["figure"], 2e-3):
+                assert loss["state"] == grade(loss["figure"] - 1.5, 1.5)
             drive = {n: np.array(v) for n, v in candidate["curves"]["drive_db"].items()}
             f = np.array(candidate["curves"]["frequency_hz"])
             for driver in drivers[1:]:
@@ -144,6 +145,7 @@ def at_a_limit(verdict: dict[str, Any], figure: float, near: float) -> bool:
     """Whether a figure is too close to a limit for its rounding in JSON to tell the state."""
     limits = {
         "in_step": (30.0, 60.0), "hole": (4.0, 6.0), "impedance": (3.2, 2.56), "epdr": (2.0, 1.5),
-        "crossover": tuple(verdict["limit"]),
+        "loudness": (1.5, 3.0),
+        "crossover": verdict["limit"],
     }[verdict["name"]]  # fmt: skip
     return any(end is not None and abs(figure - end) <= near for end in limits)

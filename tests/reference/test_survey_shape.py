@@ -132,28 +132,36 @@ def make_driver(rng):
             value = value / (1 + s)
     peak = min(high * np.exp(rng.uniform(-0.7, 0.8)), frequency[-1] / 1.5)
     value = value * bell(frequency, peak, rng.uniform(3.5, 9), np.exp(rng.uniform(0.9, 2.1)))
+    true = [peak]
     for _ in range(3):
-        centre = np.exp(rng.uniform(np.log(low * 1.5), np.log(high)))
-        value = value * bell(frequency, centre, rng.uniform(-1.5, 1.5), rng.uniform(1, 4))
+        centre, height = (
+            np.exp(rng.uniform(np.log(low * 1.5), np.log(high))),
+            rng.uniform(-1.5, 1.5),
+        )
+        value = value * bell(frequency, centre, height, rng.uniform(1, 4))
+        true += [centre] if height >= 1.0 else []
     level = 88 + 20 * np.log10(np.abs(value))
     level = 10 * np.log10(10 ** (level / 10) + 10 ** (rng.uniform(20, 35) / 10))
     level = level + rng.normal(0, rng.choice([0.05, 0.2, 0.4]), len(frequency))
-    return pressure(frequency, level), low_order, high_order, peak
+    return pressure(frequency, level), low_order, high_order, true
 
 
 def test_random_drivers_are_described_without_wrong_statements(trials):
-    """At least 38 of 40 random drivers: no wrong order, main peak within 1/12 octave."""
+    """At least 38 of 40 random drivers: no wrong order, and the first peak is there.
+
+    Within 1/12 octave of the main resonance or of a ripple of 1 dB and more.
+    """
     drivers = trials(routine=5, full=40)
     rng = np.random.default_rng(2024)
     right, stated = 0, 0
     for _ in range(drivers):
-        response, low_order, high_order, peak = make_driver(rng)
+        response, low_order, high_order, true = make_driver(rng)
         shape = read_shape(response)
         peaks = [p for p in shape.peaks if p.height_db > 0]
         right += (
             shape.low.order in (None, low_order)
             and shape.high.order in (None, high_order)
-            and (not peaks or abs(np.log2(peaks[0].frequency_hz / peak)) < 1 / 12)
+            and (not peaks or min(abs(np.log2(peaks[0].frequency_hz / np.array(true)))) < 1 / 12)
         )
         stated += (shape.low.order is not None) + (shape.high.order is not None) + bool(peaks)
     assert right >= 0.95 * drivers
