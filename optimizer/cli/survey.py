@@ -72,8 +72,8 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="DRIVER=WIDTHxHEIGHT",
-        help='size of the front a driver sits on ("woofer=220x360 mm"), to join its near field; '
-        "the driver is taken to sit in the middle; may be repeated",
+        help="size of the front a driver sits on, and its place from the middle of it "
+        '("woofer=220x360 mm, 60 mm down"), to join its near field; may be repeated',
     )
     parser.add_argument(
         "--order",
@@ -237,11 +237,12 @@ def _read_front(text: str, diaphragm_m: float) -> Baffle:
     from optimizer.measure.curves.nearfield import Baffle
     from optimizer.text.units import parse_quantity
 
-    width, times, height = text.lower().replace("×", "x").partition("x")
+    size, *places = text.lower().replace("×", "x").split(", ")
+    width, times, height = size.partition("x")
     if not times:
         raise InputError(
             "a front needs WIDTHxHEIGHT", key="--front", value=repr(text),
-            remedy="for example woofer=220x360 mm",
+            remedy="for example woofer=220x360 mm, 60 mm down",
         )  # fmt: skip
     unit = height.strip().lstrip("0123456789.,+- ")
     if width.strip().replace(".", "").replace(",", "").isdigit():
@@ -249,7 +250,31 @@ def _read_front(text: str, diaphragm_m: float) -> Baffle:
     values = parse_quantity(width.strip(), "m"), parse_quantity(height.strip(), "m")
     if min(values) <= 0.0:
         raise InputError("a front must have a size above 0", key="--front", value=repr(text))
-    return Baffle(width_m=values[0], height_m=values[1], diaphragm_m=diaphragm_m)
+    right, up = _read_place(places, text)
+    if 2.0 * abs(right) >= values[0] or 2.0 * abs(up) >= values[1]:
+        raise InputError("the driver must sit on the front", key="--front", value=repr(text))
+    return Baffle(
+        width_m=values[0], height_m=values[1], right_m=right, up_m=up, diaphragm_m=diaphragm_m
+    )
+
+
+def _read_place(places: Sequence[str], text: str) -> tuple[float, float]:
+    """Read how far right and up of the middle a driver sits: "60 mm down"."""
+    from optimizer.errors import InputError
+    from optimizer.text.units import parse_quantity
+
+    towards = {"right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, 1.0), "down": (0.0, -1.0)}
+    right = up = 0.0
+    for place in places:
+        length, _, side = place.strip().rpartition(" ")
+        if side not in towards:
+            raise InputError(
+                "a place on the front is a length and right, left, up or down", key="--front",
+                value=repr(text), remedy="for example woofer=220x360 mm, 60 mm down",
+            )  # fmt: skip
+        metres = parse_quantity(length, "m")
+        right, up = right + towards[side][0] * metres, up + towards[side][1] * metres
+    return right, up
 
 
 def explain_findings(survey: Survey, *, from_design: bool) -> Survey:

@@ -119,6 +119,8 @@ def test_folder_of_rubbish(survey, tmp_path):
         [".", "--diameter", "woofer=big"],
         [".", "--front", "woofer=220"],
         [".", "--front", "woofer=0x0"],
+        [".", "--front", "woofer=220x360 mm, 60 mm aside"],
+        [".", "--front", "woofer=220x360 mm, 190 mm down"],
         [".", "--depth", "woofer"],
     ],
 )

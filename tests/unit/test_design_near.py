@@ -12,7 +12,7 @@ from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.curves.joined import join_directions
-from optimizer.measure.curves.nearfield import Baffle, estimate_baffle_step
+from optimizer.measure.curves.nearfield import Baffle, estimate_step
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 700)
 GATE_HZ = 200.0
@@ -28,7 +28,7 @@ def cone(f: np.ndarray) -> np.ndarray:
 
 def far(f: np.ndarray) -> np.ndarray:
     """The same on its front, from afar, 3 ms late."""
-    return cone(f) * estimate_baffle_step(f, FRONT) * np.exp(-2j * np.pi * f * 3e-3)
+    return cone(f) * estimate_step(f, FRONT)[0] * np.exp(-2j * np.pi * f * 3e-3)
 
 
 def aside(f: np.ndarray) -> np.ndarray:

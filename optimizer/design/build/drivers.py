@@ -119,6 +119,7 @@ def _join_near(
             baffle=near.front,
             at_hz=near.join_hz,
             far_from_hz=1.0 / gate_s if gate_s else None,
+            far_m=design.measured.metres,
         )
     except InputError as error:
         raise spot.locate(error) from None

@@ -23,6 +23,7 @@ def join_directions(
     baffle: Baffle | None = None,
     at_hz: float | None = None,
     far_from_hz: float | None = None,
+    far_m: float = 1.0,
 ) -> tuple[dict[Direction, MeasuredCurve], Splice]:
     """Join a near field to the response on axis, and let the other directions follow it down.
 
@@ -38,6 +39,8 @@ def join_directions(
         Where to join; default where both agree best on axis.
     far_from_hz : float, optional
         Lowest valid frequency of the far field.
+    far_m : float
+        Distance of the far field.
 
     Returns
     -------
@@ -58,7 +61,9 @@ def join_directions(
     right at both ends.
     """
     axis = responses[ON_AXIS]
-    splice = splice_fields(near, axis, baffle=baffle, at_hz=at_hz, far_from_hz=far_from_hz)
+    splice = splice_fields(
+        near, axis, baffle=baffle, at_hz=at_hz, far_from_hz=far_from_hz, far_m=far_m
+    )
     return {
         direction: splice.response if direction == ON_AXIS else _follow(response, axis, splice)
         for direction, response in responses.items()

@@ -16,6 +16,13 @@ from optimizer.measure.geometry import SOUND_SPEED_M_S
 ABOVE_GATE = 1.3
 """The far field is trusted from this multiple of the gate's limit."""
 BLEND_OCTAVES = 0.5
+MISSES_DB = 3.0
+"""A shift farther than this from what the size of the cone asks for is told as a doubt: microphones
+a centimetre too far, cones that are no pistons and effective diameters account for less (common
+practice, no source)."""
+
+_BRIDGE_OCTAVES = 0.5  # either side of the join in which the level is met
+_STEP_DB = 6.0  # from half to full space
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +98,87 @@ def estimate_baffle_step(frequency_hz: Real, baffle: Baffle) -> Complex:
     return np.asarray(1.0 - 0.5 * total / len(points))
 
 
+def estimate_round_step(frequency_hz: Real, baffle: Baffle) -> Complex:
+    """Compute the same for a front without edges: a rigid sphere of as large a cross-section.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        In Hz.
+    baffle : Baffle
+        The front; the place of the driver on it does not count.
+
+    Returns
+    -------
+    ndarray, shape (F,), complex
+        From 1/2 (-6 dB) at low frequency to 1 at high frequency, with hardly any ripple. The phase
+        counts from the centre of the sphere.
+
+    Notes
+    -----
+    A source on a rigid sphere heard from afar on its axis, by reciprocity what a plane wave does at
+    the pole: H = (1/x^2) Sum j^(m-1) (2m+1) / h_m'(x) with x = k b and h_m the spherical Hankel
+    function of the second kind (Duda and Martens, JASA 104(5), 1998, from memory; Morse and Ingard,
+    Theoretical Acoustics). H rises from 1 to 2.
+    """
+    from scipy.special import spherical_jn, spherical_yn
+
+    radius = float(np.sqrt(baffle.width_m * baffle.height_m / np.pi))
+    x = np.maximum(2.0 * np.pi * frequency_hz / SOUND_SPEED_M_S * radius, 1e-6)
+    total = np.zeros(len(x), dtype=np.complex128)
+    for m in range(int(1.2 * x.max()) + 20):
+        slope = spherical_jn(m, x, derivative=True) - 1j * spherical_yn(m, x, derivative=True)
+        heard = np.isfinite(slope)
+        total[heard] += 1j ** (m - 1) * (2 * m + 1) / slope[heard]
+    return np.asarray(0.5 * total / x**2)
+
+
+def estimate_step(frequency_hz: Real, baffle: Baffle) -> tuple[Complex, Real]:
+    """Estimate the step of a cabinet, between that of sharp edges and that of none.
+
+    A thin front with sharp edges lets bass round it sooner than a cabinet with sides does, and a
+    sphere has no edges to send anything back: what cabinets do lies between (held against solutions
+    of rounded boxes by fundamental solutions, tests/reference/test_survey_nearfield.py).
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+        In Hz.
+    baffle : Baffle
+        Front and driver.
+
+    Returns
+    -------
+    step : ndarray, shape (F,), complex
+        The mean of both in dB, with the phase of sharp edges.
+    doubt_db : ndarray, shape (F,)
+        What the sharp edges are above it, and none below, in dB.
+    """
+    sharp = estimate_baffle_step(frequency_hz, baffle)
+    smooth = np.abs(estimate_round_step(frequency_hz, baffle))
+    share = np.sqrt(smooth / np.abs(sharp))
+    return sharp * share, np.asarray(-20.0 * np.log10(share))
+
+
+def expected_shift_db(diaphragm_m: float, far_m: float) -> float:
+    """Level of a far field against the near field of the same driver in an endless front.
+
+    Parameters
+    ----------
+    diaphragm_m : float
+        Effective diameter 2a.
+    far_m : float
+        Distance r of the far field.
+
+    Returns
+    -------
+    float
+        20 lg(a / 2r), for equal gain: a rigid piston is that much louder at its centre than afar
+        (Keele, JAES 22(3), 1974; from memory).
+    """
+    return float(20.0 * np.log10(diaphragm_m / (4.0 * far_m)))
+
+
 def _spread_over_diaphragm(radius: float) -> list[Real]:
     """Points of equal area on a disc: centre ring and outer ring."""
     if radius <= 0.0:
@@ -118,6 +206,11 @@ class Splice:
         Rms difference left over the octave around `at_hz`.
     baffle : Baffle or None
         The front whose step was applied.
+    expected_db : float or None
+        What `shift_db` should be by the size of the cone, see `expected_shift_db`.
+    doubt_db, doubt_hz : float or None
+        How well the level below the join is known, where it is known least: plus and minus what lies
+        between sharp edges of the front and none.
     notes : tuple of str
         What was assumed.
     """
@@ -127,7 +220,23 @@ class Splice:
     shift_db: float
     mismatch_db: float
     baffle: Baffle | None = None
+    expected_db: float | None = None
+    doubt_db: float | None = None
+    doubt_hz: float | None = None
     notes: tuple[str, ...] = ()
+
+    @property
+    def misses_db(self) -> float | None:
+        """How far the shift is from what the size of the cone asks for, where that is too far.
+
+        Without a front a step of up to 6 dB is in the shift too.
+        """
+        if self.expected_db is None:
+            return None
+        off = self.shift_db - self.expected_db
+        if self.baffle is None and off < 0.0:
+            off = min(0.0, off + _STEP_DB)
+        return off if abs(off) > MISSES_DB else None
 
 
 def near_field_limit_hz(diaphragm_m: float) -> float:
@@ -155,6 +264,7 @@ def splice_fields(
     diaphragm_m: float | None = None,
     at_hz: float | None = None,
     far_from_hz: float | None = None,
+    far_m: float = 1.0,
 ) -> Splice:
     """Join a near-field response to a far-field response.
 
@@ -171,6 +281,8 @@ def splice_fields(
         Where to join; default the frequency at which both agree best in level and slope.
     far_from_hz : float, optional
         Lowest valid frequency of the far field (from its gate); default the start of its data.
+    far_m : float
+        Distance of the far field.
 
     Returns
     -------
@@ -206,8 +318,9 @@ def splice_fields(
             remedy=f"choose a frequency from {bottom:.0f} to {top:.0f} Hz",
         )
     step = np.ones(len(near.frequency_hz), dtype=np.complex128)
+    doubt = np.zeros(len(near.frequency_hz))
     if baffle is not None:
-        step = estimate_baffle_step(near.frequency_hz, baffle)
+        step, doubt = estimate_step(near.frequency_hz, baffle)
         notes.append(
             f"baffle step estimated for a front of {baffle.width_m:g} x {baffle.height_m:g} m"
         )
@@ -222,15 +335,61 @@ def splice_fields(
     )
     if mismatch > 1.5:
         notes.append("near and far field disagree in slope: check front, gate and diaphragm")
-    return Splice(
+    least = (None, None) if baffle is None else _known_least(near.frequency_hz, doubt, where)
+    splice = Splice(
         # Below the join nothing of the far field is left, so its gate limits nothing.
-        response=replace(joined, gate_s=None, notes=(*far.notes, *notes)),
+        response=replace(joined, gate_s=None),
         at_hz=where,
         shift_db=shift,
         mismatch_db=mismatch,
         baffle=baffle,
-        notes=tuple(notes),
+        expected_db=expected_shift_db(size, far_m) if size else None,
+        doubt_db=least[0],
+        doubt_hz=least[1],
     )
+    notes += [*_say_doubt(splice), *_say_expected(splice, size, far_m)]
+    return replace(
+        splice,
+        notes=tuple(notes),
+        response=replace(splice.response, notes=(*far.notes, *notes)),
+    )
+
+
+def _known_least(
+    frequency_hz: Real, doubt_db: Real, where: float
+) -> tuple[float | None, float | None]:
+    """Most doubt below the join, and where: at the join the far field says what the level is."""
+    window = np.abs(np.log2(frequency_hz / where)) <= _BRIDGE_OCTAVES
+    doubt = np.abs(doubt_db - doubt_db[window].mean())
+    below = np.flatnonzero(frequency_hz < where / 2.0 ** (BLEND_OCTAVES / 2.0))
+    if not len(below):
+        return None, None
+    at = below[int(np.argmax(doubt[below]))]
+    return float(doubt[at]), float(frequency_hz[at])
+
+
+def _say_doubt(splice: Splice) -> list[str]:
+    if splice.doubt_db is None or splice.doubt_hz is None:
+        return []
+    return [
+        f"below the join the level is known within {splice.doubt_db:.1f} dB (at "
+        f"{splice.doubt_hz:.0f} Hz), between sharp edges of the front and none"
+    ]
+
+
+def _say_expected(splice: Splice, size: float | None, far_m: float) -> list[str]:
+    """Hold the shift against the law of a piston."""
+    if splice.expected_db is None or size is None:
+        return []
+    asked = f"a cone of {1000.0 * size:.0f} mm heard from {far_m:g} m"
+    off = splice.misses_db
+    if off is None:
+        return [f"{asked} asks for {splice.expected_db:+z.1f} dB (a/2r), which agrees"]
+    more = "more" if off > 0.0 else "less"
+    return [
+        f"{asked} asks for {splice.expected_db:+z.1f} dB (a/2r) and it is {abs(off):.1f} dB {more}: "
+        "the gain was changed between near and far field, or distance or diameter are others"
+    ]
 
 
 def add_port(cone: MeasuredCurve, port: MeasuredCurve, diameter_ratio: float) -> MeasuredCurve:
@@ -285,7 +444,7 @@ def _find_bridge(
     )
     u = np.log2(grid)
     wanted = [np.log2(at_hz)] if at_hz is not None else list(u)
-    half = min(0.5, (u[-1] - u[0]) / 2.0)
+    half = min(_BRIDGE_OCTAVES, (u[-1] - u[0]) / 2.0)
     best = (np.inf, float(u[0]), 0.0)
     for centre in wanted:
         if at_hz is None and not u[0] + half - 1e-9 <= centre <= u[-1] - half + 1e-9:

@@ -133,6 +133,18 @@ def _join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | Non
     except InputError as error:
         findings.append(Finding("warning", near.path, str(error)))
         return None, findings
+    off = splice.misses_db
+    if off is not None and splice.expected_db is not None:
+        findings.append(
+            Finding(
+                "warning",
+                near.path,
+                f"was moved by {splice.shift_db:+z.1f} dB to meet the far field, where a cone of this "
+                f"size asks for {splice.expected_db:+z.1f} dB at 1 m",
+                "measure both with one gain, or check diameter and distance; where the gain was "
+                "changed on purpose all is well",
+            )
+        )
     return splice, findings
 
 

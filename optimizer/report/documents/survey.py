@@ -317,6 +317,13 @@ def driver_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, list[str]]]:
         ("directions", [str(d.directions) for d in drivers]),
         ("usable, within 6 dB", [say_range(d.usable_hz) for d in drivers]),
         ("level, as the file states it", [f"{d.sensitivity_db:.1f} dB" for d in drivers]),
+        ("near field joined at", [
+            f"{say(d.splice.at_hz, 'Hz')}, moved by {d.splice.shift_db:+z.1f} dB"
+            if d.splice else "-" for d in drivers]),
+        ("  below it known within", [
+            f"{d.splice.doubt_db:.1f} dB (at {say(d.splice.doubt_hz, 'Hz')})"
+            if d.splice and d.splice.doubt_db is not None and d.splice.doubt_hz else "-"
+            for d in drivers]),
         ("falls off below", [say_rolloff(d.shape.low) for d in drivers]),
         ("falls off above", [say_rolloff(d.shape.high) for d in drivers]),
         ("break-up to stay clear of", each(

@@ -129,6 +129,9 @@ def _driver(driver: DriverSurvey) -> dict[str, Any]:
             "hz": driver.splice.at_hz,
             "shift_db": driver.splice.shift_db,
             "mismatch_db": driver.splice.mismatch_db,
+            "expected_shift_db": driver.splice.expected_db,
+            "doubt_db": driver.splice.doubt_db,
+            "doubt_hz": driver.splice.doubt_hz,
             "notes": list(driver.splice.notes),
         }
     return data
