@@ -278,6 +278,19 @@ def test_a_sitting_in_a_browser(
             browser.run(f"document.getElementById('{name}').getBoundingClientRect().bottom") <= 900
         )
 
+    # Names stand in one line on the screen, and values are whole on paper, under what they belong to.
+    tall = "[...document.querySelectorAll('.knob .name')].map((e) => e.getClientRects()[0].height)"
+    assert max(browser.run(tall)) < 26
+    browser.call("Emulation.setEmulatedMedia", media="print")
+    try:
+        cut = "[...document.querySelectorAll('.spin')].map((e) => e.scrollWidth - e.clientWidth)"
+        assert max(browser.run(cut)) <= 0
+        assert browser.run("document.querySelector('.bar h1').getClientRects().length") == 1
+        for name in ("keep", "print", "seek", "tabs", "upper-box"):
+            assert not browser.run(f"document.getElementById('{name}').getClientRects().length")
+    finally:
+        browser.call("Emulation.setEmulatedMedia", media="")
+
     def spin(label: str) -> str:
         return f"""document.querySelector('[data-label="{label}"] .spin')"""
 
