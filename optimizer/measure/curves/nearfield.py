@@ -372,7 +372,7 @@ def _say_doubt(splice: Splice) -> list[str]:
     if splice.doubt_db is None or splice.doubt_hz is None:
         return []
     return [
-        f"below the join the level is known within {splice.doubt_db:.1f} dB (at "
+        f"below the join the level, as heard from afar, is known within {splice.doubt_db:.1f} dB (at "
         f"{splice.doubt_hz:.0f} Hz), between sharp edges of the front and none"
     ]
 
