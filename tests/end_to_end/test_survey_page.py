@@ -96,6 +96,10 @@ def test_it_prints_on_a4(browser: Any, page: Path, tmp_path: Path, dark: bool) -
     assert all(abs(w - 595) <= 1 and abs(h - 842) <= 1 for w, h in sizes)
     browser.resize(688, 900)
     browser.call("Emulation.setEmulatedMedia", media="print")
+    gaps = browser.run("""[...document.querySelectorAll('.charts')].flatMap(
+        (box) => [...box.children].slice(1).map((e) => e.getBoundingClientRect().top
+            - e.previousElementSibling.getBoundingClientRect().bottom))""")
+    assert min(gaps) > 12  # one chart's key is not taken for the next one's title
     pictures = browser.run("""[...document.querySelectorAll('.plot img')].map(i => [
         i.checkVisibility(), i.naturalWidth > 100, i.getBoundingClientRect().right <= 689])""")
     assert len(pictures) == 9

@@ -108,6 +108,8 @@ def test_means_are_no_rms(unit):
     """The mean of a band is given in the plain unit of its goal."""
     band = BandShare(low_hz=1e3, high_hz=2e3, share=0.5, mean=1.25, octaves=0.1)
     assert say_share(band, unit).endswith("on average +1.2 dB")
+    point = BandShare(low_hz=1e3, high_hz=1e3, share=1.0, mean=1.25, octaves=0.0)
+    assert say_share(point, unit) == "100% of it at 1 kHz, +1.2 dB there"
 
 
 def test_part_effects_are_slopes(problem, board, report):

@@ -461,3 +461,13 @@ def test_names_of_files_are_text(documents: dict[str, Document]) -> None:
     page = render_html(document)
     assert "<c>" not in page
     assert "a|b&lt;c&gt;.yaml" in page
+
+
+def test_a_head_over_nothing_takes_no_room() -> None:
+    """What brief rows leave empty is no column of a terminal; with all rows it is one again."""
+    table = Table(
+        heads=("file", "because"), rows=(("a.txt", "stated"),), align="ll", brief=(("a.txt", ""),)
+    )
+    document = Document(title="", sections=(Section(title="", parts=(table,)),))
+    assert "because" not in print_text(document, notes=False)
+    assert "because" in print_text(document)

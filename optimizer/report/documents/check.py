@@ -185,10 +185,10 @@ def say_share(band: BandShare, unit: str) -> str:
     if band.octaves > _SPREAD:
         return "spread over the band"
     short = unit.partition(" rms")[0]
-    return (
-        f"{band.share:.0%} of it from {say_frequency(band.low_hz)} to "
-        f"{say_frequency(band.high_hz)}, on average {band.mean:+z.1f} {short}"
-    )
+    low, high = say_frequency(band.low_hz), say_frequency(band.high_hz)
+    if low == high:
+        return f"{band.share:.0%} of it at {low}, {band.mean:+z.1f} {short} there"
+    return f"{band.share:.0%} of it from {low} to {high}, on average {band.mean:+z.1f} {short}"
 
 
 def say_improvements(report: CheckReport) -> list[str]:

@@ -264,7 +264,7 @@ def _lay_out_table(table: Table, width: int) -> Iterable[RenderableType]:
         )
         for k in range(len(table.heads))
     ]  # fmt: skip
-    everything = list(range(len(natural)))
+    everything = _list_telling(table, rows)
     blocks = [everything]
     if table.fixed and _spans(natural, gap) > width:
         gap = 1
@@ -279,6 +279,14 @@ def _lay_out_table(table: Table, width: int) -> Iterable[RenderableType]:
             )
         )
     return laid
+
+
+def _list_telling(table: Table, rows: Sequence[Sequence[Cell]]) -> list[int]:
+    """List the columns to be shown: in brief, a head over nothing would only take room."""
+    every = range(len(table.heads))
+    if table.brief is None or not any(rows):
+        return list(every)
+    return [k for k in every if not table.heads[k] or any(row[k].whole for row in rows if row)]
 
 
 def _spans(widths: Sequence[int], gap: int) -> int:
