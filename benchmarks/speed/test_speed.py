@@ -40,7 +40,7 @@ MANY = (
 
 @cache
 def demo_problem(points: int, directions: tuple[Direction, ...], *, own: bool = False) -> Problem:
-    """The demo's ladders, 17 values, on another grid: with 4 goals of curves, or its own goals."""
+    """The demo's ladders, 17 values, on another grid; goals of curves and parts, or its own."""
     demo = load("three_way_17")
     f = frequency_grid(points)
     order = (Direction(), *(d for d in directions if d != Direction()))
@@ -112,7 +112,7 @@ def test_peers_get_the_cost_of_the_problem(name):
 
 
 @pytest.mark.parametrize("directions", [FEW, MANY], ids=["8", "72"])
-@pytest.mark.parametrize("own", [False, True], ids=["4-goals", "goals-of-the-demo"])
+@pytest.mark.parametrize("own", [False, True], ids=["goals-of-curves", "goals-of-the-demo"])
 def test_evaluation_rate(benchmark, note, own, directions):
     """Networks a second on one core: 3 ways, 17 values, 200 frequencies."""
     problem = demo_problem(200, directions, own=own)

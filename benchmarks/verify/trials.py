@@ -118,20 +118,18 @@ def draw_trial(seed: int, group: str) -> Trial:
         how(faulty, rng)
         planted.append(said)
         circuits.append(one)
-    curves = [plant.simulate(one) for one in (*circuits, faulty)]
+    pressures, z = plant.simulate_around(faulty, directions)
+    curves = [*(plant.simulate(one) for one in circuits), (pressures[0], z)]
     # What each of two adds to the other: a tweeter that is silent has no polarity to see.
     before = {0: [], 1: [0], 2: [2, 1]}[len(planted)]
     strengths = tuple(
         _strength(problem, built, curves[i], curves[-1], rig, levels, alone=group == "alone")
         for i in before
     )
-    pressure, z = curves[-1]
     offset = rng.normal(0, 0.1) if known else rng.uniform(-4, 4)
-    observed = _observe(pressure, z, rig, rng, offset)
-    if group in ("around", "sound around"):
-        others = plant.simulate_around(faulty, AROUND[1:])[0]
-        levels_around = [_observe(one, z, rig, rng, offset)[0] for one in others]
-        observed[1:1] = [replace(one, row=row) for row, one in enumerate(levels_around, 1)]
+    observed = _observe(pressures[0], z, rig, rng, offset)
+    around = [_observe(one, z, rig, rng, offset)[0] for one in pressures[1:]]
+    observed[1:1] = [replace(one, row=row) for row, one in enumerate(around, 1)]
     if group in ("ways", "sound ways"):
         for w, way in enumerate(faulty.hangs):
             heard = plant.play_alone(faulty, way)

@@ -101,7 +101,7 @@ def _name(verb: ModuleType) -> str:
 
 def _list_asked(words: Sequence[str]) -> Sequence[ModuleType]:
     """List the verb that a command line begins with; all of them where it begins with none."""
-    return [verb for verb in VERBS if [_name(verb)] == [*words[:1]]] or VERBS
+    return [verb for verb in VERBS if words and _name(verb) == words[0]] or VERBS
 
 
 def main(argv: Sequence[str] | None = None) -> int:

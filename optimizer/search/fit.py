@@ -163,8 +163,8 @@ class _State:
         self.top = top
         self.progress = progress
         self.found = Found(problem, by_verdicts=by == "verdicts")
-        self.proof_networks = None if networks is None else PROOF_WORTH * networks
-        self.proofs = Proofs(problem, self.found, runner, clock, top, self.proof_networks)
+        most = None if networks is None else PROOF_WORTH * networks
+        self.proofs = Proofs(problem, self.found, runner, clock, top, most)
         self.relaxed: dict[bytes, float] = {}
         self.ends: list[float] = []
         self.complete = False  # whether every network was computed or ruled out
@@ -316,7 +316,7 @@ class _State:
         self.found.add(board, cost)
         deadline = self.clock.deadline(self.clock.until(_BOARD_SHARE))
         for proved in self.runner.in_order(
-            descend_network, self.problem, [(board, cost, deadline, self.proof_networks)]
+            descend_network, self.problem, [(board, cost, deadline, self.proofs.most)]
         ):
             self.besides += proved.evaluations
             self.found.add(proved.genome, proved.cost)

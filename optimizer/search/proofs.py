@@ -63,6 +63,8 @@ class Proofs:
         self.clock = clock
         self.top = top
         self.most = most
+        # What is counted goes to the best first.
+        self.at_once = _AT_ONCE if most is None else 1
         self.evaluations = 0
         # Where options are many, a proof cannot be had in the time: rather look further.
         self.many = has_many_options(problem.space)
@@ -87,7 +89,7 @@ class Proofs:
         most = _LITTLE_KEPT_BACK if self.many or seconds < _SHORT_S else _KEPT_BACK
         if not self._took_s:
             return (1.0 - most) * seconds
-        turns = max(1, -(-self._unproven // _AT_ONCE))
+        turns = max(1, -(-self._unproven // self.at_once))
         need = _SPARE * turns * float(np.mean(self._took_s)) / seconds
         return (1.0 - min(most, max(_LEAST_KEPT_BACK, need))) * seconds
 
@@ -116,9 +118,7 @@ class Proofs:
             (g, c) for g, c in self.found.rank(self.top) if self.found.key(g) not in self._proven
         ]
         self._unproven = len(todo)
-        return todo[
-            : _AT_ONCE if self.most is None else 1
-        ]  # what is counted goes to the best first
+        return todo[: self.at_once]
 
     @property
     def used_up(self) -> bool:

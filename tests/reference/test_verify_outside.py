@@ -46,7 +46,7 @@ def test_six_directions_name_no_sound_part(rows: list[Row]) -> None:
 
 def test_no_answer_speaks_against_itself(rows: list[Row]) -> None:
     """Verdict, cause, probabilities and tolerance agree in every one."""
-    assert len(rows) >= 18
+    assert len(rows) in (18, 55)
     assert not [row.contradiction for row in rows if row.contradiction]
 
 

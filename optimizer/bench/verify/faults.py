@@ -410,8 +410,8 @@ def _name_connected(driver: Driver, leads: Sequence[Leads]) -> str:
 
 
 def is_whole(fault: Fault) -> bool:
-    """Whether a fault leaves the leads of all drivers of a way alike."""
-    return not any("," in name for _, name in fault.drivers)
+    """Whether a fault is none of drivers, or of all drivers of a way alike: not of one of several."""
+    return not fault.drivers or fault.where in dict(fault.drivers)
 
 
 def exchange_also(swap: Fault, other: Fault) -> tuple[tuple[str, str], ...]:

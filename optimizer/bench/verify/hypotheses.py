@@ -233,11 +233,12 @@ def may_be_both(one: Cause, two: Cause) -> bool:
 
     Drivers on each other's branches can still be turned, or not be connected.
     """
-    if "swapped drivers" in (one.what, two.what):
-        if not all(is_whole(cause.fault) for cause in (one, two)):
-            return False
-        if {one.what, two.what} & _ON_EXCHANGED:
-            return True
+    for swap, other in ((one, two), (two, one)):
+        if swap.what == "swapped drivers" and other.what != "swapped drivers":
+            if not is_whole(other.fault):
+                return False
+            if other.what in _ON_EXCHANGED:
+                return True
     return not one.components & two.components
 
 

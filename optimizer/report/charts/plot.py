@@ -28,6 +28,11 @@ DASHES: tuple[Dash, ...] = ((), (7, 4), (2, 3), (9, 3, 2, 3), (4, 2), (12, 4))
 """Curves of one chart differ by these, so that they do on grey paper too."""
 
 
+def dash_of(k: int) -> Dash:
+    """Return the dash of the curve of this number, from 0: after the last one the first again."""
+    return DASHES[k % len(DASHES)]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
     """One axis.

@@ -18,7 +18,6 @@ from optimizer.bench.tolerance.spread import CurveBand
 from optimizer.goals import CrossoverRange
 from optimizer.problem.candidate import Candidate, CurveSet
 from optimizer.report.charts.plot import (
-    DASHES,
     AnyPlot,
     Axis,
     Curve,
@@ -29,6 +28,7 @@ from optimizer.report.charts.plot import (
     Region,
     Shade,
     Surface,
+    dash_of,
     frequency_axis,
     level_axis,
     linear_axis,
@@ -140,7 +140,7 @@ def plot_axis(
     curves, across = candidate.curves, frequency_axis()
     f, total = curves.frequency_hz, curves.named_db["on_axis"]
     lines = [
-        Curve(name=way.name, x=f, y=curves.way_db[k], role=f"way {k + 1}", dash=_dash(k + 1))
+        Curve(name=way.name, x=f, y=curves.way_db[k], role=f"way {k + 1}", dash=dash_of(k + 1))
         for k, way in enumerate(candidate.network.ways)
     ]
     regions = []
@@ -166,10 +166,6 @@ def plot_axis(
         marks=mark_crossovers(candidate),
         regions=(*regions, *_corridors(crossings)),
     )
-
-
-def _dash(k: int) -> tuple[float, ...]:
-    return DASHES[k % len(DASHES)]
 
 
 def mark_crossovers(candidate: Candidate) -> tuple[Mark, ...]:
@@ -213,7 +209,7 @@ def plot_averages(candidate: Candidate, bands: Bands) -> tuple[Plot, ...]:
                 x=f,
                 y=curves.named_db[name],
                 role="sum" if k == 0 else f"average {k}",
-                dash=_dash(k),
+                dash=dash_of(k),
                 width=2.4 if k == 0 else 1.8,
             )
         )
@@ -226,7 +222,7 @@ def plot_averages(candidate: Candidate, bands: Bands) -> tuple[Plot, ...]:
                 x=f,
                 y=curves.directivity_db[name],
                 role=f"average {3 - k}",
-                dash=_dash(3 - k),
+                dash=dash_of(3 - k),
                 width=1.4,
                 right=True,
             )
@@ -352,7 +348,7 @@ class _Around:
                     x=self.f,
                     y=self.around.level_db[measured[angle]] - (axis_db if normalised else 0.0),
                     role="sum" if not angle else f"average {1 + (k - 1) % 4}",
-                    dash=_dash(k),
+                    dash=dash_of(k),
                     width=2.4 if not angle else 1.5,
                     at_end=f"{angle:g}°",
                 )
@@ -432,7 +428,7 @@ class _Around:
                     level_db=level[:, int(np.argmin(np.abs(np.log(self.f / hz))))],
                     told=self.around.measured[index],
                     role=f"average {k + 1}",
-                    dash=_dash(k),
+                    dash=dash_of(k),
                 )
                 for k, hz in enumerate(wanted)
             )
@@ -518,7 +514,7 @@ def plot_phase(candidate: Candidate, response: Response) -> Plot:
             x=f,
             y=_break_turns(response.way_phase_deg[k]),
             role=f"way {k + 1}",
-            dash=_dash(k + 1),
+            dash=dash_of(k + 1),
         )
         for k, way in enumerate(candidate.network.ways)
     ]
@@ -583,7 +579,7 @@ def plot_step(candidate: Candidate, response: Response) -> Plot:
             x=t,
             y=response.way_step[k],
             role=f"way {k + 1}",
-            dash=_dash(k + 1),
+            dash=dash_of(k + 1),
             width=1.5,
         )
         for k, way in enumerate(candidate.network.ways)

@@ -106,21 +106,22 @@ def frame_charts(problem: Problem, candidate: Candidate) -> dict[str, Any]:
     candidate : Candidate
         Any network of it.
     """
-    epdr = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Epdr)]
     target = candidate.curves.target_band_hz
     return {
         "frequency_hz": np.round(candidate.curves.frequency_hz, 4).tolist(),
         "ways": [way.name for way in problem.topology.ways],
         "floor_ohm": find_floor_ohm(problem),
-        "epdr_floor_ohm": max(epdr) if epdr else None,
+        "epdr_floor_ohm": find_floor_ohm(problem, Epdr),
         "target_band_hz": None if target is None else [round(hz, 4) for hz in target],
         "estimated": problem.estimated,
     }
 
 
-def find_floor_ohm(problem: Problem) -> float | None:
-    """Return the smallest impedance that is asked for; None where nobody asks for one."""
-    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, Impedance)]
+def find_floor_ohm(
+    problem: Problem, kind: type[Impedance] | type[Epdr] = Impedance
+) -> float | None:
+    """Return the smallest impedance, or EPDR, that is asked for; None where nobody asks for one."""
+    floors = [goal.floor_ohm for goal in problem.goals.values() if isinstance(goal, kind)]
     return max(floors, default=None)
 
 

@@ -13,7 +13,7 @@ from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint, Survey
 from optimizer.measure.survey.shape import Rolloff
 from optimizer.measure.timing.timing import Timing
-from optimizer.report.charts.plot import DASHES, Curve, Plot, frequency_axis, level_axis, tall_of
+from optimizer.report.charts.plot import Curve, Plot, dash_of, frequency_axis, level_axis, tall_of
 from optimizer.report.charts.sketch import sketch_plot
 from optimizer.report.document import (
     Cell,
@@ -252,7 +252,7 @@ def draw_responses(drivers: Sequence[DriverSurvey]) -> Drawn | None:
                 x=one.frequency_hz,
                 y=one.level_db,
                 role=f"way {k + 1}",
-                dash=DASHES[k % len(DASHES)],
+                dash=dash_of(k),
             )
             for k, (driver, one) in enumerate(zip(shown, responses, strict=True))
         )
