@@ -40,7 +40,8 @@ from optimizer.design.start.plan import Clock, plan_start
 from optimizer.design.start.write import DESIGN_NAME, check_unedited, render_start
 from optimizer.errors import InputError
 from optimizer.goals import CrossoverRange, GoalSet, Scene
-from optimizer.measure.curves.nearfield import Baffle
+from optimizer.measure.curves.cabinet import Cabinet
+from optimizer.measure.curves.nearfield import list_joins
 from optimizer.measure.driver import Driver, File
 from optimizer.measure.files.folder import read_folder, require_drivers
 from optimizer.measure.survey.nouns import Survey
@@ -178,7 +179,8 @@ def survey(
     roles: Mapping[str, str] | None = None,
     diameters_m: Mapping[str, float] | None = None,
     depths_m: Mapping[str, float] | None = None,
-    fronts: Mapping[str, Baffle] | None = None,
+    fronts: Mapping[str, Cabinet] | None = None,
+    ports_m: Mapping[str, float] | None = None,
     gate_s: float | None = None,
     order: Sequence[str] = (),
 ) -> Survey:
@@ -192,8 +194,10 @@ def survey(
         What a file is ("woofer impedance", "tweeter 30 right", "ignore"), by its name or pattern.
     diameters_m, depths_m : mapping of str to float, optional
         Effective diameter of a driver, and how far its acoustic centre lies behind the front.
-    fronts : mapping of str to Baffle, optional
-        Front a driver sits on, to join its near field.
+    fronts : mapping of str to Cabinet, optional
+        Box and place of a driver, to join its near field.
+    ports_m : mapping of str to float, optional
+        Diameter of a driver's port, to add its near field.
     gate_s : float, optional
         Gate of impulse responses; found from their first reflection by default.
     order : sequence of str
@@ -214,7 +218,7 @@ def survey(
         found,
         diaphragms_m=dict(diameters_m or {}),
         depths_m=dict(depths_m or {}),
-        baffles=dict(fronts or {}),
+        joins=list_joins(fronts or {}, diameters_m or {}, ports_m or {}),
     )
 
 
@@ -226,7 +230,8 @@ def start(
     roles: Mapping[str, str] | None = None,
     diameters_m: Mapping[str, float] | None = None,
     depths_m: Mapping[str, float] | None = None,
-    fronts: Mapping[str, Baffle] | None = None,
+    fronts: Mapping[str, Cabinet] | None = None,
+    ports_m: Mapping[str, float] | None = None,
     gate_s: float | None = None,
     order: Sequence[str] = (),
     board: File | None = None,
@@ -248,7 +253,7 @@ def start(
         never replaced.
     clock : {"shared", "none"}, optional
         Whether all files share one time zero; told from the file of all drivers by default.
-    roles, diameters_m, depths_m, fronts, gate_s, order
+    roles, diameters_m, depths_m, fronts, ports_m, gate_s, order
         As in `survey`.
     board : path-like, optional
         Network file of an old board that the design begins from.
@@ -274,6 +279,7 @@ def start(
         diameters_m=diameters_m,
         depths_m=depths_m,
         fronts=fronts,
+        ports_m=ports_m,
         gate_s=gate_s,
         order=order,
     )

@@ -37,6 +37,7 @@ _OPTIONS = {
     ("file", "columns"): ("--as", '"{name}"'),
     ("driver", "front"): ("--front", "{name}=220x360mm"),
     ("driver", "diaphragm"): ("--diameter", "{name}=130mm"),
+    ("driver", "port"): ("--port", "{name}=60mm"),
     ("measured", "gate"): ("--gate", "5ms"),
 }
 """(noun, part) of a subject -> its option and an example of its value."""

@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
             folder,
             diaphragms_m=options.diameters,
             depths_m=options.depths,
-            baffles=options.fronts,
+            joins=options.joins,
         ),
         from_design=False,
     )

@@ -13,7 +13,8 @@ from optimizer.cli.output import add_output_options, deliver, open_screen
 
 if TYPE_CHECKING:
     from optimizer.cli.screen import Screen
-    from optimizer.measure.curves.nearfield import Baffle
+    from optimizer.measure.curves.cabinet import Cabinet
+    from optimizer.measure.curves.nearfield import Join
     from optimizer.measure.readings import Folder
     from optimizer.measure.survey.nouns import Survey
 
@@ -71,9 +72,19 @@ def add_reading_options(parser: argparse.ArgumentParser) -> None:
         dest="fronts",
         action="append",
         default=[],
-        metavar="DRIVER=WIDTHxHEIGHT",
-        help="size of the front a driver sits on, and its place from the middle of it "
-        '("woofer=220x360 mm, 60 mm down"), to join its near field; may be repeated',
+        metavar="DRIVER=SIZE",
+        help="width x height of the front a driver sits on, x depth of the box where known, and the "
+        'driver\'s place from the middle of the front ("woofer=220x360x280 mm, 60 mm down"), to join '
+        "its near field; may be repeated",
+    )
+    parser.add_argument(
+        "--port",
+        dest="ports",
+        action="append",
+        default=[],
+        metavar="DRIVER=LENGTH",
+        help="diameter of the port of a driver's box, to add the near field of the port to that of "
+        "the driver; may be repeated",
     )
     parser.add_argument(
         "--order",
@@ -94,10 +105,10 @@ def run(args: argparse.Namespace) -> int:
     from optimizer.report.documents.survey import document_survey
 
     screen = open_screen(args)
-    folder, diameters, depths, fronts = open_path(args.path, read_options(args))
+    folder, diameters, depths, joins = open_path(args.path, read_options(args))
     show_unread(folder, screen)
     survey = explain_findings(
-        survey_folder(folder, diaphragms_m=diameters, depths_m=depths, baffles=fronts),
+        survey_folder(folder, diaphragms_m=diameters, depths_m=depths, joins=joins),
         from_design=_is_design(args.path),
     )
     deliver(args, document_survey(survey, args.path.resolve().name), screen)
@@ -130,8 +141,10 @@ class ReadingOptions:
         File or pattern to description.
     diameters, depths : dict of str to float
         By driver, in m.
-    fronts : dict of str to Baffle
+    fronts : dict of str to Cabinet
         By driver.
+    ports : dict of str to float
+        Diameters by driver, in m.
     gate_s : float or None
         Gate of impulse responses.
     order : tuple of str
@@ -143,7 +156,8 @@ class ReadingOptions:
         roles: dict[str, str],
         diameters: dict[str, float],
         depths: dict[str, float],
-        fronts: dict[str, Baffle],
+        fronts: dict[str, Cabinet],
+        ports: dict[str, float],
         gate_s: float | None = None,
         order: tuple[str, ...] = (),
     ) -> None:
@@ -151,8 +165,16 @@ class ReadingOptions:
         self.diameters = diameters
         self.depths = depths
         self.fronts = fronts
+        self.ports = ports
         self.gate_s = gate_s
         self.order = order
+
+    @property
+    def joins(self) -> dict[str, Join]:
+        """What is said for joining near fields, by driver."""
+        from optimizer.measure.curves.nearfield import list_joins
+
+        return list_joins(self.fronts, self.diameters, self.ports)
 
 
 def read_options(args: argparse.Namespace) -> ReadingOptions:
@@ -165,17 +187,14 @@ def read_options(args: argparse.Namespace) -> ReadingOptions:
     """
     from optimizer.text.units import parse_quantity
 
-    diameters = {
-        name: parse_quantity(text, "m") for name, text in _split(args.diameters, "--diameter")
-    }
     return ReadingOptions(
         roles=read_roles(args.roles),
-        diameters=diameters,
-        depths={name: parse_quantity(text, "m") for name, text in _split(args.depths, "--depth")},
-        fronts={
-            name: _read_front(text, diameters.get(name, 0.0))
-            for name, text in _split(args.fronts, "--front")
+        diameters={
+            name: parse_quantity(text, "m") for name, text in _split(args.diameters, "--diameter")
         },
+        depths={name: parse_quantity(text, "m") for name, text in _split(args.depths, "--depth")},
+        fronts={name: _read_front(text) for name, text in _split(args.fronts, "--front")},
+        ports={name: parse_quantity(text, "m") for name, text in _split(args.ports, "--port")},
         gate_s=None if args.gate is None else _read_gate(args.gate),
         order=tuple(name.strip() for name in (args.order or "").split(",") if name.strip()),
     )
@@ -232,29 +251,35 @@ def _split(options: Sequence[str], key: str) -> list[tuple[str, str]]:
     return pairs
 
 
-def _read_front(text: str, diaphragm_m: float) -> Baffle:
+def _read_front(text: str) -> Cabinet:
     from optimizer.errors import InputError
-    from optimizer.measure.curves.nearfield import Baffle
+    from optimizer.measure.curves.cabinet import Cabinet
     from optimizer.text.units import parse_quantity
 
     size, *places = text.lower().replace("×", "x").split(", ")
-    width, times, height = size.partition("x")
-    if not times:
+    sides = [side.strip() for side in size.split("x")]
+    if len(sides) not in (2, 3):
         raise InputError(
-            "a front needs WIDTHxHEIGHT", key="--front", value=repr(text),
+            "a front needs WIDTHxHEIGHT, or WIDTHxHEIGHTxDEPTH", key="--front", value=repr(text),
             remedy="for example woofer=220x360 mm, 60 mm down",
         )  # fmt: skip
-    unit = height.strip().lstrip("0123456789.,+- ")
-    if width.strip().replace(".", "").replace(",", "").isdigit():
-        width = f"{width} {unit}"  # "220x360 mm" gives the unit once
-    values = parse_quantity(width.strip(), "m"), parse_quantity(height.strip(), "m")
+    unit = sides[-1].lstrip("0123456789.,+- ")
+    values = [
+        # "220x360 mm" gives the unit once
+        parse_quantity(f"{s} {unit}" if s.replace(".", "").replace(",", "").isdigit() else s, "m")
+        for s in sides
+    ]
     if min(values) <= 0.0:
         raise InputError("a front must have a size above 0", key="--front", value=repr(text))
     right, up = _read_place(places, text)
     if 2.0 * abs(right) >= values[0] or 2.0 * abs(up) >= values[1]:
         raise InputError("the driver must sit on the front", key="--front", value=repr(text))
-    return Baffle(
-        width_m=values[0], height_m=values[1], right_m=right, up_m=up, diaphragm_m=diaphragm_m
+    return Cabinet(
+        width_m=values[0],
+        height_m=values[1],
+        depth_m=values[2] if len(values) == 3 else None,
+        right_m=right,
+        up_m=up,
     )
 
 
@@ -299,7 +324,7 @@ def explain_findings(survey: Survey, *, from_design: bool) -> Survey:
 
 def open_path(
     path: Path, options: ReadingOptions
-) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
+) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Join]]:
     """Open a folder, or the files a design names.
 
     Parameters
@@ -315,8 +340,8 @@ def open_path(
         How every file was understood.
     diameters, depths : dict of str to float
         By driver, in m.
-    fronts : dict of str to Baffle
-        By driver.
+    joins : dict of str to Join
+        What is known for joining near fields, by driver.
 
     Raises
     ------
@@ -327,7 +352,7 @@ def open_path(
 
     if not _is_design(path):
         folder = read_folder(path, roles=options.roles, gate_s=options.gate_s, order=options.order)
-        return folder, options.diameters, options.depths, options.fronts
+        return folder, options.diameters, options.depths, options.joins
     return _open_design(path, options)
 
 
@@ -337,7 +362,7 @@ def _is_design(path: Path) -> bool:
 
 def _open_design(
     path: Path, options: ReadingOptions
-) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Baffle]]:
+) -> tuple[Folder, dict[str, float], dict[str, float], dict[str, Join]]:
     from optimizer.design.build import load_design
     from optimizer.measure.files.folder import open_stated
     from optimizer.measure.readings import DriverFiles, FileReading, Folder
@@ -345,7 +370,7 @@ def _open_design(
     design = load_design(path)
     said = design.measured.columns_of
     readings: list[FileReading] = []
-    drivers, fronts = {}, {}
+    drivers, joins = {}, {}
     for one in design.drivers:
         responses = {
             file.direction: open_stated(
@@ -361,16 +386,20 @@ def _open_design(
         impedance = open_stated(
             one.impedance, "impedance", driver=one.name, columns=said(one.impedance)
         )
-        near = None
+        near = port = None
         if one.near is not None:
             near = open_stated(
                 one.near.path, "near field", driver=one.name, columns=said(one.near.path)
             )
             readings.append(near)
-            if one.near.front is not None:
-                fronts[one.name] = one.near.front
+            if one.near.port is not None:
+                port = open_stated(
+                    one.near.port, "port", driver=one.name, columns=said(one.near.port)
+                )
+                readings.append(port)
+            joins[one.name] = _say_also(one.join(design.measured.metres), one.name, options)
         drivers[one.name] = DriverFiles(
-            name=one.name, responses=responses, impedance=impedance, near_field=near
+            name=one.name, responses=responses, impedance=impedance, near_field=near, port=port
         )
         readings += [*responses.values(), impedance]
     together = None
@@ -389,5 +418,17 @@ def _open_design(
         folder,
         {**diameters, **options.diameters},
         {**depths, **options.depths},
-        {**fronts, **options.fronts},
+        joins,
+    )
+
+
+def _say_also(join: Join, name: str, options: ReadingOptions) -> Join:
+    """Let what the command line says of a driver go before what its design says."""
+    from dataclasses import replace
+
+    return replace(
+        join,
+        cabinet=options.fronts.get(name, join.cabinet),
+        diaphragm_m=options.diameters.get(name, join.diaphragm_m),
+        port_m=options.ports.get(name, join.port_m),
     )

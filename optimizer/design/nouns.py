@@ -10,7 +10,8 @@ from typing import Literal
 
 from optimizer.goals import Changes, Crossing, CrossoverRange, GoalSet
 from optimizer.measure.curve import Direction
-from optimizer.measure.curves.nearfield import Baffle
+from optimizer.measure.curves.cabinet import Cabinet
+from optimizer.measure.curves.nearfield import Join
 from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.network.amplifier import Amplifier
 from optimizer.network.expression.nodes import SourceResistance
@@ -84,8 +85,8 @@ class NearFieldFiles:
     ----------
     path : Path
         Near field of the diaphragm.
-    front : Baffle or None
-        Size of the front, the driver's centre on it and its diaphragm.
+    front : Cabinet or None
+        Size of the box, and the driver's centre on its front.
     join_hz : float or None
         Where to join; found by itself when None.
     port : Path or None
@@ -95,7 +96,7 @@ class NearFieldFiles:
     """
 
     path: Path
-    front: Baffle | None = None
+    front: Cabinet | None = None
     join_hz: float | None = None
     port: Path | None = None
     port_m: float | None = None
@@ -138,6 +139,17 @@ class DesignDriver:
     near: NearFieldFiles | None = None
 
     __repr__ = brief
+
+    def join(self, far_m: float) -> Join:
+        """Return what is known for joining its near field to a far field of that distance."""
+        near = self.near
+        return Join(
+            cabinet=near.front if near else None,
+            diaphragm_m=self.diaphragm_m,
+            port_m=near.port_m if near else None,
+            at_hz=near.join_hz if near else None,
+            far_m=far_m,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

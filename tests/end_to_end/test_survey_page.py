@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimizer.measure.curves.cabinet import Cabinet, solve_step
 from optimizer.measure.files import open_curve
 from optimizer.measure.survey.nouns import Survey
 from optimizer.report.documents.survey import document_survey
 from optimizer.report.render.html import render_html
+from optimizer.verbs import survey
 from tests.conftest import cases
 
 
@@ -117,3 +119,30 @@ def test_it_fits_the_phone(browser: Any, page: Path) -> None:
     assert browser.run("getComputedStyle(document.body).backgroundColor") != light
     assert browser.run("document.documentElement.scrollWidth") <= 390
     browser.shows = None
+
+
+def test_a_joined_bass_is_shaded(browser: Any, folder: Path, tmp_path: Path) -> None:
+    """Below the join the page reads the band that the survey states; above it, none."""
+    here = tmp_path / "near"
+    here.mkdir()
+    f = np.geomspace(20.0, 20000.0, 700)
+    front = Cabinet(width_m=0.22, height_m=0.36)
+    near = 90.0 + 20.0 * np.log10((f / 50.0) ** 2 / np.hypot(1.0 - (f / 50.0) ** 2, 1.4 * f / 50.0))
+    far = near - 29.8 + 20.0 * np.log10(np.abs(solve_step(f, front, 0.13, 1200.0)[0]))
+    for name, level, used in (("", far, f >= 200.0), (" nearfield", near, f < 2000.0)):
+        rows = zip(f[used], level[used], strict=True)
+        (here / f"woofer{name}.txt").write_text("".join(f"{a:.3f} {b:.3f} 0\n" for a, b in rows))
+    found = survey(here, fronts={"woofer": front}, diameters_m={"woofer": 0.13})
+    splice = found.drivers[0].splice
+    assert splice is not None
+    assert splice.doubt_hz is not None
+    assert splice.doubt_db is not None
+    assert splice.doubt_db > 0.3
+    file = tmp_path / "page.html"
+    file.write_text(render_html(document_survey(found, "near")), encoding="utf-8")
+    browser.show(file)
+    said = read_at(browser, "responses", splice.doubt_hz * 1.02)
+    low, _, high, _ = said["woofer band"].split()
+    assert float(high) - float(low) == pytest.approx(2.0 * splice.doubt_db, abs=0.15)
+    assert read_at(browser, "responses", 3000.0)["woofer band"] == "–"
+    assert browser.complaints() == []

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from optimizer.cli.main import main
+from optimizer.cli.survey import ReadingOptions, open_path
 from optimizer.design.build import build_problem, load_design
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
+from optimizer.measure.curves.cabinet import Cabinet, solve_step
 from optimizer.measure.curves.joined import join_directions
-from optimizer.measure.curves.nearfield import Baffle, estimate_step
+from optimizer.measure.curves.nearfield import Join
+from optimizer.measure.curves.thin import interpolate_log
+from optimizer.measure.survey.survey import survey_folder
 
 FREQUENCY = np.geomspace(20.0, 20000.0, 700)
 GATE_HZ = 200.0
-FRONT = Baffle(width_m=0.22, height_m=0.36, diaphragm_m=0.13)
+FRONT = Cabinet(width_m=0.22, height_m=0.36)
+JOIN = Join(cabinet=FRONT, diaphragm_m=0.13)
 ASIDE = Direction(horizontal_deg=60.0)
 
 
@@ -28,7 +35,7 @@ def cone(f: np.ndarray) -> np.ndarray:
 
 def far(f: np.ndarray) -> np.ndarray:
     """The same on its front, from afar, 3 ms late."""
-    return cone(f) * estimate_step(f, FRONT)[0] * np.exp(-2j * np.pi * f * 3e-3)
+    return cone(f) * solve_step(f, FRONT, 0.13, 1200.0)[0] * np.exp(-2j * np.pi * f * 3e-3)
 
 
 def aside(f: np.ndarray) -> np.ndarray:
@@ -73,7 +80,7 @@ def test_directions_follow_the_axis_down() -> None:
     joined, splice = join_directions(
         response(FREQUENCY, cone(FREQUENCY)),
         {ON_AXIS: response(inside, far(inside)), ASIDE: response(inside, aside(inside))},
-        baffle=FRONT,
+        JOIN,
     )
     assert list(joined) == [ON_AXIS, ASIDE]
     for direction, truth in ((ON_AXIS, far), (ASIDE, aside)):
@@ -84,7 +91,7 @@ def test_directions_follow_the_axis_down() -> None:
         assert np.abs(wrong[found.frequency_hz < 60.0]).max() < 0.15
     turned = joined[ASIDE].value / aside(joined[ASIDE].frequency_hz)
     assert np.rad2deg(np.abs(np.angle(turned))).max() < 25.0
-    assert splice.baffle is FRONT
+    assert splice.join is JOIN
 
 
 @pytest.mark.slow
@@ -158,6 +165,21 @@ def test_faults_of_a_near_field_are_named(tmp_path: Path, block: str, key: str, 
     assert str(caught.value.key).startswith(f"drivers.woofer.{key}")
 
 
+def test_survey_says_what_cone_a_shift_means(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without a diameter the note's cone is 4 r 10^(shift/20), with one there is none."""
+    options = ["survey", str(write_folder(tmp_path)), "--notes", "--front", "woofer=220x360 mm"]
+    assert main(options) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    found = re.search(r"moved by (-[\d.]+) dB to meet.*?would mean a cone of (\d+) mm", said)
+    assert found
+    # The shift is said to 0.1 dB: 0.6 % of the diameter.
+    assert float(found[2]) == pytest.approx(4000.0 * 10 ** (float(found[1]) / 20), rel=0.007)
+    assert main([*options, "--diameter", "woofer=130 mm"]) == 0
+    assert "would mean a cone" not in capsys.readouterr().out
+
+
 def test_a_port_adds_to_its_cone(tmp_path: Path) -> None:
     """A port's near field counts by its diameter over the diaphragm's: here +3.5 dB in the bass."""
     folder = write_folder(tmp_path)
@@ -179,3 +201,64 @@ def test_a_port_adds_to_its_cone(tmp_path: Path) -> None:
     bass, rest = driver.frequency_hz < 80.0, driver.frequency_hz > 300.0
     assert (levels[1] - levels[0])[bass] == pytest.approx(3.52, abs=0.05)
     assert (levels[1] - levels[0])[rest] == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("front", [", front: {width: 22 cm, height: 36 cm, depth: 28 cm}", ""])
+def test_a_survey_joins_as_its_design_does(tmp_path: Path, front: str) -> None:
+    """Box, port and frequency of the join count alike for both: one answer at every frequency."""
+    folder = write_folder(tmp_path)
+    low = FREQUENCY[FREQUENCY < 90.0]
+    write(folder, "port.txt", low, cone(low) * 10 ** (17 / 20))
+    path = folder / "design.yaml"
+    path.write_text(
+        "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
+        "    diaphragm: 130 mm\n    near: {file: woofer_nearfield.txt, join: 420, port: port.txt, "
+        f"port_diameter: 65 mm{front}}}\nways:\n  woofer:\n    ladder:\n"
+        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
+        encoding="utf-8",
+    )
+    driver = build_problem(load_design(path)).drivers[0]
+    none = ReadingOptions({}, {}, {}, {}, {})
+    opened, _, _, joins = open_path(path, none)
+    found = survey_folder(opened, joins=joins)
+    splice = found.drivers[0].splice
+    assert splice is not None
+    assert splice.at_hz == pytest.approx(420.0)
+    assert splice.join.cabinet == (replace(FRONT, depth_m=0.28) if front else None)
+    inside = driver.frequency_hz < 10000.0
+    said = interpolate_log(
+        splice.response.frequency_hz, splice.response.level_db, driver.frequency_hz[inside]
+    )
+    np.testing.assert_allclose(level(driver.pressure[0])[inside], said, atol=0.02)
+    without = [one for one in found.findings if "joined without a step" in one.what]
+    assert len(without) == (0 if front else 1)
+
+
+def test_a_folder_takes_box_and_port_from_the_command_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A port is added when both diameters are known (+3.5 dB, as above); before, a line asks for it."""
+    folder = write_folder(tmp_path)
+    low = FREQUENCY[FREQUENCY < 90.0]
+    write(folder, "woofer port.txt", low, cone(low) * 10 ** (17 / 20))
+    levels = []
+    box = ["survey", str(folder), "--notes", "--front", "woofer=220x360x280 mm"]
+    box += ["--diameter", "woofer=130 mm"]
+    for more in ([], ["--port", "woofer=65 mm"]):
+        page = tmp_path / "page.html"
+        assert main([*box, *more, "--page", str(page)]) == 0
+        asked = "--port woofer=60mm" in " ".join(capsys.readouterr().out.split())
+        assert asked is not bool(more)
+        data = re.search(r'"response_db": ?\[([-\d.,\s]+)', page.read_text(encoding="utf-8"))
+        assert data is not None
+        levels.append([float(text) for text in data[1].split(",")])
+    assert levels[1][10] - levels[0][10] == pytest.approx(3.52, abs=0.05)
+
+
+@pytest.mark.parametrize("text", ["220", "220x360x280x1 mm", "220x360x0 mm"])
+def test_a_front_that_is_none_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str
+) -> None:
+    """With the exit code of bad input, and the option named."""
+    assert main(["survey", str(write_folder(tmp_path)), "--front", f"woofer={text}"]) == 2
+    assert "--front" in capsys.readouterr().err

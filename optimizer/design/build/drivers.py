@@ -14,7 +14,6 @@ from optimizer.goals import Goal
 from optimizer.measure.curve import Direction, MeasuredCurve, Quantity
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.joined import join_directions
-from optimizer.measure.curves.nearfield import add_port
 from optimizer.measure.driver import Driver
 from optimizer.measure.files import open_curve
 from optimizer.measure.wired import wire_drivers
@@ -107,19 +106,18 @@ def _join_near(
         design.where(f"{key}.file"), near.path, "pressure", notes, columns=said(near.path)
     )
     gate_s = next(iter(found.values())).gate_s
+    port = None
     try:
-        if near.port is not None and near.port_m is not None and chosen.diaphragm_m is not None:
+        if near.port is not None:
             port = _read(
                 design.where(f"{key}.port"), near.port, "pressure", notes, columns=said(near.port)
             )
-            response = add_port(response, port, near.port_m / chosen.diaphragm_m)
         joined, splice = join_directions(
             response,
             found,
-            baffle=near.front,
-            at_hz=near.join_hz,
+            chosen.join(design.measured.metres),
+            port=port,
             far_from_hz=1.0 / gate_s if gate_s else None,
-            far_m=design.measured.metres,
         )
     except InputError as error:
         raise spot.locate(error) from None

@@ -25,7 +25,7 @@ from optimizer.design.read.terms import LIMIT_KEYS, read_limits
 from optimizer.design.read.tree import KEPT_KEYS, read_tree
 from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, parse_direction
-from optimizer.measure.curves.nearfield import Baffle
+from optimizer.measure.curves.cabinet import Cabinet
 from optimizer.measure.driver import Limits, WiredDrivers
 from optimizer.measure.files.columns import parse_columns
 from optimizer.measure.files.impulse import LONGEST_GATE_S
@@ -146,9 +146,6 @@ def _read_driver(name: str, entry: Entry) -> DesignDriver:
             "a port needs the diameter of the driver's diaphragm",
             remedy='add "diaphragm: LENGTH" to the driver',
         )
-    if near is not None and near.front is not None and diaphragm is not None:
-        front = replace(near.front, diaphragm_m=diaphragm)
-        driver = replace(driver, near=replace(near, front=front))
     return driver
 
 
@@ -327,17 +324,18 @@ LIMITS_KEYS = KeyBlock(
 """What a driver stands."""
 
 FRONT_KEYS = KeyBlock(
-    noun=Baffle,
+    noun=Cabinet,
     keys=tuple(
         Key(
             name=name, field=f"{name}_m", example=example, meaning=meaning,
-            form=QuantityForm("m", above=0.0 if needed else None), needed=needed,
+            form=QuantityForm("m", above=above), needed=needed,
         )
-        for name, example, meaning, needed in (
-            ("width", "220 mm", "outer width of the front", "a front needs its width"),
-            ("height", "360 mm", "outer height of the front", "a front needs its height"),
-            ("right", "0", "the driver's centre, to the right of the middle", ""),
-            ("up", "60 mm", "the driver's centre, above the middle", ""),
+        for name, example, meaning, above, needed in (
+            ("width", "220 mm", "outer width of the front", 0.0, "a front needs its width"),
+            ("height", "360 mm", "outer height of the front", 0.0, "a front needs its height"),
+            ("depth", "280 mm", "outer depth of the box", 0.0, ""),
+            ("right", "0", "the driver's centre, to the right of the middle", None, ""),
+            ("up", "60 mm", "the driver's centre, above the middle", None, ""),
         )
     ),
 )  # fmt: skip

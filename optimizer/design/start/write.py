@@ -213,19 +213,29 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
 
 def _render_near(start: Start, driver: DriverSurvey, folder: Path, beside: Path) -> list[str]:
     """Write the near field that the survey joined, with what it was joined by."""
-    reading = start.survey.folder.drivers[driver.name].near_field
+    files = start.survey.folder.drivers[driver.name]
+    reading = files.near_field
     if driver.splice is None or reading is None:
         return []
     lines = [line for note in driver.splice.notes for line in _comment(note, indent="    ")]
     items = [f"file: {_quote(_relative(folder / reading.path, beside))}"]
-    front = driver.splice.baffle
+    join = driver.splice.join
+    front = join.cabinet
     if front is not None:
         place = "".join(
             f", {key}: {value:g}"
-            for key, value in (("right", front.right_m), ("up", front.up_m))
+            for key, value in (
+                ("depth", front.depth_m),
+                ("right", front.right_m),
+                ("up", front.up_m),
+            )
             if value
         )
         items.append(f"front: {{width: {front.width_m:g}, height: {front.height_m:g}{place}}}")
+    port = files.port
+    if port is not None and join.port_m is not None and join.diaphragm_m is not None:
+        items.append(f"port: {_quote(_relative(folder / port.path, beside))}")
+        items.append(f"port_diameter: {join.port_m:g}")
     return [*lines, f"    near: {{{', '.join(items)}}}"]
 
 

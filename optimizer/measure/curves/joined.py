@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
-from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
+from optimizer.measure.curves.nearfield import BLEND_REACH, Join, Splice, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 
 FADE_BELOW_JOIN_OCTAVES = 2.0
@@ -19,28 +19,25 @@ against the wavelength sends the same to all sides."""
 def join_directions(
     near: MeasuredCurve,
     responses: Mapping[Direction, MeasuredCurve],
+    join: Join,
     *,
-    baffle: Baffle | None = None,
-    at_hz: float | None = None,
+    port: MeasuredCurve | None = None,
     far_from_hz: float | None = None,
-    far_m: float = 1.0,
 ) -> tuple[dict[Direction, MeasuredCurve], Splice]:
     """Join a near field to the response on axis, and let the other directions follow it down.
 
     Parameters
     ----------
     near : MeasuredCurve
-        Near field of the driver, with its port where it has one.
+        Near field of the driver.
     responses : mapping of Direction to MeasuredCurve
         Far field; the reference axis among them.
-    baffle : Baffle, optional
-        The front.
-    at_hz : float, optional
-        Where to join; default where both agree best on axis.
+    join : Join
+        What is known of box, driver and port.
+    port : MeasuredCurve, optional
+        Near field of the port.
     far_from_hz : float, optional
         Lowest valid frequency of the far field.
-    far_m : float
-        Distance of the far field.
 
     Returns
     -------
@@ -61,9 +58,7 @@ def join_directions(
     right at both ends.
     """
     axis = responses[ON_AXIS]
-    splice = splice_fields(
-        near, axis, baffle=baffle, at_hz=at_hz, far_from_hz=far_from_hz, far_m=far_m
-    )
+    splice = splice_fields(near, axis, join, port=port, far_from_hz=far_from_hz)
     return {
         direction: splice.response if direction == ON_AXIS else _follow(response, axis, splice)
         for direction, response in responses.items()
@@ -74,7 +69,7 @@ def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> Mea
     """Continue one direction below the join by the joined response on axis."""
     response, joined = thin_response(response), splice.response
     # Half an octave above the join nothing of the near field is left in the joined response.
-    start = max(splice.at_hz * 2.0**0.25, response.range_hz[0])
+    start = max(splice.at_hz * BLEND_REACH, response.range_hz[0])
     below = joined.frequency_hz[joined.frequency_hz < start]
     kept = response.frequency_hz >= start
     fade = np.clip(1.0 - np.log2(start / below) / FADE_BELOW_JOIN_OCTAVES, 0.0, 1.0)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.arrays import Complex, Real
+from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import MeasuredCurve
+from optimizer.measure.curves.cabinet import DEPTHS, Cabinet, solve_step
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.geometry import SOUND_SPEED_M_S
@@ -16,6 +18,8 @@ from optimizer.measure.geometry import SOUND_SPEED_M_S
 ABOVE_GATE = 1.3
 """The far field is trusted from this multiple of the gate's limit."""
 BLEND_OCTAVES = 0.5
+BLEND_REACH = 2.0 ** (BLEND_OCTAVES / 2.0)
+"""From the join to where nothing of the other field is left."""
 MISSES_DB = 3.0
 """A shift farther than this from what the size of the cone asks for is told as a doubt: microphones
 a centimetre too far, cones that are no pistons and effective diameters account for less (common
@@ -23,141 +27,7 @@ practice, no source)."""
 
 _BRIDGE_OCTAVES = 0.5  # either side of the join in which the level is met
 _STEP_DB = 6.0  # from half to full space
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Baffle:
-    """A flat front with a driver on it.
-
-    Parameters
-    ----------
-    width_m, height_m : float
-        Outer size of the front.
-    right_m, up_m : float
-        Place of the driver's centre from the centre of the front.
-    diaphragm_m : float
-        Effective diameter of the driver.
-    """
-
-    width_m: float
-    height_m: float
-    right_m: float = 0.0
-    up_m: float = 0.0
-    diaphragm_m: float = 0.0
-
-
-def estimate_baffle_step(frequency_hz: Real, baffle: Baffle) -> Complex:
-    """Estimate what the finite front does on axis, far away, against an endless one.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,)
-        In Hz.
-    baffle : Baffle
-        Front and driver.
-
-    Returns
-    -------
-    ndarray, shape (F,), complex
-        1/2 (-6 dB) at low frequency, 1 on the average at high frequency, with the ripple of the
-        edges.
-
-    Raises
-    ------
-    InputError
-        The driver's centre lies outside the front.
-
-    Notes
-    -----
-    Every piece of the edge, seen from the driver under an angle d(phi) at a distance r, sends
-    back the share d(phi)/(4 pi) of the sound, reversed and late by r/c:
-    D = 1 - (1/4 pi) Integral exp(-j k r(phi)) d(phi). This simple edge-source estimate holds on
-    axis and ignores second diffraction, rounded edges and depth; it is an estimate, meant to a
-    decibel. The driver is spread over its diaphragm, which smooths the ripple.
-    """
-    half = np.array([baffle.width_m, baffle.height_m]) / 2.0
-    centre = np.array([baffle.right_m, baffle.up_m])
-    if not (np.all(half > 0.0) and np.all(np.abs(centre) < half)):
-        raise InputError(
-            "the driver's centre must lie inside the front",
-            value=f"{baffle.right_m:g}, {baffle.up_m:g} m on {baffle.width_m:g} x "
-            f"{baffle.height_m:g} m",
-        )
-    angles = (np.arange(256) + 0.5) * 2.0 * np.pi / 256.0
-    k = 2.0 * np.pi * frequency_hz / SOUND_SPEED_M_S
-    total = np.zeros(len(frequency_hz), dtype=np.complex128)
-    points = _spread_over_diaphragm(baffle.diaphragm_m / 2.0)
-    for offset in points:
-        place = centre + offset
-        place = np.clip(place, -0.999 * half, 0.999 * half)
-        direction = np.stack([np.cos(angles), np.sin(angles)])
-        with np.errstate(divide="ignore"):
-            reach = (np.sign(direction) * half[:, None] - place[:, None]) / direction
-        distance = reach.min(axis=0)
-        total += np.exp(-1j * k[:, None] * distance).mean(axis=1)
-    return np.asarray(1.0 - 0.5 * total / len(points))
-
-
-def estimate_round_step(frequency_hz: Real, baffle: Baffle) -> Complex:
-    """Compute the same for a front without edges: a rigid sphere of as large a cross-section.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,)
-        In Hz.
-    baffle : Baffle
-        The front; the place of the driver on it does not count.
-
-    Returns
-    -------
-    ndarray, shape (F,), complex
-        From 1/2 (-6 dB) at low frequency to 1 at high frequency, with hardly any ripple. The phase
-        counts from the centre of the sphere.
-
-    Notes
-    -----
-    A source on a rigid sphere heard from afar on its axis, by reciprocity what a plane wave does at
-    the pole: H = (1/x^2) Sum j^(m-1) (2m+1) / h_m'(x) with x = k b and h_m the spherical Hankel
-    function of the second kind (Duda and Martens, JASA 104(5), 1998, from memory; Morse and Ingard,
-    Theoretical Acoustics). H rises from 1 to 2.
-    """
-    from scipy.special import spherical_jn, spherical_yn
-
-    radius = float(np.sqrt(baffle.width_m * baffle.height_m / np.pi))
-    x = np.maximum(2.0 * np.pi * frequency_hz / SOUND_SPEED_M_S * radius, 1e-6)
-    total = np.zeros(len(x), dtype=np.complex128)
-    for m in range(int(1.2 * x.max()) + 20):
-        slope = spherical_jn(m, x, derivative=True) - 1j * spherical_yn(m, x, derivative=True)
-        heard = np.isfinite(slope)
-        total[heard] += 1j ** (m - 1) * (2 * m + 1) / slope[heard]
-    return np.asarray(0.5 * total / x**2)
-
-
-def estimate_step(frequency_hz: Real, baffle: Baffle) -> tuple[Complex, Real]:
-    """Estimate the step of a cabinet, between that of sharp edges and that of none.
-
-    A thin front with sharp edges lets bass round it sooner than a cabinet with sides does, and a
-    sphere has no edges to send anything back: what cabinets do lies between (held against solutions
-    of rounded boxes by fundamental solutions, tests/reference/test_survey_nearfield.py).
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (F,)
-        In Hz.
-    baffle : Baffle
-        Front and driver.
-
-    Returns
-    -------
-    step : ndarray, shape (F,), complex
-        The mean of both in dB, with the phase of sharp edges.
-    doubt_db : ndarray, shape (F,)
-        What the sharp edges are above it, and none below, in dB.
-    """
-    sharp = estimate_baffle_step(frequency_hz, baffle)
-    smooth = np.abs(estimate_round_step(frequency_hz, baffle))
-    share = np.sqrt(smooth / np.abs(sharp))
-    return sharp * share, np.asarray(-20.0 * np.log10(share))
+_SOLVED_DB = 0.3  # elements of finite size, and feet, rebates and cloth that no box has here
 
 
 def expected_shift_db(diaphragm_m: float, far_m: float) -> float:
@@ -179,15 +49,71 @@ def expected_shift_db(diaphragm_m: float, far_m: float) -> float:
     return float(20.0 * np.log10(diaphragm_m / (4.0 * far_m)))
 
 
-def _spread_over_diaphragm(radius: float) -> list[Real]:
-    """Points of equal area on a disc: centre ring and outer ring."""
-    if radius <= 0.0:
-        return [np.zeros(2)]
-    turns = np.arange(8) * np.pi / 4.0
-    rings = [(0.38, turns), (0.84, turns + np.pi / 8.0)]
-    return [
-        radius * share * np.array([np.cos(t), np.sin(t)]) for share, ring in rings for t in ring
-    ]
+def meant_diameter_m(shift_db: float, far_m: float) -> float:
+    """Effective diameter that a shift would mean, with equal gain: `expected_shift_db` backwards.
+
+    Parameters
+    ----------
+    shift_db : float
+        Added to the near field to meet the far field.
+    far_m : float
+        Distance of the far field.
+
+    Returns
+    -------
+    float
+        In m.
+    """
+    return float(4.0 * far_m * 10.0 ** (shift_db / 20.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Join:
+    """What is known for joining a driver's near field to its far field.
+
+    Parameters
+    ----------
+    cabinet : Cabinet or None
+        Box and driver, for the step from half to full space; without it the near field is used as
+        it is, and a note says what that costs.
+    diaphragm_m : float or None
+        Effective diameter, which limits the near field.
+    port_m : float or None
+        Diameter of the port, to add its near field.
+    at_hz : float or None
+        Where to join; where both agree best in level and slope when None.
+    far_m : float
+        Distance of the far field.
+    """
+
+    cabinet: Cabinet | None = None
+    diaphragm_m: float | None = None
+    port_m: float | None = None
+    at_hz: float | None = None
+    far_m: float = 1.0
+
+
+def list_joins(
+    fronts: Mapping[str, Cabinet], diameters_m: Mapping[str, float], ports_m: Mapping[str, float]
+) -> dict[str, Join]:
+    """List what is known for joining the near fields of drivers whose front was stated.
+
+    Parameters
+    ----------
+    fronts : mapping of str to Cabinet
+        By driver.
+    diameters_m, ports_m : mapping of str to float
+        Effective diameters of drivers, and diameters of their ports.
+
+    Returns
+    -------
+    dict of str to Join
+        By driver.
+    """
+    return {
+        name: Join(cabinet=front, diaphragm_m=diameters_m.get(name), port_m=ports_m.get(name))
+        for name, front in fronts.items()
+    }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,13 +130,15 @@ class Splice:
         Added to the near field to meet the far field.
     mismatch_db : float
         Rms difference left over the octave around `at_hz`.
-    baffle : Baffle or None
-        The front whose step was applied.
+    join : Join
+        What was known.
     expected_db : float or None
         What `shift_db` should be by the size of the cone, see `expected_shift_db`.
     doubt_db, doubt_hz : float or None
-        How well the level below the join is known, where it is known least: plus and minus what lies
-        between sharp edges of the front and none.
+        How well the level below the join is known, where it is known least: plus and minus what is
+        open about the cabinet makes, see `solve_step`.
+    doubt_hz_db : ndarray, shape (2, P), or None
+        The same at every frequency below the join: Hz, and plus and minus dB.
     notes : tuple of str
         What was assumed.
     """
@@ -219,10 +147,11 @@ class Splice:
     at_hz: float
     shift_db: float
     mismatch_db: float
-    baffle: Baffle | None = None
+    join: Join
     expected_db: float | None = None
     doubt_db: float | None = None
     doubt_hz: float | None = None
+    doubt_hz_db: Real | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -234,7 +163,7 @@ class Splice:
         if self.expected_db is None:
             return None
         off = self.shift_db - self.expected_db
-        if self.baffle is None and off < 0.0:
+        if self.join.cabinet is None and off < 0.0:
             off = min(0.0, off + _STEP_DB)
         return off if abs(off) > MISSES_DB else None
 
@@ -259,12 +188,10 @@ def near_field_limit_hz(diaphragm_m: float) -> float:
 def splice_fields(
     near: MeasuredCurve,
     far: MeasuredCurve,
+    join: Join,
     *,
-    baffle: Baffle | None = None,
-    diaphragm_m: float | None = None,
-    at_hz: float | None = None,
+    port: MeasuredCurve | None = None,
     far_from_hz: float | None = None,
-    far_m: float = 1.0,
 ) -> Splice:
     """Join a near-field response to a far-field response.
 
@@ -272,17 +199,12 @@ def splice_fields(
     ----------
     near, far : MeasuredCurve
         Pressure responses of one driver.
-    baffle : Baffle, optional
-        The front, for the step from half to full space; without it the near field is used as it
-        is, and a note says what that costs.
-    diaphragm_m : float, optional
-        Effective diameter, limits the near field; default that of `baffle`.
-    at_hz : float, optional
-        Where to join; default the frequency at which both agree best in level and slope.
+    join : Join
+        What is known of box, driver and port.
+    port : MeasuredCurve, optional
+        Near field of the port, added where the diameters of port and diaphragm are known.
     far_from_hz : float, optional
         Lowest valid frequency of the far field (from its gate); default the start of its data.
-    far_m : float
-        Distance of the far field.
 
     Returns
     -------
@@ -293,9 +215,11 @@ def splice_fields(
     InputError
         The two share less than half an octave of valid data.
     """
+    size, cabinet, at_hz = join.diaphragm_m, join.cabinet, join.at_hz
+    if port is not None and join.port_m and size:
+        near = add_port(near, port, join.port_m / size)
     near, far = thin_response(near), thin_response(far)
     notes: list[str] = []
-    size = diaphragm_m or (baffle.diaphragm_m if baffle else 0.0) or None
     top = near.range_hz[1]
     if size:
         top = min(top, near_field_limit_hz(size))
@@ -318,12 +242,10 @@ def splice_fields(
             remedy=f"choose a frequency from {bottom:.0f} to {top:.0f} Hz",
         )
     step = np.ones(len(near.frequency_hz), dtype=np.complex128)
-    doubt = np.zeros(len(near.frequency_hz))
-    if baffle is not None:
-        step, doubt = estimate_step(near.frequency_hz, baffle)
-        notes.append(
-            f"baffle step estimated for a front of {baffle.width_m:g} x {baffle.height_m:g} m"
-        )
+    solved = np.zeros((1, len(step)))
+    if cabinet is not None:
+        step, solved = solve_step(near.frequency_hz, cabinet, size or 0.0, BLEND_REACH * top)
+        notes.append(f"step solved for {_say_cabinet(cabinet)}, in free air")
     else:
         notes.append("front not stated: no baffle step, the bass may be up to 6 dB too loud")
     low = replace(near, value=near.value * step)
@@ -335,19 +257,22 @@ def splice_fields(
     )
     if mismatch > 1.5:
         notes.append("near and far field disagree in slope: check front, gate and diaphragm")
-    least = (None, None) if baffle is None else _known_least(near.frequency_hz, doubt, where)
+    doubt = solved - 20.0 * np.log10(np.abs(step))
+    known = None if cabinet is None else doubt_below(near.frequency_hz, doubt, where)
+    least = None if known is None else known[:, int(np.argmax(known[1]))]
     splice = Splice(
         # Below the join nothing of the far field is left, so its gate limits nothing.
         response=replace(joined, gate_s=None),
         at_hz=where,
         shift_db=shift,
         mismatch_db=mismatch,
-        baffle=baffle,
-        expected_db=expected_shift_db(size, far_m) if size else None,
-        doubt_db=least[0],
-        doubt_hz=least[1],
+        join=join,
+        expected_db=expected_shift_db(size, join.far_m) if size else None,
+        doubt_db=None if least is None else float(least[1]),
+        doubt_hz=None if least is None else float(least[0]),
+        doubt_hz_db=known,
     )
-    notes += [*_say_doubt(splice), *_say_expected(splice, size, far_m)]
+    notes += [*_say_doubt(splice), *_say_expected(splice)]
     return replace(
         splice,
         notes=tuple(notes),
@@ -355,32 +280,63 @@ def splice_fields(
     )
 
 
-def _known_least(
-    frequency_hz: Real, doubt_db: Real, where: float
-) -> tuple[float | None, float | None]:
-    """Most doubt below the join, and where: at the join the far field says what the level is."""
+def doubt_below(frequency_hz: Real, off_db: Real, where: float) -> Real | None:
+    """Say how well the level below a join is known: at the join the far field says what it is.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (F,)
+    off_db : ndarray, shape (S, F)
+        What each cabinet that is possible is above their mean.
+    where : float
+        Frequency of the join.
+
+    Returns
+    -------
+    ndarray, shape (2, P), or None
+        Frequencies below the join, and plus and minus dB; None where there is nothing below.
+    """
     window = np.abs(np.log2(frequency_hz / where)) <= _BRIDGE_OCTAVES
-    doubt = np.abs(doubt_db - doubt_db[window].mean())
-    below = np.flatnonzero(frequency_hz < where / 2.0 ** (BLEND_OCTAVES / 2.0))
-    if not len(below):
-        return None, None
-    at = below[int(np.argmax(doubt[below]))]
-    return float(doubt[at]), float(frequency_hz[at])
+    off = np.abs(off_db - off_db[:, window].mean(axis=1, keepdims=True))
+    below = frequency_hz < where / BLEND_REACH
+    return np.stack([frequency_hz, _SOLVED_DB + off.max(axis=0)])[:, below] if below.any() else None
 
 
 def _say_doubt(splice: Splice) -> list[str]:
-    if splice.doubt_db is None or splice.doubt_hz is None:
+    if splice.doubt_db is None or splice.doubt_hz is None or splice.join.cabinet is None:
         return []
     return [
         f"below the join the level, as heard from afar, is known within {splice.doubt_db:.1f} dB (at "
-        f"{splice.doubt_hz:.0f} Hz), between sharp edges of the front and none"
+        f"{splice.doubt_hz:.0f} Hz), {_say_open(splice.join.cabinet)}"
     ]
 
 
-def _say_expected(splice: Splice, size: float | None, far_m: float) -> list[str]:
+def _say_cabinet(cabinet: Cabinet) -> str:
+    size = f"{1000.0 * cabinet.width_m:.0f} x {1000.0 * cabinet.height_m:.0f}"
+    if cabinet.depth_m is None:
+        return f"a front of {size} mm"
+    return f"a box of {size} x {1000.0 * cabinet.depth_m:.0f} mm"
+
+
+def _say_open(cabinet: Cabinet) -> str:
+    """Say what of the cabinet the doubt is about."""
+    edges = "whether its edges are sharp or round"
+    if cabinet.depth_m is not None:
+        return edges
+    low, high = (f"{1000.0 * ratio * cabinet.width_m:.0f}" for ratio in (DEPTHS[0], DEPTHS[-1]))
+    return f"{edges}, and whether the box is {low} or {high} mm deep, which nobody stated"
+
+
+def _say_expected(splice: Splice) -> list[str]:
     """Hold the shift against the law of a piston."""
+    size, far_m = splice.join.diaphragm_m, splice.join.far_m
     if splice.expected_db is None or size is None:
-        return []
+        meant = 1000.0 * meant_diameter_m(splice.shift_db, far_m)
+        return [
+            f"with equal gain that shift would mean a cone of {meant:.0f} mm heard from {far_m:g} m "
+            "(a/2r)"
+            + ("" if splice.join.cabinet else ", up to twice that with the step of a front in it")
+        ]
     asked = f"a cone of {1000.0 * size:.0f} mm heard from {far_m:g} m"
     off = splice.misses_db
     if off is None:
@@ -459,12 +415,11 @@ def _find_bridge(
 
 def _bridge(low: MeasuredCurve, far: MeasuredCurve, where: float, shift: float) -> MeasuredCurve:
     """Fade from one to the other over half an octave, level and phase apart."""
-    reach = 2.0 ** (BLEND_OCTAVES / 2.0)
     grid = np.concatenate(
         [
-            low.frequency_hz[low.frequency_hz < where / reach],
-            log_grid(where / reach, where * reach, 96.0),
-            far.frequency_hz[far.frequency_hz > where * reach],
+            low.frequency_hz[low.frequency_hz < where / BLEND_REACH],
+            log_grid(where / BLEND_REACH, where * BLEND_REACH, 96.0),
+            far.frequency_hz[far.frequency_hz > where * BLEND_REACH],
         ]
     )
     fade = np.clip(np.log2(grid / where) / BLEND_OCTAVES + 0.5, 0.0, 1.0)

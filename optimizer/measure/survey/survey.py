@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.errors import InputError, Subject
 from optimizer.measure.curve import MeasuredCurve
-from optimizer.measure.curves.nearfield import Baffle, Splice, splice_fields
+from optimizer.measure.curves.nearfield import Join, Splice, meant_diameter_m, splice_fields
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.beaming import beaming_of_piston, find_beaming
@@ -33,7 +33,7 @@ def survey_folder(
     *,
     diaphragms_m: Mapping[str, float] | None = None,
     depths_m: Mapping[str, float] | None = None,
-    baffles: Mapping[str, Baffle] | None = None,
+    joins: Mapping[str, Join] | None = None,
 ) -> Survey:
     """Survey the drivers of a folder that was read.
 
@@ -43,8 +43,8 @@ def survey_folder(
         What was recognised.
     diaphragms_m, depths_m : mapping of str to float, optional
         Effective diameters and acoustic depths of drivers, where known.
-    baffles : mapping of str to Baffle, optional
-        The front each driver sits on; a near-field file is joined only where it is known.
+    joins : mapping of str to Join, optional
+        What is known for joining near fields; one of which nothing is known is not joined.
 
     Returns
     -------
@@ -65,7 +65,7 @@ def survey_folder(
                 )
             )
             continue
-        splice, problems = _join_files(files, (baffles or {}).get(files.name))
+        splice, problems = _join_files(files, (joins or {}).get(files.name))
         findings += problems
         surveyed = survey_driver(files, diaphragm_m=diameters.get(files.name), splice=splice)
         drivers.append(surveyed)
@@ -85,15 +85,15 @@ def survey_folder(
     )
 
 
-def _join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | None, list[Finding]]:
-    """Join near and far field of a driver where both are there and the front is known.
+def _join_files(files: DriverFiles, join: Join | None) -> tuple[Splice | None, list[Finding]]:
+    """Join near and far field of a driver where both are there and it is known how.
 
     Parameters
     ----------
     files : DriverFiles
         Of one driver, with a response.
-    baffle : Baffle or None
-        The front, where stated.
+    join : Join or None
+        What is known of box, driver and port.
 
     Returns
     -------
@@ -104,35 +104,57 @@ def _join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | Non
     """
     near, far = files.near_field, next(iter(files.responses.values()))
     findings = []
-    if files.port is not None:
+    port = files.port.curve if files.port is not None and join is not None else None
+    if files.port is not None and (join is None or join.port_m is None or not join.diaphragm_m):
+        port = None
         findings.append(
             Finding(
                 "note",
                 files.port.path,
-                "is the near field of a port, which a survey does not add",
-                f"state {files.port.path} and the diameter of the port",
-                by_stating=(Subject("driver", files.name, "port"),),
+                "is the near field of a port and is not added: that needs the diameters of the port "
+                "and of the cone",
+                "state the diameter of the port",
+                by_stating=(
+                    Subject("driver", files.name, "port"),
+                    Subject("driver", files.name, "diaphragm"),
+                ),
             )
         )
     if near is None or near.curve is None or far.curve is None:
         return None, findings
-    if baffle is None:
-        return None, [
-            *findings,
-            Finding(
-                "note",
-                near.path,
-                "is a near field and is not used: joining it needs the size of the front",
-                "state the size of the front",
-                by_stating=(Subject("driver", files.name, "front"),),
-            ),
-        ]
+    about_front = Finding(
+        "note",
+        near.path,
+        "is a near field and is not used: joining it needs the size of the front, without which the "
+        "bass may be up to 6 dB too loud"
+        if join is None
+        else "is a near field, joined without a step, as the size of the front is not stated: the bass "
+        "may be up to 6 dB too loud",
+        "state the size of the front",
+        by_stating=(Subject("driver", files.name, "front"),),
+    )
+    if join is None or join.cabinet is None:
+        findings.append(about_front)
+    if join is None:
+        return None, findings
     gate = 1.0 / far.gate_s if far.gate_s is not None else None
     try:
-        splice = splice_fields(near.curve, far.curve, baffle=baffle, far_from_hz=gate)
+        splice = splice_fields(near.curve, far.curve, join, port=port, far_from_hz=gate)
     except InputError as error:
         findings.append(Finding("warning", near.path, str(error)))
         return None, findings
+    if splice.expected_db is None:
+        meant = 1000.0 * meant_diameter_m(splice.shift_db, join.far_m)
+        findings.append(
+            Finding(
+                "note",
+                near.path,
+                f"was moved by {splice.shift_db:+z.1f} dB to meet the far field, which with equal gain "
+                f"would mean a cone of {meant:.0f} mm heard from {join.far_m:g} m",
+                "state the diameter of the cone",
+                by_stating=(Subject("driver", files.name, "diaphragm"),),
+            )
+        )
     off = splice.misses_db
     if off is not None and splice.expected_db is not None:
         findings.append(
@@ -140,7 +162,7 @@ def _join_files(files: DriverFiles, baffle: Baffle | None) -> tuple[Splice | Non
                 "warning",
                 near.path,
                 f"was moved by {splice.shift_db:+z.1f} dB to meet the far field, where a cone of this "
-                f"size asks for {splice.expected_db:+z.1f} dB at 1 m",
+                f"size asks for {splice.expected_db:+z.1f} dB at {splice.join.far_m:g} m",
                 "measure both with one gain, or check diameter and distance; where the gain was "
                 "changed on purpose all is well",
             )

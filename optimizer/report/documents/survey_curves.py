@@ -97,6 +97,10 @@ def _list_curves(driver: DriverSurvey, files: DriverFiles, grid: Real) -> dict[s
     curves: dict[str, Any] = {"name": driver.name}
     if driver.response is not None:
         curves["response_db"] = _round(_on_grid(driver.response, grid)[0], 2)
+    if driver.splice is not None and driver.splice.doubt_hz_db is not None:
+        hz, half = driver.splice.doubt_hz_db
+        known = np.interp(np.log(grid), np.log(hz), half, left=np.nan, right=np.nan)
+        curves["below_join_db"] = _round(known, 2)
     if files.impedance is not None and files.impedance.curve is not None:
         level, phase = _on_grid(files.impedance.curve, grid)
         curves["impedance_ohm"] = _round(10.0 ** (level / 20.0), 3)

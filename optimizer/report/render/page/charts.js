@@ -247,7 +247,7 @@ class LinePlot {
     const said = [];
     for (const [item, output] of this.outputs) {
       output.textContent = item.shade
-        ? `${item.low[state.at].toFixed(this.spec.digits)} to ${item.high[state.at].toFixed(this.spec.digits)} ${this.spec.unit}`
+        ? Number.isNaN(item.low[state.at]) ? "–" : `${item.low[state.at].toFixed(this.spec.digits)} to ${item.high[state.at].toFixed(this.spec.digits)} ${this.spec.unit}`
         : sayValue(item.values[state.at], this.spec);
       if (this.on(item)) said.push(`${item.name} ${output.textContent}`);
     }

@@ -1,0 +1,1 @@
+"""Is the step of a cabinet right, and as well known as is said?"""
