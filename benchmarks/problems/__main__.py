@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import time
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from benchmarks.problems import (
     read_all,
     store,
 )
-from benchmarks.tables import machine, print_table
+from benchmarks.tables import machine, print_table, write_csv
 from optimizer.search.fit import search
 from optimizer.search.prove.exact import enumerate_best
 
@@ -93,6 +94,42 @@ def refresh(names: list[str], runs: int, seconds: float, fresh: bool) -> None:
         print(f"{name}: {entry.cost:.6f}, {entry.how}", flush=True)
 
 
+def challenge(names: list[str], searches: int, seconds: float, first: int) -> None:
+    """Try to better the best known costs by many more searches from other seeds."""
+    print(machine())
+    known = read_all()
+    rows: list[dict[str, object]] = []
+    for name in names:
+        problem = load(name)
+        found, ended = [], []
+        networks = 0
+        began = time.monotonic()
+        for seed in range(first, first + searches):
+            result = search(
+                problem, seconds=seconds, seed=seed, top=1, workers=os.cpu_count() or 1, by="cost"
+            )
+            found.append(result.candidates[0].cost)
+            ended.append(result.stopped)
+            networks += result.evaluations
+        cost = known[name].cost
+        rows.append(
+            {
+                "problem": name,
+                "known": cost,
+                "by": known[name].how,
+                "searches": searches,
+                "best": min(found),
+                "percent": 100.0 * (min(found) / cost - 1.0),
+                "reached by": int(np.count_nonzero(np.array(found) < cost * (1.0 + 1e-6))),
+                "converged": ended.count("converged"),
+                "seconds": time.monotonic() - began,
+                "networks": networks,
+            }
+        )
+        print_table(rows[-1:])
+        print("written:", write_csv(f"challenge-{first}", rows), flush=True)
+
+
 def main() -> None:
     """Run the command."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.problems", description=__doc__)
@@ -105,12 +142,20 @@ def main() -> None:
     renew.add_argument(
         "--fresh", action="store_true", help="replace costs of the same problem even by worse ones"
     )
+    dare = verbs.add_parser("challenge", help="try to better the best known costs")
+    dare.add_argument("names", nargs="*", help="problems; all that nobody enumerated when none")
+    dare.add_argument("--searches", type=int, default=20)
+    dare.add_argument("--seconds", type=float, default=40.0)
+    dare.add_argument("--first", type=int, default=3001, help="seed of the first search")
     args = parser.parse_args()
+    unknown = set(getattr(args, "names", ())) - set(NAMES)
+    if unknown:
+        parser.error(f"no such problem: {', '.join(sorted(unknown))}")
     if args.verb == "refresh":
-        unknown = set(args.names) - set(NAMES)
-        if unknown:
-            parser.error(f"no such problem: {', '.join(sorted(unknown))}")
         refresh(args.names or list(NAMES), args.runs, args.seconds, args.fresh)
+    elif args.verb == "challenge":
+        names = args.names or [name for name in NAMES if name not in ENUMERABLE]
+        challenge(names, args.searches, args.seconds, args.first)
     else:
         list_problems()
 

@@ -15,7 +15,7 @@ from optimizer.acoustics.curves import Curves, CurveTangents
 from optimizer.arrays import Real
 from optimizer.goals.goal import BandGoal, Prepared
 from optimizer.goals.options import band_option, hard_option, option, weight_option
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 IMPEDANCE_SHARE = 0.8
 """Lowest impedance over the rated one: IEC 60268-5 lets it fall to 80 % (rule seen in quotation, the
@@ -66,7 +66,7 @@ class Impedance(
         ohm = 10.0 ** (curves.impedance_db[..., on.span] / 20.0)
         at = int(np.argmin(ohm))
         return (
-            f"lowest {ohm[at]:.2f} ohm at {on.frequency_hz[at]:.0f} Hz, "
+            f"lowest {ohm[at]:.2f} ohm at {say_hz(on.frequency_hz[at])}, "
             f"floor {self.floor_ohm:g} ohm"
         )
 
@@ -103,7 +103,7 @@ class ImpedancePhase(
         at = int(np.argmax(np.abs(phase)))
         return (
             f"largest {phase[at]:+z.0f} degrees at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')}, limit {self.limit_deg:g}"
+            f"{say_hz(on.frequency_hz[at])}, limit {self.limit_deg:g}"
         )
 
 
@@ -137,6 +137,6 @@ class Epdr(
         ohm = 10.0 ** (epdr_db(curves)[..., on.span] / 20.0)
         at = int(np.argmin(ohm))
         return (
-            f"lowest EPDR {ohm[at]:.2f} ohm at {format_quantity(on.frequency_hz[at], 'Hz')}, "
+            f"lowest EPDR {ohm[at]:.2f} ohm at {say_hz(on.frequency_hz[at])}, "
             f"floor {self.floor_ohm:g} ohm"
         )

@@ -21,6 +21,7 @@ from optimizer.goals.options import (
 )
 from optimizer.goals.prepared import Scene
 from optimizer.goals.target import TargetCurve
+from optimizer.text.units import say_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +186,7 @@ class Line(BandGoal, unit="dB rms", hears=True):
         level, slope = self.fit(on, self._departure(on, curves))
         what = "line" if self.target is None else f"target of {self.target.source},"
         line = f"{what} {float(level):.1f} dB at 1 kHz, {float(slope):+z.2f} dB/octave"
-        return f"worst {deviation[at]:+z.1f} dB at {hz:.0f} Hz; {line}"
+        return f"worst {deviation[at]:+z.1f} dB at {say_hz(hz)}; {line}"
 
 
 def _tilt(default: float | None) -> Any:

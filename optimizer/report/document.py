@@ -361,8 +361,8 @@ class Document:
         Networks of which a page shows one at a time.
     numbers : callable, optional
         What the charts of a page draw, as plain data; composed when a page is written.
-    footer : str
-        What stands at the foot of every printed page, beside its number.
+    footer : callable, optional
+        What stands at the foot of every printed page, beside its number; said when a page is written.
     data : callable, optional
         The same matter as plain data in SI units for JSON, composed when it is written.
     """
@@ -373,7 +373,7 @@ class Document:
     order: tuple[str, ...] = ()
     picks: tuple[Pick, ...] = ()
     numbers: Callable[[], Mapping[str, Any]] | None = None
-    footer: str = ""
+    footer: Callable[[], str] | None = None
     data: Callable[[], Mapping[str, Any]] | None = None
 
     def text_sections(self) -> tuple[Section, ...]:

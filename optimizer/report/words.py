@@ -16,7 +16,11 @@ from optimizer.problem.agreement import WITHIN, Agreement
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.report.ladder_text import describe_join
-from optimizer.text.units import format_quantity
+from optimizer.text.stamp import say_date, tell_date
+from optimizer.text.units import format_quantity, say_hz
+
+PRINT = 8
+"""Figures of a fingerprint that are shown: enough to tell what a project has apart."""
 
 CHANGES_MEANT = "another value, left out, added, polarity, where the design leaves them open"
 """What counts as a change of a part."""
@@ -26,7 +30,7 @@ _PARTS = {1: "any one part", 2: "any one or two parts", 3: "any one, two or thre
 
 def say_frequency(value_hz: float | None) -> str:
     """Write a frequency, or a dash where there is none."""
-    return "-" if value_hz is None else format_quantity(value_hz, "Hz")
+    return "-" if value_hz is None else say_hz(value_hz)
 
 
 def say_value(part: Part) -> str:
@@ -304,3 +308,17 @@ def say_history(steps: Sequence[Mapping[str, Any]]) -> list[str]:
         gone = "" if step["found"] else " (no longer there)"
         lines.append(f"{'from ' if number else ''}{step['network']}{gone}{note}")
     return lines if len(steps) > 1 or (steps and steps[0]["note"]) else []
+
+
+def say_foot(title: str, design_name: str, fingerprints: Mapping[str, str]) -> str:
+    """Say at the foot of a printed page what was computed with what, and when.
+
+    Parameters
+    ----------
+    title, design_name : str
+        The speaker, and its design file.
+    fingerprints : mapping of str to str
+        Of data, goals and the rest, as `Problem.fingerprints`.
+    """
+    told = ", ".join(f"{name} {fingerprints[name][:PRINT]}" for name in ("data", "goals"))
+    return f"{title}, {design_name}, {say_date(tell_date())}, fingerprints of {told}"

@@ -238,6 +238,11 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
     return f"{rounded / _factor_of(prefix, unit):.12g} {prefix}{unit}"
 
 
+def say_hz(value: float) -> str:
+    """Write a frequency in Hz for people, with three digits ("2.05 kHz")."""
+    return format_quantity(value, "Hz")
+
+
 def format_exact(value: float, unit: str) -> str:
     """Write a finite value with as few digits as give it back, bit for bit.
 

@@ -152,7 +152,7 @@ FIGURES: dict[str, Callable[[Candidate], Any]] = {
     r"and at (\S+) kHz:": lambda c: f"{c.crossovers_hz[1][1] / 1e3:.2f}",
     r"sum is (\S+) dB rms": lambda c: f"{c.goals[0].value:.2f}",
     r"and (\S+) dB where it is worst": lambda c: c.goals[0].detail.split()[1].strip("+-"),
-    r"worst, at (\S+) kHz": lambda c: f"{float(c.goals[0].detail.split()[4]) / 1e3:.1f}",
+    r"worst, at (\S+) kHz": lambda c: c.goals[0].detail.split()[4],
     r"Lowest is (\S+) ohm": lambda c: f"{c.impedance_min_ohm:.1f}",
     r"ohm at (\S+) kHz, above": lambda c: f"{c.impedance_min_hz / 1e3:.2f}",
     r"above the (\S+) ohm": lambda c: f"{find_shown()[0].goals['impedance'].floor_ohm:g}",

@@ -248,8 +248,10 @@ OVERLAPS = """(() => {
     if (parent.closest('script, noscript, desc, title, .bar, option')) continue;
     if (parent.checkVisibility && !parent.checkVisibility()) continue;
     const range = document.createRange(); range.selectNodeContents(node);
+    const frame = parent.closest('.scroll');
+    const end = frame ? frame.getBoundingClientRect().right : innerWidth;
     for (const r of range.getClientRects()) {
-      if (r.width < 2 || r.left >= innerWidth) continue;
+      if (r.width < 2 || r.left >= Math.min(end, innerWidth)) continue;
       const trim = 0.2 * r.height;
       boxes.push([r.left, r.top + scrollY + trim, r.right, r.bottom + scrollY - trim,
                   node.textContent.trim().slice(0, 40)]);
@@ -299,6 +301,23 @@ def test_nothing_overlaps_or_is_clipped(browser: Any, page: Path, width: int) ->
     assert browser.run("document.documentElement.scrollWidth") <= width
     assert browser.run(OVERLAPS) == []
     assert browser.run(CLIPPED) == []
+
+
+def test_a_wide_screen_has_everything_at_once(browser: Any, page: Path) -> None:
+    """At 1440 x 900 networks, curve, verdicts and schematic are there without scrolling."""
+    browser.show(page, width=1440, height=900)
+    shown = "#drawn .net.shown"
+    for one in ("#which .compare thead", "#curve .plot", f"{shown} svg", f"{shown} .findings td"):
+        box = browser.run(f"document.querySelector('{one}').getBoundingClientRect().toJSON()")
+        assert box["top"] > 0, one
+        assert box["bottom"] <= 900, one
+        assert box["height"] > 15, one
+        assert box["right"] <= 1440, one
+    beside = "document.querySelector('{}').getBoundingClientRect().{}"
+    assert browser.run(beside.format("#which", "right")) < browser.run(
+        beside.format("#curve", "left")
+    )
+    assert browser.run("document.documentElement.scrollWidth") <= 1440
 
 
 def test_console_is_quiet_and_nothing_is_fetched(browser: Any, page: Path) -> None:

@@ -272,6 +272,14 @@ class Judge:
         last = self.at(idle_up_to or idle_to) if not up else last
         assert toward[first : last + 1].max() < 0.25 * abs(wish.band[2]) + WITHIN_DB
 
+    def judge_ranges(self, text: str) -> None:
+        """The frequencies that are called elsewhere are those that were held, and no others."""
+        said = np.zeros_like(self.held)
+        for one in text.split(", "):
+            first, last = (self.at(end) for end in one.split(" to "))
+            said[first : last + 1] = True
+        assert np.array_equal(said, self.held), text
+
     def elsewhere(self, curve: str, mean: str, worst: str, hz: str) -> None:
         self.same(mean, self.rest(curve))
         self.point(worst, hz, curve)
@@ -432,6 +440,10 @@ def test_sentences_are_differences_of_files(
             judge.judge_json(answer)
             judge.judge(text)
         judges[0].judge_octaves(*read_octaves(done.stdout))
+        ranges = re.search(r"^elsewhere means (.*)$", done.stdout, re.MULTILINE)
+        assert (ranges is not None) == bool(judges[0].held.any())
+        if ranges is not None:
+            judges[0].judge_ranges(ranges[1].strip())
         if saved.exists():
             first = next(k for k, answer in enumerate(answers) if answer["within_limits"])
             judges[-1].judge_json(answers[first])

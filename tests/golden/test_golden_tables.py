@@ -13,7 +13,7 @@ import pytest
 from optimizer.problem.agreement import Agreement
 from optimizer.problem.certificate import Certificate
 from optimizer.report.document import Charts, Note
-from optimizer.report.documents.candidates import compare, describe, draw_charts
+from optimizer.report.documents.candidates import compare, describe, draw_charts, draw_whole
 from optimizer.report.documents.fit import tabulate_ranges
 from optimizer.report.render.terminal import print_text
 from optimizer.report.words import say_stop
@@ -32,7 +32,10 @@ def test_nine_candidates_wrap_into_blocks(three_way, expect):
 
 def test_detail(three_way, expect):
     """One candidate: its ladders, goals, impedance and certificate."""
-    expect("detail.txt", print_text(describe(three_way.candidates[0])))
+    expect(
+        "detail.txt",
+        print_text([draw_whole(three_way.candidates[0]), *describe(three_way.candidates[0])]),
+    )
 
 
 def test_detail_of_a_nearest_miss(three_way, expect):
@@ -47,7 +50,7 @@ def test_detail_of_a_nearest_miss(three_way, expect):
         relaxed_cost=None,
         notes=("the floor of 4 ohm cannot be met with these drivers in parallel",),
     )
-    expect("nearest_miss.txt", print_text(describe(miss)))
+    expect("nearest_miss.txt", print_text([draw_whole(miss), *describe(miss)]))
 
 
 def test_charts(three_way, expect):
@@ -80,6 +83,7 @@ def test_nothing_is_wider_than_the_terminal(three_way, drivers, width):
     text = print_text(
         [
             *compare(three_way.candidates),
+            draw_whole(candidate),
             *describe(candidate),
             Charts(items=draw_charts(candidate)),
             *tabulate_ranges(drivers),

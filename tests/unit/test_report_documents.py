@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import optimizer as ls
@@ -19,10 +20,12 @@ from optimizer.measure.survey.nouns import Survey
 from optimizer.problem.candidate import Candidate, SearchResult
 from optimizer.problem.problem import Problem
 from optimizer.problem.provenance import Change, Provenance
+from optimizer.report.charts.plot import Plot
 from optimizer.report.columns import COLUMNS, LESS, MORE, Column, list_columns, with_column
 from optimizer.report.document import (
     Charts,
     Document,
+    Graphs,
     Heading,
     Item,
     Listing,
@@ -277,6 +280,27 @@ def test_every_document_has_its_data(verb: str, documents: dict[str, Document]) 
         assert data["better"] is not None
     if verb == "start":
         assert set(data["survey"]["drivers"]) == {"woofer", "midrange", "tweeter"}
+
+
+def test_page_of_a_verification_draws_its_table(documents: dict[str, Document]) -> None:
+    """Curve and table of a turned tweeter agree: the largest difference, where it is."""
+    (said,) = (s for s in documents["verify"].page_sections() if "speaker" in s.title)
+    (table,) = (p for p in said.parts if isinstance(p, Table) and p.heads[0] == "difference, dB")
+    (plot,) = (plot for p in said.parts if isinstance(p, Graphs) for plot in p.items)
+    assert isinstance(plot, Plot)
+    for row, curve in zip(table.full_rows(), plot.curves, strict=True):
+        cells = [cell.text for cell in row]
+        assert curve.name == cells[0]
+        at = int(np.nanargmax(np.abs(curve.y)))
+        worst, hz = cells[-1].split(" at ")
+        assert float(worst) == pytest.approx(curve.y[at], abs=0.051)
+        number, unit = hz.split()
+        assert float(number) * (1000.0 if unit == "kHz" else 1.0) == pytest.approx(
+            curve.x[at], rel=0.006
+        )
+    (band,) = plot.bands
+    assert f"{band.high[0]:g} dB" in band.name
+    assert max(np.nanmax(np.abs(curve.y)) for curve in plot.curves) > band.high[0]
 
 
 def test_page_of_a_check_has_what_it_is_for(documents: dict[str, Document]) -> None:

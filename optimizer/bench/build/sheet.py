@@ -41,7 +41,7 @@ from optimizer.stock.lots import SHELF
 from optimizer.stock.stock import Stock
 from optimizer.text.brief import brief
 from optimizer.text.stamp import tell_date
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, say_hz
 
 SWEEP_HZ = (
     20.0,
@@ -455,7 +455,7 @@ def _own_assumptions(
         low, high = ratings.band_hz
         said.append(
             f"{100 * (1 - ratings.programme_share):.0f} % of the programme's power lies "
-            f"outside the grid ({low:.0f} to {high:.0f} Hz) and is not counted"
+            f"outside the grid ({low:.0f} to {say_hz(high)}) and is not counted"
         )
     guessed = [r.driver for r in resistances if not r.stated]
     if guessed:

@@ -16,6 +16,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError, Subject
 from optimizer.problem.candidate import Candidate
 from optimizer.text.brief import brief
+from optimizer.text.units import say_hz
 
 Seat = Literal["axis", "room"]
 """Where one listens: on the axis at 1 m, or among the reflections of a room (the average in room)."""
@@ -112,7 +113,7 @@ class Difference:
                 f"the difference may ask for a boost of {most_boost_db:g} dB at most: a dip of the "
                 "network as it stands cannot be filled by playing louder",
                 subject=Subject("difference", part="boost"),
-                value=f"{boost:.1f} dB at {at_hz:.0f} Hz",
+                value=f"{boost:.1f} dB at {say_hz(at_hz)}",
                 remedy="listen in the room instead of on the axis, exchange the two networks, or "
                 "allow more",
             )

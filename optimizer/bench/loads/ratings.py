@@ -18,6 +18,7 @@ from optimizer.network.amplifier import Amplifier
 from optimizer.network.network import Network
 from optimizer.parts import RATING_UNIT_OF_KIND, Kind, Part
 from optimizer.text.brief import brief
+from optimizer.text.units import say_hz
 
 MARGIN: dict[Kind, float] = {"resistor": 2.0, "capacitor": 1.25, "inductor": 1.25}
 """Rating over load that is asked for. Half the rated power for resistors, which lie warm in a
@@ -353,7 +354,7 @@ def list_warnings(ratings: Ratings) -> tuple[str, ...]:
         elif rating.tone_overheats:
             said.append(
                 f"{rating.reference} ({rating.way}): programme is within its {rating.part.rating:.4g} W, "
-                f"but a lasting full-power tone near {rating.sine_hz:.0f} Hz puts "
+                f"but a lasting full-power tone near {say_hz(rating.sine_hz)} puts "
                 f"{rating.sine:.3g} W into it; keep test tones low or short."
             )
     for load in ratings.drivers:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.arrays import Flags, Real
+from optimizer.arrays import Flags, Index, Real
 from optimizer.bench.voice.wish_goals import MoveLimits, find_rest
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.problem.candidate import CurveSet
@@ -44,11 +44,14 @@ class RestMove:
         Mean change over them, in dB over log frequency.
     worst : PointMove
         The held point whose change is farthest from that mean, and how far.
+    ranges_hz : tuple of (float, float)
+        First and last held point of each stretch.
     """
 
     curve: str
     mean_db: float
     worst: PointMove
+    ranges_hz: tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +166,7 @@ def measure_moves(
     names = dict.fromkeys(["on_axis", *(wish.curve for wish in wishes if wish.bands)])
     moved = {name: after.named_db[name] - before.named_db[name] for name in names}
     rest = {name: float(one[held].mean()) for name, one in moved.items()} if held.any() else {}
+    ranges = tuple((float(f[first]), float(f[end - 1])) for first, end in _find_runs(held))
     return Moves(
         bands=tuple(
             _measure_band(f, moved[wish.curve], wish.curve, band, rest.get(wish.curve))
@@ -170,7 +174,12 @@ def measure_moves(
             for band in wish.bands
         ),
         rest=tuple(
-            RestMove(curve=name, mean_db=mean, worst=_farthest(f, moved[name] - mean, held, 0.0))
+            RestMove(
+                curve=name,
+                mean_db=mean,
+                worst=_farthest(f, moved[name] - mean, held, 0.0),
+                ranges_hz=ranges,
+            )
             for name, mean in rest.items()
         ),
     )
@@ -200,10 +209,15 @@ def _farthest(f: Real, change: Real, where: Flags, wanted: float) -> PointMove:
     return PointMove(hz=float(f[at]), db=float(change[at]))
 
 
+def _find_runs(where: Flags) -> Index:
+    """First point, and the one after the last, of each stretch without a gap; shape (R, 2)."""
+    edges = np.diff(np.concatenate([[False], where, [False]]).astype(np.int8))
+    return np.flatnonzero(edges).reshape(-1, 2)
+
+
 def _find_idle(f: Real, idle: Flags) -> tuple[float, float] | None:
     """Find the ends of the longest run of points."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], idle, [False]]).astype(np.int8)))
-    runs = edges.reshape(-1, 2)
+    runs = _find_runs(idle)
     runs = runs[runs[:, 1] - runs[:, 0] > 1]
     if not len(runs):
         return None

@@ -17,6 +17,7 @@ from optimizer.measure.curves.joined import join_directions
 from optimizer.measure.driver import Driver
 from optimizer.measure.files import open_curve
 from optimizer.measure.wired import wire_drivers
+from optimizer.text.units import say_hz
 from optimizer.text.yamltext import Where
 
 
@@ -225,7 +226,7 @@ def explain_gates(drivers: Sequence[Driver], goals: Mapping[str, Goal]) -> list[
         return []
     reach = f"{', '.join(below)} reach{'es' if len(below) == 1 else ''}"
     return [
-        f"{reach} below {from_hz:.0f} Hz, the least that the gate of {file} "
+        f"{reach} below {say_hz(from_hz)}, the least that the gate of {file} "
         f"({gate_s * 1e3:.3g} ms) resolves: no valid data there"
     ]
 

@@ -9,7 +9,7 @@ from optimizer.errors import InputError
 from optimizer.measure.curve import ON_AXIS, Direction, MeasuredCurve
 from optimizer.measure.timing.align import align_directions
 from optimizer.measure.timing.timing import Timing, assume_timing, check_shared_clock, find_timing
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, say_hz
 
 DriverCurves = dict[str, dict[Direction, MeasuredCurve]]
 """Responses by driver and direction."""
@@ -114,7 +114,7 @@ def say_timing(timing: Timing, source: str) -> str:
         low_hz, high_hz = timing.band_hz
         residual = (
             f"; the predicted sum meets it within {timing.residual_db:.2f} dB rms "
-            f"from {low_hz:.0f} Hz to {high_hz:.0f} Hz"
+            f"from {say_hz(low_hz)} to {say_hz(high_hz)}"
         )
     return f"timing found from {source}, {timing.method}: {', '.join(parts)}{residual}"
 

@@ -22,6 +22,7 @@ from optimizer.network.handbook import (
 from optimizer.network.ladder import Form, Place
 from optimizer.network.topology import Slot, ValueRange
 from optimizer.parts import Kind
+from optimizer.text.units import say_hz
 
 LEEWAY = 2.0
 """A low-pass reaches this factor beyond the handbook values, towards larger parts: a driver is no
@@ -268,7 +269,7 @@ def _hint_alone(driver: DriverSurvey) -> list[SlotHint]:
     return [
         SlotHint(
             driver=driver.name, form="trap",
-            reason=f"peak at {h.peak.frequency_hz:.0f} Hz, {h.peak.height_db:+z.1f} dB, "
+            reason=f"peak at {say_hz(h.peak.frequency_hz)}, {h.peak.height_db:+z.1f} dB, "
             f"Q {h.peak.q:.1f}",
             values={
                 "inductance_h": h.trap.inductance_h,
@@ -310,7 +311,7 @@ def _build_way(
     _add_compounds(way, "shunt", hints, "notch", "equaliser")
     if all(item.slot.optional for item in way.slots) and below is None and above is not None:
         raise InputError(
-            "the crossover must lie where coils can be bought", value=f"{above.centre_hz:.0f} Hz",
+            "the crossover must lie where coils can be bought", value=f"{say_hz(above.centre_hz)}",
             key=driver.name, remedy="check how the files were understood",
         )  # fmt: skip
     return tuple(way.slots)

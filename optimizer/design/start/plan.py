@@ -19,7 +19,7 @@ from optimizer.measure.readings import DriverFiles
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import Timing, check_shared_clock
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, say_hz
 
 SEARCH_SECONDS = 10.0
 MANY_DIRECTIONS = 4
@@ -236,8 +236,8 @@ def describe_delays(timing: Timing) -> list[str]:
     if timing.residual_db is not None and timing.band_hz is not None:
         lines.append(
             f"{timing.method}: the predicted sum meets the measured one within "
-            f"{timing.residual_db:.2f} dB rms from {timing.band_hz[0]:.0f} Hz to "
-            f"{timing.band_hz[1]:.0f} Hz"
+            f"{timing.residual_db:.2f} dB rms from {say_hz(timing.band_hz[0])} to "
+            f"{say_hz(timing.band_hz[1])}"
         )
     for name, delay in timing.delays_s.items():
         if name in timing.interval_s and delay:
@@ -275,25 +275,28 @@ def _choose_band(plan: Plan) -> tuple[tuple[float, float], tuple[str, ...]]:
     if first_crossover / COIL_REACH < low:
         # A large coil and the driver's own resonance boost the bass where nothing watches them.
         low = first_crossover / COIL_REACH
-        reason = f"from {low:.0f} Hz: as far below its crossover as a coil acts"
+        reason = f"from {say_hz(low)}: as far below its crossover as a coil acts"
     own = lowest.usable_hz[0] * np.sqrt(2.0)
     # Where the data end before the driver does, its own fall is not seen.
     if own > low and lowest.usable_hz[0] > 1.02 * lowest.valid_from_hz:
-        low, reason = own, f"from {own:.0f} Hz: below, {lowest.name} falls by itself"
+        low, reason = (
+            own,
+            f"from {say_hz(own)}: below, {lowest.name} falls by itself",
+        )
     if lowest.valid_from_hz > low:
         low = lowest.valid_from_hz
-        reason = f"from {low:.0f} Hz: no valid data of {lowest.name} below (its gate, or its end)"
+        reason = f"from {say_hz(low)}: no valid data of {lowest.name} below (its gate, or its end)"
     why.append(reason)
     for crossover in plan.crossovers:
         upper = next(d for group in plan.groups for d in group if d.name == crossover.upper)
         if upper.valid_from_hz > crossover.crossover_hz[0] / 2.0:
             why.append(
-                f"the data of {upper.name} are valid only from {upper.valid_from_hz:.0f} Hz, less "
+                f"the data of {upper.name} are valid only from {say_hz(upper.valid_from_hz)}, less "
                 f"than an octave below its crossover: its slope there is an assumption"
             )
     high = min(16000.0, highest.measured_hz[1], highest.usable_hz[1])
     if high < 16000.0:
-        why.append(f"to {high:.0f} Hz: {highest.name} ends there")
+        why.append(f"to {say_hz(high)}: {highest.name} ends there")
     if high < 2.0 * low:
         # A driver of a very narrow band: take what there is.
         low, high = lowest.measured_hz[0], highest.measured_hz[1]
@@ -421,8 +424,8 @@ def explain_goals(start: Start) -> list[str]:
         lines.append("nothing off the axis: no direction was measured of every driver")
     if start.plan.crossovers:
         ranges = ", ".join(
-            f"{pair.lower} to {pair.upper} from {format_quantity(pair.crossover_hz[0], 'Hz')} to "
-            f"{format_quantity(pair.crossover_hz[1], 'Hz')}"
+            f"{pair.lower} to {pair.upper} from {say_hz(pair.crossover_hz[0])} to "
+            f"{say_hz(pair.crossover_hz[1])}"
             for pair in start.plan.crossovers
         )
         lines.append(f"crossovers in their ranges ({ranges}): what the drivers stand and reach")

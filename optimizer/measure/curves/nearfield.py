@@ -14,6 +14,7 @@ from optimizer.measure.curves.cabinet import DEPTHS, Cabinet, solve_step
 from optimizer.measure.curves.grid import log_grid
 from optimizer.measure.curves.thin import interpolate_log, thin_response
 from optimizer.measure.geometry import SOUND_SPEED_M_S
+from optimizer.text.units import say_hz
 
 ABOVE_GATE = 1.3
 """The far field is trusted from this multiple of the gate's limit."""
@@ -223,7 +224,7 @@ def splice_fields(
     top = near.range_hz[1]
     if size:
         top = min(top, near_field_limit_hz(size))
-        notes.append(f"near field used up to {top:.0f} Hz at most (ka = 1)")
+        notes.append(f"near field used up to {say_hz(top)} at most (ka = 1)")
     else:
         top = min(top, 800.0)
         notes.append("diaphragm not stated: near field used up to 800 Hz at most")
@@ -232,14 +233,14 @@ def splice_fields(
         raise InputError(
             "near and far field must share half an octave of valid data",
             file=near.source,
-            value=f"far field from {bottom:.0f} Hz, near field up to {top:.0f} Hz",
+            value=f"far field from {say_hz(bottom)}, near field up to {say_hz(top)}",
             remedy="measure the far field with a longer gate, or state the true diaphragm",
         )
     if at_hz is not None and not bottom <= at_hz <= top:
         raise InputError(
             "near and far field must be joined where both are valid",
             value=f"{at_hz:g} Hz",
-            remedy=f"choose a frequency from {bottom:.0f} to {top:.0f} Hz",
+            remedy=f"choose a frequency from {bottom:.0f} to {say_hz(top)}",
         )
     step = np.ones(len(near.frequency_hz), dtype=np.complex128)
     solved = np.zeros((1, len(step)))
@@ -252,7 +253,7 @@ def splice_fields(
     where, shift, mismatch = _find_bridge(low, far, bottom, top, at_hz)
     joined = _bridge(low, far, where, shift)
     notes.append(
-        f"joined at {where:.0f} Hz, near field moved by {shift:+z.1f} dB, "
+        f"joined at {say_hz(where)}, near field moved by {shift:+z.1f} dB, "
         f"{mismatch:.1f} dB rms of mismatch"
     )
     if mismatch > 1.5:
@@ -307,7 +308,7 @@ def _say_doubt(splice: Splice) -> list[str]:
         return []
     return [
         f"below the join the level, as heard from afar, is known within {splice.doubt_db:.1f} dB (at "
-        f"{splice.doubt_hz:.0f} Hz), {_say_open(splice.join.cabinet)}"
+        f"{say_hz(splice.doubt_hz)}), {_say_open(splice.join.cabinet)}"
     ]
 
 

@@ -14,6 +14,7 @@ from optimizer.arrays import Complex, Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import FileHeading, MeasuredCurve
 from optimizer.measure.files.extras import load_extra
+from optimizer.text.units import say_hz
 
 IMPULSE = "impulse response"
 """Stands for the heading of a file that holds one."""
@@ -122,7 +123,7 @@ def transform_impulse(
     removed = 0.0 if kept else peak_s
     frequency = _grid(1.0 / gate, highest, peak_s if kept else gate)
     value = _transform(windowed, first / rate - removed, rate, frequency)
-    notes.append(f"gate {gate * 1e3:.2f} ms from the peak: valid from {1.0 / gate:.0f} Hz")
+    notes.append(f"gate {gate * 1e3:.2f} ms from the peak: valid from {say_hz(1.0 / gate)}")
     if removed:
         notes.append(f"{removed * 1e3:.2f} ms of delay removed from the phase")
     for array in (frequency, value):

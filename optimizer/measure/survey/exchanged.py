@@ -13,6 +13,7 @@ from optimizer.measure.readings import FileReading, Folder
 from optimizer.measure.survey.hygiene import Finding
 from optimizer.measure.survey.shape import Shape
 from optimizer.measure.timing.timing import Timing, find_timing
+from optimizer.text.units import say_hz
 
 FAR_ABOVE = 4.0
 """Two octaves: by so much a lower driver may not play above a higher one."""
@@ -48,7 +49,7 @@ def inspect_exchanges(
             yield Finding(
                 "warning",
                 one.path,
-                f"plays around {middles[0]:.0f} Hz, and {other.path} around {middles[1]:.0f} Hz, "
+                f"plays around {say_hz(middles[0])}, and {other.path} around {say_hz(middles[1])}, "
                 f"though they are called {low} and {high}: the two seem exchanged",
                 "say which is which",
                 by_stating=_say_roles({one.path: high, other.path: low}),

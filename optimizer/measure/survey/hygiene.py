@@ -17,6 +17,7 @@ from optimizer.measure.readings import DriverFiles, FileReading, Folder
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
 from optimizer.text.brief import brief
+from optimizer.text.units import say_hz
 
 NOISY_DB = 0.6
 LEVEL_STEP_DB = 1.5
@@ -254,7 +255,7 @@ def _inspect_smoothing(reading: FileReading, shape: Shape) -> Iterator[Finding]:
             "note",
             reading.path,
             f"is smoothed to 1/{n:g} octave, as wide as its peak at "
-            f"{p.frequency_hz:.0f} Hz (Q {p.q:.0f}): the true peak is higher and narrower",
+            f"{say_hz(p.frequency_hz)} (Q {p.q:.0f}): the true peak is higher and narrower",
             "export again with less smoothing before fitting a notch",
         )
         return
@@ -269,7 +270,7 @@ def _inspect_gate(reading: FileReading) -> Iterator[Finding]:
     yield Finding(
         "warning",
         reading.path,
-        f"was gated to {reading.gate_s * 1e3:.1f} ms: below {limit:.0f} Hz it shows the "
+        f"was gated to {reading.gate_s * 1e3:.1f} ms: below {say_hz(limit)} it shows the "
         "window, not the driver",
         "join a near-field measurement, or set no goal below that frequency",
     )
@@ -344,7 +345,7 @@ def _inspect_pair(files: DriverFiles, shape: Shape) -> Iterator[Finding]:
                 "warning",
                 other.path,
                 f"differs from {this.path} by {mean:+z.1f} dB and {rest:.1f} dB rms, most "
-                f"at {grid[inside][worst]:.0f} Hz ({difference[worst]:+z.1f} dB)",
+                f"at {say_hz(grid[inside][worst])} ({difference[worst]:+z.1f} dB)",
                 "compare the drivers and the position of the microphone",
             )
     yield from _inspect_impedances(files)
@@ -367,7 +368,7 @@ def _inspect_impedances(files: DriverFiles) -> Iterator[Finding]:
     yield Finding(
         "warning",
         other.path,
-        f"differs from {this.path} most at {grid[worst]:.0f} Hz, by {share:+z.0f} %: one "
+        f"differs from {this.path} most at {say_hz(grid[worst])}, by {share:+z.0f} %: one "
         "network will not do the same in both cabinets",
         "compare the drivers, the seal of the cabinets and the damping in them",
     )
@@ -387,8 +388,8 @@ def _inspect_match(
     yield Finding(
         "warning",
         files.impedance.path,
-        f"has its resonance at {resonance:.0f} Hz, but the response of {files.name} "
-        f"falls off at {corner:.0f} Hz: it may belong to another driver or mounting",
+        f"has its resonance at {say_hz(resonance)}, but the response of {files.name} "
+        f"falls off at {say_hz(corner)}: it may belong to another driver or mounting",
         "measure impedance and response in the same cabinet, or correct the file names",
     )
 

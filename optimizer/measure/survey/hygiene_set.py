@@ -14,6 +14,7 @@ from optimizer.measure.survey.hygiene import LEVEL_STEP_DB, Finding
 from optimizer.measure.survey.impedance import ImpedanceSurvey
 from optimizer.measure.survey.shape import Shape
 from optimizer.measure.timing.timing import Timing
+from optimizer.text.units import say_hz
 
 SWAPPED_IF_NAMED = 6.0
 """How far the lower of two drivers with plain names may resonate above the higher one."""
@@ -90,8 +91,8 @@ def _inspect_swap(folder: Folder, figures: Figures, low: str, high: str) -> Iter
     yield Finding(
         "warning" if named else "error",
         file.path if file is not None else low,
-        f"resonates at {below.resonance_hz:.0f} Hz, above that of {high} "
-        f"({above.resonance_hz:.0f} Hz): the two impedances seem swapped",
+        f"resonates at {say_hz(below.resonance_hz)}, above that of {high} "
+        f"({say_hz(above.resonance_hz)}): the two impedances seem swapped",
         "exchange the file names, or say which is which",
     )
 

@@ -31,6 +31,7 @@ from optimizer.measure.survey.motional import (
     read_root_r0,
 )
 from optimizer.text.brief import brief
+from optimizer.text.units import say_hz
 
 GOOD_FIT = 0.08
 """Largest rms relative error for which the circuit's values are stated."""
@@ -251,7 +252,7 @@ def _read_resonance(
     if fit.residual > GOOD_FIT and hidden and hints_at_port(f, z, smooth, peak):
         notes.append(
             f"a closed box misses the data by {100 * fit.residual:.0f} %, and a second peak may "
-            f"lie below {f[0]:.0f} Hz: the resonance is not determined; measure further down"
+            f"lie below {say_hz(f[0])}: the resonance is not determined; measure further down"
         )
         return replace(survey, notes=tuple(notes))
     if fit.residual > GOOD_FIT:

@@ -6,6 +6,7 @@ import numpy as np
 
 from optimizer.arrays import Complex, Real
 from optimizer.measure.survey.motional import Motional, read_root_r0
+from optimizer.text.units import say_hz
 
 
 def smooth_modulus(frequency_hz: Real, modulus: Real) -> Real:
@@ -30,7 +31,7 @@ def find_peak(f: Real, modulus: Real) -> tuple[int | None, list[str]]:
     peaks, facts = find_peaks(np.log(modulus), prominence=np.log(1.04))
     if not len(peaks):
         if modulus[0] > 1.1 * modulus.min() and f[0] > 15.0:
-            return None, [f"resonance lies below the data, which start at {f[0]:.0f} Hz"]
+            return None, [f"resonance lies below the data, which start at {say_hz(f[0])}"]
         return None, ["no resonance peak in the data"]
     best = int(peaks[np.argmax(facts["prominences"])])
     # Of the two peaks of a vented box the lower one may be the higher; the upper one counts.
@@ -40,7 +41,7 @@ def find_peak(f: Real, modulus: Real) -> tuple[int | None, list[str]]:
         best = above[-1]
     if modulus[0] > modulus[best] and f[0] > 15.0:
         return best, [
-            f"impedance is still rising towards {f[0]:.0f} Hz where the data start: a second "
+            f"impedance is still rising towards {say_hz(f[0])} where the data start: a second "
             "peak lies below"
         ]
     return best, []

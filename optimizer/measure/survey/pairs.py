@@ -7,6 +7,7 @@ import numpy as np
 from optimizer.measure.curves.thin import interpolate_log
 from optimizer.measure.survey.hints import PeakHint, order_to_silence
 from optimizer.measure.survey.nouns import DriverSurvey, PairSurvey, SlotHint
+from optimizer.text.units import say_hz
 
 UNSEEN_SPAN = 2.0
 """Highest over lowest crossover where the beaming of the lower driver is unknown."""
@@ -42,14 +43,19 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
     is safer (common practice, no source). Where the bounds cross, the range is put around the
     geometric mean of the two and `clean` is False.
     """
-    reasons = [f"{upper.name} is safe from {upper.lowest_hz:.0f} Hz: {upper.lowest_rule}"]
-    bounds = [(lower.usable_hz[1], f"{lower.name} is usable up to {lower.usable_hz[1]:.0f} Hz")]
+    reasons = [f"{upper.name} is safe from {say_hz(upper.lowest_hz)}: {upper.lowest_rule}"]
+    bounds = [
+        (
+            lower.usable_hz[1],
+            f"{lower.name} is usable up to {say_hz(lower.usable_hz[1])}",
+        )
+    ]
     if lower.beaming is not None:
         beam = lower.beaming
         bounds.append(
             (
                 beam.frequency_hz,
-                f"{lower.name} beams from {beam.frequency_hz:.0f} Hz (6 dB down at "
+                f"{lower.name} beams from {say_hz(beam.frequency_hz)} (6 dB down at "
                 f"{beam.angle_deg:g} degrees, {beam.source})",
             )
         )
@@ -58,7 +64,7 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
         bounds.append(
             (
                 break_up.frequency_hz / CLEAR_OF_BREAK_UP,
-                f"{lower.name} breaks up around {break_up.frequency_hz:.0f} Hz "
+                f"{lower.name} breaks up around {say_hz(break_up.frequency_hz)} "
                 f"({break_up.height_db:+z.1f} dB against the level around it): stay half an octave "
                 "below",
             )
@@ -78,7 +84,7 @@ def survey_pair(lower: DriverSurvey, upper: DriverSurvey) -> PairSurvey:
         high = UNSEEN_SPAN * low
         reasons.append(
             f"no data off axis and no diameter of {lower.name} tell where it beams: stay within "
-            f"an octave, up to {high:.0f} Hz"
+            f"an octave, up to {say_hz(high)}"
         )
     high = min(high, 4.0 * low)
     centre = float(np.sqrt(low * high))
@@ -191,7 +197,7 @@ def _contour_slot(lower: DriverSurvey, centre: float) -> SlotHint | None:
     return SlotHint(
         driver=lower.name,
         form="contour",
-        reason=f"it rises by {above - below:.1f} dB from {bottom:.0f} Hz to {centre:.0f} Hz, as on a "
+        reason=f"it rises by {above - below:.1f} dB from {say_hz(bottom)} to {say_hz(centre)}, as on a "
         "narrow front",
         values={
             "inductance_h": float(ohm * np.sqrt(z / (z + ohm)) / (2.0 * np.pi * middle)),
@@ -216,7 +222,7 @@ def _lift_slot(upper: DriverSurvey, centre: float, pad: dict[str, float]) -> lis
         SlotHint(
             driver=upper.name,
             form="bypassed pad",
-            reason=f"it falls by {below - above:.1f} dB towards {top:.0f} Hz",
+            reason=f"it falls by {below - above:.1f} dB towards {say_hz(top)}",
             values={
                 **pad,
                 "capacitance_f": float(1.0 / (2.0 * np.pi * top / 2.0 * pad["series_ohm"])),
@@ -231,7 +237,7 @@ def _peak_slot(driver: str, form: str, hint: PeakHint) -> SlotHint:
     return SlotHint(
         driver=driver,
         form=form,
-        reason=f"peak at {peak.frequency_hz:.0f} Hz, {peak.height_db:+z.1f} dB, Q {peak.q:.1f}",
+        reason=f"peak at {say_hz(peak.frequency_hz)}, {peak.height_db:+z.1f} dB, Q {peak.q:.1f}",
         values={
             "inductance_h": compound.inductance_h,
             "capacitance_f": compound.capacitance_f,
@@ -253,8 +259,8 @@ def _resonance_slot(upper: DriverSurvey, centre: float) -> SlotHint:
     return SlotHint(
         driver=upper.name,
         form="notch",
-        reason=f"impedance peak at {values.resonance_hz:.0f} Hz lies near the crossover "
-        f"({centre:.0f} Hz) and bends the high-pass",
+        reason=f"impedance peak at {say_hz(values.resonance_hz)} lies near the crossover "
+        f"({say_hz(centre)}) and bends the high-pass",
         values={
             "inductance_h": float(values.re_ohm * values.qes / omega),
             "capacitance_f": float(1.0 / (omega * values.re_ohm * values.qes)),

@@ -22,6 +22,7 @@ from optimizer.measure.survey.nouns import DriverSurvey, Survey
 from optimizer.measure.survey.pairs import survey_pair
 from optimizer.measure.survey.shape import Shape, read_shape
 from optimizer.measure.timing.timing import Timing, assume_timing, find_timing
+from optimizer.text.units import say_hz
 
 SAFE_RATIO = 2.0
 """Lowest crossover over resonance: an octave; common practice, no source."""
@@ -237,15 +238,15 @@ def _lowest_safe(
     if electrical is None or electrical.resonance_hz is None:
         return (
             usable[0] * float(np.sqrt(2.0)),
-            f"half an octave above {usable[0]:.0f} Hz, where it is 6 dB down (resonance unknown)",
+            f"half an octave above {say_hz(usable[0])}, where it is 6 dB down (resonance unknown)",
         )
     by_resonance = SAFE_RATIO * electrical.resonance_hz
     if by_resonance >= usable[0]:
         return by_resonance, (
-            f"{SAFE_RATIO:g} times its resonance of {electrical.resonance_hz:.0f} Hz: excursion "
+            f"{SAFE_RATIO:g} times its resonance of {say_hz(electrical.resonance_hz)}: excursion "
             "rises fourfold for each octave down"
         )
-    return usable[0], f"it is 6 dB down at {usable[0]:.0f} Hz"
+    return usable[0], f"it is 6 dB down at {say_hz(usable[0])}"
 
 
 def _sensitivity(response: MeasuredCurve, usable: tuple[float, float]) -> float:

@@ -16,6 +16,7 @@ from optimizer.measure.curves.order import order_upwards
 from optimizer.measure.curves.phase import minimum_phase
 from optimizer.measure.curves.thin import thin_response
 from optimizer.measure.timing.delays import LEVEL_PULL, DelayFit, polish_fits, search_delays
+from optimizer.text.units import say_hz
 
 LOW_TAILS_DB_PER_OCTAVE: tuple[float | None, ...] = (None, 12.0, 24.0)
 """Tails tried below the data: the file's own slope, a closed box, a vented box."""
@@ -258,7 +259,7 @@ def find_doubt(task: SumTask, best: Explanation) -> str:
         if half > 1.0 / (8.0 * meet):
             return (
                 f"the delay between {task.names[one]} and {task.names[two]} is uncertain by "
-                f"{half * 1e6:.0f} us, more than an eighth of a period at {meet:.0f} Hz"
+                f"{half * 1e6:.0f} us, more than an eighth of a period at {say_hz(meet)}"
             )
     return ""
 

@@ -28,6 +28,7 @@ from optimizer.measure.timing.explain import (
     find_doubt,
 )
 from optimizer.text.brief import brief
+from optimizer.text.units import say_hz
 
 LARGEST_DELAY_S = 1.0e-3
 """A third of a metre of path; acoustic centres of one cabinet are closer than that."""
@@ -169,7 +170,7 @@ def _find_timing(
             refused=refused,
         )
     notes = [
-        f"compared from {low:.0f} Hz to {high:.0f} Hz, {best.fit.rms_db:.2f} dB rms",
+        f"compared from {say_hz(low)} to {say_hz(high)}, {best.fit.rms_db:.2f} dB rms",
         *(
             f"{other.method} would leave {other.fit.rms_db:.2f} dB rms"
             for other in found
@@ -297,7 +298,7 @@ def _checked_band(
         raise InputError(
             "timing needs 1.5 octaves that all files share",
             file=together.source,
-            value=f"{low:.0f} Hz to {high:.0f} Hz",
+            value=f"{say_hz(low)} to {say_hz(high)}",
             remedy="export the files over a wider range",
         )
     return float(low), float(high)

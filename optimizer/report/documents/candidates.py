@@ -312,9 +312,8 @@ def certify(candidate: Candidate, *, lead: str = "") -> list[Passage]:
 
 
 def describe(candidate: Candidate) -> list[Passage]:
-    """Describe one candidate: ladders, goals, impedance, and how sure it is."""
+    """Describe one candidate besides its drawing: goals, impedance, and how sure it is."""
     return [
-        draw_whole(candidate),
         *tell_references(candidate.network),
         *tabulate_verdicts(candidate),
         tabulate_goals(candidate),

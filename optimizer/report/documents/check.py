@@ -23,7 +23,6 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.candidates import (
     certify,
-    draw_whole,
     judge,
     leave_out_free,
     tabulate_goals,
@@ -43,6 +42,7 @@ from optimizer.report.render.json import (
 from optimizer.report.words import (
     say_change,
     say_figure,
+    say_foot,
     say_frequency,
     say_history,
     say_impedance,
@@ -102,7 +102,7 @@ def document_check(
         Section(
             title="Is it in order", key="verdicts", parts=tuple(tabulate_verdicts(report.candidate))
         ),
-        shown.build("The network", _describe),
+        *shown.build("The network", _describe, judged=False),
         Section(
             title="Where its cost comes from",
             key="reasons",
@@ -119,7 +119,7 @@ def document_check(
                 *certify(report.candidate),
             ),
         ),
-        shown.sound(plotted=plotted),
+        *shown.sound(plotted=plotted),
         *([shown.which("Side by side")] if against else []),
         *(
             Section(
@@ -136,6 +136,7 @@ def document_check(
         sections=sections,
         order=("lead", "verdicts", "reasons", "better", *PAGE_ORDER),
         picks=shown.picks(),
+        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
         numbers=shown.numbers,
         data=lambda: check_to_json(report, problem, design_name, network_name, against),
     )
@@ -143,7 +144,7 @@ def document_check(
 
 def _describe(candidate: Candidate) -> list[Passage]:
     more = OnPage(compose=lambda: [tabulate_goals(candidate), *judge(candidate)])
-    return [draw_whole(candidate), *tell_references(candidate.network), more]
+    return [*tell_references(candidate.network), more]
 
 
 def tabulate_reasons(report: CheckReport) -> Table:

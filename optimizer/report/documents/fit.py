@@ -35,7 +35,7 @@ from optimizer.report.render.json import (
     round_figure,
     search_to_json,
 )
-from optimizer.report.words import list_ranges, say_stop
+from optimizer.report.words import list_ranges, say_foot, say_stop
 
 
 def document_fit(
@@ -70,8 +70,8 @@ def document_fit(
     sections = (
         shown.which(compared=best.feasible),
         shown.trade(),
-        shown.build("The best one, no. 1" if best.feasible else miss),
-        shown.sound(),
+        *shown.build("The best one, no. 1" if best.feasible else miss),
+        *shown.sound(),
         *_match(problem, best),
         Section(
             title="Measured data",
@@ -101,6 +101,7 @@ def document_fit(
         ),
         picks=shown.picks(),
         numbers=lambda: {**numbers, **shown.numbers()},
+        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
         data=lambda: {
             **result_to_json(result, problem, design_name),
             **({} if survey is None else {"survey": survey_to_json(survey)}),

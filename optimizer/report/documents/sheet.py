@@ -23,6 +23,7 @@ from optimizer.report.documents.sheet_spread import say_sides, say_spread
 from optimizer.report.documents.verdicts import tabulate_verdicts
 from optimizer.report.ladder_text import describe_join, say_tap
 from optimizer.report.words import (
+    PRINT,
     say_certificate,
     say_controls,
     say_figure,
@@ -34,8 +35,6 @@ from optimizer.text.stamp import say_date
 from optimizer.text.units import format_quantity
 
 _PAIRS_SHOWN = 12
-_PRINT = 8
-"""Figures of a fingerprint that are shown: enough to tell the networks of a project apart."""
 
 
 def document_sheet(sheet: BuildSheet) -> Document:
@@ -55,12 +54,14 @@ def document_sheet(sheet: BuildSheet) -> Document:
     built = "one speaker" if sheet.speakers == 1 else f"{sheet.speakers} speakers"
     return Document(
         title=f"Build sheet: {sheet.title}",
-        footer=f"{sheet.title}, network {PurePath(sheet.network).name}, {say_date(sheet.date)}, "
-        f"fingerprint {sheet.fingerprint[:_PRINT]}",
+        footer=lambda: (
+            f"{sheet.title}, network {PurePath(sheet.network).name}, {say_date(sheet.date)}, "
+            f"fingerprint {sheet.fingerprint[:PRINT]}"
+        ),
         subtitle=(
             f"Network {sheet.network}, for {built}; ratings for an amplifier of "
             f"{amplifier.watts:g} W into {amplifier.ohm:g} ohm ({amplifier.volts:.1f} V). "
-            f"Fingerprint of the network {sheet.fingerprint[:_PRINT]}."
+            f"Fingerprint of the network {sheet.fingerprint[:PRINT]}."
         ),
         sections=tuple(
             section

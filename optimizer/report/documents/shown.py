@@ -29,6 +29,7 @@ from optimizer.report.columns import COSTS, MORE, list_columns
 from optimizer.report.document import (
     Aside,
     Cell,
+    Charts,
     Choice,
     Heading,
     Listing,
@@ -36,7 +37,6 @@ from optimizer.report.document import (
     OnPage,
     Passage,
     Pick,
-    Picture,
     Remarks,
     Scatter,
     Section,
@@ -51,6 +51,7 @@ from optimizer.report.documents.candidates import (
 )
 from optimizer.report.documents.numbers import collect_networks
 from optimizer.report.documents.plotted import plot_network, show_plots
+from optimizer.report.documents.verdicts import list_verdicts
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.words import CHANGES_MEANT, say_certificate, say_frequency
 
@@ -60,7 +61,7 @@ SPREAD_DRAWS = 200
 MOST_ON_PAGE = 15
 """Candidates on one page: more make it slow to open and hard to read."""
 
-PAGE_ORDER = ("lead", "which", "sound", "trade", "build")
+PAGE_ORDER = ("lead", "which", "curve", "drawn", "sound", "trade", "build")
 """Sections of a page of candidates that stand first."""
 
 _SOURCES = {
@@ -282,8 +283,8 @@ class Shown:
             return [Note(text=text)]
         return [Scatter(title=POINTS_TITLE, text=POINTS_TEXT)]
 
-    def sound(self, *, plotted: bool = False) -> Section:
-        """Curves of the network shown.
+    def sound(self, *, plotted: bool = False) -> tuple[Section, Section]:
+        """Curves of the network shown: the first one, which a wide page has beside its table, and others.
 
         Parameters
         ----------
@@ -295,14 +296,18 @@ class Shown:
             "frequency; all charts follow. Tick curves on and off beside them.",
             tone="soft",
         )
-        return Section(
-            title="",
-            page_title="What it does",
-            key="sound",
-            parts=(
-                OnPage(compose=lambda: [how]),
-                list_charts(self.candidates[0], drawn=not plotted),
-                self._choose_plots() if plotted else OnPage(compose=self._fold_plots),
+        charts = list_charts(self.candidates[0], drawn=not plotted).items
+        return (
+            Section(title="", key="curve", parts=(Charts(items=charts[:1]),)),
+            Section(
+                title="",
+                page_title="What it does",
+                key="sound",
+                parts=(
+                    OnPage(compose=lambda: [how]),
+                    Charts(items=charts[1:]),
+                    self._choose_plots() if plotted else OnPage(compose=self._fold_plots),
+                ),
             ),
         )
 
@@ -326,8 +331,12 @@ class Shown:
         ]
 
     def build(
-        self, title: str, detail: Callable[[Candidate], Sequence[Passage]] = describe
-    ) -> Section:
+        self,
+        title: str,
+        detail: Callable[[Candidate], Sequence[Passage]] = describe,
+        *,
+        judged: bool = True,
+    ) -> tuple[Section, Section]:
         """Describe each network: in text the first, on a page the one picked, with its loads.
 
         Parameters
@@ -335,26 +344,37 @@ class Shown:
         title : str
             Heading in text.
         detail : callable
-            What is said of a network; pictures of its ways get their parts after them on a page.
+            What is said of a network besides its drawing.
+        judged : bool
+            Whether what is doubtful stands beside the drawing.
+
+        Returns
+        -------
+        tuple of Section
+            The drawing, which a wide page has beside its table, and the rest.
         """
         lead = OnPage(compose=lambda: [Note(text=_LOADS.format(self.amplifier), tone="soft")])
-        return Section(
-            title=title,
-            page_title="Build it",
-            key="build",
-            parts=(lead, self.choose(detail)),
-        )
-
-    def choose(self, detail: Callable[[Candidate], Sequence[Passage]]) -> Choice:
-        """Compose what is said of each network on the page."""
-        return Choice(
-            items=tuple(
-                (
-                    OnPage(compose=partial(self._head, k)),
-                    *self._with_parts(k, detail(candidate)),
-                )
-                for k, candidate in enumerate(self.on_page)
+        drawn: tuple[tuple[Passage, ...], ...] = tuple(
+            (
+                OnPage(compose=partial(self._head, k)),
+                draw_whole(candidate, partial(self._ratings_of, k)),
+                *(
+                    [OnPage(compose=partial(list_verdicts, candidate, doubtful=True))]
+                    if judged
+                    else []
+                ),
             )
+            for k, candidate in enumerate(self.on_page)
+        )
+        said = tuple(
+            (OnPage(compose=partial(self._rate, k)), *detail(candidate))
+            for k, candidate in enumerate(self.on_page)
+        )
+        return (
+            Section(
+                title=title, page_title="The network", key="drawn", parts=(Choice(items=drawn),)
+            ),
+            Section(title="", page_title="Build it", key="build", parts=(lead, Choice(items=said))),
         )
 
     def _head(self, k: int) -> list[Passage]:
@@ -364,16 +384,6 @@ class Shown:
             Heading(title=f"Network {self.labels[k]}, {candidate.parts} pieces{price}")
         ]
         return head + [Note(text=text, warns=True) for text in list_warnings(ratings)]
-
-    def _with_parts(self, k: int, parts: Sequence[Passage]) -> list[Passage]:
-        filled: list[Passage] = []
-        for part in parts:
-            if isinstance(part, Picture):
-                whole = draw_whole(self.on_page[k], partial(self._ratings_of, k))
-                filled += [whole, OnPage(compose=partial(self._rate, k))]
-            else:
-                filled.append(part)
-        return filled
 
     def _ratings_of(self, k: int) -> Ratings:
         return self.ratings[k]
@@ -419,7 +429,7 @@ class Shown:
 
     def only_on_page(self) -> tuple[Section, ...]:
         """Curves, points, drawings and parts, where text has no room for any of them."""
-        sections = (self.trade(), self.sound(), self.build("Build it"))
+        sections = (self.trade(), *self.sound(), *self.build("Build it"))
         return (
             *(
                 replace(one, title="", parts=(OnPage(compose=partial(tuple, one.parts)),))

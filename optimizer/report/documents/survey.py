@@ -32,6 +32,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.documents.survey_curves import collect_curves
 from optimizer.report.documents.survey_json import survey_to_json
+from optimizer.text.stamp import say_date, tell_date
 from optimizer.text.units import format_quantity
 
 ORDER = ("findings", "curves", "drivers", "peaks", "pairs", "angles", "timing", "files")
@@ -63,6 +64,7 @@ def document_survey(survey: Survey, title: str) -> Document:
         sections=survey_sections(survey, charts),
         order=ORDER,
         numbers=(lambda: numbers) if charts.items else None,
+        footer=lambda: f"Survey of {title}, {say_date(tell_date())}",
         data=lambda: survey_to_json(survey),
     )
 

@@ -37,7 +37,7 @@ from optimizer.report.render.json import (
     rated_to_json,
     search_to_json,
 )
-from optimizer.report.words import CHANGES_MEANT, say_frequency
+from optimizer.report.words import CHANGES_MEANT, say_foot, say_frequency
 from optimizer.search.trade.result import TradePoint, TradeResult
 
 _LABEL_WIDTH = 8
@@ -89,6 +89,7 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
         sections=sections,
         order=("lead", "trade", "steps", "closing", *PAGE_ORDER),
         picks=shown.picks(),
+        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
         numbers=shown.numbers,
         data=lambda: trade_to_json(result, problem, design_name),
     )

@@ -22,7 +22,7 @@ from optimizer.report.columns import Column, list_columns
 from optimizer.report.document import Cell, Note, Passage, Table
 from optimizer.report.documents.numbers import list_planes
 from optimizer.report.documents.verdicts import list_verdicts
-from optimizer.report.documents.voice import say_answer, say_wish
+from optimizer.report.documents.voice import say_answer, say_elsewhere, say_wish
 from optimizer.report.ladder_text import describe_join
 from optimizer.report.render.json import candidate_to_json, curves_to_json
 from optimizer.report.words import say_change, say_frequency
@@ -69,7 +69,7 @@ def offer_answers(
                 against=result.present,
             )
         )
-    meant = "; ".join(map(say_wish, wishes))
+    meant = "; ".join([*map(say_wish, wishes), *say_elsewhere(answers)])
     if not answers:
         return [], f"{meant}: no change serves this"
     count = f"{len(answers)} answer{'s' if len(answers) > 1 else ''}"

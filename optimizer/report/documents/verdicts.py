@@ -48,8 +48,15 @@ def _say_good(candidate: Candidate) -> list[Row]:
     return [(Cell(_WORDS["ok"], _TONES["ok"]), counted, ", ".join(dict.fromkeys(each)))]
 
 
-def list_verdicts(candidate: Candidate) -> list[Passage]:
-    """Say the verdicts in a narrow column: state, subject and finding, the doubtful ones first."""
+def list_verdicts(candidate: Candidate, *, doubtful: bool = False) -> list[Passage]:
+    """Say the verdicts in a narrow column: state, subject and finding, the doubtful ones first.
+
+    Parameters
+    ----------
+    candidate : Candidate
+    doubtful : bool
+        Whether only those that are not in order are listed, and the others counted.
+    """
     rows: list[tuple[str | Cell, ...]] = [
         (
             Cell(_WORDS[verdict.state], _TONES[verdict.state]),
@@ -59,7 +66,10 @@ def list_verdicts(candidate: Candidate) -> list[Passage]:
             ),
         )
         for verdict in sorted(candidate.verdicts, key=lambda v: _STATES.index(v.state))
+        if not doubtful or verdict.state != "ok"
     ]
+    if doubtful:
+        rows += [row[:2] for row in _say_good(candidate) if len(rows) < len(candidate.verdicts)]
     return [Table(heads=("", ""), rows=tuple(rows), align="ll", key="findings")] if rows else []
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,14 +13,34 @@ from optimizer.bench.verify.diagnosis import Diagnosis, Estimate, Possibility
 from optimizer.bench.verify.distinguish import SAFETY
 from optimizer.bench.verify.verifying import PairVerdict, ToleranceCheck, VerifyResult, list_shown
 from optimizer.problem.problem import Problem
-from optimizer.report.document import Document, Listing, Note, Passage, Remarks, Section, Table
+from optimizer.report.charts.plot import (
+    Curve,
+    Plot,
+    Shade,
+    dash_of,
+    frequency_axis,
+    linear_axis,
+)
+from optimizer.report.document import (
+    Document,
+    Graphs,
+    Listing,
+    Note,
+    OnPage,
+    Passage,
+    Remarks,
+    Section,
+    Table,
+)
 from optimizer.report.documents.octaves import tabulate_octaves
 from optimizer.report.render.json import SCHEMA, made_to_json
-from optimizer.report.words import say_frequency
+from optimizer.report.words import say_foot, say_frequency
 from optimizer.text.units import format_quantity
 
 _TOLD, _SURE = 0.8, 0.9
 _MOST_ALIKE = 3
+_SPANS_DB = ((3.0, 1.0), (6.0, 2.0), (12.0, 3.0), (24.0, 6.0))
+"""How far a chart of differences reaches either way, and its steps."""
 _PARTNER = "the other speaker"
 
 
@@ -72,6 +92,7 @@ def document_verify(
     return Document(
         title=f"{problem.title}: {network_name}",
         sections=tuple(sections),
+        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
         data=lambda: verify_to_json(problem, verdict, design_name, network_name, other, pair),
     )
 
@@ -81,7 +102,7 @@ def _judge(
 ) -> Section:
     diagnosis = verdict.diagnosis
     parts: list[Passage] = [Note(text=say_verdict(verdict, against), tone="strong")]
-    parts += tabulate_deviation(problem, diagnosis)
+    parts += show_deviation(problem, verdict)
     if not verdict.passed:
         parts += [Note(text="What may be the matter:"), tabulate_possibilities(diagnosis)]
     if against == "prediction":
@@ -98,8 +119,61 @@ def _judge(
     return Section(title=title, parts=tuple(parts))
 
 
-def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
-    """Show measured less predicted by octaves; responses are level aligned."""
+def show_deviation(problem: Problem, verdict: VerifyResult) -> list[Passage]:
+    """Show measured less predicted by octaves, and on a page as curves; responses level aligned."""
+    curves, f = collect_deviation(problem, verdict.diagnosis), problem.frequency_hz
+    if not curves:
+        return []
+    plot = plot_deviation(curves, f, verdict.tolerance)
+    return [tabulate_octaves(curves, f), OnPage(compose=lambda: [Graphs(items=(plot,))])]
+
+
+def plot_deviation(
+    curves_db: Mapping[str, Real], frequency_hz: Real, tolerance: ToleranceCheck | None
+) -> Plot:
+    """Draw measured less predicted, with the tolerance.
+
+    Parameters
+    ----------
+    curves_db : mapping of str to ndarray (F,)
+        By name; NaN where nothing was measured.
+    frequency_hz : ndarray, shape (F,)
+    tolerance : ToleranceCheck or None
+        Of the responses.
+    """
+    most = max(float(np.nanmax(np.abs(curve))) for curve in curves_db.values())
+    span, step = next(
+        (one for one in _SPANS_DB if most <= one[0]), _SPANS_DB[-1]
+    )  # what goes farther is cut off
+    said = "Measured less predicted, in dB; responses without a difference of level alone."
+    bands: tuple[Shade, ...] = ()
+    if tolerance is not None:
+        limit = np.full(len(frequency_hz), tolerance.limit_db)
+        name = f"allowed to the response, averaged over 1/3 octave: {tolerance.limit_db:g} dB"
+        bands = (Shade(name=name, x=frequency_hz, low=-limit, high=limit),)
+    return Plot(
+        key="deviation",
+        title="Measured against predicted",
+        text=said,
+        across=frequency_axis(),
+        up=linear_axis("difference", "dB", -span, span, step),
+        tall=0.36,
+        curves=tuple(
+            Curve(
+                name=name,
+                x=frequency_hz,
+                y=np.where(np.abs(curve) <= span, curve, np.nan),
+                role="other" if name == "impedance" else "sum" if k == 0 else f"way {k}",
+                dash=dash_of(k),
+            )
+            for k, (name, curve) in enumerate(curves_db.items())
+        ),
+        bands=bands,
+    )
+
+
+def collect_deviation(problem: Problem, diagnosis: Diagnosis) -> dict[str, Real]:
+    """Collect measured less predicted, by the name of each curve; NaN where nothing was measured."""
     curves: dict[str, Real] = {}
     for o, deviation in diagnosis.deviation:
         if o.kind == "angle":
@@ -110,7 +184,7 @@ def tabulate_deviation(problem: Problem, diagnosis: Diagnosis) -> list[Passage]:
             name += f", {problem.topology.ways[o.way].name} alone"
         curves[name] = np.full(len(problem.frequency_hz), np.nan)
         curves[name][o.index] = deviation
-    return [tabulate_octaves(curves, problem.frequency_hz)] if curves else []
+    return curves
 
 
 def say_verdict(verdict: VerifyResult, against: str = "prediction") -> str:

@@ -26,7 +26,7 @@ from optimizer.report.render.json import (
     rated_to_json,
     work_to_json,
 )
-from optimizer.report.words import say_change, say_frequency, say_value
+from optimizer.report.words import say_change, say_foot, say_frequency, say_value
 
 _CURVES = ("on_axis", "in_room", "impedance")
 _MOST_CHANGES = 3
@@ -89,6 +89,7 @@ def document_voice(
     )
     asked = [say_wish(wish) for wish in wishes]
     asked += [f"to be used: {_say_use(label, part)}" for label, part in use.items()]
+    asked += say_elsewhere((*answers, *result.nearest))
     sections = [
         shown.lead(
             design_name,
@@ -144,6 +145,7 @@ def document_voice(
         sections=tuple(sections),
         order=("lead", "wished", "use", "answers", "nearest", "moves", "search", *PAGE_ORDER),
         picks=shown.picks(),
+        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
         numbers=shown.numbers,
         data=lambda: voice_to_json(result, problem, wishes, use, design_name, network_name),
     )
@@ -287,6 +289,16 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
     return lines
 
 
+def say_elsewhere(answers: Sequence[Answer]) -> list[str]:
+    """Say which frequencies are meant by "elsewhere": the same ones in all answers."""
+    for rest in (rest for answer in answers for rest in answer.moves.rest):
+        ranges = ", ".join(
+            f"{say_frequency(low)} to {say_frequency(high)}" for low, high in rest.ranges_hz
+        )
+        return [f"elsewhere means {ranges}"]
+    return []
+
+
 def tabulate_moves(answer: Answer, present: Candidate) -> Table:
     """Set what an answer moves in a table over octaves."""
     comparison = compare_networks(present, answer.candidate)
@@ -368,6 +380,7 @@ def _move_to_json(move: BandMove, answer: Answer) -> dict[str, Any]:
         if rest.curve == move.curve:
             data |= {
                 "rest_db": round(rest.mean_db, 6), "rest_worst": _point_to_json(rest.worst),
+                "rest_hz": [list(one) for one in rest.ranges_hz],
             }  # fmt: skip
     return data
 

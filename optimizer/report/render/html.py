@@ -69,9 +69,9 @@ def render_html(document: Document) -> str:
 
 def _say_foot(document: Document) -> str:
     """Say what a printed page has at its foot."""
-    if not document.footer:
+    if document.footer is None:
         return ""
-    return f"@page {{ @bottom-left {{ content: {quote_css(document.footer)}; }} }}\n"
+    return f"@page {{ @bottom-left {{ content: {quote_css(document.footer())}; }} }}\n"
 
 
 def render_passages(parts: Sequence[Passage]) -> str:
