@@ -21,7 +21,7 @@ _OPTIONS = {
     ("search", "time"): ("--seconds", "10"),
     ("search", "candidates"): ("--top", "5"),
     ("search", "evaluations"): ("--evaluations", "100000"),
-    ("search", "islands"): ("--islands", "8"),
+    ("search", "islands"): ("--islands", "16"),
     ("search", "proof"): ("--exact", ""),
     ("search", "workers"): ("--workers", "2"),
     ("search", "engine"): ("--on", "tcp://HOST:PORT"),
@@ -174,7 +174,7 @@ def add_search_options(parser: argparse.ArgumentParser, *, top: bool = True) -> 
             "--islands",
             type=count_number,
             metavar="N",
-            help="portions of work between two exchanges of what was found (else 8): the answer "
+            help="portions of work between two exchanges of what was found (else 16): the answer "
             "depends on it; give three or more for each processor where there are many",
         )
         parser.add_argument("--top", type=count_number, metavar="N", help="networks to show")

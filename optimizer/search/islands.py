@@ -37,7 +37,7 @@ from optimizer.search.portions import (
 )
 from optimizer.search.strategies import Adviser
 
-ISLANDS = 8
+ISLANDS = 16
 """Portions of one round: enough for a usual machine; the answer depends on it."""
 
 NICHES = 64

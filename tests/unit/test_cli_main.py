@@ -21,6 +21,7 @@ from optimizer.measure.curve import ON_AXIS
 from optimizer.network.network import FittedSlot, FittedWay, Network
 from optimizer.parts import Part
 from optimizer.problem.candidate import Candidate, CurveSet, GoalFigure, SearchResult
+from optimizer.search.islands import ISLANDS
 
 ROOT = Path(__file__).resolve().parents[2]
 SETTINGS = SimpleNamespace(seconds=10.0, seed=7, top=3, by="verdicts")
@@ -106,7 +107,7 @@ def test_settings_come_from_the_design_unless_given(searching):
     first, second = searching.calls
     assert (first["seconds"], first["seed"], first["top"]) == (10.0, 7, 3)
     assert first["workers"] >= 1
-    assert (first["by"], first["islands"]) == ("verdicts", 8)
+    assert (first["by"], first["islands"]) == ("verdicts", ISLANDS)
     assert second == {
         "seconds": 2.5,
         "evaluations": None,
@@ -119,6 +120,12 @@ def test_settings_come_from_the_design_unless_given(searching):
         "runner": None,
         "islands": 24,
     }
+
+
+def test_help_tells_the_usual_number_of_islands(capsys):
+    """The figure stands in the help as a word, for the search is not imported to print it."""
+    assert main(["fit", "--help"]) == 0
+    assert f"(else {ISLANDS})" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_number_of_networks_takes_the_place_of_the_time(searching):
