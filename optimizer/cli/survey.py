@@ -269,18 +269,17 @@ def _read_front(text: str) -> Cabinet:
         parse_quantity(f"{s} {unit}" if s.replace(".", "").replace(",", "").isdigit() else s, "m")
         for s in sides
     ]
-    if min(values) <= 0.0:
-        raise InputError("a front must have a size above 0", key="--front", value=repr(text))
     right, up = _read_place(places, text)
-    if 2.0 * abs(right) >= values[0] or 2.0 * abs(up) >= values[1]:
-        raise InputError("the driver must sit on the front", key="--front", value=repr(text))
-    return Cabinet(
-        width_m=values[0],
-        height_m=values[1],
-        depth_m=values[2] if len(values) == 3 else None,
-        right_m=right,
-        up_m=up,
-    )
+    try:
+        return Cabinet(
+            width_m=values[0],
+            height_m=values[1],
+            depth_m=values[2] if len(values) == 3 else None,
+            right_m=right,
+            up_m=up,
+        )
+    except InputError as error:
+        raise error.located(key="--front") from None
 
 
 def _read_place(places: Sequence[str], text: str) -> tuple[float, float]:

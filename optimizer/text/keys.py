@@ -101,8 +101,20 @@ class KeyBlock(Generic[Noun]):
         return {**found, "required": needed} if needed else found
 
     def read(self, entry: Entry | None) -> Noun:
-        """Read the noun; without a block it is all defaults."""
-        return self.noun(**({} if entry is None else self.values(entry)))
+        """Read the noun; without a block it is all defaults.
+
+        Raises
+        ------
+        InputError
+            As `values`, and where the noun cannot be what is written.
+        """
+        if entry is None:
+            return self.noun()
+        values = self.values(entry)
+        try:
+            return self.noun(**values)
+        except InputError as error:
+            raise entry.where.locate(error) from None
 
     def values(self, entry: Entry) -> dict[str, Any]:
         """Read what is written, by field.

@@ -142,8 +142,13 @@ def test_start_keeps_the_joined_near_field(
         ("{file: woofer_nearfield.txt, front: {width: 22 cm}}", "near.front", "height"),
         (
             "{file: woofer_nearfield.txt, front: {width: 22 cm, height: 3 cm, up: 4 cm}}",
-            "near",
+            "near.front",
             "inside the front",
+        ),
+        (
+            "{file: woofer_nearfield.txt, front: {width: 22 cm, height: 30 cm, depth: 1 cm}}",
+            "near.front",
+            "at least 22 mm deep",
         ),
         ("{file: woofer_nearfield.txt, port: p.txt}", "near", "diameter"),
         ("{front: {width: 22 cm, height: 30 cm}}", "near", "file"),
@@ -255,7 +260,7 @@ def test_a_folder_takes_box_and_port_from_the_command_line(
     assert levels[1][10] - levels[0][10] == pytest.approx(3.52, abs=0.05)
 
 
-@pytest.mark.parametrize("text", ["220", "220x360x280x1 mm", "220x360x0 mm"])
+@pytest.mark.parametrize("text", ["220", "220x360x280x1 mm", "220x360x0 mm", "220x360x9 mm"])
 def test_a_front_that_is_none_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str
 ) -> None:

@@ -24,6 +24,9 @@ ROUND = 0.1
 """Edges are solved as sharp, and as round with this share of the front's smaller side for radius
 (common practice, no source)."""
 
+THINNEST = 0.1
+"""Least depth that is solved, by the front's smaller side: closer surfaces want finer elements."""
+
 _ELEMENTS, _MOST_ELEMENTS = 130, 240  # of a quarter
 _COARSER = 0.4  # share of the elements of the mesh that is solved besides
 _TO_A_WAVE = 5.0  # elements in the shortest wave length
@@ -48,6 +51,11 @@ class Cabinet:
         Outer depth; None where nobody stated it.
     right_m, up_m : float
         Place of the driver's centre from the middle of the front.
+
+    Raises
+    ------
+    InputError
+        Without a size, with the driver's centre outside the front, or as thin as a panel.
     """
 
     width_m: float
@@ -55,6 +63,25 @@ class Cabinet:
     depth_m: float | None = None
     right_m: float = 0.0
     up_m: float = 0.0
+
+    def __post_init__(self) -> None:
+        side = min(self.width_m, self.height_m)
+        size = f"{1000.0 * self.width_m:.0f} x {1000.0 * self.height_m:.0f} mm"
+        if not side > 0.0:
+            raise InputError("a front must have a size above 0", value=size)
+        if 2.0 * abs(self.right_m) >= self.width_m or 2.0 * abs(self.up_m) >= self.height_m:
+            raise InputError(
+                "the driver's centre must lie inside the front",
+                value=f"{1000.0 * self.right_m:.0f} mm to the right and {1000.0 * self.up_m:.0f} mm up "
+                f"on {size}",
+            )
+        if self.depth_m is not None and not self.depth_m >= THINNEST * side:
+            raise InputError(
+                f"a box with a front of {size} is at least {1000.0 * THINNEST * side:.0f} mm deep: a "
+                "thin panel is another thing",
+                value=f"{1000.0 * self.depth_m:.0f} mm",
+                remedy="state the outer depth, or leave it out",
+            )
 
 
 def solve_step(
@@ -80,19 +107,9 @@ def solve_step(
         the front is large against the wave.
     solved_db : ndarray, shape (S, F)
         Level of each.
-
-    Raises
-    ------
-    InputError
-        The driver's centre lies outside the front.
     """
     half = np.array([cabinet.width_m, cabinet.height_m]) / 2.0
     place = np.array([cabinet.right_m, cabinet.up_m])
-    if not (np.all(half > 0.0) and np.all(np.abs(place) < half)):
-        raise InputError(
-            "the driver's centre must lie inside the front",
-            value=f"{place[0]:g}, {place[1]:g} m on {2.0 * half[0]:g} x {2.0 * half[1]:g} m",
-        )
     spots = _spread(place, min(diaphragm_m / 2.0, 0.99 * float((half - abs(place)).min())))
     # Round edges end where the diaphragm begins.
     radius = min(2.0 * ROUND * float(half.min()), float((half - np.abs(spots)).min()))
