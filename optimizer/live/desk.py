@@ -27,6 +27,7 @@ from optimizer.report.documents.numbers import frame_charts
 from optimizer.report.documents.turning import Seen, offer_answers, say_bargain
 from optimizer.report.render.html import render_passages, render_turning
 from optimizer.report.schematic import draw_figure
+from optimizer.report.words import say_foot
 
 Order = Mapping[str, Any]
 """What a page asks for: ``{"do": "step", "label": "woofer.L1", "by": 1}``."""
@@ -82,6 +83,7 @@ class Desk:
             listed=[one for one in list_charts(seen.candidate).items if one.key not in _FIRST],
             numbers=numbers,
             cautions=HEARING_CAUTIONS,
+            footer=lambda: say_foot(problem.title, self.design_name, problem.fingerprints),
         )
 
     def answer(self, order: Order) -> dict[str, Any]:

@@ -282,6 +282,22 @@ def test_every_document_has_its_data(verb: str, documents: dict[str, Document]) 
         assert set(data["survey"]["drivers"]) == {"woofer", "midrange", "tweeter"}
 
 
+@pytest.mark.parametrize("verb", VERBS)
+def test_what_is_printed_tells_of_what_and_when(
+    verb: str, documents: dict[str, Document], problem: Problem
+) -> None:
+    """The foot has a date, and of networks the fingerprints of what they were computed with."""
+    page = render_html(documents[verb])
+    (foot,) = re.findall(r"@bottom-left \{ content: (.*?); \}", page)
+    assert re.search(
+        r"\d{4}-\d\d-\d\d \d\d\\3a \d\d UTC", foot
+    )  # a colon, as style sheets write it
+    if verb not in ("sheet", "survey"):
+        assert problem.title in foot
+        for name in ("data", "goals"):
+            assert f"{name} {problem.fingerprints[name][:8]}" in foot
+
+
 def test_page_of_a_verification_draws_its_table(documents: dict[str, Document]) -> None:
     """Curve and table of a turned tweeter agree: the largest difference, where it is."""
     (said,) = (s for s in documents["verify"].page_sections() if "speaker" in s.title)

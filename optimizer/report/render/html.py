@@ -63,15 +63,13 @@ def render_html(document: Document) -> str:
         lead=[_prepare(part) for part in lead],
         sections=_prepare_sections(others),
         charts=charts,
-        style=_mark_safe("".join(map(_read_asset, styles)) + _say_foot(document)),
+        style=_mark_safe("".join(map(_read_asset, styles)) + _put_at_foot(document.footer)),
     )
 
 
-def _say_foot(document: Document) -> str:
-    """Say what a printed page has at its foot."""
-    if document.footer is None:
-        return ""
-    return f"@page {{ @bottom-left {{ content: {quote_css(document.footer())}; }} }}\n"
+def _put_at_foot(say: Callable[[], str] | None) -> str:
+    """Put a text at the foot of what is printed."""
+    return "" if say is None else f"@page {{ @bottom-left {{ content: {quote_css(say())}; }} }}\n"
 
 
 def render_passages(parts: Sequence[Passage]) -> str:
@@ -86,6 +84,7 @@ def render_turning(
     listed: Sequence[Chart],
     numbers: Mapping[str, Any],
     cautions: Sequence[str],
+    footer: Callable[[], str],
 ) -> str:
     """Write the page on which the values of a network are turned.
 
@@ -101,6 +100,8 @@ def render_turning(
         What charts draw, and under "answer" what else is shown at first.
     cautions : sequence of str
         To be read before listening.
+    footer : callable
+        Says what stands at the foot of what is printed.
     """
     styles = ("base.css", "graph.css", "charts.css", "turning.css")
     return _fill(
@@ -110,7 +111,7 @@ def render_turning(
         charts_listed=listed,
         cautions=cautions,
         charts=_prepare_charts(numbers, ("charts.js", "start.js", "candidates.js", "turning.js")),
-        style=_mark_safe("".join(map(_read_asset, styles))),
+        style=_mark_safe("".join(map(_read_asset, styles)) + _put_at_foot(footer)),
     )
 
 
