@@ -820,9 +820,7 @@ def test_front_between_two_goals(
     assert browser.complaints() == []
     assert browser.run("[trade.x.value, trade.y.value]") == ["on_axis", "directivity"]
     said = browser.run("[...document.querySelectorAll('#steps li')].map(e => e.textContent)")
-    assert said == [
-        f"{k} to {k + 1}: {say_step(*front.points[k - 1 : k + 1], front)}" for k in range(1, 5)
-    ]
+    assert said == [f"{k} to {k + 1}: {say_step(k, front)}" for k in range(1, 5)]
     assert "The knee is no. 2" in browser.run("document.getElementById('closing').textContent")
     assert browser.run("[...trade.x.options].map(o => o.value)").count("cost") == 0
     keys = browser.run("[...document.querySelectorAll('main > section')].map(e => e.id)")

@@ -146,11 +146,6 @@ def tabulate_front(result: TradeResult, *, currency: str = "") -> Table:
     candidates = [point.candidate for point in result.points]
     without = (*COSTS, *_SAID_ELSEWHERE, *result.between)  # these stand in a column already
     columns = list_columns(candidates, units={"price": currency}, without=without)
-    figures = zip(
-        say_values([p.a for p in result.points], counted=GOALS[result.between[0]].counted),
-        say_values([p.b for p in result.points], counted=GOALS[result.between[1]].counted),
-        strict=True,
-    )
     rows = [
         tuple(
             Cell(text, "strong" if point.knee else "")
@@ -160,18 +155,29 @@ def tabulate_front(result: TradeResult, *, currency: str = "") -> Table:
                 b,
                 *(column.say(point.candidate) for column in columns),
                 *_say_weights(point, result),
-                "knee" if point.knee else "",
             )
         )
-        for point, (a, b) in zip(result.points, figures, strict=True)
+        for point, (a, b) in zip(result.points, _say_figures(result), strict=True)
     ]
     goals = [f"{say_name(n)}\n{u}" for n, u in zip(result.between, result.units, strict=True)]
     return Table(
-        heads=("no.", *goals, *(c.head for c in columns), "other\ngoals", "weights", ""),
+        heads=("no.", *goals, *(c.head for c in columns), "other\ngoals", "weights"),
         rows=tuple(rows),
-        align="rrr" + "r" * len(columns) + "rll",
+        align="rrr" + "r" * len(columns) + "rl",
         fixed=1,
         key="front",
+    )
+
+
+def _say_figures(result: TradeResult) -> list[tuple[str, str]]:
+    """Write the two figures of every point as they stand in the table."""
+    first, second = (GOALS[name].counted for name in result.between)
+    return list(
+        zip(
+            say_values([p.a for p in result.points], counted=first),
+            say_values([p.b for p in result.points], counted=second),
+            strict=True,
+        )
     )
 
 
@@ -284,13 +290,15 @@ def say_values(values: Sequence[float], *, counted: bool = False) -> list[str]:
     return said
 
 
-def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
-    """Say what the step from one point of the front to the next gives and takes.
+def say_step(k: int, result: TradeResult) -> str:
+    """Say what the step to a point of the front from the one before gives and takes.
+
+    Amounts are differences of the figures that the table shows, so that both agree.
 
     Parameters
     ----------
-    before, after : TradePoint
-        Neighbours.
+    k : int
+        Index of the point, from 1.
     result : TradeResult
         The front.
 
@@ -300,10 +308,12 @@ def say_step(before: TradePoint, after: TradePoint, result: TradeResult) -> str:
         One sentence.
     """
     (first, second), (unit_a, unit_b) = (GOALS[name] for name in result.between), result.units
-    sold = say_amount(after.a - before.a, unit_a, counted=first.counted)
-    bought = say_amount(before.b - after.b, unit_b, counted=second.counted)
+    (a0, b0), (a1, b1) = ((float(a), float(b)) for a, b in _say_figures(result)[k - 1 : k + 1])
+    sold = say_amount(a1 - a0, unit_a, counted=first.counted)
+    bought = say_amount(b0 - b1, unit_b, counted=second.counted)
     sentence = f"{sold} {first.sells} buys {bought} {second.buys}"
-    return "; ".join([sentence, *_say_changes(before.candidate, after.candidate, result)])
+    before, after = (point.candidate for point in result.points[k - 1 : k + 1])
+    return "; ".join([sentence, *_say_changes(before, after, result)])
 
 
 def _say_changes(before: Candidate, after: Candidate, result: TradeResult) -> list[str]:
@@ -355,8 +365,8 @@ def say_shift(old_hz: float, new_hz: float) -> str:
 def say_steps(result: TradeResult) -> list[str]:
     """Say every step of a front, from the best of the first goal on."""
     return [
-        f"{a.candidate.rank} to {b.candidate.rank}: {say_step(a, b, result)}"
-        for a, b in pairwise(result.points)
+        f"{a.candidate.rank} to {b.candidate.rank}: {say_step(k, result)}"
+        for k, (a, b) in enumerate(pairwise(result.points), 1)
     ]
 
 
@@ -400,7 +410,7 @@ def trade_to_json(
     result: TradeResult, problem: DescribedProblem, design_name: str
 ) -> dict[str, Any]:
     """Turn a front into plain data for JSON: SI units, no NaN or infinity."""
-    steps = ["", *(say_step(a, b, result) for a, b in pairwise(result.points))]
+    steps = ["", *(say_step(k, result) for k in range(1, len(result.points)))]
     return {
         **search_to_json(problem, design_name, result),
         "between": list(result.between),
