@@ -176,8 +176,8 @@ class LowDrive(
         at = int(np.argmax(excess[worst]))
         allowed = float(on.allowed_db[worst][at])
         return (
-            f"{on.ways[on.tops[worst]]} is driven {excess[worst][at] + allowed:+z.1f} dB against its "
-            f"own band at {format_quantity(on.frequency_hz[at], 'Hz')}, limit {allowed:.1f} dB"
+            f"{on.ways[on.tops[worst]]} is driven {excess[worst][at] + allowed:+z.2f} dB against its "
+            f"own band at {format_quantity(on.frequency_hz[at], 'Hz')}, limit {allowed:+z.2f} dB"
         )
 
 

@@ -238,7 +238,7 @@ def _judge_drive(evidence: Evidence, on: PreparedTops, row: int, way: int, sourc
     return Verdict(
         name="low_drive", where=on.ways[way], state=state, figure=float(drive[at]),
         limit=(None, allowed), unit="dB", source=source,
-        says=f"driven {drive[at]:+z.1f} dB against its own band at "
+        says=f"driven {drive[at]:+z.2f} dB against its own band at "
         f"{_hz(float(evidence.frequency_hz[at]))}",
         remedy="cross higher, or a steeper high-pass" if state != "ok" else "",
     )  # fmt: skip
