@@ -455,7 +455,7 @@ def _own_assumptions(
         low, high = ratings.band_hz
         said.append(
             f"{100 * (1 - ratings.programme_share):.0f} % of the programme's power lies "
-            f"outside the grid ({low:.0f} to {say_hz(high)}) and is not counted"
+            f"outside the grid ({say_hz(low)} to {say_hz(high)}) and is not counted"
         )
     guessed = [r.driver for r in resistances if not r.stated]
     if guessed:

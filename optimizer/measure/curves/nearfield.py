@@ -240,7 +240,7 @@ def splice_fields(
         raise InputError(
             "near and far field must be joined where both are valid",
             value=f"{at_hz:g} Hz",
-            remedy=f"choose a frequency from {bottom:.0f} to {say_hz(top)}",
+            remedy=f"choose a frequency from {say_hz(bottom)} to {say_hz(top)}",
         )
     step = np.ones(len(near.frequency_hz), dtype=np.complex128)
     solved = np.zeros((1, len(step)))
