@@ -61,7 +61,7 @@ SPREAD_DRAWS = 200
 MOST_ON_PAGE = 15
 """Candidates on one page: more make it slow to open and hard to read."""
 
-PAGE_ORDER = ("lead", "which", "curve", "drawn", "sound", "trade", "build")
+PAGE_ORDER = ("lead", "which", "curve", "drawn", "around", "sound", "trade", "build")
 """Sections of a page of candidates that stand first."""
 
 _SOURCES = {
@@ -283,8 +283,8 @@ class Shown:
             return [Note(text=text)]
         return [Scatter(title=POINTS_TITLE, text=POINTS_TEXT)]
 
-    def sound(self, *, plotted: bool = False) -> tuple[Section, Section]:
-        """Curves of the network shown: the first one, which a wide page has beside its table, and others.
+    def sound(self, *, plotted: bool = False) -> tuple[Section, ...]:
+        """Curves of the network shown: two that a wide page has beside its table, and others.
 
         Parameters
         ----------
@@ -297,15 +297,20 @@ class Shown:
             tone="soft",
         )
         charts = list_charts(self.candidates[0], drawn=not plotted).items
+        beside = tuple(one for one in charts[1:] if one.key == "room")
         return (
-            Section(title="", key="curve", parts=(Charts(items=charts[:1]),)),
+            *(
+                Section(title="", key=key, parts=(Charts(items=items),))
+                for key, items in (("curve", charts[:1]), ("around", beside))
+                if items
+            ),
             Section(
                 title="",
                 page_title="What it does",
                 key="sound",
                 parts=(
                     OnPage(compose=lambda: [how]),
-                    Charts(items=charts[1:]),
+                    Charts(items=tuple(one for one in charts[1:] if one not in beside)),
                     self._choose_plots() if plotted else OnPage(compose=self._fold_plots),
                 ),
             ),
