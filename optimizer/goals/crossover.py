@@ -23,7 +23,7 @@ from optimizer.errors import Subject
 from optimizer.goals.goal import BandGoal, GridGoal, Prepared
 from optimizer.goals.options import band_option, hard_option, option, weight_option
 from optimizer.goals.prepared import CrossoverRange, Scene, join_terms
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 _Scalar = TypeVar("_Scalar", bound=np.generic)
 
@@ -154,7 +154,7 @@ class PhaseTracking(
         phase = float(self._phase(on, curves, on.pairs[worst])[at])
         return (
             f"{on.ways[second]} and {on.ways[first]} are {abs(phase):.0f} degrees apart at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')}"
+            f"{say_hz(on.frequency_hz[at])}"
         )
 
 
@@ -439,7 +439,7 @@ class Crossing(
         loud, soft = (upper, lower) if on.side[worst][at] > 0.0 else (lower, upper)
         return (
             f"{loud} is {wrong[worst][at]:.1f} dB louder than {soft} at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')}"
+            f"{say_hz(on.frequency_hz[at])}"
         )
 
 
@@ -566,7 +566,7 @@ class BreakUp(
         below = self.down_db - float(parts[worst][at])
         return (
             f"{on.ways[way]} is only {below:.0f} dB below the sum at "
-            f"{format_quantity(on.frequency_hz[start + at], 'Hz')}"
+            f"{say_hz(on.frequency_hz[start + at])}"
             if below < self.down_db
             else f"every driver is at least {self.down_db:g} dB below the sum above its range"
         )

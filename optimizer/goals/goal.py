@@ -35,7 +35,7 @@ from optimizer.goals.options import Option, band_option, fixed, option, weight_o
 from optimizer.goals.prepared import Scene, span_of
 from optimizer.text.brief import clip
 from optimizer.text.suggest import suggest
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 FAMILIES = ("response", "reflections", "crossover", "load", "protection", "economy")
 """Headings that goals are listed under, in order; other ones follow."""
@@ -241,7 +241,7 @@ class GridGoal(Goal):
         if len(index) < points:
             raise self.refuse(
                 f"a goal's band must hold at least {points} points of the grid, which runs from "
-                f"{format_quantity(frequency_hz[0], 'Hz')} to {format_quantity(frequency_hz[-1], 'Hz')}",
+                f"{say_hz(frequency_hz[0])} to {say_hz(frequency_hz[-1])}",
                 part="band",
                 value=f"{low:g}..{high:g} Hz",
                 remedy="widen the band or measure there",

@@ -20,7 +20,7 @@ from optimizer.goals.goal import GridGoal, Prepared
 from optimizer.goals.options import hard_option, option, weight_option
 from optimizer.goals.prepared import Scene, join_terms
 from optimizer.measure.driver import Driver
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 CORNER_DB = 6.0
 """Drive of a driver at the lowest frequency it is meant to play: the corner of its filter."""
@@ -177,7 +177,7 @@ class LowDrive(
         allowed = float(on.allowed_db[worst][at])
         return (
             f"{on.ways[on.tops[worst]]} is driven {excess[worst][at] + allowed:+z.2f} dB against its "
-            f"own band at {format_quantity(on.frequency_hz[at], 'Hz')}, limit {allowed:+z.2f} dB"
+            f"own band at {say_hz(on.frequency_hz[at])}, limit {allowed:+z.2f} dB"
         )
 
 

@@ -17,7 +17,7 @@ from optimizer.goals.prepared import Scene, Ways, join_terms
 from optimizer.goals.response import Line
 from optimizer.measure.curve import Direction
 from optimizer.measure.geometry import SOUND_SPEED_M_S
-from optimizer.text.units import DB_PER_NEPER, format_quantity
+from optimizer.text.units import DB_PER_NEPER, say_hz
 
 
 class IndexLine(Line, family="reflections", sells="of steps in directivity"):
@@ -86,7 +86,7 @@ class Monotony(
         at = int(np.argmax(fallen))
         if fallen[at] < 0.05:
             return "the index never falls"
-        return f"falls back by {fallen[at]:.1f} dB at {format_quantity(on.frequency_hz[at], 'Hz')}"
+        return f"falls back by {fallen[at]:.1f} dB at {say_hz(on.frequency_hz[at])}"
 
 
 class SingleDirections(BandGoal, family="reflections", hears=True):
@@ -116,7 +116,7 @@ class SingleDirections(BandGoal, family="reflections", hears=True):
         parts = self._differences(on, curves)
         worst = int(np.argmax([np.abs(p).max() for p in parts]))
         at = int(np.argmax(np.abs(parts[worst])))
-        return worst, float(parts[worst][at]), format_quantity(on.frequency_hz[at], "Hz")
+        return worst, float(parts[worst][at]), say_hz(on.frequency_hz[at])
 
 
 class Similarity(
@@ -328,7 +328,7 @@ class LobeDepth(
         at = int(np.argmax(falls[worst]))
         return (
             f"deepest {on.names[worst]}: {-falls[worst][at]:+z.1f} dB re axis at "
-            f"{format_quantity(on.frequency_hz[at], 'Hz')}"
+            f"{say_hz(on.frequency_hz[at])}"
         )
 
 

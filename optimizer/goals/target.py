@@ -11,7 +11,7 @@ import numpy as np
 from optimizer.arrays import Real
 from optimizer.errors import InputError
 from optimizer.text.brief import clip
-from optimizer.text.units import format_quantity, parse_quantity
+from optimizer.text.units import parse_quantity, say_hz
 
 REFERENCE_HZ = 1000.0
 """Where a target is 0 dB: its level is free, so only its shape counts."""
@@ -82,7 +82,7 @@ class TargetCurve:
         return _at(np.array(self.frequency_hz), np.array(self.shape_db), frequency_hz)
 
     def __str__(self) -> str:
-        low, high = (format_quantity(f, "Hz") for f in self.band_hz)
+        low, high = (say_hz(f) for f in self.band_hz)
         return f"{self.source}, {low} .. {high}"
 
     def __repr__(self) -> str:

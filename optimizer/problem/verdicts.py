@@ -32,7 +32,7 @@ from optimizer.problem.crossovers import find_crossing
 from optimizer.problem.problem import Problem
 from optimizer.problem.ties import excess_of, resonance_hz
 from optimizer.problem.verdict import Verdict, VerdictState
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, say_hz
 
 IN_STEP_DEG = (30.0, 60.0)
 """Phase between ways where they meet: 30 degrees cost 0.3 dB of their sum, 60 cost 1.2 dB and leave a
@@ -203,7 +203,7 @@ def judge_crossovers(evidence: Evidence) -> Iterator[Verdict]:
         yield Verdict(
             name="crossover", where=one.pair, state=state, figure=hz, limit=(low, high), unit="Hz",
             source=one.source,
-            says="they never meet in level" if hz is None else f"they meet at {_hz(hz)}",
+            says="they never meet in level" if hz is None else f"they meet at {say_hz(hz)}",
             remedy=_mend_crossover(one, hz) if state != "ok" else "",
         )  # fmt: skip
 
@@ -239,7 +239,7 @@ def _judge_drive(evidence: Evidence, on: PreparedTops, row: int, way: int, sourc
         name="low_drive", where=on.ways[way], state=state, figure=float(drive[at]),
         limit=(None, allowed), unit="dB", source=source,
         says=f"driven {drive[at]:+z.2f} dB against its own band at "
-        f"{_hz(float(evidence.frequency_hz[at]))}",
+        f"{say_hz(float(evidence.frequency_hz[at]))}",
         remedy="cross higher, or a steeper high-pass" if state != "ok" else "",
     )  # fmt: skip
 
@@ -260,7 +260,7 @@ def judge_step(evidence: Evidence) -> Iterator[Verdict]:
         yield Verdict(
             name="in_step", where=one.pair, state=state, figure=degrees,
             limit=(None, IN_STEP_DEG[0]), unit="deg",
-            says=f"{degrees:.0f} degree{'s' * (f'{degrees:.0f}' != '1')} apart at {_hz(hz)}; "
+            says=f"{degrees:.0f} degree{'s' * (f'{degrees:.0f}' != '1')} apart at {say_hz(hz)}; "
             + (f"with one turned round they cancel there by {null:.0f} dB" if null > 0.5
                else "with one turned round it is louder there"),
             remedy="turn one of them, or another order on one side" if state != "ok" else "",
@@ -289,7 +289,7 @@ def judge_holes(evidence: Evidence) -> Iterator[Verdict]:
             name="hole", where=where, state=state, figure=depth, limit=(None, HOLE_DB[0]), unit="dB",
             source=f"common practice; {how}",
             says=f"{max(depth, 0.0):.1f} dB below the axis at "
-            f"{_hz(float(evidence.frequency_hz[band][at]))}",
+            f"{say_hz(float(evidence.frequency_hz[band][at]))}",
             remedy="cross lower, or bring the ways in step" if state != "ok" else "",
         )  # fmt: skip
 
@@ -325,7 +325,7 @@ def judge_break_up(evidence: Evidence) -> Iterator[Verdict]:
         yield Verdict(
             name="break_up", where=name, state=state, figure=below, limit=(goal.down_db, None),
             unit="dB", source=source,
-            says=f"{below:.0f} dB below the sum at {_hz(float(evidence.frequency_hz[above][at]))}",
+            says=f"{below:.0f} dB below the sum at {say_hz(float(evidence.frequency_hz[above][at]))}",
             remedy="a steeper low-pass, or a notch there" if state != "ok" else "",
         )  # fmt: skip
 
@@ -343,7 +343,7 @@ def judge_impedance(evidence: Evidence) -> Iterator[Verdict]:
     hz = float(evidence.frequency_hz[band][at])
     yield Verdict(
         name="impedance", state=state, figure=lowest, limit=(goal.floor_ohm, None), unit="ohm",
-        source=source, says=f"lowest {lowest:.2f} ohm{_within(evidence, goal)}, at {_hz(hz)}",
+        source=source, says=f"lowest {lowest:.2f} ohm{_within(evidence, goal)}, at {say_hz(hz)}",
         remedy=f"an amplifier for less, or more in front of {_branch_at(evidence, hz)}"
         if state != "ok" else "",
     )  # fmt: skip
@@ -364,7 +364,7 @@ def judge_epdr(evidence: Evidence) -> Iterator[Verdict]:
     yield Verdict(
         name="epdr", where=branch, state=state, figure=lowest, limit=(goal.floor_ohm, None),
         unit="ohm", source=source,
-        says=f"heats an output stage as {lowest:.2f} ohm would{_within(evidence, goal)}, at {_hz(hz)}",
+        says=f"heats an output stage as {lowest:.2f} ohm would{_within(evidence, goal)}, at {say_hz(hz)}",
         remedy=f"flatten the phase of {branch} there, or an amplifier for less"
         if state != "ok" else "",
     )  # fmt: skip
@@ -375,7 +375,7 @@ def _within(evidence: Evidence, goal: Impedance | Epdr) -> str:
     f = evidence.frequency_hz
     low, high = goal.band_hz
     everywhere = low <= f[0] * 1.01 and high >= f[-1] * 0.99
-    return "" if everywhere else f" between {_hz(low)} and {_hz(high)}"
+    return "" if everywhere else f" between {say_hz(low)} and {say_hz(high)}"
 
 
 def _branch_at(evidence: Evidence, hz: float) -> str:
@@ -470,10 +470,6 @@ def judge_estimates(evidence: Evidence) -> Iterator[Verdict]:
         )  # fmt: skip
 
 
-def _hz(value: float) -> str:
-    return format_quantity(value, "Hz")
-
-
 def judge_limits(evidence: Evidence) -> Iterator[Verdict]:
     """Judge what adds up over the parts by what it may be at most."""
     problem, places = evidence.problem, evidence.network.places
@@ -562,9 +558,9 @@ def judge_notches(evidence: Evidence) -> Iterator[Verdict]:
                 limit=slot.notch_hz,
                 unit="Hz",
                 source="design",
-                says=f"coil and capacitor resonate at {_hz(f)}"
+                says=f"coil and capacitor resonate at {say_hz(f)}"
                 + (
-                    f", outside {_hz(slot.notch_hz[0])} to {_hz(slot.notch_hz[1])}"
+                    f", outside {say_hz(slot.notch_hz[0])} to {say_hz(slot.notch_hz[1])}"
                     if broken
                     else ""
                 ),

@@ -17,7 +17,7 @@ from optimizer.measure.files import open_curve
 from optimizer.measure.files.open import CALLED
 from optimizer.measure.files.tables import NO_PHASE
 from optimizer.problem.problem import Problem
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 NOISE_DB = 0.3
 """Expected error of a home measurement at each frequency, in dB."""
@@ -208,7 +208,7 @@ def _observe(
         raise InputError(
             f"a measurement must share at least {FEWEST_SHARED} frequencies with the design",
             file=response.source,
-            value=f"{format_quantity(low, 'Hz')} to {format_quantity(high, 'Hz')}",
+            value=f"{say_hz(low)} to {say_hz(high)}",
             remedy="measure over a wider range, or widen the band that is compared",
             by_stating=(Subject("band compared"),),
         )

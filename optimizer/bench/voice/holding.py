@@ -22,7 +22,7 @@ from optimizer.bench.voice.wishes import Wish
 from optimizer.errors import InputError, Subject
 from optimizer.goals import Impedance, Prepared, PreparedGoal, goal_cost
 from optimizer.problem.candidate import Candidate
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 KEPT_WITHIN_DB = 0.05
 """A limit passed by less than this counts as kept."""
@@ -141,7 +141,9 @@ def list_excesses(
 
 def _say_unserved(move: BandMove) -> Excess:
     band = move.band
-    what = f"{move.curve.replace('_', ' ')} from {_say(band.low_hz)} to {_say(band.high_hz)} moves"
+    what = (
+        f"{move.curve.replace('_', ' ')} from {say_hz(band.low_hz)} to {say_hz(band.high_hz)} moves"
+    )
     if not move.served:
         return Excess(says=f"{what} {move.moved_db:+z.2f} dB of the wished {band.change_db:+z.2f}")
     return Excess(says=f"{what} unevenly: {move.shape}")
@@ -174,7 +176,7 @@ def _exceed(
         moved = float(curves.level_db(named)[..., at] - before[at] - goal.common_level(curves))
         low, high = goal.allowed_db(at, before)
         return Excess(
-            says=f"{named.replace('_', ' ')} moves {moved:+z.2f} dB at {_say(f[at])} against what is "
+            says=f"{named.replace('_', ' ')} moves {moved:+z.2f} dB at {say_hz(f[at])} against what is "
             f"held, allowed is {low:+z.2f} to {high:+z.2f} dB",
             option=f"--hold {_widen(limits.hold_db + over)}dB",
         )
@@ -183,7 +185,7 @@ def _exceed(
         if over <= KEPT_WITHIN_DB:
             return None
         return Excess(
-            says=f"the directivity index moves {moved:+z.2f} dB at {_say(f[at])}, allowed is "
+            says=f"the directivity index moves {moved:+z.2f} dB at {say_hz(f[at])}, allowed is "
             f"{limits.directivity_db:g} dB",
             option=f'--hold "directivity {_widen(limits.directivity_db + over)} dB"',
         )
@@ -197,7 +199,7 @@ def _exceed(
     if isinstance(goal, Prepared) and isinstance(goal.goal, Impedance):
         ohm = 10.0 ** (curves.impedance_db[..., goal.span] / 20.0)
         at = int(np.argmin(ohm))
-        lowest = f"{float(ohm[at]):.2f} ohm at {_say(goal.frequency_hz[at])}"
+        lowest = f"{float(ohm[at]):.2f} ohm at {say_hz(goal.frequency_hz[at])}"
         if goal.name.startswith("impedance wish"):
             return Excess(
                 says=f"the impedance reaches {lowest} of the wished {goal.goal.floor_ohm:g}"
@@ -214,7 +216,3 @@ def _exceed(
 def _widen(limit_db: float) -> str:
     """Round a limit up to what one would type."""
     return f"{math.ceil(limit_db / _STEP_DB - 1e-6) * _STEP_DB:.4g}"
-
-
-def _say(frequency_hz: float) -> str:
-    return format_quantity(float(frequency_hz), "Hz")

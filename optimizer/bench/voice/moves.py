@@ -12,7 +12,7 @@ from optimizer.bench.voice.wish_goals import MoveLimits, find_rest
 from optimizer.bench.voice.wishes import Band, Wish
 from optimizer.problem.candidate import CurveSet
 from optimizer.text.brief import brief
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 SERVED_SHARE = 0.5
 """A wished change counts as served when its mean, and rms over the band, are within this share."""
@@ -29,7 +29,7 @@ class PointMove:
     db: float
 
     def __str__(self) -> str:
-        return f"{self.db:+z.2f} dB at {format_quantity(self.hz, 'Hz')}"
+        return f"{self.db:+z.2f} dB at {say_hz(self.hz)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +111,7 @@ class BandMove:
         """Where it moves and where it does not."""
         if self.idle_hz is None:
             return f"{self.most}, {self.least}"
-        low, high = (format_quantity(hz, "Hz") for hz in self.idle_hz)
+        low, high = (say_hz(hz) for hz in self.idle_hz)
         lowest = self.idle_hz[0] <= self.band.low_hz * _NEXT
         highest = self.idle_hz[1] >= self.band.high_hz / _NEXT
         if lowest and highest:

@@ -16,7 +16,7 @@ from optimizer.goals import Impedance, Prepared, PreparedGoal
 from optimizer.goals.prepared import join_terms, span_of
 from optimizer.problem.candidate import Candidate
 from optimizer.problem.problem import Problem
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -431,7 +431,7 @@ def find_wanted_level(present: Candidate, wishes: Sequence[Wish]) -> float | Non
 
 
 def _say_grid(f: Real) -> str:
-    ends = (format_quantity(float(hz), "Hz") for hz in (f[0], f[-1]))
+    ends = (say_hz(float(hz)) for hz in (f[0], f[-1]))
     return f"which runs from {' to '.join(ends)}"
 
 

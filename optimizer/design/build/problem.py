@@ -18,7 +18,7 @@ from optimizer.goals import Epdr, Goal, GoalSet, Impedance, Scene, Stress
 from optimizer.goals.electrical import EPDR_SHARE, IMPEDANCE_SHARE
 from optimizer.measure.driver import Driver
 from optimizer.problem.problem import Problem
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 
 def build_problem(design: Design) -> Problem:
@@ -118,8 +118,8 @@ def _check_data(design: Design, goal: Goal, drivers: Sequence[Driver]) -> list[s
     files = [driver.coverage[0] for driver in drivers]
     first, last = min(f.low_hz for f in files), max(f.high_hz for f in files)
     inside = _count(drivers[0].frequency_hz, max(low, first), min(high, last))
-    measured = f"{format_quantity(first, 'Hz')} .. {format_quantity(last, 'Hz')}"
-    band = f"{format_quantity(low, 'Hz')} .. {format_quantity(high, 'Hz')}"
+    measured = f"{say_hz(first)} .. {say_hz(last)}"
+    band = f"{say_hz(low)} .. {say_hz(high)}"
     if not inside:
         raise design.where(f"goals.{goal.name}.band").error(
             f"the band of a goal must overlap what was measured, {measured}", value=band,

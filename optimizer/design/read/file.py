@@ -42,7 +42,7 @@ from optimizer.text.keys import (
     TextForm,
     WordForm,
 )
-from optimizer.text.units import format_quantity, parse_quantity
+from optimizer.text.units import parse_quantity, say_hz
 from optimizer.text.yamltext import Entry, Where, read_yaml
 
 
@@ -169,7 +169,7 @@ def _read_limits(entry: Entry) -> Limits:
     if low is not None and high is not None and high <= low:
         raise written["highest_hz"].error(
             "the highest frequency of a driver lies above its lowest",
-            value=format_quantity(high, "Hz"), remedy=f"lowest_hz is {format_quantity(low, 'Hz')}",
+            value=say_hz(high), remedy=f"lowest_hz is {say_hz(low)}",
         )  # fmt: skip
     return limits
 

@@ -19,7 +19,7 @@ from optimizer.measure.readings import DriverFiles
 from optimizer.measure.survey.nouns import Survey
 from optimizer.measure.timing.align import align_responses
 from optimizer.measure.timing.timing import Timing, check_shared_clock
-from optimizer.text.units import format_quantity, say_hz
+from optimizer.text.units import say_hz
 
 SEARCH_SECONDS = 10.0
 MANY_DIRECTIONS = 4
@@ -410,7 +410,7 @@ def explain_goals(start: Start) -> list[str]:
     list of str
         At most five lines.
     """
-    low, high = (format_quantity(hz, "Hz") for hz in start.band_hz)
+    low, high = (say_hz(hz) for hz in start.band_hz)
     lines = [f"direct sound flat from {low} to {high} ({'; '.join(start.band_why)})"]
     if start.preset == "living-room":
         lines.append(

@@ -34,7 +34,7 @@ from optimizer.network.expression.nodes import (
 from optimizer.network.topology import Slot
 from optimizer.parts import UNIT_OF_KIND, Kind
 from optimizer.text.reading import read_file
-from optimizer.text.units import format_quantity
+from optimizer.text.units import format_quantity, say_hz
 
 DESIGN_NAME = "laddersmith.yaml"
 _MARK = "# Written by laddersmith start; fingerprint "
@@ -183,11 +183,11 @@ def _render_drivers(start: Start, folder: Path, beside: Path) -> list[str]:
         name = driver.name
         low, high = driver.usable_hz
         text = (
-            f"usable from {_hz(low)} to {_hz(high)}, within 6 dB; lowest safe crossover "
-            f"{_hz(driver.lowest_hz)}: {driver.lowest_rule}"
+            f"usable from {say_hz(low)} to {say_hz(high)}, within 6 dB; lowest safe crossover "
+            f"{say_hz(driver.lowest_hz)}: {driver.lowest_rule}"
         )
         if driver.valid_from_hz > driver.measured_hz[0]:
-            text += f"; valid from {_hz(driver.valid_from_hz)} only, the limit of its gate"
+            text += f"; valid from {say_hz(driver.valid_from_hz)} only, the limit of its gate"
         lines.append(f"  {_quote(name)}:")
         lines += _comment(text, indent="    ")
         files = start.responses[name]
@@ -376,7 +376,7 @@ def _render_crossings(start: Start) -> list[str]:
             lines += [line for reason in pair.reasons for line in _comment(reason, "  - ")]
         lines.append("cross:")
         lines += [
-            f"  {_name_pair(lower, upper)}: {_hz(low)} .. {_hz(high)}"
+            f"  {_name_pair(lower, upper)}: {say_hz(low)} .. {say_hz(high)}"
             for lower, upper, (low, high) in list_crossings(start.plan)
         ]
         lines.append("")
@@ -479,7 +479,3 @@ def _relative(path: Path, beside: Path) -> str:
     if path.is_relative_to(beside):
         return path.relative_to(beside).as_posix()
     return os.fspath(path)
-
-
-def _hz(value: float) -> str:
-    return format_quantity(value, "Hz")

@@ -10,7 +10,7 @@ from optimizer.arrays import Complex, Flags, Real
 from optimizer.errors import InputError
 from optimizer.measure.curve import Coverage, MeasuredCurve
 from optimizer.measure.curves.phase import edge_slopes, fit_delay, minimum_phase
-from optimizer.text.units import format_quantity
+from optimizer.text.units import say_hz
 
 STEEPEST_DB_PER_OCTAVE = 48.0
 LARGEST_STEP_RAD = np.deg2rad(150.0)
@@ -168,8 +168,7 @@ def _checked_grid(response: MeasuredCurve, frequency_hz: Real) -> Real:
     low, high = response.range_hz
     if not ((grid >= low) & (grid <= high)).any():
         raise InputError(
-            f"a curve must be measured somewhere between {format_quantity(grid[0], 'Hz')} and "
-            f"{format_quantity(grid[-1], 'Hz')}",
+            f"a curve must be measured somewhere between {say_hz(grid[0])} and {say_hz(grid[-1])}",
             file=response.source or None,
             value=f"{low:.4g} to {high:.4g} Hz",
             remedy="give frequencies in Hz, or change the band",
