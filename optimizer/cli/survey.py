@@ -396,7 +396,8 @@ def _open_design(
                     one.near.port, "port", driver=one.name, columns=said(one.near.port)
                 )
                 readings.append(port)
-            joins[one.name] = _say_also(one.join(design.measured.metres), one.name, options)
+            join = one.near.join(one.diaphragm_m, design.measured.metres)
+            joins[one.name] = _say_also(join, one.name, options)
         drivers[one.name] = DriverFiles(
             name=one.name, responses=responses, impedance=impedance, near_field=near, port=port
         )

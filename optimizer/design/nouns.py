@@ -101,6 +101,16 @@ class NearFieldFiles:
     port: Path | None = None
     port_m: float | None = None
 
+    def join(self, diaphragm_m: float | None, far_m: float) -> Join:
+        """Return what is known for joining it to a far field of that distance."""
+        return Join(
+            cabinet=self.front,
+            diaphragm_m=diaphragm_m,
+            port_m=self.port_m,
+            at_hz=self.join_hz,
+            far_m=far_m,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DesignDriver:
@@ -139,17 +149,6 @@ class DesignDriver:
     near: NearFieldFiles | None = None
 
     __repr__ = brief
-
-    def join(self, far_m: float) -> Join:
-        """Return what is known for joining its near field to a far field of that distance."""
-        near = self.near
-        return Join(
-            cabinet=near.front if near else None,
-            diaphragm_m=self.diaphragm_m,
-            port_m=near.port_m if near else None,
-            at_hz=near.join_hz if near else None,
-            far_m=far_m,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +84,7 @@ class Desk:
             listed=[one for one in list_charts(seen.candidate).items if one.key not in _FIRST],
             numbers=numbers,
             cautions=HEARING_CAUTIONS,
-            footer=lambda: say_foot(problem.title, self.design_name, problem.fingerprints),
+            footer=partial(say_foot, problem, self.design_name),
         )
 
     def answer(self, order: Order) -> dict[str, Any]:

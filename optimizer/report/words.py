@@ -15,6 +15,7 @@ from optimizer.parts import UNIT_OF_KIND, Part
 from optimizer.problem.agreement import WITHIN, Agreement
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
+from optimizer.problem.problem import Problem
 from optimizer.report.ladder_text import describe_join
 from optimizer.text.stamp import say_date, tell_date
 from optimizer.text.units import format_quantity, say_hz
@@ -310,15 +311,8 @@ def say_history(steps: Sequence[Mapping[str, Any]]) -> list[str]:
     return lines if len(steps) > 1 or (steps and steps[0]["note"]) else []
 
 
-def say_foot(title: str, design_name: str, fingerprints: Mapping[str, str]) -> str:
-    """Say at the foot of a printed page what was computed with what, and when.
-
-    Parameters
-    ----------
-    title, design_name : str
-        The speaker, and its design file.
-    fingerprints : mapping of str to str
-        Of data, goals and the rest, as `Problem.fingerprints`.
-    """
-    told = ", ".join(f"{name} {fingerprints[name][:PRINT]}" for name in ("data", "goals"))
-    return f"{title}, {design_name}, {say_date(tell_date())}, fingerprints of {told}"
+def say_foot(problem: Problem, design_name: str) -> str:
+    """Say at the foot of a printed page what was computed with what, and when."""
+    prints = problem.fingerprints
+    told = ", ".join(f"{name} {prints[name][:PRINT]}" for name in ("data", "goals"))
+    return f"{problem.title}, {design_name}, {say_date(tell_date())}, fingerprints of {told}"

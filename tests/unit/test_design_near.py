@@ -66,6 +66,18 @@ def write_folder(folder: Path) -> Path:
     return folder
 
 
+def write_design(folder: Path, said: str) -> Path:
+    """One driver with a coil; what is said of its near field begins in line 5."""
+    path = folder / "design.yaml"
+    path.write_text(
+        "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
+        f"    {said}\nways:\n  woofer:\n    ladder:\n"
+        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
+        encoding="utf-8",
+    )
+    return path
+
+
 def level(value: np.ndarray) -> np.ndarray:
     return np.asarray(20 * np.log10(np.abs(value)))
 
@@ -157,13 +169,7 @@ def test_start_keeps_the_joined_near_field(
 def test_faults_of_a_near_field_are_named(tmp_path: Path, block: str, key: str, said: str) -> None:
     """A near field that cannot be joined is refused with the line and key that says so."""
     folder = write_folder(tmp_path)
-    path = folder / "design.yaml"
-    path.write_text(
-        "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
-        f"    near: {block}\nways:\n  woofer:\n    ladder:\n"
-        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
-        encoding="utf-8",
-    )
+    path = write_design(folder, f"near: {block}")
     with pytest.raises(InputError, match=said) as caught:
         build_problem(load_design(path))
     assert caught.value.line == 5
@@ -192,14 +198,8 @@ def test_a_port_adds_to_its_cone(tmp_path: Path) -> None:
     write(folder, "port.txt", low, cone(low) * 10 ** (17 / 20))
     levels = []
     for port in ("", ", port: port.txt, port_diameter: 65 mm"):
-        path = folder / "design.yaml"
-        path.write_text(
-            "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
-            "    diaphragm: 130 mm\n    near: {file: woofer_nearfield.txt, front: "
-            f"{{width: 22 cm, height: 36 cm}}{port}}}\nways:\n  woofer:\n    ladder:\n"
-            "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
-            encoding="utf-8",
-        )
+        near = f"{{file: woofer_nearfield.txt, front: {{width: 22 cm, height: 36 cm}}{port}}}"
+        path = write_design(folder, f"diaphragm: 130 mm\n    near: {near}")
         driver = build_problem(load_design(path)).drivers[0]
         levels.append(level(driver.pressure[0]))
     # Half the diameter adds half the amplitude: 20 log10(1.5) = 3.52 dB.
@@ -214,14 +214,8 @@ def test_a_survey_joins_as_its_design_does(tmp_path: Path, front: str) -> None:
     folder = write_folder(tmp_path)
     low = FREQUENCY[FREQUENCY < 90.0]
     write(folder, "port.txt", low, cone(low) * 10 ** (17 / 20))
-    path = folder / "design.yaml"
-    path.write_text(
-        "drivers:\n  woofer:\n    response: woofer.txt\n    impedance: woofer_z.txt\n"
-        "    diaphragm: 130 mm\n    near: {file: woofer_nearfield.txt, join: 420, port: port.txt, "
-        f"port_diameter: 65 mm{front}}}\nways:\n  woofer:\n    ladder:\n"
-        "      - {name: L1, series: inductor, from: 1 mH, to: 3 mH}\n",
-        encoding="utf-8",
-    )
+    near = f"{{file: woofer_nearfield.txt, join: 420, port: port.txt, port_diameter: 65 mm{front}}}"
+    path = write_design(folder, f"diaphragm: 130 mm\n    near: {near}")
     driver = build_problem(load_design(path)).drivers[0]
     none = ReadingOptions({}, {}, {}, {}, {})
     opened, _, _, joins = open_path(path, none)

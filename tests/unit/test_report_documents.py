@@ -43,7 +43,7 @@ from optimizer.report.documents.fit import document_fit
 from optimizer.report.documents.sheet import document_sheet
 from optimizer.report.documents.survey import document_survey
 from optimizer.report.documents.trade import document_trade
-from optimizer.report.documents.verify import document_verify
+from optimizer.report.documents.verify import document_verify, plot_deviation
 from optimizer.report.documents.voice import document_voice
 from optimizer.report.render.html import render_html
 from optimizer.report.render.json import candidate_to_json, render_json
@@ -282,6 +282,14 @@ def test_every_document_has_its_data(verb: str, documents: dict[str, Document]) 
         assert set(data["survey"]["drivers"]) == {"woofer", "midrange", "tweeter"}
 
 
+def test_a_partner_is_never_called_a_prediction() -> None:
+    """The chart of a speaker held against the other one of its pair says so."""
+    f = np.array([100.0, 1000.0])
+    plot = plot_deviation({"impedance": np.array([0.5, -1.0])}, f, None, "the other speaker")
+    assert plot.title == "Measured against the other speaker"
+    assert plot.text.startswith("Measured less the other speaker, in dB")
+
+
 @pytest.mark.parametrize("verb", VERBS)
 def test_what_is_printed_tells_of_what_and_when(
     verb: str, documents: dict[str, Document], problem: Problem
@@ -304,6 +312,7 @@ def test_page_of_a_verification_draws_its_table(documents: dict[str, Document]) 
     (table,) = (p for p in said.parts if isinstance(p, Table) and p.heads[0] == "difference, dB")
     (plot,) = (plot for p in said.parts if isinstance(p, Graphs) for plot in p.items)
     assert isinstance(plot, Plot)
+    assert plot.title == "Measured against prediction"
     for row, curve in zip(table.full_rows(), plot.curves, strict=True):
         cells = [cell.text for cell in row]
         assert curve.name == cells[0]

@@ -116,7 +116,7 @@ def _join_near(
         joined, splice = join_directions(
             response,
             found,
-            chosen.join(design.measured.metres),
+            near.join(chosen.diaphragm_m, design.measured.metres),
             port=port,
             far_from_hz=1.0 / gate_s if gate_s else None,
         )

@@ -311,7 +311,7 @@ def _build_way(
     _add_compounds(way, "shunt", hints, "notch", "equaliser")
     if all(item.slot.optional for item in way.slots) and below is None and above is not None:
         raise InputError(
-            "the crossover must lie where coils can be bought", value=f"{say_hz(above.centre_hz)}",
+            "the crossover must lie where coils can be bought", value=say_hz(above.centre_hz),
             key=driver.name, remedy="check how the files were understood",
         )  # fmt: skip
     return tuple(way.slots)

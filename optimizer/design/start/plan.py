@@ -279,10 +279,7 @@ def _choose_band(plan: Plan) -> tuple[tuple[float, float], tuple[str, ...]]:
     own = lowest.usable_hz[0] * np.sqrt(2.0)
     # Where the data end before the driver does, its own fall is not seen.
     if own > low and lowest.usable_hz[0] > 1.02 * lowest.valid_from_hz:
-        low, reason = (
-            own,
-            f"from {say_hz(own)}: below, {lowest.name} falls by itself",
-        )
+        low, reason = own, f"from {say_hz(own)}: below, {lowest.name} falls by itself"
     if lowest.valid_from_hz > low:
         low = lowest.valid_from_hz
         reason = f"from {say_hz(low)}: no valid data of {lowest.name} below (its gate, or its end)"

@@ -232,9 +232,8 @@ def _render_near(start: Start, driver: DriverSurvey, folder: Path, beside: Path)
             if value
         )
         items.append(f"front: {{width: {front.width_m:g}, height: {front.height_m:g}{place}}}")
-    port = files.port
-    if port is not None and join.port_m is not None and join.diaphragm_m is not None:
-        items.append(f"port: {_quote(_relative(folder / port.path, beside))}")
+    if files.port is not None and join.port_share is not None:
+        items.append(f"port: {_quote(_relative(folder / files.port.path, beside))}")
         items.append(f"port_diameter: {join.port_m:g}")
     return [*lines, f"    near: {{{', '.join(items)}}}"]
 

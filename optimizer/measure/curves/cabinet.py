@@ -116,8 +116,9 @@ def solve_step(
     known = cabinet.depth_m
     depths = [ratio * cabinet.width_m for ratio in DEPTHS] if known is None else [known]
 
+    there = tuple(map(tuple, spots))
+
     def solve(depth_m: float, edge_m: float) -> Real:
-        there = tuple(map(tuple, spots))
         by_frequency = _interpolate(tuple(half), depth_m / 2.0, edge_m, there, top_hz)
         return np.asarray(by_frequency(np.minimum(frequency_hz, top_hz)))
 
@@ -138,13 +139,13 @@ def _interpolate(
     """Solve one cabinet at a few frequencies; level in dB and phase in rad by frequency."""
     from scipy.interpolate import CubicSpline
 
-    size = np.array([*half, deep])
+    size, there = np.array([*half, deep]), np.array(spots)
     wanted = _area(size) * (_TO_A_WAVE * top_hz / SOUND_SPEED_M_S) ** 2
     f = top_hz * (np.arange(1, _FREQUENCIES + 1) / _FREQUENCIES) ** 1.5  # closer where it is slow
     shapes, counts = [], []
     for share in (_COARSER, 1.0):
         body = Body(size, edge_m, round(share * float(np.clip(wanted, _ELEMENTS, _MOST_ELEMENTS))))
-        step = np.array([body.listen(hz, np.array(spots)).mean() for hz in f])
+        step = np.array([body.listen(hz, there).mean() for hz in f])
         shapes.append(np.c_[20.0 * np.log10(np.abs(step)), np.unwrap(np.angle(step))])
         counts.append(body.elements)
     # What elements of finite size do wrong falls as their number grows: two meshes tell how much.
@@ -191,14 +192,10 @@ class Body:
         for mirror in _MIRRORS:
             gap = np.linalg.norm(self.on[:, None] - mirror * middle, axis=2)
             close = gap < _NEAR * size
-            i, e = np.nonzero(~close)
-            self.pieces.append(
-                (i, e, *_relate(self.on[i], mirror * coarse[0][e], mirror * coarse[1][e]))
-            )
-            i, e = np.nonzero(close)
-            self.pieces.append(
-                (i, e, *_relate(self.on[i], mirror * fine[0][e], mirror * fine[1][e]))
-            )
+            for which, (points, normals) in ((~close, coarse), (close, fine)):
+                i, e = np.nonzero(which)
+                weighed = _relate(self.on[i], mirror * points[e], mirror * normals[e])
+                self.pieces.append((i, e, *weighed))
 
     def listen(self, hz: float, spots_m: Real) -> Complex:
         """Return the step at places of the front.

@@ -68,7 +68,7 @@ def join_directions(
 def _follow(response: MeasuredCurve, axis: MeasuredCurve, splice: Splice) -> MeasuredCurve:
     """Continue one direction below the join by the joined response on axis."""
     response, joined = thin_response(response), splice.response
-    # Half an octave above the join nothing of the near field is left in the joined response.
+    # From here on nothing of the near field is left in the joined response.
     start = max(splice.at_hz * BLEND_REACH, response.range_hz[0])
     below = joined.frequency_hz[joined.frequency_hz < start]
     kept = response.frequency_hz >= start

@@ -93,6 +93,13 @@ class Join:
     at_hz: float | None = None
     far_m: float = 1.0
 
+    @property
+    def port_share(self) -> float | None:
+        """Diameter of the port over that of the cone, by which the port is added; None if unknown."""
+        if self.port_m is None or not self.diaphragm_m:
+            return None
+        return self.port_m / self.diaphragm_m
+
 
 def list_joins(
     fronts: Mapping[str, Cabinet], diameters_m: Mapping[str, float], ports_m: Mapping[str, float]
@@ -133,13 +140,9 @@ class Splice:
         Rms difference left over the octave around `at_hz`.
     join : Join
         What was known.
-    expected_db : float or None
-        What `shift_db` should be by the size of the cone, see `expected_shift_db`.
-    doubt_db, doubt_hz : float or None
-        How well the level below the join is known, where it is known least: plus and minus what is
-        open about the cabinet makes, see `solve_step`.
     doubt_hz_db : ndarray, shape (2, P), or None
-        The same at every frequency below the join: Hz, and plus and minus dB.
+        How well the level below the join is known: Hz, and plus and minus dB that what is open about
+        the cabinet makes, see `doubt_below`.
     notes : tuple of str
         What was assumed.
     """
@@ -149,11 +152,22 @@ class Splice:
     shift_db: float
     mismatch_db: float
     join: Join
-    expected_db: float | None = None
-    doubt_db: float | None = None
-    doubt_hz: float | None = None
     doubt_hz_db: Real | None = None
     notes: tuple[str, ...] = ()
+
+    @property
+    def expected_db(self) -> float | None:
+        """What `shift_db` should be by the size of the cone, see `expected_shift_db`."""
+        size = self.join.diaphragm_m
+        return expected_shift_db(size, self.join.far_m) if size else None
+
+    @property
+    def least_known(self) -> tuple[float, float] | None:
+        """Frequency below the join at which the level is known least, and plus and minus dB there."""
+        if self.doubt_hz_db is None:
+            return None
+        hz, half = self.doubt_hz_db[:, int(np.argmax(self.doubt_hz_db[1]))]
+        return float(hz), float(half)
 
     @property
     def misses_db(self) -> float | None:
@@ -217,8 +231,8 @@ def splice_fields(
         The two share less than half an octave of valid data.
     """
     size, cabinet, at_hz = join.diaphragm_m, join.cabinet, join.at_hz
-    if port is not None and join.port_m and size:
-        near = add_port(near, port, join.port_m / size)
+    if port is not None and join.port_share is not None:
+        near = add_port(near, port, join.port_share)
     near, far = thin_response(near), thin_response(far)
     notes: list[str] = []
     top = near.range_hz[1]
@@ -260,7 +274,6 @@ def splice_fields(
         notes.append("near and far field disagree in slope: check front, gate and diaphragm")
     doubt = solved - 20.0 * np.log10(np.abs(step))
     known = None if cabinet is None else doubt_below(near.frequency_hz, doubt, where)
-    least = None if known is None else known[:, int(np.argmax(known[1]))]
     splice = Splice(
         # Below the join nothing of the far field is left, so its gate limits nothing.
         response=replace(joined, gate_s=None),
@@ -268,9 +281,6 @@ def splice_fields(
         shift_db=shift,
         mismatch_db=mismatch,
         join=join,
-        expected_db=expected_shift_db(size, join.far_m) if size else None,
-        doubt_db=None if least is None else float(least[1]),
-        doubt_hz=None if least is None else float(least[0]),
         doubt_hz_db=known,
     )
     notes += [*_say_doubt(splice), *_say_expected(splice)]
@@ -304,11 +314,12 @@ def doubt_below(frequency_hz: Real, off_db: Real, where: float) -> Real | None:
 
 
 def _say_doubt(splice: Splice) -> list[str]:
-    if splice.doubt_db is None or splice.doubt_hz is None or splice.join.cabinet is None:
+    if splice.least_known is None or splice.join.cabinet is None:
         return []
+    hz, half = splice.least_known
     return [
-        f"below the join the level, as heard from afar, is known within {splice.doubt_db:.1f} dB (at "
-        f"{say_hz(splice.doubt_hz)}), {_say_open(splice.join.cabinet)}"
+        f"below the join the level, as heard from afar, is known within {half:.1f} dB (at "
+        f"{say_hz(hz)}), {_say_open(splice.join.cabinet)}"
     ]
 
 
@@ -330,8 +341,8 @@ def _say_open(cabinet: Cabinet) -> str:
 
 def _say_expected(splice: Splice) -> list[str]:
     """Hold the shift against the law of a piston."""
-    size, far_m = splice.join.diaphragm_m, splice.join.far_m
-    if splice.expected_db is None or size is None:
+    size, far_m, expected = splice.join.diaphragm_m, splice.join.far_m, splice.expected_db
+    if expected is None or size is None:
         meant = 1000.0 * meant_diameter_m(splice.shift_db, far_m)
         return [
             f"with equal gain that shift would mean a cone of {meant:.0f} mm heard from {far_m:g} m "
@@ -341,10 +352,10 @@ def _say_expected(splice: Splice) -> list[str]:
     asked = f"a cone of {1000.0 * size:.0f} mm heard from {far_m:g} m"
     off = splice.misses_db
     if off is None:
-        return [f"{asked} asks for {splice.expected_db:+z.1f} dB (a/2r), which agrees"]
+        return [f"{asked} asks for {expected:+z.1f} dB (a/2r), which agrees"]
     more = "more" if off > 0.0 else "less"
     return [
-        f"{asked} asks for {splice.expected_db:+z.1f} dB (a/2r) and it is {abs(off):.1f} dB {more}: "
+        f"{asked} asks for {expected:+z.1f} dB (a/2r) and it is {abs(off):.1f} dB {more}: "
         "the gain was changed between near and far field, or distance or diameter are others"
     ]
 

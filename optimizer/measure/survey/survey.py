@@ -105,9 +105,7 @@ def _join_files(files: DriverFiles, join: Join | None) -> tuple[Splice | None, l
     """
     near, far = files.near_field, next(iter(files.responses.values()))
     findings = []
-    port = files.port.curve if files.port is not None and join is not None else None
-    if files.port is not None and (join is None or join.port_m is None or not join.diaphragm_m):
-        port = None
+    if files.port is not None and (join is None or join.port_share is None):
         findings.append(
             Finding(
                 "note",
@@ -123,22 +121,22 @@ def _join_files(files: DriverFiles, join: Join | None) -> tuple[Splice | None, l
         )
     if near is None or near.curve is None or far.curve is None:
         return None, findings
-    about_front = Finding(
-        "note",
-        near.path,
-        "is a near field and is not used: joining it needs the size of the front, without which the "
-        "bass may be up to 6 dB too loud"
-        if join is None
-        else "is a near field, joined without a step, as the size of the front is not stated: the bass "
-        "may be up to 6 dB too loud",
-        "state the size of the front",
-        by_stating=(Subject("driver", files.name, "front"),),
-    )
     if join is None or join.cabinet is None:
-        findings.append(about_front)
+        what = (
+            "is a near field and is not used: joining it needs the size of the front, without which "
+            "the bass may be up to 6 dB too loud"
+            if join is None
+            else "is a near field, joined without a step, as the size of the front is not stated: the "
+            "bass may be up to 6 dB too loud"
+        )
+        front = Subject("driver", files.name, "front")
+        findings.append(
+            Finding("note", near.path, what, "state the size of the front", by_stating=(front,))
+        )
     if join is None:
         return None, findings
     gate = 1.0 / far.gate_s if far.gate_s is not None else None
+    port = None if files.port is None else files.port.curve
     try:
         splice = splice_fields(near.curve, far.curve, join, port=port, far_from_hz=gate)
     except InputError as error:

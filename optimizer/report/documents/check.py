@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import PurePath
 from typing import Any
 
@@ -136,7 +137,7 @@ def document_check(
         sections=sections,
         order=("lead", "verdicts", "reasons", "better", *PAGE_ORDER),
         picks=shown.picks(),
-        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
+        footer=partial(say_foot, problem, design_name),
         numbers=shown.numbers,
         data=lambda: check_to_json(report, problem, design_name, network_name, against),
     )

@@ -101,7 +101,7 @@ def document_fit(
         ),
         picks=shown.picks(),
         numbers=lambda: {**numbers, **shown.numbers()},
-        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
+        footer=partial(say_foot, problem, design_name),
         data=lambda: {
             **result_to_json(result, problem, design_name),
             **({} if survey is None else {"survey": survey_to_json(survey)}),

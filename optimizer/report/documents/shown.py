@@ -296,21 +296,19 @@ class Shown:
             "frequency; all charts follow. Tick curves on and off beside them.",
             tone="soft",
         )
-        charts = list_charts(self.candidates[0], drawn=not plotted).items
-        beside = tuple(one for one in charts[1:] if one.key == "room")
+        first, *others = list_charts(self.candidates[0], drawn=not plotted).items
+        around = [one for one in others if one.key == "room"]
+        others = [one for one in others if one not in around]
         return (
-            *(
-                Section(title="", key=key, parts=(Charts(items=items),))
-                for key, items in (("curve", charts[:1]), ("around", beside))
-                if items
-            ),
+            Section(title="", key="curve", parts=(Charts(items=(first,)),)),
+            *(Section(title="", key="around", parts=(Charts(items=(one,)),)) for one in around),
             Section(
                 title="",
                 page_title="What it does",
                 key="sound",
                 parts=(
                     OnPage(compose=lambda: [how]),
-                    Charts(items=tuple(one for one in charts[1:] if one not in beside)),
+                    Charts(items=tuple(others)),
                     self._choose_plots() if plotted else OnPage(compose=self._fold_plots),
                 ),
             ),

@@ -323,9 +323,8 @@ def driver_rows(drivers: Sequence[DriverSurvey]) -> list[tuple[str, list[str]]]:
             f"{say(d.splice.at_hz, 'Hz')}, moved by {d.splice.shift_db:+z.1f} dB"
             if d.splice else "-" for d in drivers]),
         ("  below it known within", [
-            f"{d.splice.doubt_db:.1f} dB (at {say(d.splice.doubt_hz, 'Hz')})"
-            if d.splice and d.splice.doubt_db is not None and d.splice.doubt_hz else "-"
-            for d in drivers]),
+            f"{d.splice.least_known[1]:.1f} dB (at {say(d.splice.least_known[0], 'Hz')})"
+            if d.splice and d.splice.least_known else "-" for d in drivers]),
         ("falls off below", [say_rolloff(d.shape.low) for d in drivers]),
         ("falls off above", [say_rolloff(d.shape.high) for d in drivers]),
         ("break-up to stay clear of", each(

@@ -125,13 +125,14 @@ def _driver(driver: DriverSurvey) -> dict[str, Any]:
     if driver.impedance is not None:
         data |= _impedance(driver.impedance)
     if driver.splice is not None:
+        hz, half = driver.splice.least_known or (None, None)
         data["splice"] = {
             "hz": driver.splice.at_hz,
             "shift_db": driver.splice.shift_db,
             "mismatch_db": driver.splice.mismatch_db,
             "expected_shift_db": driver.splice.expected_db,
-            "doubt_db": driver.splice.doubt_db,
-            "doubt_hz": driver.splice.doubt_hz,
+            "doubt_db": half,
+            "doubt_hz": hz,
             "notes": list(driver.splice.notes),
         }
     return data

@@ -89,7 +89,7 @@ def document_trade(problem: Problem, result: TradeResult, design_name: str) -> D
         sections=sections,
         order=("lead", "trade", "steps", "closing", *PAGE_ORDER),
         picks=shown.picks(),
-        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
+        footer=partial(say_foot, problem, design_name),
         numbers=shown.numbers,
         data=lambda: trade_to_json(result, problem, design_name),
     )

@@ -68,8 +68,8 @@ def list_verdicts(candidate: Candidate, *, doubtful: bool = False) -> list[Passa
         for verdict in sorted(candidate.verdicts, key=lambda v: _STATES.index(v.state))
         if not doubtful or verdict.state != "ok"
     ]
-    if doubtful:
-        rows += [row[:2] for row in _say_good(candidate) if len(rows) < len(candidate.verdicts)]
+    if doubtful and len(rows) < len(candidate.verdicts):
+        rows += [row[:2] for row in _say_good(candidate)]
     return [Table(heads=("", ""), rows=tuple(rows), align="ll", key="findings")] if rows else []
 
 

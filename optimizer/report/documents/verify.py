@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -92,7 +93,7 @@ def document_verify(
     return Document(
         title=f"{problem.title}: {network_name}",
         sections=tuple(sections),
-        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
+        footer=partial(say_foot, problem, design_name),
         data=lambda: verify_to_json(problem, verdict, design_name, network_name, other, pair),
     )
 
@@ -102,7 +103,7 @@ def _judge(
 ) -> Section:
     diagnosis = verdict.diagnosis
     parts: list[Passage] = [Note(text=say_verdict(verdict, against), tone="strong")]
-    parts += show_deviation(problem, verdict)
+    parts += show_deviation(problem, verdict, against)
     if not verdict.passed:
         parts += [Note(text="What may be the matter:"), tabulate_possibilities(diagnosis)]
     if against == "prediction":
@@ -119,19 +120,27 @@ def _judge(
     return Section(title=title, parts=tuple(parts))
 
 
-def show_deviation(problem: Problem, verdict: VerifyResult) -> list[Passage]:
-    """Show measured less predicted by octaves, and on a page as curves; responses level aligned."""
+def show_deviation(
+    problem: Problem, verdict: VerifyResult, against: str = "prediction"
+) -> list[Passage]:
+    """Show the difference by octaves, and on a page as curves; responses are level aligned."""
     curves, f = collect_deviation(problem, verdict.diagnosis), problem.frequency_hz
     if not curves:
         return []
-    plot = plot_deviation(curves, f, verdict.tolerance)
-    return [tabulate_octaves(curves, f), OnPage(compose=lambda: [Graphs(items=(plot,))])]
+
+    def draw() -> list[Passage]:
+        return [Graphs(items=(plot_deviation(curves, f, verdict.tolerance, against),))]
+
+    return [tabulate_octaves(curves, f), OnPage(compose=draw)]
 
 
 def plot_deviation(
-    curves_db: Mapping[str, Real], frequency_hz: Real, tolerance: ToleranceCheck | None
+    curves_db: Mapping[str, Real],
+    frequency_hz: Real,
+    tolerance: ToleranceCheck | None,
+    against: str = "prediction",
 ) -> Plot:
-    """Draw measured less predicted, with the tolerance.
+    """Draw how far what was measured is from what it is held against, with the tolerance.
 
     Parameters
     ----------
@@ -140,12 +149,12 @@ def plot_deviation(
     frequency_hz : ndarray, shape (F,)
     tolerance : ToleranceCheck or None
         Of the responses.
+    against : str
+        What it is held against.
     """
     most = max(float(np.nanmax(np.abs(curve))) for curve in curves_db.values())
-    span, step = next(
-        (one for one in _SPANS_DB if most <= one[0]), _SPANS_DB[-1]
-    )  # what goes farther is cut off
-    said = "Measured less predicted, in dB; responses without a difference of level alone."
+    # What goes farther than the last is cut off.
+    span, step = next((one for one in _SPANS_DB if most <= one[0]), _SPANS_DB[-1])
     bands: tuple[Shade, ...] = ()
     if tolerance is not None:
         limit = np.full(len(frequency_hz), tolerance.limit_db)
@@ -153,8 +162,8 @@ def plot_deviation(
         bands = (Shade(name=name, x=frequency_hz, low=-limit, high=limit),)
     return Plot(
         key="deviation",
-        title="Measured against predicted",
-        text=said,
+        title=f"Measured against {against}",
+        text=f"Measured less {against}, in dB; responses without a difference of level alone.",
         across=frequency_axis(),
         up=linear_axis("difference", "dB", -span, span, step),
         tall=0.36,

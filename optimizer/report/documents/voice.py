@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from optimizer.bench.check import PartChange, compare_networks
@@ -145,7 +146,7 @@ def document_voice(
         sections=tuple(sections),
         order=("lead", "wished", "use", "answers", "nearest", "moves", "search", *PAGE_ORDER),
         picks=shown.picks(),
-        footer=lambda: say_foot(problem.title, design_name, problem.fingerprints),
+        footer=partial(say_foot, problem, design_name),
         numbers=shown.numbers,
         data=lambda: voice_to_json(result, problem, wishes, use, design_name, network_name),
     )
@@ -291,12 +292,11 @@ def say_moves(answer: Answer, present: Candidate, wishes: Sequence[Wish]) -> lis
 
 def say_elsewhere(answers: Sequence[Answer]) -> list[str]:
     """Say which frequencies are meant by "elsewhere": the same ones in all answers."""
-    for rest in (rest for answer in answers for rest in answer.moves.rest):
-        ranges = ", ".join(
-            f"{say_frequency(low)} to {say_frequency(high)}" for low, high in rest.ranges_hz
-        )
-        return [f"elsewhere means {ranges}"]
-    return []
+    rest = next((rest for answer in answers for rest in answer.moves.rest), None)
+    if rest is None:
+        return []
+    ranges = (f"{say_frequency(low)} to {say_frequency(high)}" for low, high in rest.ranges_hz)
+    return [f"elsewhere means {', '.join(ranges)}"]
 
 
 def tabulate_moves(answer: Answer, present: Candidate) -> Table:

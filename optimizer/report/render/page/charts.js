@@ -239,6 +239,12 @@ class LinePlot {
     }
   }
 
+  /* Between what a shaded curve lies, where there is one. */
+  sayShade({ low, high }) {
+    const { digits, unit } = this.spec, i = state.at;
+    return Number.isNaN(low[i]) ? "–" : `${low[i].toFixed(digits)} to ${high[i].toFixed(digits)} ${unit}`;
+  }
+
   read() {
     if (!this.built) return;
     const hz = sayHz(HZ[state.at]);
@@ -246,9 +252,7 @@ class LinePlot {
     this.ledger.querySelector(".at").textContent = `at ${hz}`;
     const said = [];
     for (const [item, output] of this.outputs) {
-      output.textContent = item.shade
-        ? Number.isNaN(item.low[state.at]) ? "–" : `${item.low[state.at].toFixed(this.spec.digits)} to ${item.high[state.at].toFixed(this.spec.digits)} ${this.spec.unit}`
-        : sayValue(item.values[state.at], this.spec);
+      output.textContent = item.shade ? this.sayShade(item) : sayValue(item.values[state.at], this.spec);
       if (this.on(item)) said.push(`${item.name} ${output.textContent}`);
     }
     this.host.setAttribute("aria-valuemax", HZ.length - 1);
