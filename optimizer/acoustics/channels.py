@@ -114,7 +114,8 @@ def epdr_db(curves: Curves) -> Real:
     E. Benjamin, J. Audio Eng. Soc. 42(9), 1994: |Z| / (8 sin^3(30 deg + |phi|/3)).
     """
     angle = np.pi / 6.0 + np.abs(impedance_phase_rad(curves)) / 3.0
-    return np.asarray(curves.impedance_db - 20.0 * np.log10(8.0 * np.sin(angle) ** 3))
+    # 20 log10(8 sin^3) as 60 log10(2 sin): a general power takes most of the time otherwise.
+    return np.asarray(curves.impedance_db - 60.0 * np.log10(2.0 * np.sin(angle)))
 
 
 def epdr_db_slope(tangents: CurveTangents) -> Real:

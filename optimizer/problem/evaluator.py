@@ -16,6 +16,14 @@ _BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level c
 SMOOTH_DB = 0.01
 SMOOTH_HARD_DB = 0.3
 
+# A block's arrays come and go, some MB in all. The GNU C library gives such memory back to the
+# system and takes it again, page by page, which is two thirds of the time, until one large array
+# has been freed: from then on it keeps up to twice as much ("Dynamic adjustment" at M_MMAP_THRESHOLD
+# in mallopt(3), Linux man-pages). So one is freed here, in every process that computes costs. It is
+# never written to, hence takes no memory itself; other C libraries make nothing of it.
+_KEPT_BYTES = 16 << 20
+np.empty(_KEPT_BYTES, dtype=np.uint8)
+
 
 class Evaluator:
     """From part values to costs on one frequency grid.
