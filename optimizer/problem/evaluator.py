@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import sys
 from collections.abc import Sequence
 
 import numpy as np
@@ -16,13 +18,26 @@ _BLOCK = 64  # networks evaluated at once: their arrays stay in a second-level c
 SMOOTH_DB = 0.01
 SMOOTH_HARD_DB = 0.3
 
-# A block's arrays come and go, some MB in all. The GNU C library gives such memory back to the
-# system and takes it again, page by page, which is two thirds of the time, until one large array
-# has been freed: from then on it keeps up to twice as much ("Dynamic adjustment" at M_MMAP_THRESHOLD
-# in mallopt(3), Linux man-pages). So one is freed here, in every process that computes costs. It is
-# never written to, hence takes no memory itself; other C libraries make nothing of it.
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # names of mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD
 _KEPT_BYTES = 16 << 20
-np.empty(_KEPT_BYTES, dtype=np.uint8)
+
+
+def _keep_memory() -> None:
+    """Have the C library keep what one block of networks took for the next.
+
+    The arrays of a block come and go, some MB in all. The GNU C library gives them back to the system
+    and takes them again page by page, for two thirds of the time, until by chance one large array has
+    been freed (mallopt(3), Linux man-pages); a worker of dask.distributed is told by its environment
+    to go on with that. Other C libraries have no such call.
+    """
+    if sys.platform == "linux":
+        mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+        if mallopt is not None:
+            mallopt(_MMAP_THRESHOLD, _KEPT_BYTES)
+            mallopt(_TRIM_THRESHOLD, 2 * _KEPT_BYTES)
+
+
+_keep_memory()
 
 
 class Evaluator:
