@@ -46,10 +46,20 @@ class ValuePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RelaxedPoint:
-    """A point that was relaxed, with its cost on the relaxation's grid."""
+    """A point that was relaxed.
+
+    Parameters
+    ----------
+    point : ValuePoint
+    cost : float
+        On the relaxation's grid.
+    structure : bytes
+        Which one it is, see `optimizer.problem.structures`: whoever relaxed it knows.
+    """
 
     point: ValuePoint
     cost: float
+    structure: bytes
 
 
 class Explorer:

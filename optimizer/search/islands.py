@@ -66,8 +66,22 @@ _FLOOR, _CEILING = 0.05, 0.5  # share of the portions that the adviser gets
 _ADAPT = 0.1
 
 
-Niche = dict[bytes, RelaxedPoint]
-"""The best relaxed point of each structure known of some polarities."""
+class Niche(dict[bytes, RelaxedPoint]):
+    """The best relaxed point of each structure known of some polarities.
+
+    Attributes
+    ----------
+    least : float
+        Lowest cost among them.
+    """
+
+    least = np.inf
+
+    def meet(self, met: RelaxedPoint) -> None:
+        """Note a point where it is the best of its structure."""
+        if met.structure not in self or met.cost < self[met.structure].cost:
+            self[met.structure] = met
+            self.least = min(self.least, met.cost)
 
 
 class Islands:
@@ -137,7 +151,7 @@ class Islands:
     @property
     def relaxed_best(self) -> float:
         """Lowest relaxed cost of this start."""
-        return min(map(_cost_of, self.niches.values()), default=np.inf)
+        return min((niche.least for niche in self.niches.values()), default=np.inf)
 
     def _next_seed(self) -> tuple[int, ...]:
         self.serial += 1
@@ -278,7 +292,7 @@ class Islands:
         finishes = []
         for present, polarity, token in self.adviser.ask(count):
             key = self.structures.key(present, polarity)
-            known = self.niches.get(self._niche_of(polarity), {}).get(key)
+            known = self.niches.get(self._niche_of(polarity), Niche()).get(key)
             finishes.append(
                 Finish(
                     present=present if known is None else known.point.present,
@@ -342,7 +356,7 @@ class Islands:
         """Choose a niche to climb in; `taken` is what this round's other climbs begin with."""
         if not self.space.optional.any() or not self.niches:
             return None
-        order = sorted(self.niches, key=lambda n: (_cost_of(self.niches[n]), n))
+        order = sorted(self.niches, key=lambda n: (self.niches[n].least, n))
         at = order[min(int(self.rng.geometric(_NICHE_RANK)) - 1, len(order) - 1)]
         niche = self.niches[at]
         closed = self.closed | taken
@@ -384,12 +398,10 @@ class Islands:
         """
         self.started.update(dict(haul.started))
         for met in haul.met:
-            key = self.structures.key(met.point.present, met.point.polarity)
-            niche = self.niches.setdefault(self._niche_of(met.point.polarity), {})
-            if key not in niche or met.cost < niche[key].cost:
-                niche[key] = met
+            self.niches.setdefault(self._niche_of(met.point.polarity), Niche()).meet(met)
             if isinstance(portion, Finish):
-                self.finished[key] = min(met.cost, self.finished.get(key, np.inf))
+                before = self.finished.get(met.structure, np.inf)
+                self.finished[met.structure] = min(met.cost, before)
         for key, cost in haul.expanded:
             self.closed[key] = min(cost, self.closed.get(key, np.inf))
         before = self.best
@@ -430,11 +442,6 @@ class Islands:
         self._relaxed_before = min(relaxed, self._relaxed_before)
         self._best_before = self.best
         return not self.passes and self.stale >= patience
-
-
-def _cost_of(niche: Niche) -> float:
-    """Lowest relaxed cost of a niche."""
-    return min((met.cost for met in niche.values()), default=np.inf)
 
 
 def _best_of(niche: Niche, count: int) -> list[bytes]:

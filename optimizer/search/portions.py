@@ -110,7 +110,7 @@ class _Notebook:
 
     def __init__(self, explorer: Explorer, met: Sequence[RelaxedPoint] = ()) -> None:
         self.explorer = explorer
-        self.best = {self.key(m.point): m for m in met}
+        self.best = {m.structure: m for m in met}
         self.started: Counter[bytes] = Counter()
         self.reached: set[bytes] = set()
 
@@ -138,7 +138,7 @@ class _Notebook:
             self.started.update({self.key(start), key})
             self.reached.add(key)
             if key not in self.best or cost < self.best[key].cost:
-                self.best[key] = RelaxedPoint(point=point, cost=float(cost))
+                self.best[key] = RelaxedPoint(point=point, cost=float(cost), structure=key)
 
     def haul(self, expanded: dict[bytes, float] | None = None) -> Haul:
         """List what is new."""
@@ -350,6 +350,7 @@ class Finish(Portion):
             stop,
         )
         least = int(np.argmin(relaxed.cost))
+        structure = explorer.structures.key(self.present, self.polarity)
         met = RelaxedPoint(
             point=ValuePoint(
                 log_values=relaxed.log_values[least],
@@ -357,12 +358,12 @@ class Finish(Portion):
                 polarity=self.polarity,
             ),
             cost=float(relaxed.cost[least]),
+            structure=structure,
         )
         genomes: list[tuple[Genome, float]] = []
         if met.cost < _HOPELESS * self.best:
             genomes = explorer.round_basins(relaxed, stop)
-        started = explorer.structures.key(self.present, self.polarity), _STARTS_OF_FINISH
-        return Haul(met=(met,), started=(started,), genomes=tuple(genomes))
+        return Haul(met=(met,), started=((structure, _STARTS_OF_FINISH),), genomes=tuple(genomes))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

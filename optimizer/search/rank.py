@@ -18,6 +18,8 @@ DISTINCT_DB = 0.5
 MOST_PER_STRUCTURE = 2
 """More of one structure would crowd out other ideas."""
 
+_AT_ONCE = 16  # networks whose curves are computed together: one call costs as much as ten of them
+
 
 def rank_genomes(
     problem: Problem,
@@ -56,23 +58,30 @@ def rank_genomes(
     chosen: list[tuple[Genome, float]] = []
     shapes: list[tuple[bytes, Real]] = []
     best = min((cost for _, cost in archive), default=np.inf)
-    everything = [*archive, *fillers]
+    first, everything = (
+        sorted(
+            (item for item in source if item[1] <= 3.0 * best + 1.0),
+            key=lambda item: (item[1], item[0].choice.tolist()),
+        )
+        for source in (archive, [*archive, *fillers])
+    )
     structures = Structures(problem.space, kept=False)
     heard: dict[int, Real] = {}  # by the genome's identity: several passes ask for the same
     for source, most, behind in (
-        (archive, MOST_PER_STRUCTURE, False),
+        (first, MOST_PER_STRUCTURE, False),
         (everything, top, False),
-        (archive, MOST_PER_STRUCTURE, True),
+        (first, MOST_PER_STRUCTURE, True),
         (everything, top, True),
     ):
-        for genome, cost in sorted(source, key=lambda item: (item[1], item[0].choice.tolist())):
-            if len(chosen) == top or cost > 3.0 * best + 1.0:
+        for place, (genome, cost) in enumerate(source):
+            if len(chosen) == top:
                 break
             structure = structures.key(genome.present, genome.polarity)
             if sum(s == structure for s, _ in shapes) >= most:
                 continue
             if id(genome) not in heard:
-                heard[id(genome)] = _audible_levels(problem, genome)
+                ahead = [g for g, _ in source[place : place + _AT_ONCE] if id(g) not in heard]
+                heard.update(zip(map(id, ahead), _audible_levels(problem, ahead), strict=True))
             levels = heard[id(genome)]
             if any(
                 s == structure and np.abs(levels - other).max() < DISTINCT_DB for s, other in shapes
@@ -85,8 +94,10 @@ def rank_genomes(
     return sorted(chosen, key=lambda item: (last(item[0]), item[1]))
 
 
-def _audible_levels(problem: Problem, genome: Genome) -> Real:
-    solved = problem.evaluator.bank.solve(problem.space.population([genome])[0])
+def _audible_levels(problem: Problem, genomes: Sequence[Genome]) -> Real:
+    """Levels of all named curves of some networks, shape (P, C, F)."""
+    solved = problem.evaluator.bank.solve(problem.space.population(genomes))
     curves = Curves(problem.report_field, solved.transfer, solved.admittance)
-    levels = np.stack([curves.level_db(n) for n in problem.report_field.names])
-    return np.asarray(np.maximum(levels, levels.max() - 40.0))  # what is 40 dB down cannot be heard
+    levels = np.stack([curves.level_db(n) for n in problem.report_field.names], axis=1)
+    # What is 40 dB down cannot be heard.
+    return np.asarray(np.maximum(levels, levels.max(axis=(1, 2), keepdims=True) - 40.0))
