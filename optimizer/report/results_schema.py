@@ -37,7 +37,17 @@ def results_schema() -> dict[str, Any]:
             "evaluations": _COUNT | {"description": "networks computed"},
             "stopped": _TEXT | {"description": "why the search ended"},
             "repeatable": {"type": "boolean"},
-            "starts": _block({"ended": _COUNT, "met": _COUNT, "missed": _NUMBER}),
+            "starts": _block(
+                {
+                    "ended": _COUNT,
+                    "met": _COUNT | {"description": "came to the best cost within 0.1 %"},
+                    "near": _COUNT | {"description": "came to it within 1 %"},
+                    "fails": _NUMBER
+                    | {"description": "chance that a start fails, before anything is known"},
+                    "missed": _NUMBER
+                    | {"description": "chance that something better by more than 1 % was missed"},
+                }
+            ),
             "cost_relaxed_best": _NUMBER | {"description": "cost with values that nobody sells"},
             "candidates": {
                 "type": "array",

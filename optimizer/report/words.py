@@ -12,7 +12,7 @@ from optimizer.measure.curve import Coverage
 from optimizer.measure.driver import Driver
 from optimizer.network.network import Network
 from optimizer.parts import UNIT_OF_KIND, Part
-from optimizer.problem.agreement import WITHIN, Agreement
+from optimizer.problem.agreement import MISSED_BY, WITHIN, Agreement
 from optimizer.problem.candidate import Candidate, GoalFigure, SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.problem import Problem
@@ -179,9 +179,11 @@ def say_agreement(agreement: Agreement) -> str:
         if starts > 1
         else f"{'The one' if met else 'No'} start that came to its end"
     )
+    more = f", {agreement.near} within {100.0 * MISSED_BY:.1g} %" if agreement.near > met else ""
+    chance = f"about {100.0 * missed:.0f} %" if missed >= 0.01 else "less than 1 %"
     return (
-        f"{first} reached the best cost within {100.0 * WITHIN:.1g} %: by the rule of succession "
-        f"something better was missed with a chance of {100.0 * missed:.0f} %."
+        f"{first} reached the best cost within {100.0 * WITHIN:.1g} %{more}: something better by more "
+        f"than {100.0 * MISSED_BY:.1g} % was missed with a chance of {chance}."
     )
 
 

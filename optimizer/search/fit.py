@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.problem.agreement import NO_START, Agreement
+from optimizer.problem.agreement import NO_START, UNCOUNTED, Agreement
 from optimizer.problem.candidate import SearchResult
 from optimizer.problem.certificate import Certificate
 from optimizer.problem.figures import build_candidate
@@ -17,7 +17,7 @@ from optimizer.problem.problem import Problem
 from optimizer.problem.space import Space
 from optimizer.search.budget import Stopwatch
 from optimizer.search.found import TIE, Found
-from optimizer.search.islands import ISLANDS, Islands
+from optimizer.search.islands import ISLANDS, STARTS_FAIL, Islands
 from optimizer.search.portions import Haul, Portion, work
 from optimizer.search.progress import SearchProgress, check_request
 from optimizer.search.proofs import PROOF_WORTH, Proofs
@@ -111,8 +111,9 @@ def search(
             problem.space.size_log10(), seed, runner.workers, seconds, evaluations,
         )  # fmt: skip
         state = _State(
-            problem, runner, clock, evaluations, seed=seed, top=top, progress=progress, by=by
-        )
+            problem, runner, clock, evaluations, seed=seed, top=top, progress=progress, by=by,
+            starts_fail=STARTS_FAIL if islands >= ISLANDS else UNCOUNTED,
+        )  # fmt: skip
         try:
             dealer = Islands(
                 problem,
@@ -154,6 +155,7 @@ class _State:
         top: int,
         progress: Callable[[SearchProgress], None] | None,
         by: RankBy,
+        starts_fail: float,
     ) -> None:
         self.problem = problem
         self.runner = runner
@@ -161,6 +163,7 @@ class _State:
         self.networks = networks
         self.seed = seed
         self.top = top
+        self.starts_fail = starts_fail
         self.progress = progress
         self.found = Found(problem, by_verdicts=by == "verdicts")
         most = None if networks is None else PROOF_WORTH * networks
@@ -292,7 +295,7 @@ class _State:
     @property
     def agreement(self) -> Agreement:
         """How the starts that came to their end agree."""
-        return Agreement.of(self.ends, self.found.best)
+        return Agreement(ends=tuple(self.ends), best=self.found.best, fails=self.starts_fail)
 
     def work_off(
         self, portions: Sequence[Portion], until: float | None

@@ -40,6 +40,10 @@ from optimizer.search.strategies import Adviser
 ISLANDS = 16
 """Portions of one round: enough for a usual machine; the answer depends on it."""
 
+STARTS_FAIL = 0.03
+"""Chance that a start with `ISLANDS` portions a round, or more, fails on a problem of which nothing is
+known (``benchmarks/quality/starts.py`` counted it); with fewer it was up to a half."""
+
 NICHES = 64
 """Niches at most; where there are more polarities, several share one."""
 
@@ -62,6 +66,7 @@ _WARM = 12  # points of good structures that a finish starts from
 _REFINISHED = 0.995  # share of the relaxed cost below which a structure is finished again
 _WANDERERS = 12  # networks that are disturbed in turn
 _DISTURBANCES = 6
+_OF_SCARCE, _OF_OTHERS = 0.75, 0.25  # share of the portions that disturb networks
 _FLOOR, _CEILING = 0.05, 0.5  # share of the portions that the adviser gets
 _ADAPT = 0.1
 
@@ -310,14 +315,13 @@ class Islands:
     def _wanders(self) -> list[Wander]:
         """Disturb the best networks of different structures and basins, least visited first.
 
-        Scarce pieces make a landscape of their own; elsewhere it is a last resort.
+        Scarce pieces make a landscape of their own: what is better mostly differs by several exchanged
+        pieces at once, which nothing else finds, so that there the same ones are disturbed again
+        where others are few. Elsewhere it is a last resort.
         """
-        if self.scarce:
-            count = max(1, self.count // 2)
-        elif self.stale:
-            count = max(1, self.count // 4)
-        else:
+        if not (self.scarce or self.stale):
             return []
+        count = max(1, int((_OF_SCARCE if self.scarce else _OF_OTHERS) * self.count))
         key_of = self.space.gene_slot
         several = self._different()
         order = sorted(
@@ -325,7 +329,7 @@ class Islands:
             key=lambda i: (i + _WANDERERS // 4 * self.visits[several[i][0].key(key_of)], i),
         )
         wanders = []
-        for i in order[:count]:
+        for i in (order * count if self.scarce else order)[:count]:
             genome, cost = several[i]
             self.visits[genome.key(key_of)] += 1
             wanders.append(

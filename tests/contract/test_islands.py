@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import pickle
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,12 +16,13 @@ from optimizer.problem.structures import Structures
 from optimizer.search import fit
 from optimizer.search.budget import Stopwatch
 from optimizer.search.fit import AGREEING, search
-from optimizer.search.islands import Islands
+from optimizer.search.islands import ISLANDS, STARTS_FAIL, Islands
 from optimizer.search.portions import Climb, Finish, FirstPass, Haul, Portion, Wander, work
 from optimizer.search.progress import SearchProgress
 from optimizer.search.task import Deadline
 from tests.conftest import cases
 
+ROOT = Path(__file__).resolve().parents[2]
 Tiny = Callable[..., Problem]
 DRAWN = {"seed": 26, "most": 1e9, "series": "E12"}  # 58 000 networks in three ways
 
@@ -151,13 +154,60 @@ def test_what_is_proven_names_no_chance(tiny: Tiny) -> None:
 
 
 def test_agreement_is_counted() -> None:
-    """Laplace's rule of succession: 1 / (n + 2) after n of n trials that came out alike."""
-    ends = [2.0, 2.0 * (1.0 + 0.5 * WITHIN), 2.1, 2.0 * (1.0 + 2.0 * WITHIN)]
-    agreement = Agreement.of(ends, 2.0)
-    assert (agreement.starts, agreement.met) == (4, 2)
-    assert agreement.missed == pytest.approx(1.0 / 4.0)
-    assert Agreement.of([2.0], 1.0).missed == pytest.approx(0.5)
-    assert Agreement.of([], 1.0).missed is None
+    """Starts within a thousandth have met the best, those within a hundredth are near it."""
+    ends = (2.0, 2.0 * (1.0 + 0.5 * WITHIN), 2.1, 2.0 * (1.0 + 2.0 * WITHIN))
+    agreement = Agreement(ends=ends, best=2.0)
+    assert (agreement.starts, agreement.met, agreement.near) == (4, 2, 3)
+    assert Agreement(ends=(), best=1.0).missed is None
+    # One start of which nothing is known fails as often as not; a counted one as was counted.
+    assert Agreement(ends=(1.0,), best=1.0).missed == pytest.approx(0.5)
+    assert Agreement(ends=(1.0,), best=1.0, fails=0.03).missed == pytest.approx(0.03)
+    # A best cost that no start has ended at is one of a further start, which is not ended.
+    apart = Agreement(ends=(1.0, 1.2), best=1.0, fails=0.03).missed
+    assert Agreement(ends=(1.2,), best=1.0, fails=0.03).missed == apart
+
+
+@pytest.mark.parametrize("fails", [0.03, 0.2, 0.5])
+@pytest.mark.parametrize("starts", [1, 2, 4])
+def test_the_chance_of_a_miss_is_that_of_problems_drawn_at_random(
+    fails: float, starts: int
+) -> None:
+    """Judge: half a million problems whose starts fail by a beta law, those that fail alike.
+
+    All starts then agree where none or all have failed, and the share of the latter is the chance.
+    """
+    rng = np.random.default_rng(4)
+    chance = rng.beta(fails, 1.0 - fails, 500_000)
+    failed = rng.binomial(starts, chance)
+    missed, agree = int((failed == starts).sum()), int(np.isin(failed, (0, starts)).sum())
+    said = Agreement(ends=(1.0,) * starts, best=1.0, fails=fails).missed
+    assert said == pytest.approx(missed / agree, abs=4.0 * np.sqrt(missed) / agree)
+
+
+def test_starts_that_end_apart_raise_the_chance() -> None:
+    """The more starts agree the smaller it is, the more end elsewhere the larger."""
+
+    def said(near: int, far: int) -> float:
+        ends = (1.0,) * near + (1.2,) * far
+        missed = Agreement(ends=ends, best=1.0, fails=STARTS_FAIL).missed
+        assert missed is not None
+        return missed
+
+    agreeing = [said(k, 0) for k in (1, 2, 4, 8)]
+    assert agreeing == sorted(agreeing, reverse=True)
+    apart = [said(4 - k, k) for k in (0, 1, 2, 3)]
+    assert apart == sorted(apart)
+    assert said(1, 1) > 0.3
+
+
+def test_how_often_starts_fail_is_what_was_counted() -> None:
+    """The constant is the rule of succession over the problems of the newest recorded count."""
+    newest = max((ROOT / "benchmarks" / "results").glob("starts-*.csv"))
+    with newest.open(encoding="utf-8", newline="") as stream:
+        counted = [row for row in csv.DictReader(stream) if row["counts"] == "1"]
+    assert {int(row["islands"]) for row in counted} == {ISLANDS}
+    failed = sum(int(row["first failed"]) for row in counted)
+    assert pytest.approx((failed + 1) / (len(counted) + 2), abs=0.005) == STARTS_FAIL
 
 
 def test_the_clock_stands_still_while_something_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -63,12 +63,18 @@ def test_ranges(drivers, expect):
     expect("ranges.txt", print_text(tabulate_ranges(drivers)))
 
 
+def _ended(*ends: float) -> Agreement:
+    return Agreement(ends=ends, best=1.0, fails=0.03)
+
+
 def test_closing_lines(three_way, expect):
     """Each reason to stop is said in words."""
     ends = [
-        replace(three_way, stopped="converged", agreement=Agreement(starts=5, met=4)),
-        replace(three_way, stopped="budget", agreement=Agreement(starts=1, met=1)),
-        replace(three_way, stopped="budget", agreement=Agreement(starts=1, met=0)),
+        replace(three_way, stopped="converged", agreement=_ended(1.0, 1.0, 1.2, 1.0, 1.0)),
+        replace(three_way, stopped="converged", agreement=_ended(1.0, 1.0, 1.0, 1.0)),
+        replace(three_way, stopped="budget", agreement=_ended(1.0, 1.005, 1.2)),
+        replace(three_way, stopped="budget", agreement=_ended(1.0)),
+        replace(three_way, stopped="budget", agreement=_ended(1.2)),
         replace(three_way, stopped="budget", counted=True),
         replace(three_way, stopped="interrupted"),
     ]

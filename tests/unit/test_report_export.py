@@ -104,9 +104,12 @@ def test_top_level_keys(result):
 
 def test_starts_that_agree_are_told(result):
     """How many starts came to their end, how many met the best, and the chance of a miss."""
-    agreed = replace(result, agreement=Agreement(starts=5, met=4))
+    agreed = replace(result, agreement=Agreement(ends=(2.0, 2.01, 2.0, 2.1), best=2.0))
     data = result_to_json(agreed, PROBLEM, "shed/design.yaml")
-    assert data["starts"] == {"ended": 5, "met": 4, "missed": pytest.approx(1 / 6, rel=1e-3)}
+    # Of four starts three are near: 105/16 against 4 * 15/8 * 1/2, Jeffreys' prior.
+    assert data["starts"] == {
+        "ended": 4, "met": 2, "near": 3, "fails": 0.5, "missed": pytest.approx(7 / 11, rel=1e-3),
+    }  # fmt: skip
     assert "starts" not in result_to_json(result, PROBLEM, "shed/design.yaml")
 
 

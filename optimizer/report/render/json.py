@@ -74,6 +74,8 @@ def search_to_json(
             head["starts"] = {
                 "ended": result.agreement.starts,
                 "met": result.agreement.met,
+                "near": result.agreement.near,
+                "fails": result.agreement.fails,
                 "missed": round_figure(result.agreement.missed),
             }
     return head
