@@ -88,11 +88,16 @@ def time_search(
         how = {"seconds": None, "top": 1, "runner": runner, "islands": islands, "strategy": None}
         # The first search starts the processes and makes their tables.
         search(problem, evaluations=1, seed=seed, **how)  # type: ignore[arg-type]
-        seen: list[SearchProgress] = []
-        own = time.process_time()
-        search(problem, evaluations=networks, seed=seed, progress=seen.append, **how)  # type: ignore[arg-type]
-    last = [s for s in seen if s.phase == "searching"][-1]
-    return last.seconds / last.evaluations, (time.process_time() - own) / last.evaluations
+        seen: list[tuple[SearchProgress, float]] = []
+
+        def note(state: SearchProgress) -> None:
+            if state.phase == "searching":
+                seen.append((state, time.process_time()))
+
+        began = time.process_time()
+        search(problem, evaluations=networks, seed=seed, progress=note, **how)  # type: ignore[arg-type]
+    last, ended = seen[-1]
+    return last.seconds / last.evaluations, (ended - began) / last.evaluations
 
 
 def main() -> None:

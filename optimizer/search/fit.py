@@ -105,6 +105,8 @@ def search(
         Strategy(problem.space, strategy, seed)  # what cannot be used is refused at once
     clock = Stopwatch(ROBUST_SHARE * seconds if robust and seconds else seconds)
     stopped: Literal["converged", "budget", "interrupted"]
+    # Every result carries them, and of a long stock they take a second: now, or the end is late.
+    _ = problem.fingerprints
     with lent_or_local(runner, workers) as runner:
         _log.info(
             "search: 10^%.1f networks, seed %d, %d workers, budget %s s, %s networks",

@@ -42,7 +42,7 @@ ISLANDS = 16
 
 STARTS_FAIL = 0.03
 """Chance that a start with `ISLANDS` portions a round, or more, fails on a problem of which nothing is
-known (``benchmarks/quality/starts.py`` counted it); with fewer it was up to a half."""
+known (``benchmarks/quality/starts.py`` counted it); with fewer portions more starts fail."""
 
 NICHES = 64
 """Niches at most; where there are more polarities, several share one."""
